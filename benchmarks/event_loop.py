@@ -1,0 +1,82 @@
+"""What the simulation costs: a packet of the whole world against a bare SimPy loop with the same number of events.
+
+Both run in one process in alternating rounds; the ratio is the median over rounds of CPU-time ratios, which a busy
+machine disturbs least. Run: ``python benchmarks/event_loop.py``.
+"""
+
+from __future__ import annotations
+
+import statistics
+import time
+import tracemalloc
+from collections.abc import Callable
+
+import simpy
+
+from lostlink_sims import Profile, Scenario, simulate, summarise
+
+ROUNDS = 9
+SECONDS = 60
+
+
+def bare_loop(env: simpy.Environment, packet_us: int, frame_us: int) -> None:
+    """Schedule what the world schedules and do nothing: a packet leaves and arrives, a frame starts."""
+
+    def leave(_: object) -> None:
+        timeout(300).callbacks.append(arrive)
+        timeout(packet_us).callbacks.append(leave)
+
+    def arrive(_: object) -> None:
+        pass
+
+    def frame(_: object) -> None:
+        timeout(frame_us).callbacks.append(frame)
+
+    timeout = env.timeout
+    timeout(0).callbacks.append(leave)
+    timeout(0).callbacks.append(frame)
+
+
+def cpu_s(work: Callable[[], object]) -> float:
+    start = time.process_time()
+    work()
+    return time.process_time() - start
+
+
+def bare() -> None:
+    env = simpy.Environment()
+    profile = Profile()
+    bare_loop(env, profile.handset.packet_interval_us, profile.output.frame_period_us)
+    env.run(until=SECONDS * 1_000_000)
+
+
+def peak_kib(seconds: int) -> float:
+    tracemalloc.start()
+    summarise(Profile(), Scenario(duration_us=seconds * 1_000_000))
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    return peak / 1024
+
+
+def main() -> None:
+    profile, scenario = Profile(), Scenario(duration_us=SECONDS * 1_000_000)
+    summary = summarise(profile, scenario)
+    bare()
+    rounds = [
+        (cpu_s(bare), cpu_s(lambda: summarise(profile, scenario)), cpu_s(lambda: simulate(profile, scenario)))
+        for _ in range(ROUNDS)
+    ]
+    rate = 1_000_000 // profile.handset.packet_interval_us
+    print(f"{rate} packets/s, {SECONDS} s of link, {summary.packets} packets, {summary.events} packet events,")
+    print(f"{summary.frames} frames; median of {ROUNDS} alternating rounds, CPU time")
+    print(f"{'':24}{'s of link per s':>16}{'µs per packet':>16}{'against bare loop':>20}")
+    for column, name in enumerate(("bare SimPy loop", "world, summary only", "world, full trace")):
+        cost = statistics.median(times[column] for times in rounds)
+        ratio = statistics.median(times[column] / times[0] for times in rounds)
+        print(f"{name:24}{SECONDS / cost:16.0f}{cost / summary.packets * 1e6:16.2f}{ratio:19.2f}x")
+    short, long = peak_kib(10), peak_kib(640)
+    print(f"memory for a summary: {short:.0f} KiB after 10 s, {long:.0f} KiB after 640 s ({long / short:.2f}x)")
+
+
+if __name__ == "__main__":
+    main()

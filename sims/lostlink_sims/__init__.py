@@ -1,0 +1,26 @@
+"""A radio-control link in virtual time: pure, seeded, exact to the microsecond. No I/O, no wall clock.
+
+The way of one stick position, file by file: `scenario` (the pilot moves) → `handset` (reading, code, payload) →
+`air` and `loss` (is it lost?) → `board` and `receiver` (widths) → `recorder` and `ppm` (edges) → `flight`
+(channel seen, motor command) → `trace`.
+"""
+
+from lostlink_sims.profile import Channel, Profile
+from lostlink_sims.receiver import Receiver, ReferenceReceiver
+from lostlink_sims.scenario import Move, Scenario
+from lostlink_sims.trace import HowSeen, Summary, Trace
+from lostlink_sims.world import simulate, summarise
+
+__all__ = [
+    "Channel",
+    "HowSeen",
+    "Move",
+    "Profile",
+    "Receiver",
+    "ReferenceReceiver",
+    "Scenario",
+    "Summary",
+    "Trace",
+    "simulate",
+    "summarise",
+]

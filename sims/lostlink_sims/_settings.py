@@ -1,0 +1,92 @@
+"""How one setting of a profile or a scenario is declared: once, with its unit, its limits and its sentence.
+
+The dataclasses in `profile`, `loss` and `scenario` are the only place where a setting is described. The reader
+of TOML files, the JSON Schema, the commented profile that ``lostlink new`` writes and every error text are
+derived from these declarations, so that they cannot part from one another.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Any, Literal, cast
+
+Kind = Literal[
+    "duration",  # integer microseconds
+    "ppm",  # parts in a million
+    "frequency",  # hertz
+    "level",  # decibels
+    "power",  # decibels over one milliwatt
+    "length",  # metres
+    "speed",  # metres a second
+    "bit_rate",  # bits a second
+    "share",  # 0..1, written in per cent
+    "count",
+    "flag",
+    "text",
+    "choice",
+    "table",
+]
+
+#: The suffix that a field's name carries for its unit; the key in a file is the name without it.
+SUFFIX: dict[str, str] = {
+    "duration": "_us",
+    "ppm": "_ppm",
+    "frequency": "_hz",
+    "level": "_db",
+    "power": "_dbm",
+    "length": "_m",
+    "speed": "_m_s",
+    "bit_rate": "_bit_s",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """What a setting means and which values it takes.
+
+    Attributes
+    ----------
+    doc : str
+        One sentence for the owner of a profile.
+    kind : Kind
+        Dimension of the value; decides which units are taken.
+    least, most : float or None
+        Limits, both allowed, in the field's own unit.
+    choices : tuple of str
+        The words allowed for a ``choice``.
+    """
+
+    doc: str
+    kind: Kind
+    least: float | None = None
+    most: float | None = None
+    choices: tuple[str, ...] = ()
+
+
+def setting(
+    default: Any,
+    doc: str,
+    kind: Kind,
+    *,
+    least: float | None = None,
+    most: float | None = None,
+    choices: tuple[str, ...] = (),
+) -> Any:
+    """Declare a dataclass field together with what it means.
+
+    `default` may be ``dataclasses.MISSING`` for a setting that must be given. The return type is ``Any`` so
+    that a class body reads ``timeout_us: int = setting(...)``, as it does with ``dataclasses.field``.
+    """
+    told = Setting(doc=doc, kind=kind, least=least, most=most, choices=choices)
+    return dataclasses.field(default=default, metadata={"setting": told})
+
+
+def told(field: dataclasses.Field[Any]) -> Setting:
+    """Return what was declared about `field`."""
+    return cast(Setting, field.metadata["setting"])
+
+
+def key_of(field: dataclasses.Field[Any]) -> str:
+    """Return the key that stands for `field` in a file: its name without the unit."""
+    return field.name.removesuffix(SUFFIX.get(told(field).kind, ""))

@@ -1,0 +1,311 @@
+"""The receiver's hardware in virtual time: supply, clock, main loop, radio port, output timer, watchdog.
+
+The program that runs on it is a `Receiver`. The hardware decides when the program is asked: after a packet, at
+the clock it wanted, at the start of each frame; not at all while the supply is down or the board boots; and only
+for pulses while its main loop hangs.
+
+Order at equal instants, by priority: scripted fault, packet leaves, packet arrives, main loop, start of a frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Final
+
+import simpy
+
+from lostlink_sims.profile import Profile
+from lostlink_sims.receiver import MASK, Receiver, ReceiverFactory
+from lostlink_sims.recorder import Recorder, register
+from lostlink_sims.scenario import Scenario
+
+FAULT, SEND, ARRIVE, LOOP, FRAME = range(5)
+_HALF: Final = MASK >> 1
+"""A clock further ahead than this lies in the past."""
+
+
+class World(simpy.Environment):
+    """A SimPy environment whose clock is known to count whole microseconds."""
+
+    @property
+    def now(self) -> int:
+        return self._now  # type: ignore[return-value]
+
+
+class Tick(simpy.Event):
+    """An event that can be scheduled again and again, so that a packet costs no new object."""
+
+    def __init__(self, env: World, act: Callable[[Any], None], priority: int) -> None:
+        super().__init__(env)
+        self._ok = True
+        self._value = None
+        self._again = [act]
+        self._priority = priority
+        self._schedule = env.schedule
+        self.callbacks = None  # type: ignore[assignment]
+
+    def after(self, delay_us: int) -> None:
+        """Let it come in `delay_us`; it must not be pending."""
+        self.callbacks = self._again  # SimPy only reads the list
+        self._schedule(self, self._priority, delay_us)  # type: ignore[arg-type]
+
+
+class ReceiverCrashError(Exception):
+    """The receiver's program raised an exception of its own."""
+
+
+class Board:
+    """The receiver's hardware: power, clock, main loop, radio, output timer. The program on it is a `Receiver`."""
+
+    def __init__(
+        self,
+        env: World,
+        profile: Profile,
+        scenario: Scenario,
+        factory: ReceiverFactory,
+        recorder: Recorder,
+        frame_phase_us: int,
+    ) -> None:
+        self._env, self._profile, self._factory, self._recorder = env, profile, factory, recorder
+        self._ppm = profile.receiver.clock_error_ppm
+        self._boot_us = profile.receiver.boot_us
+        self._watchdog_us = profile.receiver.watchdog_us
+        self._output = profile.output
+        self._frame_phase_us = frame_phase_us
+        self._clock_start = scenario.receiver_clock_us
+        self._program: Receiver | None = None  # None without power and while booting
+        self._life = 0  # counts power-ons and resets, so that what was planned before is recognised
+        self._powered_us = 0
+        self._clock_base = 0
+        self.hung = False
+        self._hung_life = 0
+        self._silent = False  # output pulses stopped by a fault
+        self._failsafe = True
+        self._wanted: int | None = None  # the clock at which the program wants its next turn
+        self._loop = Tick(env, self._on_loop, LOOP)
+        self._loop_at_us = -1  # when the pending turn comes; -1 when none is pending
+        self._loop_clock = 0  # the clock for which it was planned
+        self.turns = 0
+        self._frame = Tick(env, self._on_frame, FRAME)
+        self._live = profile.output.latch == "live" or bool(getattr(factory, "live_output", False))
+
+    # --- power ----------------------------------------------------------------------------------------------
+
+    @property
+    def is_up(self) -> bool:
+        """Whether a program runs on it."""
+        return self._program is not None
+
+    def power_off(self) -> None:
+        """Take the supply away."""
+        self._life += 1
+        self._program, self._wanted, self.hung = None, None, False
+        # What is pending belongs to the life that ends: new ticks, the old ones find themselves outdated.
+        self._loop, self._loop_at_us = Tick(self._env, self._on_loop, LOOP), -1
+        self._frame = Tick(self._env, self._on_frame, FRAME)
+        self._recorder.silence(self._env.now)
+
+    def power_on(self) -> None:
+        """Give it its supply; the program runs after the boot time."""
+        life = self._life
+        at(self._env, self._boot_us, FAULT, lambda: self._boot(life))
+
+    def reset(self, why: str) -> None:
+        """Begin again as after power-on."""
+        self._recorder.note(self._env.now, why)
+        self.power_off()
+        self.power_on()
+
+    def brown_out(self, down_us: int) -> None:
+        """Let the supply break down for a time."""
+        self._recorder.note(self._env.now, "supply breaks down")
+        self.power_off()
+        life = self._life
+        at(self._env, down_us, FAULT, lambda: self.power_on() if life == self._life else None)
+
+    def _boot(self, life: int) -> None:
+        if life != self._life:
+            return
+        self._powered_us, self._clock_base = self._env.now, self._clock_start
+        self._clock_start = 0  # a reset restarts the counter
+        program = self._guarded(lambda: self._factory(self._profile), "its constructor")
+        self._program = program
+        self._live = self._live or bool(getattr(program, "live_output", False))
+        clock = self._clock(self._env.now)
+        self._guarded(lambda: program.power_on(clock), "power_on()")
+        self._turn(self._env.now)
+        self._flag(self._env.now, force=True)
+        self._frame.after(max(1, self._frame_phase_us))
+
+    # --- clock ----------------------------------------------------------------------------------------------
+
+    def _clock(self, now_us: int) -> int:
+        since_us = now_us - self._powered_us
+        return (self._clock_base + since_us + since_us * self._ppm // 1_000_000) & MASK
+
+    # --- main loop ------------------------------------------------------------------------------------------
+
+    def take(self, now_us: int, payload: bytes) -> bool:
+        """Let the radio hand over a payload; return False when nobody is there to take it."""
+        program = self._program
+        if program is None or self.hung:
+            return False
+        since_us = now_us - self._powered_us
+        clock = (self._clock_base + since_us + since_us * self._ppm // 1_000_000) & MASK
+        try:
+            program.packet(clock, payload)
+            wanted = self._wanted = program.poll(clock)
+        except Exception as error:
+            raise _crashed(error, "packet() or poll()", now_us) from error
+        if program.failsafe is not self._failsafe:
+            self._flag(now_us)
+        # A later deadline than the pending turn's costs nothing: the turn will find out.
+        if wanted is not None and (self._loop_at_us < 0 or (wanted - self._loop_clock) & MASK > _HALF):
+            self._plan_turn(now_us, clock)
+        return True
+
+    def _turn(self, now_us: int) -> None:
+        program = self._program
+        if program is None:
+            return
+        clock = self._clock(now_us)
+        self._wanted = self._guarded(lambda: program.poll(clock), "poll()")
+        self._flag(now_us)
+        self._plan_turn(now_us, clock)
+
+    def _plan_turn(self, now_us: int, clock: int) -> None:
+        """See to it that a turn comes no later than wanted. One that comes too early plans again."""
+        if self._wanted is None:
+            return
+        ahead = (self._wanted - clock) & MASK
+        if ahead > _HALF:
+            ahead = 0  # wanted in the past: at once
+        delay_us = max(1, -(-ahead * 1_000_000 // (1_000_000 + self._ppm)) if self._ppm else ahead)
+        while self._ppm and self._before(now_us + delay_us):
+            delay_us += 1  # the clock is rounded down: the instant may be a microsecond later
+        at_us = now_us + delay_us
+        if self._loop_at_us >= 0:
+            if at_us >= self._loop_at_us:
+                return
+            self._loop = Tick(self._env, self._on_loop, LOOP)  # the pending one finds itself outdated
+        self._loop_at_us, self._loop_clock = at_us, self._wanted
+        self._loop.after(delay_us)
+
+    def _before(self, at_us: int) -> bool:
+        assert self._wanted is not None
+        return 0 < (self._wanted - self._clock(at_us)) & MASK <= _HALF
+
+    def _on_loop(self, tick: Any) -> None:
+        if tick is not self._loop:
+            return
+        self._loop_at_us = -1
+        now_us = self._env.now
+        if self._program is None or self.hung or self._wanted is None:
+            return
+        if self._before(now_us):
+            self._plan_turn(now_us, self._clock(now_us))
+        else:
+            self.turns += 1
+            self._turn(now_us)
+
+    def hang(self, until_us: int, end_us: int) -> None:
+        """Let the main loop hang; a watchdog resets it."""
+        if self._program is None:
+            return
+        self.hung, life = True, self._life
+        if self._watchdog_us and self._watchdog_us < until_us - self._env.now:
+            at(self._env, self._watchdog_us, FAULT, lambda: self._bite(life))
+        elif until_us < end_us:
+            at(self._env, until_us - self._env.now, FAULT, lambda: self._wake(life))
+
+    def _bite(self, life: int) -> None:
+        if life == self._life:
+            self.reset("watchdog reset")
+
+    def _wake(self, life: int) -> None:
+        if life == self._life and self.hung:
+            self.hung = False
+            self._turn(self._env.now)
+
+    # --- output timer ---------------------------------------------------------------------------------------
+
+    def stop_output(self) -> None:
+        """Let the line rest."""
+        self._silent = True
+        self._recorder.silence(self._env.now)
+
+    def resume_output(self) -> None:
+        """Let frames come again."""
+        self._silent = False
+
+    def _on_frame(self, tick: Any) -> None:
+        program = self._program
+        if program is None or tick is not self._frame:
+            return
+        now_us = self._env.now
+        try:
+            widths = program.pulses(self._clock(now_us))
+        except Exception as error:
+            raise _crashed(error, "pulses()", now_us) from error
+        if program.failsafe is not self._failsafe:
+            self._flag(now_us)
+        if self._silent or widths is None or not len(widths):
+            self._frame.after(self._output.frame_period_us)
+        elif self._live:
+            life = self._life
+            self._recorder.begin_frame(now_us)
+            self._live_slot(life, now_us, 0, len(widths))
+        else:
+            try:
+                total_us = self._recorder.frame(now_us, widths, self._output.separator_us)
+            except TypeError as error:
+                raise _crashed(error, "pulses(), which must return whole microseconds,", now_us) from error
+            self._frame.after(self._pause_us(total_us))
+
+    def _pause_us(self, total_us: int) -> int:
+        """Return the time from the start of a frame to the start of the next."""
+        if self._output.style == "fixed gap":
+            return total_us + self._output.frame_gap_us
+        # A frame that is longer than its period is followed at once by the next.
+        return max(self._output.frame_period_us, total_us + 2 * self._output.separator_us)
+
+    def _live_slot(self, life: int, start_us: int, channel: int, count: int) -> None:
+        """Read one width while the frame goes out, and come back at its end for the next."""
+        program, now_us = self._program, self._env.now
+        if life != self._life or program is None:
+            return
+        if self._silent:
+            self._frame.after(self._output.frame_period_us)
+            return
+        if channel == count:
+            self._recorder.end_frame()
+            self._frame.after(self._pause_us(now_us - start_us) - (now_us - start_us))
+            return
+        widths = self._guarded(lambda: program.pulses(self._clock(now_us)), "pulses()")
+        wanted_us = widths[channel] if widths is not None and channel < len(widths) else self._output.unused_us
+        width_us = register(wanted_us, self._output.separator_us)
+        self._recorder.frame_width(width_us)
+        at(self._env, width_us, FRAME, lambda: self._live_slot(life, start_us, channel + 1, count))
+
+    # --- watching the program -------------------------------------------------------------------------------
+
+    def _flag(self, now_us: int, *, force: bool = False) -> None:
+        program = self._program
+        if program is not None and (force or bool(program.failsafe) is not self._failsafe):
+            self._failsafe = bool(program.failsafe)
+            self._recorder.failsafe(now_us, self._failsafe)
+
+    def _guarded(self, call: Callable[[], Any], where: str) -> Any:
+        try:
+            return call()
+        except Exception as error:
+            raise _crashed(error, where, self._env.now) from error
+
+
+def _crashed(error: Exception, where: str, now_us: int) -> ReceiverCrashError:
+    return ReceiverCrashError(f"{type(error).__name__} in {where} at {now_us / 1e6:.6f} s: {error}")
+
+
+def at(env: World, delay_us: int, priority: int, act: Callable[[], None]) -> None:
+    """Let `act` happen once, `delay_us` from now."""
+    Tick(env, lambda _: act(), priority).after(delay_us)

@@ -1,0 +1,94 @@
+"""The arithmetic of a stick position: track to ADC reading to 8-bit code to pulse width, and the CRC-8 of a payload.
+
+Every rule here is one that builders use. The ones with a fault keep it (``a * 255 // 1024`` never reaches 255):
+a profile says which rule the firmware follows, and the suite holds the firmware to it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+ADC_COUNTS = 1024
+TOP_CODE = 255
+FULL_TRAVEL = 1_000_000
+"""A stick position is a whole number 0 .. FULL_TRAVEL inside."""
+
+Ints = NDArray[np.int64]
+
+#: From a 10-bit reading to an 8-bit code.
+ADC_RULES: Final[dict[str, Callable[[Ints], Ints]]] = {
+    "a >> 2": lambda a: a >> 2,
+    "a * 255 // 1023": lambda a: a * 255 // 1023,
+    "a * 255 // 1024": lambda a: a * 255 // 1024,
+    "round(a * 255 / 1023)": lambda a: (a * 510 + 1023) // 2046,
+}
+
+
+def adc_reading(track_ppm: Ints) -> Ints:
+    """Return the 10-bit reading of a wiper at `track_ppm` millionths of its track.
+
+    The ideal transfer has 1024 steps of Vref / 1024 (IEEE 1241); the topmost position reads 1023.
+    """
+    return np.clip(track_ppm * ADC_COUNTS // FULL_TRAVEL, 0, ADC_COUNTS - 1)
+
+
+def pulse_table(rule: str, low_us: int, high_us: int) -> tuple[int, ...]:
+    """Return the pulse width for each code 0 .. 255.
+
+    Parameters
+    ----------
+    rule : {"truncate", "round", "centred"}
+        ``centred`` is two segments that meet in code 127, the middle code by common practice.
+    low_us, high_us : int
+        Widths for codes 0 and 255.
+
+    Raises
+    ------
+    ValueError
+        If there is no such rule.
+    """
+    span = high_us - low_us
+    if rule == "truncate":
+        return tuple(low_us + code * span // TOP_CODE for code in range(TOP_CODE + 1))
+    if rule == "round":
+        return tuple(low_us + (2 * code * span + TOP_CODE) // (2 * TOP_CODE) for code in range(TOP_CODE + 1))
+    if rule == "centred":
+        middle, half = low_us + span // 2, span // 2
+        return tuple(
+            low_us + code * half // 127 if code <= 127 else middle + (code - 127) * (span - half) // 128
+            for code in range(TOP_CODE + 1)
+        )
+    raise ValueError(f"no mapping rule {rule!r}; there are truncate, round, centred")
+
+
+def _crc8_table() -> tuple[int, ...]:
+    table = []
+    for value in range(256):
+        for _ in range(8):
+            value = (value << 1) ^ (0x107 if value & 0x80 else 0)
+        table.append(value)
+    return tuple(table)
+
+
+CRC8_TABLE: Final = _crc8_table()
+_CRC8_ROW: Final = np.array(CRC8_TABLE, np.uint8)
+
+
+def crc8(data: bytes) -> int:
+    """Return the CRC-8 of `data` (polynomial 0x07, initial value 0, not reflected: CRC-8/SMBUS)."""
+    value = 0
+    for byte in data:
+        value = CRC8_TABLE[value ^ byte]
+    return value
+
+
+def crc8_rows(rows: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return the CRC-8 of each row of an (n, bytes) array."""
+    value = np.zeros(len(rows), np.uint8)
+    for column in rows.T:
+        value = _CRC8_ROW[value ^ column]
+    return value

@@ -1,0 +1,232 @@
+"""The handset: sticks to readings to codes to payloads, and the instants at which packets leave.
+
+Nothing here depends on what becomes of a packet, so all of it is computed ahead, a tile of slots at a time, as
+plain functions of the slot's index and instant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, FULL_TRAVEL, TOP_CODE, adc_reading, crc8_rows
+from lostlink_sims.draws import BLOCK, Draws, Purpose
+from lostlink_sims.profile import Channel, Profile
+from lostlink_sims.scenario import HandsetHung, HandsetOff, Move, Scenario, StickWireBroken
+
+Ints = NDArray[np.int64]
+
+TILE = 16 * BLOCK
+"""Most slots computed at once."""
+
+
+@dataclass(slots=True)
+class Slots:
+    """Packets that leave the handset.
+
+    Attributes
+    ----------
+    first : int
+        Index of the first slot since the scenario began.
+    left_us : (n,) ndarray of int64
+        When each packet is handed to the radio.
+    payload : (n, bytes) ndarray of uint8
+    """
+
+    first: int
+    left_us: Ints
+    payload: NDArray[np.uint8]
+
+
+def _ppm(share: float) -> int:
+    return round(share * FULL_TRAVEL)
+
+
+class Programme:
+    """Where every stick stands at every instant: piecewise linear, in whole millionths.
+
+    Sticks begin centred, switches and the throttle low.
+    """
+
+    def __init__(self, channels: Sequence[Channel], throttle: str, moves: Sequence[Move]) -> None:
+        self._lines: list[tuple[Ints, Ints]] = []
+        for channel in channels:
+            rests_low = channel.kind != "stick" or channel.name == throttle
+            times, places = [0], [0 if rests_low else FULL_TRAVEL // 2]
+            for move in sorted((m for m in moves if m.channel == channel.name), key=lambda m: m.at_us):
+                here = self._value(times, places, move.at_us)
+                while times[-1] > move.at_us:  # a new movement ends one that is under way
+                    times.pop()
+                    places.pop()
+                times += [move.at_us, move.at_us + move.ramp_us]
+                places += [here, _ppm(move.position)]
+            self._lines.append((np.array(times, np.int64), np.array(places, np.int64)))
+
+    @staticmethod
+    def _value(times: list[int], places: list[int], at_us: int) -> int:
+        line = np.array(times, np.int64), np.array(places, np.int64)
+        return int(Programme._along(line, np.array([at_us]))[0])
+
+    @staticmethod
+    def _along(line: tuple[Ints, Ints], at_us: Ints) -> Ints:
+        times, places = line
+        after = np.searchsorted(times, at_us, side="right")
+        left = after - 1
+        right = np.minimum(after, len(times) - 1)
+        span = np.maximum(times[right] - times[left], 1)
+        along: Ints = places[left] + (places[right] - places[left]) * (at_us - times[left]) // span
+        return along
+
+    def positions(self, at_us: Ints) -> Ints:
+        """Return an (n, channels) array of positions 0 .. 1000000."""
+        table = np.empty((len(at_us), len(self._lines)), np.int64)
+        for column, line in enumerate(self._lines):
+            table[:, column] = line[1][0] if len(line[0]) == 1 else self._along(line, at_us)
+        return table
+
+
+def _wiper(channel: Channel, position: Ints) -> Ints:
+    """Return where the potentiometer's wiper stands: straight from low stop to centre to high stop."""
+    low, middle, high = (
+        _ppm(channel.travel_low), _ppm(0.5 + channel.centre_error), _ppm(channel.travel_high),
+    )  # fmt: skip
+    half = FULL_TRAVEL // 2
+    below = low + (middle - low) * position // half
+    above = middle + (high - middle) * (position - half) // half
+    return np.where(position <= half, below, above)
+
+
+def _switch_code(channel: Channel, position: Ints) -> Ints:
+    if channel.kind == "two-position switch":
+        return np.where(position * 2 >= FULL_TRAVEL, TOP_CODE, 0)
+    return np.where(position * 3 < FULL_TRAVEL, 0, np.where(position * 3 < 2 * FULL_TRAVEL, 127, TOP_CODE))
+
+
+def codes(profile: Profile, position: Ints, readings: Ints | None = None) -> Ints:
+    """Return the 8-bit codes for stick positions, by the profile's own rules and without faults or noise.
+
+    Parameters
+    ----------
+    position : (n, channels) ndarray of int64
+        Millionths of the travel.
+    readings : (n, channels) ndarray of int64, optional
+        ADC readings to use in place of those that follow from `position`.
+    """
+    rule = ADC_RULES[profile.handset.mapping]
+    table = np.empty(position.shape, np.int64)
+    for column, channel in enumerate(profile.channels):
+        if channel.kind != "stick":
+            code = _switch_code(channel, position[:, column])
+        elif readings is not None:
+            code = rule(readings[:, column])
+        else:
+            code = rule(adc_reading(_wiper(channel, position[:, column])))
+        table[:, column] = TOP_CODE - code if channel.reversed else code
+    return table
+
+
+class Handset:
+    """The handset of one scenario."""
+
+    def __init__(self, profile: Profile, scenario: Scenario, draws: Draws) -> None:
+        self._profile = profile
+        self._scenario = scenario
+        self._draws = draws
+        self._programme = Programme(profile.channels, profile.flight_controller.throttle, scenario.moves)
+        self._hung = [fault for fault in scenario.faults if isinstance(fault, HandsetHung)]
+        self._broken = [fault for fault in scenario.faults if isinstance(fault, StickWireBroken)]
+        self._last_row: NDArray[np.uint8] | None = None
+
+    def on_times(self) -> list[tuple[int, int]]:
+        """Return the spans in which the handset is switched on, booting included."""
+        start, end = self._scenario.handset_on_us, self._scenario.duration_us
+        spans = []
+        offs = [fault for fault in self._scenario.faults if isinstance(fault, HandsetOff)]
+        for off in sorted(offs, key=lambda fault: fault.at_us):
+            if off.at_us > start:
+                spans.append((start, off.at_us))
+            start = max(start, off.until_us(end))
+        if start < end:
+            spans.append((start, end))
+        return spans
+
+    def slots(self) -> Iterator[Slots]:
+        """Yield all packets of the scenario in order, at most `TILE` at a time."""
+        handset = self._profile.handset
+        phase_us = self._scenario.packet_phase_us
+        if phase_us is None:
+            phase_us = int(self._draws.below(Purpose.PHASES, 0, 1, handset.packet_interval_us)[0])
+        index = 0
+        for start_us, end_us in self.on_times():
+            base_us = start_us + handset.boot_us + (phase_us if index == 0 else 0)
+            count = 0  # packets since this power-on
+            while True:
+                left_us = self._left(base_us, count, index)
+                whole = len(left_us)
+                left_us = left_us[: np.searchsorted(left_us, end_us)]
+                if len(left_us):
+                    yield Slots(index, left_us, self._payload(index, count, left_us))
+                index += len(left_us)
+                count += len(left_us)
+                if len(left_us) < whole:
+                    break
+
+    def _left(self, base_us: int, count: int, index: int) -> Ints:
+        handset = self._profile.handset
+        n = TILE - index % BLOCK  # later tiles begin with a block of numbers
+        own_us = np.arange(count, count + n) * handset.packet_interval_us
+        error = handset.clock_error_ppm
+        left_us: Ints = base_us + own_us - own_us * error // (1_000_000 + error)
+        if handset.jitter_us:
+            left_us += self._draws.below(Purpose.PACKET_JITTER, index, n, handset.jitter_us + 1)
+        return left_us
+
+    def _payload(self, index: int, count: int, left_us: Ints) -> NDArray[np.uint8]:
+        profile, n = self._profile, len(left_us)
+        position = self._programme.positions(left_us)
+        readings = np.empty(position.shape, np.int64)
+        noise = profile.handset.adc_noise_counts
+        for column, channel in enumerate(profile.channels):
+            reading = adc_reading(_wiper(channel, position[:, column]))
+            if noise:
+                reading += self._draws.below(Purpose.ADC_NOISE + column, index, n, 2 * noise + 1) - noise
+                reading = np.clip(reading, 0, ADC_COUNTS - 1)
+            for fault in self._broken:
+                if fault.channel == channel.name:
+                    inside = (left_us >= fault.at_us) & (left_us < fault.until_us(self._scenario.duration_us))
+                    reading[inside] = 0 if fault.rail == "low" else ADC_COUNTS - 1
+            readings[:, column] = reading
+        rows = layout(profile, codes(profile, position, readings), np.arange(count, count + n))
+        for hung in self._hung:
+            inside = (left_us >= hung.at_us) & (left_us < hung.until_us(self._scenario.duration_us))
+            if inside.any():
+                before = int(np.argmax(inside)) - 1
+                last = rows[before] if before >= 0 else self._last_row
+                rows[inside] = rows[0] if last is None else last
+        self._last_row = rows[-1].copy()
+        return rows
+
+
+def layout(profile: Profile, code: Ints, counter: Ints, link_id: int | None = None) -> NDArray[np.uint8]:
+    """Return payload rows: a byte a channel, then link id, packet counter and check byte where the profile has them.
+
+    Parameters
+    ----------
+    code : (n, channels) ndarray of int64
+    counter : (n,) ndarray of int64
+    link_id : int, optional
+        In place of the profile's own.
+    """
+    columns = [code.astype(np.uint8)]
+    own_id = profile.handset.link_id
+    if own_id is not None:
+        columns.append(np.full((len(code), 1), own_id if link_id is None else link_id, np.uint8))
+    if profile.handset.packet_counter:
+        columns.append((counter & 0xFF).astype(np.uint8)[:, None])
+    rows = np.concatenate(columns, axis=1)
+    if profile.handset.check_byte:
+        rows = np.concatenate([rows, crc8_rows(rows)[:, None]], axis=1)
+    return rows

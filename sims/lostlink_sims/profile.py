@@ -1,0 +1,311 @@
+"""What a link is: handset, radio, receiver, output, flight controller, and what its owner requires.
+
+A `Profile` is pure data, read-only, the same for every rig. The defaults describe a plain home-built link: 200
+packets a second, six channels of eight bits mapped to 1000..2000 µs, an eight-channel PPM frame of 22.5 ms, and
+a failsafe 500 ms after the last good packet.
+
+Units end the names (``_us`` integer microseconds, ``_ppm``, ``_hz``, ``_db``, ``_dbm``, ``_m``). Pulse widths,
+separators and frame periods are common practice of the trade; there is no formal standard.
+"""
+
+from __future__ import annotations
+
+from dataclasses import MISSING, dataclass
+
+from lostlink_sims._settings import setting
+from lostlink_sims.loss import LossModel
+
+PAYLOAD_LIMIT_BYTES = 32
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Channel:
+    """One control channel, from the stick or switch to its failsafe value."""
+
+    name: str = setting(MISSING, "What the pilot calls it.", "text")
+    kind: str = setting(
+        "stick", "A stick is read through the ADC; a switch has two or three positions.", "choice",
+        choices=("stick", "two-position switch", "three-position switch"),
+    )  # fmt: skip
+    failsafe_us: int = setting(1500, "Pulse width put out in failsafe.", "duration", least=800, most=2200)
+    reversed: bool = setting(False, "True when the handset turns this control round before sending.", "flag")
+    centre_error: float = setting(
+        0.0, "How far the potentiometer stands off centre, as a share of its track.", "share",
+        least=-0.2, most=0.2,
+    )  # fmt: skip
+    travel_low: float = setting(
+        0.0, "Where the wiper stands on its track with the stick at its low stop.", "share", least=0, most=0.4
+    )
+    travel_high: float = setting(
+        1.0, "Where the wiper stands on its track with the stick at its high stop.", "share", least=0.6, most=1
+    )
+
+
+def _plain_channels() -> tuple[Channel, ...]:
+    return (
+        Channel(name="roll"),
+        Channel(name="pitch"),
+        Channel(name="throttle", failsafe_us=1000),
+        Channel(name="yaw"),
+        Channel(name="switch 1", kind="two-position switch", failsafe_us=1000),
+        Channel(name="switch 2", kind="two-position switch", failsafe_us=1000),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handset:
+    """What the pilot holds: sticks, ADC, mapping rule, packet clock, and what a packet carries."""
+
+    packet_interval_us: int = setting(
+        5000, "Time from one packet to the next; 5 ms is 200 packets a second.", "duration",
+        least=500, most=1_000_000,
+    )  # fmt: skip
+    clock_error_ppm: int = setting(
+        0, "How fast the handset's clock runs; a ceramic resonator may be 5000 ppm off.", "ppm",
+        least=-50_000, most=50_000,
+    )  # fmt: skip
+    jitter_us: int = setting(
+        0, "A packet leaves up to this much late, evenly spread.", "duration", least=0, most=100_000
+    )
+    boot_us: int = setting(
+        20_000, "Time from switching the handset on to its first packet.", "duration", least=0, most=10_000_000
+    )
+    adc_noise_counts: int = setting(
+        0, "Each ADC reading is off by up to this many counts, evenly spread.", "count", least=0, most=32
+    )
+    mapping: str = setting(
+        "a >> 2", "How a 10-bit reading a becomes an 8-bit code.", "choice",
+        choices=("a >> 2", "a * 255 // 1023", "a * 255 // 1024", "round(a * 255 / 1023)"),
+    )  # fmt: skip
+    packet_counter: bool = setting(
+        False, "A byte that counts packets, so that a receiver can tell a repeated packet from a new one.", "flag"
+    )
+    link_id: int | None = setting(
+        None, "A byte that marks this pair, so that a receiver can tell a neighbour's handset.", "count",
+        least=0, most=255,
+    )  # fmt: skip
+    check_byte: bool = setting(False, "A CRC-8 over the payload, for a radio whose own CRC is off.", "flag")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Radio:
+    """The 2.4 GHz packet radio at both ends, and what its surroundings do to packets."""
+
+    bit_rate_bit_s: int = setting(1_000_000, "Bits on the air in a second.", "bit_rate", least=1_000, most=10_000_000)
+    preamble_bytes: int = setting(1, "Preamble length.", "count", least=0, most=16)
+    address_bytes: int = setting(5, "Address length.", "count", least=1, most=8)
+    control_bits: int = setting(9, "Length of the packet control field.", "count", least=0, most=64)
+    crc_bytes: int = setting(2, "CRC length; 0 is a radio that hands over damaged payloads.", "count", least=0, most=4)
+    settle_us: int = setting(
+        130, "Time from the order to send to the first bit on the air.", "duration", least=0, most=5_000
+    )
+    latency_us: int = setting(
+        200, "Time from the last bit on the air to the payload in the receiver's hands.", "duration",
+        least=0, most=20_000,
+    )  # fmt: skip
+    latency_jitter_us: int = setting(
+        0, "The payload is handed over up to this much later, evenly spread.", "duration", least=0, most=20_000
+    )
+    acknowledge: bool = setting(
+        False, "The receiver answers each packet; one that stays unanswered is sent again.", "flag"
+    )
+    retries: int = setting(2, "How often an unanswered packet is sent again.", "count", least=1, most=15)
+    retry_delay_us: int = setting(750, "Time from one attempt to the next.", "duration", least=100, most=10_000)
+    losses: tuple[LossModel, ...] = setting(
+        (), "What loses packets in ordinary use; a packet arrives when no model loses it.", "table"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReceiverSettings:
+    """What the receiver's firmware is meant to do."""
+
+    timeout_us: int = setting(
+        500_000, "Silence after the last good packet at which the link counts as lost.", "duration",
+        least=1_000, most=60_000_000,
+    )  # fmt: skip
+    hold_us: int = setting(
+        0, "How long after that the last values are still put out before the failsafe values are.", "duration",
+        least=0, most=60_000_000,
+    )  # fmt: skip
+    recovery_packets: int = setting(
+        3, "Good packets in a row before the link counts as back.", "count", least=1, most=1000
+    )
+    recovery_us: int = setting(100_000, "Least time that failsafe lasts.", "duration", least=0, most=60_000_000)
+    recover_on_low_throttle: bool = setting(False, "Leave failsafe only when the pilot's throttle is low.", "flag")
+    mapping: str = setting(
+        "truncate", "How a code 0..255 becomes a pulse width; centred is two segments with 127 at the middle.",
+        "choice", choices=("truncate", "round", "centred"),
+    )  # fmt: skip
+    low_us: int = setting(1000, "Pulse width for code 0.", "duration", least=800, most=1400)
+    high_us: int = setting(2000, "Pulse width for code 255.", "duration", least=1600, most=2200)
+    clock_error_ppm: int = setting(0, "How fast the receiver's clock runs.", "ppm", least=-50_000, most=50_000)
+    boot_us: int = setting(
+        50_000, "Time from power-on or reset to the first pulse.", "duration", least=0, most=10_000_000
+    )
+    watchdog_us: int = setting(
+        0, "A main loop that hangs this long is reset by hardware; 0 is no watchdog.", "duration",
+        least=0, most=60_000_000,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Output:
+    """The PPM frame on the wire to the flight controller."""
+
+    style: str = setting(
+        "fixed period", "Whether the frame's period or the gap after its last channel is constant.", "choice",
+        choices=("fixed period", "fixed gap"),
+    )  # fmt: skip
+    frame_period_us: int = setting(
+        22_500, "From one frame to the next, for a fixed period.", "duration", least=3_000, most=100_000
+    )
+    frame_gap_us: int = setting(
+        6_500, "From the end of the last channel to the next frame, for a fixed gap.", "duration",
+        least=1_000, most=100_000,
+    )  # fmt: skip
+    channels: int = setting(8, "Channels in a frame, unused ones included.", "count", least=1, most=16)
+    separator_us: int = setting(300, "Length of the pulse that separates channels.", "duration", least=50, most=600)
+    polarity: str = setting(
+        "positive", "Positive: the line rests low and the separators are high.", "choice",
+        choices=("positive", "negative"),
+    )  # fmt: skip
+    unused_us: int = setting(1000, "Pulse width of unused channels.", "duration", least=800, most=2200)
+    latch: str = setting(
+        "frame", "Whether widths are taken once at the start of a frame or read live while it goes out.", "choice",
+        choices=("frame", "live"),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlightController:
+    """What the flight controller makes of the pulses."""
+
+    throttle: str = setting("throttle", "Name of the channel that drives the motors.", "text")
+    arm_channel: str | None = setting(
+        "switch 1", "Name of the channel that arms; left out, a low throttle alone arms.", "text"
+    )
+    arm_below_us: int = setting(
+        1050, "Arms, and counts the throttle as idle, only below this width.", "duration", least=800, most=1400
+    )
+    switch_on_us: int = setting(
+        1500, "The arming channel counts as on from this width.", "duration", least=1100, most=1900
+    )
+    failsafe_below_us: int = setting(
+        900, "A throttle pulse shorter than this counts as the receiver's word that the link is lost.", "duration",
+        least=500, most=1100,
+    )  # fmt: skip
+    least_pulse_us: int = setting(800, "A shorter pulse spoils its frame.", "duration", least=300, most=1000)
+    most_pulse_us: int = setting(2200, "A longer pulse spoils its frame.", "duration", least=2000, most=3000)
+    least_sync_us: int = setting(3000, "A gap this long ends a frame.", "duration", least=2_300, most=10_000)
+    signal_timeout_us: int = setting(
+        100_000, "No good frame for this long stops the motors.", "duration", least=10_000, most=2_000_000
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Requirements:
+    """The limits that the owner sets; every verdict is held against one of them."""
+
+    cut_within_us: int = setting(
+        550_000, "From the loss of the link to the end of the first idle throttle pulse.", "duration",
+        least=1_000, most=60_000_000,
+    )  # fmt: skip
+    motor_cut_within_us: int = setting(
+        575_000, "From the loss of the link to motors at rest.", "duration", least=1_000, most=60_000_000
+    )
+    idle_below_us: int = setting(
+        1050, "A throttle pulse counts as idle up to this width.", "duration", least=800, most=1300
+    )
+    value_tolerance_us: int = setting(
+        2, "How far a pulse may lie from the width that the profile's own mapping rules give.", "duration",
+        least=0, most=100,
+    )  # fmt: skip
+    centre_within_us: int = setting(
+        12, "How far a centred stick may lie from the middle of the range.", "duration", least=0, most=200
+    )
+    ends_within_us: int = setting(
+        8, "How far a stick at its stop may lie from the end of the range.", "duration", least=0, most=200
+    )
+    recovery_within_us: int = setting(
+        700_000, "From the return of the link to the first pulses that follow the sticks again.", "duration",
+        least=1_000, most=60_000_000,
+    )  # fmt: skip
+    latency_p99_us: int = setting(
+        60_000, "From a stick's move to the end of the first pulse that shows it, 99 % of the time.", "duration",
+        least=1_000, most=10_000_000,
+    )  # fmt: skip
+    recoveries_per_second: float = setting(
+        4.0, "How often a flapping link may switch the output between failsafe and sticks.", "count",
+        least=0.1, most=100,
+    )  # fmt: skip
+    frame_period_tolerance_us: int = setting(
+        100, "How far a frame's period may lie from the profile's.", "duration", least=1, most=10_000
+    )
+    sync_at_least_us: int = setting(
+        3000, "Least gap between the last channel of a frame and the next frame.", "duration",
+        least=2_300, most=20_000,
+    )  # fmt: skip
+    separator_tolerance_us: int = setting(
+        20, "How far a separator may lie from the profile's length.", "duration", least=1, most=300
+    )
+    waived: tuple[str, ...] = setting(
+        (), "Ids of requirements that the owner gives up knowingly; they are reported as waived.", "text"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """A whole link.
+
+    Attributes
+    ----------
+    name : str
+        What the owner calls the link.
+    channels : tuple of Channel
+        In the order of payload and PPM frame.
+    """
+
+    name: str = setting("plain link", "What the link is called in reports.", "text")
+    handset: Handset = Handset()
+    channels: tuple[Channel, ...] = _plain_channels()
+    radio: Radio = Radio()
+    receiver: ReceiverSettings = ReceiverSettings()
+    output: Output = Output()
+    flight_controller: FlightController = FlightController()
+    requirements: Requirements = Requirements()
+
+    def channel_index(self, name: str) -> int:
+        """Return the position of the channel called `name`.
+
+        Raises
+        ------
+        KeyError
+            If there is no such channel.
+        """
+        for index, channel in enumerate(self.channels):
+            if channel.name == name:
+                return index
+        raise KeyError(f"no channel called {name!r}; there are {', '.join(c.name for c in self.channels)}")
+
+    @property
+    def throttle_index(self) -> int:
+        """Position of the throttle channel."""
+        return self.channel_index(self.flight_controller.throttle)
+
+    @property
+    def arm_index(self) -> int | None:
+        """Position of the arming channel, None when a low throttle alone arms."""
+        name = self.flight_controller.arm_channel
+        return None if name is None else self.channel_index(name)
+
+    @property
+    def payload_bytes(self) -> int:
+        """Length of a payload: a byte a channel, then link id, counter and check byte where there are any."""
+        extras = (self.handset.link_id is not None) + self.handset.packet_counter + self.handset.check_byte
+        return len(self.channels) + extras
+
+    @property
+    def cut_delay_us(self) -> int:
+        """Silence after which the receiver is meant to put out its failsafe values."""
+        return self.receiver.timeout_us + self.receiver.hold_us

@@ -1,0 +1,192 @@
+"""The receiver seam, and a receiver that does it right.
+
+A receiver is firmware without its hardware: four methods and a flag. `clock_us` is its own 32-bit counter: it
+wraps, starts where the scenario says, and runs fast or slow. Receivers must therefore compare *differences*,
+``(clock_us - then) & MASK``, never instants.
+
+The world, not the receiver, models hardware. A hung main loop stops `packet` and `poll` while `pulses` goes on
+being asked, as a timer interrupt survives a hung loop.
+
+States of the reference receiver, which walks the table `TRANSITIONS`::
+
+    WAITING    no good packet since power-on: failsafe values
+    LINKED     follows the sticks
+    HOLDING    silence longer than the timeout: last values (only with a hold time)
+    FAILSAFE   silence longer than timeout and hold: failsafe values
+    RETURNING  good packets again, not yet enough or not yet long enough: failsafe values
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from enum import Enum
+from typing import Final, Protocol
+
+from lostlink_sims.codes import crc8, pulse_table
+from lostlink_sims.profile import Profile
+
+MASK: Final = 0xFFFF_FFFF
+
+
+class Receiver(Protocol):
+    """What the world asks of a receiver; built with the whole profile, built anew at every reset.
+
+    A receiver whose pulse routine reads its channel table while a frame goes out sets ``live_output = True`` on
+    its class; `pulses` is then asked once a channel.
+    """
+
+    failsafe: bool
+
+    def power_on(self, clock_us: int) -> None: ...
+
+    def packet(self, clock_us: int, payload: bytes) -> None:
+        """Take a payload that the radio handed over."""
+        ...
+
+    def poll(self, clock_us: int) -> int | None:
+        """Run one turn of the main loop; return the clock at which the next is wanted, None after a packet."""
+        ...
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        """Return the pulse widths of the frame that starts now, in µs; None for no pulses."""
+        ...
+
+
+ReceiverFactory = Callable[[Profile], Receiver]
+
+
+class State(Enum):
+    """Where the reference receiver stands."""
+
+    WAITING = "waiting"
+    LINKED = "linked"
+    HOLDING = "holding"
+    FAILSAFE = "failsafe"
+    RETURNING = "returning"
+
+
+class Event(Enum):
+    """What moves it."""
+
+    PACKET = "good packet"
+    SILENCE = "timeout"
+    HOLD_OVER = "hold over"
+    ENOUGH = "enough good packets"
+
+
+_S, _E = State, Event
+_LINKED = State.LINKED  # asked on every packet: a global name costs half of an attribute
+TRANSITIONS: Final[Mapping[tuple[State, Event], State]] = {
+    (_S.WAITING, _E.PACKET): _S.RETURNING,
+    (_S.RETURNING, _E.PACKET): _S.RETURNING,
+    (_S.RETURNING, _E.ENOUGH): _S.LINKED,
+    (_S.LINKED, _E.SILENCE): _S.HOLDING,
+    (_S.HOLDING, _E.PACKET): _S.LINKED,
+    (_S.HOLDING, _E.HOLD_OVER): _S.FAILSAFE,
+    (_S.FAILSAFE, _E.PACKET): _S.RETURNING,
+}
+
+
+class ReferenceReceiver:
+    """A well-behaved receiver: checks what it is handed, times out, holds if told to, and returns with care.
+
+    Its silence check lies in the pulse routine too, because that one runs from a timer interrupt and goes on
+    when the main loop hangs.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        settings = profile.receiver
+        self.failsafe = True
+        self._state = State.WAITING
+        self._table = pulse_table(settings.mapping, settings.low_us, settings.high_us)
+        self._count = len(profile.channels)
+        padding = [profile.output.unused_us] * (profile.output.channels - self._count)
+        self._preset = [*(channel.failsafe_us for channel in profile.channels), *padding]
+        self._codes: bytes | None = None  # the payload that is put out; None for failsafe values
+        self._padding = padding
+        self._timeout_us = settings.timeout_us
+        self._cut_us = profile.cut_delay_us
+        self._row = settings.recovery_packets
+        self._least_us = settings.recovery_us
+        self._gap_us = profile.handset.packet_interval_us * 3 // 2 + profile.handset.jitter_us
+        self._gap_us += profile.radio.latency_jitter_us + profile.radio.acknowledge * (
+            profile.radio.retries * profile.radio.retry_delay_us
+        )
+        self._low_code = profile.throttle_index if settings.recover_on_low_throttle else None
+        self._idle_us = profile.requirements.idle_below_us
+        # Where the bytes after the channels lie, if the profile has them.
+        self._length = profile.payload_bytes
+        self._link_id = profile.handset.link_id
+        self._id_at = self._count
+        self._counter_at = self._count + (self._link_id is not None) if profile.handset.packet_counter else None
+        self._checked = profile.handset.check_byte
+        self._counter = -1
+        self._heard_us = 0  # when the last good packet came
+        self._failed_us = 0  # when failsafe began
+        self._good = 0  # good packets in a row while returning
+
+    def power_on(self, clock_us: int) -> None:
+        self._failed_us = clock_us
+
+    def packet(self, clock_us: int, payload: bytes) -> None:
+        """Refresh the timer for a packet that is whole, ours and new; forget any other."""
+        if len(payload) != self._length:
+            return
+        if self._checked and crc8(payload):
+            return
+        if self._link_id is not None and payload[self._id_at] != self._link_id:
+            return
+        if self._counter_at is not None:
+            counter = payload[self._counter_at]
+            if counter == self._counter:
+                return  # the handset hangs and its radio repeats itself
+            self._counter = counter
+        if self._state is not _LINKED:
+            self._judge_silence(clock_us)
+            in_a_row = self._good and (clock_us - self._heard_us) & MASK <= self._gap_us
+            self._good = self._good + 1 if in_a_row else 1
+            self._step(Event.PACKET)
+            if self._state is State.RETURNING and self._may_return(clock_us, payload):
+                self._step(Event.ENOUGH)
+        if self._state is _LINKED:
+            self._codes = payload
+        self._heard_us = clock_us
+
+    def _may_return(self, clock_us: int, payload: bytes) -> bool:
+        if self._good < self._row or (clock_us - self._failed_us) & MASK < self._least_us:
+            return False
+        return self._low_code is None or self._table[payload[self._low_code]] <= self._idle_us
+
+    def _judge_silence(self, clock_us: int) -> None:
+        silent_us = (clock_us - self._heard_us) & MASK
+        if self._state is _LINKED and silent_us >= self._timeout_us:
+            self._step(Event.SILENCE)
+        if self._state is State.HOLDING and silent_us >= self._cut_us:
+            self._step(Event.HOLD_OVER)
+            self._failed_us = clock_us
+            self._good = 0
+
+    def _step(self, event: Event) -> None:
+        self._state = TRANSITIONS[self._state, event]
+        self.failsafe = self._state not in (_LINKED, State.HOLDING)
+        if self.failsafe:
+            self._codes = None
+
+    def poll(self, clock_us: int) -> int | None:
+        """Judge the silence; ask for the next turn at the deadline that it runs into."""
+        if self._state is _LINKED:
+            if (clock_us - self._heard_us) & MASK < self._timeout_us:
+                return (self._heard_us + self._timeout_us) & MASK
+            self._judge_silence(clock_us)
+        elif self._state is State.HOLDING:
+            self._judge_silence(clock_us)
+        return (self._heard_us + self._cut_us) & MASK if self._state is State.HOLDING else None
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        """Return the sticks' widths, or the failsafe values; never later than the silence allows."""
+        self._judge_silence(clock_us)
+        codes = self._codes
+        if codes is None:
+            return self._preset
+        table = self._table
+        return [table[code] for code in codes[: self._count]] + self._padding

@@ -1,0 +1,215 @@
+"""Takes what happens in a run, piece by piece; keeps it, or only counts it.
+
+Frames gather until there are enough of them, then the flight controller looks at their edges. Without keeping,
+a piece is forgotten when it has been counted: memory does not grow with the duration.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from lostlink_sims import ppm
+from lostlink_sims.air import Flights
+from lostlink_sims.flight import FlightController
+from lostlink_sims.profile import Profile
+from lostlink_sims.scenario import Scenario
+from lostlink_sims.trace import NOT_YET, HowSeen, Packets, Steps, Summary, Trace
+
+FRAMES_A_PIECE: Final = 512
+LONGEST_WIDTH_US: Final = 0xFFFF
+"""The output timer's compare register has 16 bits."""
+
+
+def register(width_us: int, separator_us: int) -> int:
+    """Return what a 16-bit compare register makes of a width; a slot is never shorter than its separator."""
+    return max(separator_us + 1, width_us & LONGEST_WIDTH_US)
+
+
+class Recorder:
+    """Takes what happens, in pieces; keeps it, or only counts."""
+
+    def __init__(self, profile: Profile, *, keep: bool) -> None:
+        self._keep = keep
+        self._decoder = ppm.PulseDecoder(profile.flight_controller.least_sync_us, from_rest=True)
+        self._flight = FlightController(profile)
+        self.summary = Summary()
+        self._packets: list[Packets] = []
+        self._frames: list[ppm.Frames] = []
+        self._seen: list[ppm.Decoded] = []
+        self._motor: list[tuple[int, int, int]] = []
+        self._failsafe: list[tuple[int, int]] = []
+        self._failsafe_since_us: int | None = None
+        self._flags_seen = False
+        self._last_command = 0
+        self._by_fate: dict[int, int] = {}
+        self.notes: list[tuple[int, str]] = []
+        self.foreign: list[int] = []
+        self._clear()
+
+    def _clear(self) -> None:
+        self._start, self._count = array("q"), array("q")
+        self._widths, self._until = array("q"), array("q")
+
+    # --- packets --------------------------------------------------------------------------------------------
+
+    def packets(self, flights: Flights, arrived: list[int], fate: list[int], attempts: list[int]) -> None:
+        """Take a tile of packets of which all is known."""
+        fates = np.array(fate, np.uint8)
+        arrivals = np.array(arrived, np.int64)
+        self.summary.packets += len(fate)
+        self.summary.received += int((arrivals != NOT_YET).sum())
+        for number, times in enumerate(np.bincount(fates).tolist()):
+            if times:
+                self._by_fate[number] = self._by_fate.get(number, 0) + times
+        if self._keep:
+            slots = flights.slots
+            self._packets.append(Packets(slots.left_us, arrivals, fates, np.array(attempts, np.uint8), slots.payload))
+
+    # --- frames ---------------------------------------------------------------------------------------------
+
+    def frame(self, start_us: int, widths: Sequence[int], separator_us: int) -> int:
+        """Take a whole frame; return the sum of its widths."""
+        if min(widths) <= separator_us or max(widths) > LONGEST_WIDTH_US:
+            widths = [register(width, separator_us) for width in widths]
+        self._widths.extend(widths)
+        self._start.append(start_us)
+        self._count.append(len(widths))
+        self._until.append(ppm.NEVER)
+        if len(self._start) >= FRAMES_A_PIECE:
+            self._digest(start_us)
+        return sum(widths)
+
+    def begin_frame(self, start_us: int) -> None:
+        """Open a frame whose widths come one by one."""
+        self._start.append(start_us)
+        self._count.append(0)
+        self._until.append(ppm.NEVER)
+
+    def frame_width(self, width_us: int) -> None:
+        """Take the next width of the open frame."""
+        self._widths.append(width_us)
+        self._count[-1] += 1
+
+    def end_frame(self) -> None:
+        """Close the open frame."""
+        if len(self._start) >= FRAMES_A_PIECE:
+            self._digest(self._start[-1])
+
+    def silence(self, now_us: int) -> None:
+        """Let the output fall silent, perhaps in the middle of a frame."""
+        if self._until and self._until[-1] == ppm.NEVER:
+            self._until[-1] = now_us
+
+    def _digest(self, now_us: int, *, last: bool = False) -> None:
+        """Let the flight controller look at the frames so far; the newest stays, it may yet be cut short."""
+        n = len(self._start) if last else len(self._start) - 1
+        if n > 0:
+            cut = sum(self._count[:n])
+            frames = ppm.Frames(
+                np.array(self._start[:n], np.int64), np.array(self._count[:n], np.int64),
+                np.array(self._widths[:cut], np.int64), np.array(self._until[:n], np.int64),
+            )  # fmt: skip
+            self._start, self._count = self._start[n:], self._count[n:]
+            self._widths, self._until = self._widths[cut:], self._until[n:]
+            self.summary.frames += n
+            if self._keep:
+                self._frames.append(frames)
+            # Silence is judged only as far as the edges are known: up to the newest complete frame.
+            self._look(self._decoder.feed(ppm.leading_edges(frames)), 0)
+        if last:
+            self._look(self._decoder.flush(now_us), now_us)
+
+    def _look(self, seen: ppm.Decoded, until_us: int) -> None:
+        self._flight.see(seen, until_us)
+        for at_us, command, arming in self._flight.changes:
+            self.summary.motor_starts += command > 0 and self._last_command == 0
+            self._last_command = command
+            if self._keep:
+                self._motor.append((at_us, command, arming))
+        self._flight.changes.clear()
+        if self._keep:
+            self._seen.append(seen)
+
+    # --- the receiver's own word ----------------------------------------------------------------------------
+
+    def failsafe(self, now_us: int, is_on: bool) -> None:
+        """Take a change of the receiver's flag."""
+        if self._failsafe_since_us is not None:
+            self.summary.failsafe_us += now_us - self._failsafe_since_us
+        elif is_on and self._flags_seen:
+            self.summary.failsafe_entries += 1
+        self._flags_seen = True
+        self._failsafe_since_us = now_us if is_on else None
+        if self._keep:
+            self._failsafe.append((now_us, int(is_on)))
+
+    def note(self, now_us: int, text: str) -> None:
+        """Take a remark."""
+        if self._keep:
+            self.notes.append((now_us, text))
+
+    def foreign_packet(self, now_us: int) -> None:
+        """Take the arrival of a foreign packet."""
+        if self._keep:
+            self.foreign.append(now_us)
+
+    # --- the end --------------------------------------------------------------------------------------------
+
+    def close(self, now_us: int, fates: list[str], events: int) -> None:
+        """Bring everything to its end."""
+        self._digest(now_us, last=True)
+        if self._failsafe_since_us is not None:
+            self.summary.failsafe_us += now_us - self._failsafe_since_us
+        self.summary.by_fate = {fates[number]: times for number, times in sorted(self._by_fate.items())}
+        self.summary.events = events
+
+    def trace(self, profile: Profile, scenario: Scenario, fates: list[str], crash: str | None) -> Trace:
+        """Return what was kept."""
+        motor = np.array(self._motor, np.int64).reshape(-1, 3)
+        failsafe = np.array(self._failsafe, np.int64).reshape(-1, 2)
+        return Trace(
+            profile=profile,
+            scenario=scenario,
+            how_seen=HowSeen.SIMULATED,
+            uncertainty_us=0,
+            packets=_joined_packets(self._packets, profile.payload_bytes),
+            fates=tuple(fates),
+            foreign_us=np.array(self.foreign, np.int64),
+            frames=_joined_frames(self._frames),
+            seen=ppm.joined(self._seen),
+            failsafe=Steps(failsafe[:, 0], failsafe[:, 1]),
+            motor=Steps(motor[:, 0], motor[:, 1]),
+            arming=Steps(motor[:, 0], motor[:, 2]),
+            notes=self.notes,
+            summary=self.summary,
+            crash=crash,
+        )
+
+
+def _joined_packets(pieces: list[Packets], payload_bytes: int) -> Packets:
+    if not pieces:
+        none = np.zeros(0, np.int64)
+        few = np.zeros(0, np.uint8)
+        return Packets(none, none, few, few, np.zeros((0, payload_bytes), np.uint8))
+    return Packets(
+        *(
+            np.concatenate([getattr(piece, name) for piece in pieces])
+            for name in ("left_us", "arrived_us", "fate", "attempts", "payload")
+        )
+    )
+
+
+def _joined_frames(pieces: list[ppm.Frames]) -> ppm.Frames:
+    none = np.zeros(0, np.int64)
+    if not pieces:
+        return ppm.Frames(none, none, none, none)
+    return ppm.Frames(
+        *(
+            np.concatenate([getattr(piece, name) for piece in pieces])
+            for name in ("start_us", "count", "widths_us", "until_us")
+        )
+    )

@@ -1,0 +1,226 @@
+"""What happens: a seed, a duration, what the pilot does, and what goes wrong when. Pure data.
+
+A scenario can be printed, saved, replayed, shrunk, and run on any rig. Instants are microseconds from its start.
+
+Each fault is one small frozen class; `FAULTS` gathers them by the name they carry in a file. Those that last
+have ``for_us``; None means to the end of the scenario.
+"""
+
+from __future__ import annotations
+
+from dataclasses import MISSING, dataclass
+from typing import ClassVar, Final
+
+from lostlink_sims._settings import setting
+
+
+def _at() -> int:
+    at_us: int = setting(MISSING, "When it begins.", "duration", least=0)
+    return at_us
+
+
+def _lasting() -> int | None:
+    for_us: int | None = setting(None, "How long it lasts; left out, to the end.", "duration", least=1)
+    return for_us
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """The pilot moves one stick or switch; with a ramp, evenly over that time."""
+
+    at_us: int = _at()
+    channel: str = setting(MISSING, "Name of the channel.", "text")
+    position: float = setting(MISSING, "Where it ends up, from its low to its high stop.", "share", least=0, most=1)
+    ramp_us: int = setting(0, "How long the movement takes.", "duration", least=0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """Something that goes wrong at an instant."""
+
+    name: ClassVar[str] = ""
+    at_us: int = _at()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastingFault(Fault):
+    """Something that goes wrong for a time."""
+
+    for_us: int | None = _lasting()
+
+    def until_us(self, duration_us: int) -> int:
+        """Return when it ends, at the latest with the scenario."""
+        return duration_us if self.for_us is None else min(duration_us, self.at_us + self.for_us)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkCut(LastingFault):
+    """Nothing gets through."""
+
+    name: ClassVar[str] = "link cut"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FadeRamp(LastingFault):
+    """The signal weakens evenly until it is `depth_db` down, as when flying away, and stays there."""
+
+    name: ClassVar[str] = "fade ramp"
+    depth_db: float = setting(60.0, "How far the signal falls.", "level", least=0, most=200)
+    ramp_us: int = setting(1_000_000, "How long the fall takes.", "duration", least=0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InterferenceBurst(LastingFault):
+    """A neighbour's transmitter loses part of the packets."""
+
+    name: ClassVar[str] = "interference burst"
+    loss: float = setting(0.9, "Share of packets it loses.", "share", least=0, most=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeriodicInterference(LastingFault):
+    """A transmitter that comes back with a period loses each packet it overlaps."""
+
+    name: ClassVar[str] = "periodic interference"
+    period_us: int = setting(102_400, "From one burst to the next.", "duration", least=100)
+    burst_us: int = setting(2_000, "Length of a burst.", "duration", least=1)
+    loss: float = setting(1.0, "Share of overlapped packets it loses.", "share", least=0, most=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlappingLink(LastingFault):
+    """The link comes and goes."""
+
+    name: ClassVar[str] = "flapping link"
+    down_us: int = setting(600_000, "How long it is away each time.", "duration", least=1)
+    up_us: int = setting(100_000, "How long it is back in between.", "duration", least=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandsetOff(LastingFault):
+    """The handset is switched off, and on again when the time is over."""
+
+    name: ClassVar[str] = "handset off"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandsetHung(LastingFault):
+    """The handset's program hangs while its radio repeats the last payload."""
+
+    name: ClassVar[str] = "handset hung"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StickWireBroken(LastingFault):
+    """A stick's wire breaks and the ADC reads one of its rails."""
+
+    name: ClassVar[str] = "stick wire broken"
+    channel: str = setting(MISSING, "Name of the channel.", "text")
+    rail: str = setting("low", "Where the reading goes.", "choice", choices=("low", "high"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WrongAddress(LastingFault):
+    """The handset sends to an address that is not the receiver's."""
+
+    name: ClassVar[str] = "wrong address"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForeignHandset(LastingFault):
+    """A neighbour's handset sends on our address. Packets that overlap in the air are both lost."""
+
+    name: ClassVar[str] = "foreign handset"
+    interval_us: int = setting(7_000, "Its packet interval.", "duration", least=500)
+    payload_bytes: int | None = setting(
+        None, "Length of its payload; left out, the same layout as ours with another link id.", "count",
+        least=1, most=32,
+    )  # fmt: skip
+    position: float = setting(0.8, "Where all its sticks stand.", "share", least=0, most=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DamagedPayload(LastingFault):
+    """Bits of payloads are turned; a radio with its CRC off hands them over like that."""
+
+    name: ClassVar[str] = "damaged payload"
+    share: float = setting(1.0, "Share of packets it strikes.", "share", least=0, most=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReceiverReset(Fault):
+    """The receiver's microcontroller resets and boots."""
+
+    name: ClassVar[str] = "receiver reset"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrownOut(LastingFault):
+    """The receiver's supply breaks down, by its own acknowledgement's current or at once, and comes back."""
+
+    name: ClassVar[str] = "receiver brown-out"
+    on_acknowledgement: bool = setting(
+        True, "Wait for the next acknowledgement that the receiver sends; without any, nothing happens.", "flag"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MainLoopHung(LastingFault):
+    """The receiver's main loop hangs; the timer interrupt that makes pulses goes on."""
+
+    name: ClassVar[str] = "main loop hung"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutputStops(LastingFault):
+    """No pulses come out of the receiver."""
+
+    name: ClassVar[str] = "output stops"
+
+
+AnyFault = (
+    LinkCut
+    | FadeRamp
+    | InterferenceBurst
+    | PeriodicInterference
+    | FlappingLink
+    | HandsetOff
+    | HandsetHung
+    | StickWireBroken
+    | WrongAddress
+    | ForeignHandset
+    | DamagedPayload
+    | ReceiverReset
+    | BrownOut
+    | MainLoopHung
+    | OutputStops
+)
+
+FAULTS: Final[dict[str, type[Fault]]] = {kind.name: kind for kind in AnyFault.__args__}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scenario:
+    """One run, from power-on to its end.
+
+    A phase that is None is drawn from (seed, trial), so that runs meet the packet and the frame clock at every
+    phase: with ideal clocks a phase is frozen for the whole run.
+    """
+
+    name: str = setting("scenario", "What it is called in reports.", "text")
+    seed: int = setting(1, "Names every random stream.", "count", least=0, most=2**63 - 1)
+    trial: int = setting(0, "Which of the many runs of this seed.", "count", least=0)
+    duration_us: int = setting(2_000_000, "How long it lasts.", "duration", least=1)
+    handset_on_us: int = setting(0, "When the handset is switched on.", "duration", least=0)
+    receiver_on_us: int = setting(0, "When the receiver is powered.", "duration", least=0)
+    receiver_clock_us: int = setting(
+        0, "Where the receiver's 32-bit counter stands at power-on.", "duration", least=0, most=2**32 - 1
+    )
+    packet_phase_us: int | None = setting(
+        None, "Delay of the first packet after the handset has booted; left out, drawn.", "duration", least=0
+    )
+    frame_phase_us: int | None = setting(
+        None, "Delay of the first frame after the receiver has booted; left out, drawn.", "duration", least=0
+    )
+    moves: tuple[Move, ...] = setting((), "What the pilot does.", "table")
+    faults: tuple[AnyFault, ...] = setting((), "What goes wrong.", "table")

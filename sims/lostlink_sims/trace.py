@@ -1,0 +1,165 @@
+"""What happened: columns of numpy arrays in integer microseconds, the same from every rig.
+
+A `Trace` holds what was recorded; what follows from it (edges, widths as a table) is made when asked for. The
+recorder takes finished pieces and either keeps them or only counts, so that a run of which nothing but the
+summary is wanted needs the same memory however long it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink_sims import ppm
+from lostlink_sims.ppm import Decoded, Frames
+from lostlink_sims.profile import Profile
+from lostlink_sims.scenario import Scenario
+
+Ints = NDArray[np.int64]
+NOT_YET = -1
+"""Stands for an instant that never came."""
+
+
+class HowSeen(Enum):
+    """Where a result comes from."""
+
+    SIMULATED = "simulated"
+    REPORTED = "reported by the board"
+    MEASURED = "measured on the wire"
+
+
+@dataclass(slots=True)
+class Packets:
+    """Packets that left the handset, a row a slot.
+
+    Attributes
+    ----------
+    left_us, arrived_us : (n,) ndarray of int64
+        When it was handed to the radio, and when a whole copy first was in the receiver's hands (`NOT_YET`).
+    fate : (n,) ndarray of uint8
+        Index into `Trace.fates`.
+    attempts : (n,) ndarray of uint8
+        How often it was sent.
+    payload : (n, bytes) ndarray of uint8
+        As it left.
+    """
+
+    left_us: Ints
+    arrived_us: Ints
+    fate: NDArray[np.uint8]
+    attempts: NDArray[np.uint8]
+    payload: NDArray[np.uint8]
+
+    @property
+    def lost(self) -> NDArray[np.bool_]:
+        """Where no whole copy reached the receiver."""
+        lost: NDArray[np.bool_] = self.arrived_us == NOT_YET
+        return lost
+
+
+@dataclass(slots=True)
+class Steps:
+    """A quantity that changes now and then: from each instant on, a value.
+
+    Attributes
+    ----------
+    at_us : (n,) ndarray of int64
+    value : (n,) ndarray of int64
+    """
+
+    at_us: Ints
+    value: Ints
+
+    def at(self, instant_us: int, before: int = 0) -> int:
+        """Return the value at an instant, `before` when it lies before the first change."""
+        place = int(np.searchsorted(self.at_us, instant_us, side="right"))
+        return int(self.value[place - 1]) if place else before
+
+
+@dataclass(slots=True, kw_only=True)
+class Summary:
+    """What a run amounts to, kept in constant memory.
+
+    Attributes
+    ----------
+    packets, received, frames : int
+    by_fate : dict of str to int
+    failsafe_entries : int
+        How often the receiver's own flag rose, the state at power-on not counted.
+    failsafe_us : int
+        For how long it was up.
+    motor_starts : int
+        How often the motor command left rest.
+    events : int
+        Events that were scheduled.
+    """
+
+    packets: int = 0
+    received: int = 0
+    frames: int = 0
+    by_fate: dict[str, int] = field(default_factory=dict)
+    failsafe_entries: int = 0
+    failsafe_us: int = 0
+    motor_starts: int = 0
+    events: int = 0
+
+
+@dataclass
+class Trace:
+    """One run of a scenario on a rig.
+
+    Attributes
+    ----------
+    profile, scenario : Profile, Scenario
+    how_seen : HowSeen
+    uncertainty_us : int
+        Half-width of what is not known about each instant.
+    packets : Packets
+    fates : tuple of str
+    foreign_us : (n,) ndarray of int64
+        When packets of a foreign handset were in the receiver's hands.
+    frames : Frames
+        As they were put out.
+    seen : Decoded
+        As the flight controller decoded them from the edges.
+    failsafe : Steps
+        The receiver's own word: 1 in failsafe.
+    motor, arming : Steps
+        Motor command 0 .. 1000; 0 locked, 1 ready, 2 armed.
+    notes : list of (int, str)
+        What else happened, in words.
+    summary : Summary
+    crash : str or None
+        What the receiver's program died of.
+    """
+
+    profile: Profile
+    scenario: Scenario
+    how_seen: HowSeen
+    uncertainty_us: int
+    packets: Packets
+    fates: tuple[str, ...]
+    foreign_us: Ints
+    frames: Frames
+    seen: Decoded
+    failsafe: Steps
+    motor: Steps
+    arming: Steps
+    notes: list[tuple[int, str]]
+    summary: Summary
+    crash: str | None = None
+
+    @cached_property
+    def edges(self) -> tuple[Ints, NDArray[np.uint8]]:
+        """Instants and levels of all edges on the wire."""
+        output = self.profile.output
+        return ppm.edges(self.frames, output.separator_us, output.polarity)
+
+    @cached_property
+    def widths_us(self) -> Ints:
+        """Pulse widths as the flight controller saw them, (frames, output channels), -1 where none."""
+        return self.seen.table(self.profile.output.channels)
