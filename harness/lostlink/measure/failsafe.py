@@ -1,0 +1,165 @@
+"""When the link goes away and when it comes back: cut, hold, recovery, false failsafes.
+
+A throttle pulse is idle up to the owner's `idle_below`. Pulses count at the instant their slot ends on the
+wire, as the edges show it; the receiver's own word is a separate thing and is compared with them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.verdicts import Measurement
+from lostlink_sims import Trace
+from lostlink_sims.trace import NOT_YET
+
+Ints = NDArray[np.int64]
+
+
+def throttle_pulses(trace: Trace) -> tuple[Ints, Ints]:
+    """Return the instants at which throttle slots ended, and their widths."""
+    index = trace.profile.throttle_index
+    width_us = trace.seen.table(index + 1)[:, -1]
+    there = width_us >= 0
+    return trace.seen.last_edge_us(index)[there], width_us[there]
+
+
+def _idle(trace: Trace, since_us: int, until_us: int | None) -> tuple[Ints, NDArray[np.bool_]]:
+    at_us, width_us = throttle_pulses(trace)
+    inside = (at_us >= since_us) & (at_us < (trace.scenario.duration_us if until_us is None else until_us))
+    return at_us[inside], width_us[inside] <= trace.profile.requirements.idle_below_us
+
+
+def _after(trace: Trace, name: str, since_us: int, at_us: int | None, until_us: int) -> Measurement:
+    """Return a delay, or that it is longer than what was watched."""
+    return Measurement(
+        name=name,
+        value=(until_us if at_us is None else at_us) - since_us,
+        uncertainty=trace.uncertainty_us,
+        how_seen=trace.how_seen,
+        only_at_least=at_us is None,
+        at_us=until_us if at_us is None else at_us,
+    )
+
+
+def time_to_cut(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
+    """Return the time from `since_us` to the end of the first idle throttle pulse.
+
+    Pulses that cease count as a cut at the end of the last one: without pulses no flight controller holds a
+    throttle for longer than its own signal timeout, and what the motors do is measured by `time_to_motor_stop`.
+    """
+    end_us = trace.scenario.duration_us if until_us is None else until_us
+    at_us, idle = _idle(trace, since_us, until_us)
+    name = "time from link loss to throttle cut"
+    if idle.any():
+        return _after(trace, name, since_us, int(at_us[np.argmax(idle)]), end_us)
+    last_us = int(at_us[-1]) if len(at_us) else since_us
+    ceased = end_us - last_us > 3 * trace.profile.output.frame_period_us
+    return _after(trace, name, since_us, last_us if ceased else None, end_us)
+
+
+def longest_throttle_after_cut(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
+    """Return the widest throttle pulse after the first idle one; 0 when no pulse follows."""
+    at_us, width_us = throttle_pulses(trace)
+    cut = time_to_cut(trace, since_us, until_us)
+    start_us = since_us + round(cut.value)
+    end_us = trace.scenario.duration_us if until_us is None else until_us
+    inside = (at_us >= start_us) & (at_us < end_us) if not cut.only_at_least else np.zeros(len(at_us), np.bool_)
+    widest = int(np.argmax(np.where(inside, width_us, -1))) if inside.any() else None
+    return Measurement(
+        name="throttle pulse after the cut",
+        value=0 if widest is None else int(width_us[widest]),
+        uncertainty=trace.uncertainty_us,
+        how_seen=trace.how_seen,
+        at_us=None if widest is None else int(at_us[widest]),
+    )
+
+
+def widest_throttle(trace: Trace, since_us: int, until_us: int) -> Measurement:
+    """Return the widest throttle pulse that ended in a time; 0 when there was none."""
+    at_us, width_us = throttle_pulses(trace)
+    inside = np.flatnonzero((at_us >= since_us) & (at_us < until_us))
+    widest = int(inside[np.argmax(width_us[inside])]) if len(inside) else None
+    return Measurement(
+        name="widest throttle pulse",
+        value=0 if widest is None else int(width_us[widest]),
+        uncertainty=trace.uncertainty_us,
+        how_seen=trace.how_seen,
+        at_us=None if widest is None else int(at_us[widest]),
+    )
+
+
+def time_to_motor_stop(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
+    """Return the time from `since_us` to the motor command's first rest."""
+    end_us = trace.scenario.duration_us if until_us is None else until_us
+    name = "time from link loss to motors at rest"
+    if trace.motor.at(since_us) == 0:
+        return _after(trace, name, since_us, since_us, end_us)
+    later = (trace.motor.at_us > since_us) & (trace.motor.at_us < end_us) & (trace.motor.value == 0)
+    return _after(trace, name, since_us, int(trace.motor.at_us[np.argmax(later)]) if later.any() else None, end_us)
+
+
+def highest_motor_command(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
+    """Return the highest motor command (0 .. 1000) in force at any time between two instants."""
+    end_us = trace.scenario.duration_us if until_us is None else until_us
+    inside = (trace.motor.at_us > since_us) & (trace.motor.at_us < end_us)
+    at_us = np.concatenate([[since_us], trace.motor.at_us[inside]])
+    value = np.concatenate([[trace.motor.at(since_us)], trace.motor.value[inside]])
+    place = int(np.argmax(value))
+    return Measurement(
+        name="motor command", value=int(value[place]), unit="‰", how_seen=trace.how_seen, at_us=int(at_us[place])
+    )
+
+
+def last_good_packet_us(trace: Trace, before_us: int) -> int | None:
+    """Return when the last packet before an instant was in the receiver's hands."""
+    arrived = trace.packets.arrived_us
+    good = arrived[(arrived != NOT_YET) & (arrived <= before_us)]
+    return int(good.max()) if len(good) else None
+
+
+def time_in_hold(trace: Trace, since_us: int) -> Measurement:
+    """Return how long the last values were held: from the last good packet to the throttle cut."""
+    cut = time_to_cut(trace, since_us)
+    heard_us = last_good_packet_us(trace, since_us + round(cut.value))
+    start_us = since_us if heard_us is None else heard_us
+    at_us = None if cut.only_at_least else since_us + round(cut.value)
+    return _after(trace, "time in hold", start_us, at_us, trace.scenario.duration_us)
+
+
+def recovery_time(trace: Trace, back_us: int, expected_us: Ints) -> Measurement:
+    """Return the time from the link's return to the end of the first frame that follows the sticks.
+
+    Parameters
+    ----------
+    back_us : int
+        When the link is back.
+    expected_us : (channels,) ndarray of int64
+        Widths for the sticks as they stand; at least one must differ from its failsafe value.
+    """
+    widths = trace.seen.table(len(expected_us))
+    close = (np.abs(widths - expected_us) <= trace.profile.requirements.value_tolerance_us + trace.uncertainty_us).all(1)
+    ends_us = trace.seen.last_edge_us(len(expected_us) - 1)
+    hit = close & (ends_us >= back_us)
+    at_us = int(ends_us[np.argmax(hit)]) if hit.any() else None
+    return _after(trace, "time from the link's return to control", back_us, at_us, trace.scenario.duration_us)
+
+
+def throttle_drops(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
+    """Return how often the throttle pulses fell from above idle to idle."""
+    at_us, idle = _idle(trace, since_us, until_us)
+    falls = np.flatnonzero(idle[1:] & ~idle[:-1]) + 1
+    return Measurement(
+        name="false failsafes", value=len(falls), unit="", how_seen=trace.how_seen,
+        at_us=int(at_us[falls[0]]) if len(falls) else None,
+    )  # fmt: skip
+
+
+def failsafe_changes(trace: Trace, since_us: int, until_us: int) -> Measurement:
+    """Return how often the throttle pulses changed between idle and not."""
+    at_us, idle = _idle(trace, since_us, until_us)
+    changes = np.flatnonzero(idle[1:] != idle[:-1]) + 1
+    return Measurement(
+        name="changes between failsafe and sticks", value=len(changes), unit="", how_seen=trace.how_seen,
+        at_us=int(at_us[changes[-1]]) if len(changes) else None,
+    )  # fmt: skip

@@ -1,0 +1,59 @@
+"""From a stick's move to the end of the first pulse that shows it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.measure.channels import expected_widths_us
+from lostlink.verdicts import Measurement
+from lostlink_sims import Trace
+from lostlink_sims.handset import Programme
+
+Ints = NDArray[np.int64]
+
+
+def latencies_us(trace: Trace, channel: int) -> tuple[Ints, NDArray[np.bool_]]:
+    """Return for each sudden move of a channel how long it took to the end of the pulse that shows it.
+
+    Returns
+    -------
+    latency_us : (n,) ndarray of int64
+        Time to the next move, or to the end, where no pulse showed it before.
+    shown : (n,) ndarray of bool
+    """
+    profile = trace.profile
+    moves = [m for m in trace.scenario.moves if m.channel == profile.channels[channel].name and not m.ramp_us]
+    at_us = np.array(sorted(move.at_us for move in moves), np.int64)
+    if not len(at_us):
+        return at_us, np.zeros(0, np.bool_)
+    programme = Programme(profile.channels, profile.flight_controller.throttle, trace.scenario.moves)
+    wanted = expected_widths_us(profile, programme.positions(at_us))[:, channel]
+    width = trace.seen.table(channel + 1)[:, -1]
+    ends_us = trace.seen.last_edge_us(channel)
+    until_us = np.append(at_us[1:], trace.scenario.duration_us)
+    latency, shown = until_us - at_us, np.zeros(len(at_us), np.bool_)
+    tolerance_us = profile.requirements.value_tolerance_us + trace.uncertainty_us
+    for place in range(len(at_us)):
+        low, high = np.searchsorted(ends_us, (at_us[place], until_us[place]))
+        hit = np.flatnonzero(np.abs(width[low:high] - wanted[place]) <= tolerance_us)
+        if len(hit):
+            latency[place], shown[place] = ends_us[low + hit[0]] - at_us[place], True
+    return latency, shown
+
+
+def quantile(latency_us: Ints, shown: NDArray[np.bool_], share: float, trace: Trace) -> Measurement:
+    """Return the latency that is not exceeded in `share` of all moves.
+
+    The smallest observation with at least that share at or below it; no interpolation, which would promise
+    more than was seen.
+    """
+    order = np.sort(latency_us)
+    place = min(len(order) - 1, max(0, int(np.ceil(share * len(order))) - 1))
+    return Measurement(
+        name=f"latency from stick to pulse ({share:.1%} of moves)",
+        value=int(order[place]),
+        uncertainty=trace.uncertainty_us,
+        how_seen=trace.how_seen,
+        only_at_least=bool((~shown[latency_us >= order[place]]).all()),
+    )

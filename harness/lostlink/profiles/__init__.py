@@ -1,0 +1,1 @@
+"""Profiles and scenarios on disk."""

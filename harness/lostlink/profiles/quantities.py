@@ -1,0 +1,114 @@
+"""Quantities as text with a unit, there and back: ``"22.5 ms"`` is 22500 µs.
+
+Numbers are read with `decimal`, so that what a person writes is what is meant. Each kind of setting has its own
+units and one that is its own inside (`lostlink_sims._settings.Kind`).
+"""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+from typing import Final
+
+#: For each kind its units, as what one of them is in the unit inside; the units offered first come first.
+UNITS: Final[dict[str, dict[str, Decimal]]] = {
+    "duration": {
+        "ms": Decimal(1000), "us": Decimal(1), "s": Decimal(1_000_000), "µs": Decimal(1), "min": Decimal(60_000_000),
+    },
+    "ppm": {"ppm": Decimal(1), "%": Decimal(10_000)},
+    "frequency": {"GHz": Decimal(10**9), "MHz": Decimal(10**6), "kHz": Decimal(1000), "Hz": Decimal(1)},
+    "level": {"dB": Decimal(1)},
+    "power": {"dBm": Decimal(1)},
+    "length": {"m": Decimal(1), "km": Decimal(1000), "cm": Decimal("0.01")},
+    "speed": {"m/s": Decimal(1), "km/h": Decimal(1) / Decimal("3.6")},
+    "bit_rate": {"Mbit/s": Decimal(10**6), "kbit/s": Decimal(1000), "bit/s": Decimal(1)},
+    "share": {"%": Decimal("0.01")},
+}  # fmt: skip
+
+#: What a person might write, for error texts.
+EXAMPLE: Final[dict[str, str]] = {
+    "duration": "500 ms",
+    "ppm": "20 ppm",
+    "frequency": "2.44 GHz",
+    "level": "6 dB",
+    "power": "0 dBm",
+    "length": "120 m",
+    "speed": "10 m/s",
+    "bit_rate": "1 Mbit/s",
+    "share": "2 %",
+}
+
+#: Kinds that are whole numbers inside.
+WHOLE: Final = frozenset({"duration", "ppm", "bit_rate"})
+
+_TEXT = re.compile(r"\s*([+-]?[0-9]+(?:\.[0-9]+)?)\s*([A-Za-zµμ%/]*)\s*")
+
+
+class QuantityError(ValueError):
+    """Text that is no quantity of the kind wanted; says what is allowed."""
+
+
+def parse(text: str, kind: str) -> float | int:
+    """Return the value of `text` in the unit inside.
+
+    Raises
+    ------
+    QuantityError
+        If it is not a number with a unit of this kind, or not a whole number of the unit inside where that
+        must be whole.
+    """
+    units = UNITS[kind]
+    allowed = f'allowed: a number with a unit ({", ".join(units)}), such as "{EXAMPLE[kind]}"'
+    match = _TEXT.fullmatch(text)
+    if match is None:
+        raise QuantityError(f"{text!r} is no quantity; {allowed}")
+    number, unit = Decimal(match[1]), match[2].replace("μ", "µ")
+    if kind == "duration" and unit in UNITS["frequency"]:
+        return _interval(number * UNITS["frequency"][unit], text)
+    if not unit:
+        if kind == "share":
+            return float(number)
+        raise QuantityError(f'{text!r} has no unit; {allowed}')
+    if unit not in units:
+        near = next((known for known in units if known.lower() == unit.lower()), None)
+        hint = f"; did you mean {near!r}?" if near else ""
+        raise QuantityError(f"unknown unit {unit!r}{hint}; {allowed}")
+    value = number * units[unit]
+    if kind not in WHOLE:
+        return float(value)
+    if value != value.to_integral_value():
+        raise QuantityError(f"{text!r} is not a whole number of {inside(kind)}; allowed: whole {inside(kind)}")
+    return int(value)
+
+
+def _interval(rate_hz: Decimal, text: str) -> int:
+    """Return the interval of a rate, for a duration that was given as "200 Hz"."""
+    if rate_hz <= 0:
+        raise QuantityError(f"{text!r} is no rate; allowed: more than 0 Hz")
+    interval = Decimal(1_000_000) / rate_hz
+    if interval != interval.to_integral_value():
+        raise QuantityError(f"{text!r} is not a whole number of microseconds ({interval:.3f} us); give the interval")
+    return int(interval)
+
+
+def inside(kind: str) -> str:
+    """Return the name of the unit inside."""
+    return {"duration": "microseconds", "ppm": "parts in a million", "bit_rate": "bits a second"}[kind]
+
+
+def text_of(value: float, kind: str) -> str:
+    """Return text with a unit that `parse` reads as the same value; the largest unit that keeps it short."""
+    exact = Decimal(value) if isinstance(value, int) else Decimal(repr(value))
+    candidates = []
+    for unit, factor in UNITS[kind].items():
+        number = exact / factor
+        if number * factor == exact and "µ" not in unit:
+            candidates.append((f"{_plain(number)} {unit}", abs(number)))
+    if exact == 0:
+        return candidates[0][0]
+    return min(candidates, key=lambda c: (not 1 <= c[1] < 1000, len(c[0].split()[0])))[0]
+
+
+def _plain(number: Decimal) -> str:
+    text = f"{number.normalize():f}"
+    return "0" if text in ("-0", "0") else text
