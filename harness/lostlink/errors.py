@@ -4,7 +4,8 @@
 
     LostlinkError
     ├── ProfileError    mend the file (a profile or a scenario)
-    ├── ReceiverError   mend the receiver named by --receiver
+    ├── ReceiverError   mend the name or the file given by --receiver
+    ├── ReceiverCrashError  mend the receiver's program (a finding, not bad input)
     ├── RigError        look at the cable
     └── CaptureError    look at the recording
 
@@ -12,6 +13,8 @@ The text of each says where, what, and what is allowed. A requirement that is no
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 
 class LostlinkError(Exception):
@@ -32,3 +35,11 @@ class RigError(LostlinkError):
 
 class CaptureError(LostlinkError):
     """A recording cannot be read."""
+
+
+class ReceiverCrashError(LostlinkError):
+    """The receiver's program died; a finding about the receiver, with the trace until then."""
+
+    def __init__(self, text: str, trace: Any = None) -> None:
+        super().__init__(text)
+        self.trace = trace

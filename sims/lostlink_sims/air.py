@@ -76,7 +76,7 @@ class Air:
         self._layers: list[tuple[int, Sampler]] = []
         self._damage: list[tuple[DamagedPayload, int]] = []
         self._fades = [fault for fault in scenario.faults if isinstance(fault, FadeRamp)]
-        models = list(profile.radio.losses)
+        models = list(profile.radio.losses) if scenario.ambient else []
         if self._fades and not any(isinstance(model, loss.LinkBudget) for model in models):
             models.append(loss.LinkBudget())  # a fade needs a signal that can be weak
         for place, model in enumerate(models):

@@ -143,6 +143,11 @@ class Board:
         since_us = now_us - self._powered_us
         return (self._clock_base + since_us + since_us * self._ppm // 1_000_000) & MASK
 
+    def _real_us(self, own_us: int) -> int:
+        """Return how long a time by the receiver's own clock really is."""
+        rate = 1_000_000 + self._ppm
+        return own_us - (2 * own_us * self._ppm + rate) // (2 * rate)
+
     # --- main loop ------------------------------------------------------------------------------------------
 
     def take(self, now_us: int, payload: bytes) -> bool:
@@ -250,13 +255,15 @@ class Board:
         if program.failsafe is not self._failsafe:
             self._flag(now_us)
         if self._silent or widths is None or not len(widths):
-            self._frame.after(self._output.frame_period_us)
+            self._frame.after(self._real_us(self._output.frame_period_us))
         elif self._live:
             life = self._life
             self._recorder.begin_frame(now_us)
             self._live_slot(life, now_us, 0, len(widths))
         else:
             try:
+                if self._ppm:
+                    widths = [self._real_us(width_us) for width_us in widths]
                 total_us = self._recorder.frame(now_us, widths, self._output.separator_us)
             except TypeError as error:
                 raise _crashed(error, "pulses(), which must return whole microseconds,", now_us) from error
@@ -265,9 +272,9 @@ class Board:
     def _pause_us(self, total_us: int) -> int:
         """Return the time from the start of a frame to the start of the next."""
         if self._output.style == "fixed gap":
-            return total_us + self._output.frame_gap_us
+            return total_us + self._real_us(self._output.frame_gap_us)
         # A frame that is longer than its period is followed at once by the next.
-        return max(self._output.frame_period_us, total_us + 2 * self._output.separator_us)
+        return max(self._real_us(self._output.frame_period_us), total_us + 2 * self._output.separator_us)
 
     def _live_slot(self, life: int, start_us: int, channel: int, count: int) -> None:
         """Read one width while the frame goes out, and come back at its end for the next."""
@@ -275,7 +282,7 @@ class Board:
         if life != self._life or program is None:
             return
         if self._silent:
-            self._frame.after(self._output.frame_period_us)
+            self._frame.after(self._real_us(self._output.frame_period_us))
             return
         if channel == count:
             self._recorder.end_frame()
@@ -283,7 +290,7 @@ class Board:
             return
         widths = self._guarded(lambda: program.pulses(self._clock(now_us)), "pulses()")
         wanted_us = widths[channel] if widths is not None and channel < len(widths) else self._output.unused_us
-        width_us = register(wanted_us, self._output.separator_us)
+        width_us = register(self._real_us(wanted_us), self._output.separator_us)
         self._recorder.frame_width(width_us)
         at(self._env, width_us, FRAME, lambda: self._live_slot(life, start_us, channel + 1, count))
 

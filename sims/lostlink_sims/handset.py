@@ -67,8 +67,13 @@ class Programme:
 
     @staticmethod
     def _value(times: list[int], places: list[int], at_us: int) -> int:
-        line = np.array(times, np.int64), np.array(places, np.int64)
-        return int(Programme._along(line, np.array([at_us]))[0])
+        """Return where a line stands at an instant, looked for from its end."""
+        left = len(times) - 1
+        while times[left] > at_us:
+            left -= 1
+        right = min(left + 1, len(times) - 1)
+        span = max(times[right] - times[left], 1)
+        return places[left] + (places[right] - places[left]) * (at_us - times[left]) // span
 
     @staticmethod
     def _along(line: tuple[Ints, Ints], at_us: Ints) -> Ints:
@@ -188,7 +193,7 @@ class Handset:
         profile, n = self._profile, len(left_us)
         position = self._programme.positions(left_us)
         readings = np.empty(position.shape, np.int64)
-        noise = profile.handset.adc_noise_counts
+        noise = profile.handset.adc_noise_counts if self._scenario.ambient else 0
         for column, channel in enumerate(profile.channels):
             reading = adc_reading(_wiper(channel, position[:, column]))
             if noise:

@@ -222,5 +222,8 @@ class Scenario:
     frame_phase_us: int | None = setting(
         None, "Delay of the first frame after the receiver has booted; left out, drawn.", "duration", least=0
     )
+    ambient: bool = setting(
+        True, "Whether the profile's ordinary losses and the noise of its sticks are at work.", "flag"
+    )
     moves: tuple[Move, ...] = setting((), "What the pilot does.", "table")
     faults: tuple[AnyFault, ...] = setting((), "What goes wrong.", "table")

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
-
-from lostlink.verdicts import Measurement
 from lostlink_sims import Profile, Trace
 from lostlink_sims.codes import FULL_TRAVEL, pulse_table
 from lostlink_sims.handset import Programme, codes
+from numpy.typing import NDArray
+
+from lostlink.verdicts import Measurement
 
 Ints = NDArray[np.int64]
 
@@ -30,11 +30,11 @@ def expected_widths_us(profile: Profile, position: Ints) -> Ints:
     return table[codes(profile, position)]
 
 
-def expected_at(trace: Trace, at_us: int) -> Ints:
-    """Return the widths that stand for the sticks at an instant, one a channel."""
+def expected_at(trace: Trace, at_us: Ints) -> Ints:
+    """Return the widths that stand for the sticks at the given instants, (n, channels)."""
     profile = trace.profile
     programme = Programme(profile.channels, profile.flight_controller.throttle, trace.scenario.moves)
-    return expected_widths_us(profile, programme.positions(np.array([at_us])))[0]
+    return expected_widths_us(profile, programme.positions(at_us))
 
 
 def settled(trace: Trace, at_us: Ints) -> Ints:
@@ -47,8 +47,10 @@ def settled(trace: Trace, at_us: Ints) -> Ints:
     """
     place = np.searchsorted(trace.seen.done_us, at_us, side="right") - 1
     widths = trace.widths_us
-    return np.where((place >= 0)[:, None], widths[np.maximum(place, 0)], -1) if len(widths) else np.full(
-        (len(at_us), trace.profile.output.channels), -1, np.int64
+    return (
+        np.where((place >= 0)[:, None], widths[np.maximum(place, 0)], -1)
+        if len(widths)
+        else np.full((len(at_us), trace.profile.output.channels), -1, np.int64)
     )
 
 
@@ -72,11 +74,8 @@ def value_error(trace: Trace, channel: int, at_us: Ints) -> Measurement:
     at_us : (n,) ndarray of int64
         Instants at which the sticks have stood still long enough.
     """
-    profile = trace.profile
-    programme = Programme(profile.channels, profile.flight_controller.throttle, trace.scenario.moves)
-    wanted = expected_widths_us(profile, programme.positions(at_us))[:, channel]
-    error = np.abs(settled(trace, at_us)[:, channel] - wanted)
-    return _largest(f"error of {profile.channels[channel].name}", trace, error, at_us)
+    error = np.abs(settled(trace, at_us)[:, channel] - expected_at(trace, at_us)[:, channel])
+    return _largest(f"error of {trace.profile.channels[channel].name}", trace, error, at_us)
 
 
 def offset_from(trace: Trace, channel: int, width_us: int, at_us: int) -> Measurement:
@@ -124,3 +123,22 @@ def crosstalk(trace: Trace, moved: int, since_us: int, until_us: int) -> Measure
 def full_positions(profile: Profile, position: float) -> Ints:
     """Return one row of positions with every stick and switch at `position`."""
     return np.full((1, len(profile.channels)), round(position * FULL_TRAVEL), np.int64)
+
+
+def _from_to(trace: Trace, channel: int, begin_us: int, end_us: int) -> int:
+    before, after = settled(trace, np.array([begin_us, end_us]))[:, channel].tolist()
+    return int(after) - int(before)
+
+
+def travel(trace: Trace, channel: int, begin_us: int, end_us: int) -> Measurement:
+    """Return how far a channel moved between two instants, in either direction."""
+    moved = abs(_from_to(trace, channel, begin_us, end_us))
+    name = f"travel of {trace.profile.channels[channel].name}"
+    return _largest(name, trace, np.array([moved]), np.array([end_us]))
+
+
+def rise(trace: Trace, channel: int, begin_us: int, end_us: int, *, falls: bool = False) -> Measurement:
+    """Return by how much a channel grew between two instants, or shrank where it `falls`."""
+    grown = _from_to(trace, channel, begin_us, end_us)
+    name = f"{'fall' if falls else 'rise'} of {trace.profile.channels[channel].name}"
+    return _largest(name, trace, np.array([-grown if falls else grown]), np.array([end_us]))

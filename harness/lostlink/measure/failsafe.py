@@ -7,11 +7,11 @@ wire, as the edges show it; the receiver's own word is a separate thing and is c
 from __future__ import annotations
 
 import numpy as np
+from lostlink_sims import Trace
+from lostlink_sims.trace import NOT_YET
 from numpy.typing import NDArray
 
 from lostlink.verdicts import Measurement
-from lostlink_sims import Trace
-from lostlink_sims.trace import NOT_YET
 
 Ints = NDArray[np.int64]
 
@@ -138,7 +138,9 @@ def recovery_time(trace: Trace, back_us: int, expected_us: Ints) -> Measurement:
         Widths for the sticks as they stand; at least one must differ from its failsafe value.
     """
     widths = trace.seen.table(len(expected_us))
-    close = (np.abs(widths - expected_us) <= trace.profile.requirements.value_tolerance_us + trace.uncertainty_us).all(1)
+    close = (np.abs(widths - expected_us) <= trace.profile.requirements.value_tolerance_us + trace.uncertainty_us).all(
+        1
+    )
     ends_us = trace.seen.last_edge_us(len(expected_us) - 1)
     hit = close & (ends_us >= back_us)
     at_us = int(ends_us[np.argmax(hit)]) if hit.any() else None

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+from lostlink_sims import Trace
 from numpy.typing import NDArray
 
 from lostlink.verdicts import Measurement
-from lostlink_sims import Trace
 
 Ints = NDArray[np.int64]
 
@@ -14,9 +14,7 @@ Ints = NDArray[np.int64]
 def _result(trace: Trace, name: str, value: float, at_us: int | None, unit: str = "µs", ends: int = 1) -> Measurement:
     """Return a result that rests on `ends` edges."""
     uncertainty = ends * trace.uncertainty_us if unit == "µs" else 0
-    return Measurement(
-        name=name, value=value, unit=unit, uncertainty=uncertainty, how_seen=trace.how_seen, at_us=at_us
-    )
+    return Measurement(name=name, value=value, unit=unit, uncertainty=uncertainty, how_seen=trace.how_seen, at_us=at_us)
 
 
 def whole_frames(trace: Trace, since_us: int = 0) -> tuple[Ints, Ints, Ints]:
@@ -33,7 +31,9 @@ def period_error(trace: Trace, since_us: int = 0) -> Measurement:
     error = np.abs(np.diff(start_us) - trace.profile.output.frame_period_us)
     place = int(np.argmax(error)) if len(error) else None
     worst = 0 if place is None else int(error[place])
-    return _result(trace, "deviation of the frame period", worst, None if place is None else int(start_us[place]), ends=2)
+    return _result(
+        trace, "deviation of the frame period", worst, None if place is None else int(start_us[place]), ends=2
+    )
 
 
 def period_jitter(trace: Trace, since_us: int = 0) -> Measurement:
@@ -105,3 +105,12 @@ def torn_frames(trace: Trace, patterns: Ints, since_us: int, until_us: int) -> M
     return _result(
         trace, "frames that mix two packets", len(torn), int(seen.start_us[inside][torn[0]]) if len(torn) else None, ""
     )
+
+
+def gap_error(trace: Trace, since_us: int = 0) -> Measurement:
+    """Return the largest deviation of the gap after a frame from the profile's (fixed gap only)."""
+    start_us, total_us, _ = whole_frames(trace, since_us)
+    error = np.abs(np.diff(start_us) - total_us[:-1] - trace.profile.output.frame_gap_us)
+    place = int(np.argmax(error)) if len(error) else None
+    worst = 0 if place is None else int(error[place])
+    return _result(trace, "deviation of the gap", worst, None if place is None else int(start_us[place]), ends=2)

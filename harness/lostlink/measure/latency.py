@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from lostlink_sims import Trace
 from numpy.typing import NDArray
 
-from lostlink.measure.channels import expected_widths_us
+from lostlink.measure.channels import expected_at
 from lostlink.verdicts import Measurement
-from lostlink_sims import Trace
-from lostlink_sims.handset import Programme
 
 Ints = NDArray[np.int64]
 
@@ -27,8 +26,7 @@ def latencies_us(trace: Trace, channel: int) -> tuple[Ints, NDArray[np.bool_]]:
     at_us = np.array(sorted(move.at_us for move in moves), np.int64)
     if not len(at_us):
         return at_us, np.zeros(0, np.bool_)
-    programme = Programme(profile.channels, profile.flight_controller.throttle, trace.scenario.moves)
-    wanted = expected_widths_us(profile, programme.positions(at_us))[:, channel]
+    wanted = expected_at(trace, at_us)[:, channel]
     width = trace.seen.table(channel + 1)[:, -1]
     ends_us = trace.seen.last_edge_us(channel)
     until_us = np.append(at_us[1:], trace.scenario.duration_us)

@@ -68,7 +68,7 @@ def parse(text: str, kind: str) -> float | int:
     if not unit:
         if kind == "share":
             return float(number)
-        raise QuantityError(f'{text!r} has no unit; {allowed}')
+        raise QuantityError(f"{text!r} has no unit; {allowed}")
     if unit not in units:
         near = next((known for known in units if known.lower() == unit.lower()), None)
         hint = f"; did you mean {near!r}?" if near else ""

@@ -1,0 +1,175 @@
+"""Holds measurements against limits inside a test, and says in words what was found."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from lostlink_sims import Trace
+
+from lostlink.errors import ReceiverCrashError, RigError
+from lostlink.rigs import Rig
+from lostlink.timeline import timeline
+from lostlink.verdicts import Measurement, Outcome, Requirement, Severity, Verdict, decide, quantity
+
+AROUND_US = 300_000
+"""How much of a run is shown before and after the moment of interest."""
+
+
+class NotMetError(AssertionError):
+    """A measurement breaks its limit."""
+
+
+class InconclusiveError(AssertionError):
+    """Nothing broke a limit, but nothing shows that it is kept."""
+
+
+FINDINGS = (NotMetError, InconclusiveError, ReceiverCrashError)
+
+
+class Judge:
+    """One test's measurements.
+
+    Calling it judges a measurement and raises `NotMetError` at the first that breaks its limit. The one that
+    came closest to its limit stands for the test.
+    """
+
+    def __init__(self, requirement: Requirement | None, rig: Rig, replay: str) -> None:
+        self.requirement = requirement or Requirement("", Severity.MAJOR, "", "")
+        self._rig = rig
+        self._runs_before = rig.runs
+        self.replay = replay
+        self.checks = 0
+        self.worst: tuple[float, Measurement, str] | None = None
+        self._doubt = ""
+        self._trace: Trace | None = None
+        self._measurement: Measurement | None = None
+
+    @property
+    def runs(self) -> int:
+        """Scenarios run in this test."""
+        return self._rig.runs - self._runs_before
+
+    def __call__(
+        self, trace: Trace, measurement: Measurement, *, at_most: float | None = None, at_least: float | None = None
+    ) -> None:
+        """Judge a measurement.
+
+        Raises
+        ------
+        NotMetError
+            If it breaks a limit by more than its uncertainty.
+        """
+        self.checks += 1
+        outcome = decide(measurement, at_most=at_most, at_least=at_least)
+        limit = self._limit(measurement, at_most, at_least)
+        margin = min(
+            float("inf") if at_most is None else at_most - measurement.value - measurement.uncertainty,
+            float("inf") if at_least is None else measurement.value - measurement.uncertainty - at_least,
+        )
+        if self.worst is None or margin < self.worst[0] or outcome is Outcome.NOT_MET:
+            self.worst = (margin, measurement, limit)
+        if outcome is Outcome.MET:
+            return
+        self._trace, self._measurement = trace, measurement
+        said = f"{measurement.name}: {measurement}, limit {limit}"
+        if outcome is Outcome.NOT_MET:
+            raise NotMetError(said)
+        self._doubt = self._doubt or said
+
+    def doubt(self, trace: Trace, reason: str) -> None:
+        """Say that a run does not show what it should; without a failure the verdict is inconclusive."""
+        self._doubt = self._doubt or reason
+        self._trace = self._trace or trace
+
+    @staticmethod
+    def _limit(measurement: Measurement, at_most: float | None, at_least: float | None) -> str:
+        parts = []
+        if at_most is not None:
+            parts.append(f"at most {quantity(at_most, measurement.unit)}")
+        if at_least is not None:
+            parts.append(f"at least {quantity(at_least, measurement.unit)}")
+        return " and ".join(parts)
+
+    def conclude(self) -> None:
+        """End the test.
+
+        Raises
+        ------
+        InconclusiveError
+            If there was a doubt, or nothing was judged at all.
+        """
+        if self._doubt:
+            raise InconclusiveError(self._doubt)
+        if not self.checks:
+            raise InconclusiveError("the test judged no measurement")
+
+    # --- in words -------------------------------------------------------------------------------------------
+
+    def _moment(self, error: BaseException) -> tuple[Trace | None, int]:
+        trace = error.trace if isinstance(error, ReceiverCrashError) else self._trace
+        if trace is None:
+            return None, 0
+        measured_us = self._measurement.at_us if self._measurement else None
+        if isinstance(error, ReceiverCrashError) and trace.notes:
+            measured_us = trace.notes[-1][0]
+        return trace, trace.scenario.duration_us if measured_us is None else measured_us
+
+    def explain(self, error: BaseException) -> str:
+        """Return what was found: requirement, measured value, limit, timeline, seed, replay."""
+        required = self.requirement
+        lines = [f"{required.id} ({required.severity.value}): {required.sentence}"]
+        if isinstance(error, ReceiverCrashError):
+            lines.append(f"  the receiver's program died: {error}")
+        elif self.worst is not None and isinstance(error, NotMetError):
+            _, measurement, limit = self.worst
+            lines += [f"  measured  {measurement.name}: {measurement}", f"  limit     {limit}"]
+            lines.append(f"  seen      {measurement.how_seen.value}")
+        else:
+            lines.append(f"  inconclusive: {error}")
+        trace, moment_us = self._moment(error)
+        if trace is not None:
+            scenario = trace.scenario
+            faults_us = [fault.at_us for fault in scenario.faults if fault.at_us <= moment_us]
+            from_us = max([moment_us - 3 * AROUND_US, *(at_us - AROUND_US // 3 for at_us in faults_us[-1:])])
+            lines.append(f"  scenario  {scenario.name}, seed {scenario.seed}, trial {scenario.trial}")
+            lines.append(timeline(trace, from_us, moment_us + AROUND_US))
+        lines.append(f"  replay    {self.replay}")
+        return "\n".join(lines)
+
+    def save(self, folder: str, error: BaseException) -> None:
+        """Write the run that was found as CSV, VCD and scenario file."""
+        from lostlink.exports import save_run
+
+        trace, _ = self._moment(error)
+        if trace is not None:
+            save_run(trace, Path(folder), self.requirement.id or "test")
+
+
+def verdict_of(requirement: Requirement, judge: Judge | None, error: BaseException | None) -> Verdict:
+    """Return the verdict that a test's end means."""
+    runs, checks, replay = (judge.runs, judge.checks, judge.replay) if judge else (0, 0, "")
+    measured, limit, seen = "", "", ""
+    if judge is not None and judge.worst is not None:
+        _, measurement, limit = judge.worst
+        measured, seen = f"{measurement.name}: {measurement}", measurement.how_seen.value
+    outcome, reason = Outcome.MET, ""
+    if error is not None:
+        reason = str(error)
+        match error:
+            case NotMetError():
+                outcome = Outcome.NOT_MET
+            case ReceiverCrashError():
+                outcome, measured, limit = Outcome.NOT_MET, "the receiver's program died", "runs to the end"
+            case InconclusiveError():
+                outcome = Outcome.INCONCLUSIVE
+            case RigError():
+                outcome = Outcome.INCONCLUSIVE
+            case _ if type(error).__name__ == "Skipped":
+                waived = requirement.id and "waived" in reason
+                outcome = Outcome.WAIVED if waived else Outcome.NOT_TESTED
+            case _:
+                outcome, reason = Outcome.INCONCLUSIVE, f"the test itself failed: {type(error).__name__}: {error}"
+    return Verdict(
+        requirement=requirement, outcome=outcome, measured=measured, limit=limit, how_seen=seen,
+        runs=runs, checks=checks, reason=reason, replay=replay,
+    )  # fmt: skip

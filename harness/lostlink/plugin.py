@@ -1,0 +1,171 @@
+"""The pytest plugin: fixtures for tests of a link, options, and verdicts on every report.
+
+Loads in every pytest run of its environment, so nothing but pytest and the standard library is imported at the
+top. Fixtures: `profile`, `rig`, `scenario` (a builder), `judge`.
+"""
+
+from __future__ import annotations
+
+import json
+import shlex
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from lostlink_sims import Profile
+
+    from lostlink.judge import Judge
+    from lostlink.rigs import Rig
+    from lostlink.scenarios import ScenarioBuilder
+    from lostlink.verdicts import Requirement
+
+PROPERTY = "lostlink"
+"""Name of the report property that carries a verdict as JSON; it passes through xdist and into junit."""
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add the options ``--lostlink-…``."""
+    group = parser.getgroup("lostlink", "radio-control link under test")
+    group.addoption("--lostlink-profile", metavar="FILE", help="link profile (TOML); the plain link when left out")
+    group.addoption("--lostlink-receiver", metavar="FILE.py:NAME", help="receiver to test; the reference when left out")
+    group.addoption("--lostlink-seed", metavar="N", type=int, default=1, help="names every random stream (default 1)")
+    group.addoption("--lostlink-evidence", metavar="DIR", help="write failing runs there as CSV, VCD and scenario")
+    group.addoption("--lostlink-only", metavar="IDS", help="requirements to test, separated by commas")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Register the marker and look at the options."""
+    config.addinivalue_line("markers", "requirement(requirement): the requirement that a test shows to be met")
+    seed = config.getoption("--lostlink-seed")
+    if not 0 <= seed < 2**63:
+        raise pytest.UsageError(f"--lostlink-seed {seed}: allowed: 0 to 2^63 - 1")
+
+
+def _required(item: pytest.Item) -> Requirement | None:
+    marker = item.get_closest_marker("requirement")
+    return marker.args[0] if marker else None
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Keep the requirements that were asked for."""
+    only = config.getoption("--lostlink-only")
+    if not only:
+        return
+    wanted = {name.strip() for name in only.split(",")}
+    keep = [item for item in items if (required := _required(item)) is not None and required.id in wanted]
+    config.hook.pytest_deselected(items=[item for item in items if item not in keep])
+    items[:] = keep
+
+
+@pytest.fixture(scope="session")
+def profile(pytestconfig: pytest.Config) -> Profile:
+    """Read the link profile that ``--lostlink-profile`` names."""
+    return _profile(pytestconfig)
+
+
+def _profile(config: pytest.Config) -> Profile:
+    from lostlink_sims import Profile
+
+    from lostlink.errors import LostlinkError
+
+    path = config.getoption("--lostlink-profile")
+    if not path:
+        return Profile()
+    from lostlink.profiles import read_profile
+
+    try:
+        return read_profile(path)
+    except LostlinkError as error:
+        raise pytest.UsageError(str(error)) from None
+
+
+@pytest.fixture(scope="session")
+def rig(profile: Profile, pytestconfig: pytest.Config) -> Rig:
+    """Set up the rig on which scenarios run."""
+    from lostlink.errors import LostlinkError
+    from lostlink.receivers import load_receiver
+    from lostlink.rigs import SimRig
+
+    try:
+        return SimRig(profile, load_receiver(pytestconfig.getoption("--lostlink-receiver")))
+    except LostlinkError as error:
+        raise pytest.UsageError(str(error)) from None
+
+
+@pytest.fixture
+def scenario(profile: Profile, request: pytest.FixtureRequest, pytestconfig: pytest.Config) -> ScenarioBuilder:
+    """Build scenarios whose phases follow from the seed and the test's name."""
+    from lostlink.scenarios import ScenarioBuilder
+
+    return ScenarioBuilder(profile, pytestconfig.getoption("--lostlink-seed"), request.node.name)
+
+
+@pytest.fixture
+def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config) -> Iterator[Judge]:
+    """Hold measurements against limits; the first that breaks its limit ends the test."""
+    from lostlink.judge import Judge
+
+    required = _required(request.node)
+    if required is not None and required.id in rig.profile.requirements.waived:
+        pytest.skip("waived by the profile's owner")
+    judge = Judge(required, rig, _replay(pytestconfig, request.node, required))
+    request.node.lostlink_judge = judge
+    yield judge
+    del request.node.lostlink_judge
+
+
+def _replay(config: pytest.Config, item: pytest.Item, required: Requirement | None) -> str:
+    """Return the command that runs this test again in the same way."""
+    named = ((name, config.getoption(f"--lostlink-{name}")) for name in ("profile", "receiver"))
+    options = [(name, str(value)) for name, value in named if value]
+    seed = config.getoption("--lostlink-seed")
+    if required is not None and item.nodeid.rpartition("::")[0].endswith(tuple(_suite_files())):
+        words = ["lostlink", "prove", *(value for name, value in options if name == "profile")]
+        words += [word for name, value in options if name != "profile" for word in (f"--{name}", value)]
+        return shlex.join([*words, "--seed", str(seed), "--only", required.id])
+    words = ["pytest", item.nodeid, *(f"--lostlink-{name}={value}" for name, value in options)]
+    return shlex.join([*words, f"--lostlink-seed={seed}"])
+
+
+def _suite_files() -> list[str]:
+    from pathlib import Path
+
+    return [path.name for path in (Path(__file__).parent / "suite").glob("test_*.py")]
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Any:
+    """Let a test that judged nothing, or left a doubt, not count as met."""
+    result = yield
+    judge: Judge | None = getattr(pyfuncitem, "lostlink_judge", None)
+    if judge is not None and _required(pyfuncitem) is not None:
+        judge.conclude()
+    return result
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Any:
+    """Attach the verdict; show a failure in words in place of a traceback."""
+    report: pytest.TestReport = yield
+    required = _required(item)
+    if required is None or not _decides(call, report):
+        return report
+    from lostlink import judge as judging
+
+    judge = getattr(item, "lostlink_judge", None)
+    error = call.excinfo.value if call.excinfo else None
+    verdict = judging.verdict_of(required, judge, error)
+    item.user_properties.append((PROPERTY, json.dumps(verdict.as_dict(), ensure_ascii=False)))
+    report.user_properties = list(item.user_properties)
+    if judge is not None and isinstance(error, judging.FINDINGS):
+        report.longrepr = judge.explain(error)
+        if folder := item.config.getoption("--lostlink-evidence"):
+            judge.save(folder, error)
+    return report
+
+
+def _decides(call: pytest.CallInfo[None], report: pytest.TestReport) -> bool:
+    """Return whether this phase settles the outcome: the call, or a set-up that did not reach it."""
+    return call.when == "call" or (call.when == "setup" and not report.passed)

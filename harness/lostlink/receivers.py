@@ -1,0 +1,80 @@
+"""Loads the receiver that ``--receiver FILE.py:Name`` names."""
+
+from __future__ import annotations
+
+import difflib
+import importlib.util
+import inspect
+import sys
+from pathlib import Path
+from typing import Any
+
+from lostlink_sims import ReferenceReceiver
+from lostlink_sims.receiver import ReceiverFactory
+
+from lostlink.errors import ReceiverError
+
+METHODS = ("power_on", "packet", "poll", "pulses")
+
+
+def load_receiver(spec: str | None) -> ReceiverFactory:
+    """Return the receiver class that `spec` names; the reference receiver for None.
+
+    Raises
+    ------
+    ReceiverError
+        If the file or the name is not there, the file does not run, or what it holds is no receiver.
+    """
+    if spec is None:
+        return ReferenceReceiver
+    path_text, colon, name = spec.rpartition(":")
+    if not colon or not path_text or not name:
+        raise ReceiverError(f"--receiver {spec}: no name; allowed: FILE.py:Name, such as my_receiver.py:MyReceiver")
+    path = Path(path_text)
+    if not path.is_file():
+        raise ReceiverError(f"--receiver {spec}: there is no file {path}; allowed: a Python file that can be read")
+    module = _module(path, spec)
+    if not hasattr(module, name):
+        classes = [key for key, value in vars(module).items() if inspect.isclass(value)]
+        near = difflib.get_close_matches(name, classes, n=1)
+        hint = f"; did you mean {near[0]!r}" if near else ""
+        raise ReceiverError(
+            f"--receiver {spec}: {path} has no {name!r}{hint}; allowed: {', '.join(classes) or 'a class'}"
+        )
+    receiver = getattr(module, name)
+    missing = [method for method in METHODS if not callable(getattr(receiver, method, None))]
+    if not callable(receiver) or missing:
+        raise ReceiverError(
+            f"--receiver {spec}: {name} is no receiver, it lacks {', '.join(missing) or 'a constructor'}; "
+            f"allowed: a class with {', '.join(METHODS)} and the attribute failsafe"
+        )
+    factory: ReceiverFactory = receiver
+    return factory
+
+
+def _module(path: Path, spec: str) -> Any:
+    loading = importlib.util.spec_from_file_location(f"lostlink_receiver_{path.stem}", path)
+    if loading is None or loading.loader is None:
+        raise ReceiverError(f"--receiver {spec}: {path} is no Python file; allowed: a file that ends in .py")
+    module = importlib.util.module_from_spec(loading)
+    sys.modules[loading.name] = module  # dataclasses and pickling look a class's module up
+    try:
+        loading.loader.exec_module(module)
+    except SyntaxError as error:
+        raise ReceiverError(
+            f"{path}:{error.lineno}:{error.offset}: {error.msg}; the receiver cannot be read"
+        ) from error
+    except Exception as error:
+        line = _line_in(error, path)
+        raise ReceiverError(f"{path}:{line}: {type(error).__name__}: {error}; the receiver cannot be loaded") from error
+    return module
+
+
+def _line_in(error: Exception, path: Path) -> int:
+    """Return the line of `path` at which an error passed."""
+    line, trace = 1, error.__traceback__
+    while trace is not None:
+        if Path(trace.tb_frame.f_code.co_filename).name == path.name:
+            line = trace.tb_lineno
+        trace = trace.tb_next
+    return line

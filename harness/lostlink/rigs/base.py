@@ -1,0 +1,38 @@
+"""What every rig offers."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from lostlink_sims import HowSeen, Profile, Scenario, Trace
+
+
+class Rig(Protocol):
+    """A place where a scenario is run.
+
+    Attributes
+    ----------
+    name : str
+        How the user asked for it.
+    profile : Profile
+    how_seen : HowSeen
+    runs : int
+        Scenarios run so far.
+    """
+
+    name: str
+    profile: Profile
+    how_seen: HowSeen
+    runs: int
+
+    def run(self, scenario: Scenario) -> Trace:
+        """Run a scenario from power-on to its end.
+
+        Raises
+        ------
+        lostlink.errors.ReceiverCrashError
+            If the receiver's program died.
+        lostlink.errors.RigError
+            If the rig was lost.
+        """
+        ...

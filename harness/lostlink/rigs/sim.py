@@ -1,0 +1,35 @@
+"""Virtual time: the whole link is simulated, exact to the microsecond."""
+
+from __future__ import annotations
+
+from lostlink_sims import HowSeen, Profile, ReferenceReceiver, Scenario, Trace, simulate
+from lostlink_sims.receiver import ReceiverFactory
+
+from lostlink.errors import ReceiverCrashError
+
+
+class SimRig:
+    """Runs scenarios in simulation with a receiver written in Python.
+
+    Parameters
+    ----------
+    profile : Profile
+    receiver : callable, optional
+        ``Name(profile)`` gives a receiver; the well-behaved reference receiver when left out.
+    """
+
+    name = "sim"
+    how_seen = HowSeen.SIMULATED
+
+    def __init__(self, profile: Profile, receiver: ReceiverFactory = ReferenceReceiver) -> None:
+        self.profile = profile
+        self.receiver = receiver
+        self.runs = 0
+
+    def run(self, scenario: Scenario) -> Trace:
+        """Run a scenario; the same one gives the same trace, byte for byte."""
+        self.runs += 1
+        trace = simulate(self.profile, scenario, self.receiver)
+        if trace.crash is not None:
+            raise ReceiverCrashError(trace.crash, trace)
+        return trace

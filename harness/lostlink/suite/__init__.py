@@ -1,0 +1,5 @@
+"""The acceptance suite: a pytest test for each requirement of the catalogue.
+
+Runs through ``lostlink prove`` or as ``pytest --pyargs lostlink.suite``. Each test is a scenario, a run, a
+measurement and a limit, over many phases of the clocks.
+"""

@@ -1,0 +1,67 @@
+"""What the tests of the suite share: a flight that must really fly before something goes wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from lostlink_sims import Move, Scenario, Trace
+from lostlink_sims.scenario import AnyFault, LinkCut
+
+from lostlink.judge import Judge
+from lostlink.measure import failsafe
+from lostlink.rigs import Rig
+from lostlink.scenarios import Flight, ScenarioBuilder
+
+
+def flew(trace: Trace, flight: Flight, judge: Judge) -> bool:
+    """Return whether throttle and motors were up when the trouble began; if not, the run proves nothing."""
+    up = failsafe.widest_throttle(trace, flight.at_us - trace.profile.output.frame_period_us * 3, flight.at_us)
+    if up.value > trace.profile.requirements.idle_below_us and trace.motor.at(flight.at_us) > 0:
+        return True
+    judge.doubt(trace, "the model did not fly before the trouble began, so nothing is proven (see LK-CONTROL)")
+    return False
+
+
+def losses(
+    rig: Rig, scenario: ScenarioBuilder, judge: Judge, runs: int, *faults: type[AnyFault], watch_us: int | None = None
+) -> Iterator[tuple[Trace, int]]:
+    """Yield flights that meet the given faults (a link cut when none is), with the instant at which they do."""
+    for flight in scenario.flights(runs):
+        strikes = tuple(fault(at_us=flight.at_us) for fault in faults or (LinkCut,))
+        trace = rig.run(flight.into(*strikes, watch_us=watch_us))
+        if flew(trace, flight, judge):
+            yield trace, flight.at_us
+
+
+def cuts_in_time(
+    rig: Rig, scenario: ScenarioBuilder, judge: Judge, runs: int, *faults: AnyFault, watch_us: int | None = None
+) -> None:
+    """Fly into faults that are given relative to the instant of trouble; the throttle must be cut in time."""
+    for flight in scenario.flights(runs):
+        trace = rig.run(flight.into(*(shifted(fault, flight.at_us) for fault in faults), watch_us=watch_us))
+        if flew(trace, flight, judge):
+            limit_us = rig.profile.requirements.cut_within_us
+            judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=limit_us)
+
+
+def shifted(fault: AnyFault, by_us: int) -> AnyFault:
+    """Return a fault that strikes later."""
+    import dataclasses
+
+    return dataclasses.replace(fault, at_us=fault.at_us + by_us)
+
+
+def staircase(scenario: ScenarioBuilder, positions: list[float], name: str) -> tuple[Scenario, list[int]]:
+    """Return a run in which all sticks climb through `positions`, and the instants at which each step has settled.
+
+    Channels are a step apart from one another, so that no two stand alike.
+    """
+    profile, step_us = scenario.profile, scenario.settle_us + scenario.frame_us
+    moves = []
+    for index, channel in enumerate(profile.channels):
+        for step in range(len(positions)):
+            place = positions[(step + index * (len(positions) // max(1, len(profile.channels)))) % len(positions)]
+            at_us = scenario.ready_us + step * step_us
+            moves.append(Move(at_us=at_us, channel=channel.name, position=place))
+    ends = [scenario.ready_us + (step + 1) * step_us - 1 for step in range(len(positions))]
+    return scenario.blank(name, moves=tuple(moves), duration_us=ends[-1] + 1), ends

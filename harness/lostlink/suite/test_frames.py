@@ -1,0 +1,85 @@
+"""The pulse train on the wire: period, gap, separators, number of channels, no torn frames."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+from lostlink_sims import Move, Profile, Scenario, Trace
+from lostlink_sims.codes import FULL_TRAVEL
+
+from lostlink.judge import Judge
+from lostlink.measure import channels, frames
+from lostlink.requirements import requires
+from lostlink.rigs import Rig
+from lostlink.scenarios import ScenarioBuilder
+
+LOOK_US = 1_000_000
+
+
+def _with_sticks_at(scenario: ScenarioBuilder, run: Scenario, position: float) -> Scenario:
+    moves = tuple(
+        Move(at_us=scenario.ready_us, channel=channel.name, position=position) for channel in scenario.profile.channels
+    )
+    return dataclasses.replace(run, moves=moves, duration_us=scenario.ready_us + LOOK_US)
+
+
+def _looked_at(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> list[Trace]:
+    """Return runs with the sticks low, centred and high, all of which put out pulses."""
+    traces = []
+    for run, position in zip(scenario.phases(3), (0.0, 0.5, 1.0), strict=True):
+        trace = rig.run(_with_sticks_at(scenario, run, position))
+        expected = LOOK_US // scenario.frame_us
+        seen = frames.frames_seen(trace, scenario.ready_us, trace.scenario.duration_us)
+        judge(trace, seen, at_least=max(1, expected - 2))
+        traces.append(trace)
+    return traces
+
+
+@requires("FR-PERIOD")
+def test_period(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """With the sticks at their stops and centred, frames keep their period, or their gap where that is fixed."""
+    tolerance_us = profile.requirements.frame_period_tolerance_us
+    for trace in _looked_at(rig, scenario, judge):
+        if profile.output.style == "fixed gap":
+            judge(trace, frames.gap_error(trace), at_most=tolerance_us)
+        else:
+            judge(trace, frames.period_error(trace), at_most=tolerance_us)
+            judge(trace, frames.period_jitter(trace), at_most=tolerance_us)
+
+
+@requires("FR-SYNC")
+def test_sync_gap(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The gap that ends a frame, also with every stick at its high stop."""
+    for trace in _looked_at(rig, scenario, judge):
+        judge(trace, frames.shortest_sync_gap(trace), at_least=profile.requirements.sync_at_least_us)
+
+
+@requires("FR-SEPARATOR")
+def test_separators(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The pulses between channels have the profile's length."""
+    for trace in _looked_at(rig, scenario, judge):
+        judge(trace, frames.separator_error(trace), at_most=profile.requirements.separator_tolerance_us)
+
+
+@requires("FR-COUNT")
+def test_channel_count(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """Each frame holds as many channels as the profile says."""
+    for trace in _looked_at(rig, scenario, judge):
+        judge(trace, frames.channel_count_error(trace), at_most=0)
+
+
+@requires("FR-TORN")
+def test_torn_frames(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """All sticks and switches jump at once, again and again; a frame shows the old packet or the new one, whole."""
+    rows = np.array([[0.0], [1.0]]) * FULL_TRAVEL
+    patterns = channels.expected_widths_us(profile, np.broadcast_to(rows, (2, len(profile.channels))).astype(np.int64))
+    pause_us = scenario.settle_us
+    for run in scenario.phases(6):
+        moves, at_us = [], scenario.ready_us
+        for step in range(16):
+            moves += [Move(at_us=at_us, channel=channel.name, position=float(step % 2)) for channel in profile.channels]
+            at_us += pause_us + int(scenario.share() * scenario.frame_us)
+        trace = rig.run(dataclasses.replace(run, moves=tuple(moves), duration_us=at_us))
+        torn = frames.torn_frames(trace, patterns, scenario.ready_us + scenario.settle_us, at_us)
+        judge(trace, torn, at_most=0)

@@ -1,0 +1,108 @@
+"""The receiver's own hardware: hung loop, wrapping counter, reset, brown-out, power-on."""
+
+from __future__ import annotations
+
+import dataclasses
+
+from lostlink_sims import Profile
+from lostlink_sims.scenario import BrownOut, LinkCut, MainLoopHung, ReceiverReset
+
+from lostlink.judge import Judge
+from lostlink.measure import failsafe
+from lostlink.requirements import requires
+from lostlink.rigs import Rig
+from lostlink.scenarios import ScenarioBuilder
+from lostlink.suite.flying import flew, losses
+
+WRAPS = (2**32, 2**31, 1000 * 2**16)
+"""Counter values at which comparisons go wrong: unsigned and signed microseconds, 16 bits of milliseconds."""
+
+
+@requires("FS-HANG")
+def test_main_loop_hangs(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The main loop hangs in flight while the pulse interrupt goes on; the link stays good."""
+    for trace, hung_us in losses(rig, scenario, judge, 8, MainLoopHung):
+        stop = failsafe.time_to_motor_stop(trace, hung_us)
+        judge(trace, stop, at_most=profile.requirements.motor_cut_within_us)
+
+
+@requires("FS-WRAP")
+def test_loss_at_counter_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The link is lost shortly before, at and after a wrap of the receiver's counter."""
+    limits = profile.requirements
+    for wrap in WRAPS:
+        for run, flight in enumerate(scenario.flights(12)):
+            # The wrap falls from a cut's length before the loss to a little after it.
+            ahead_us = flight.at_us + (run - 1) * profile.cut_delay_us // 10
+            clock_us = (wrap - ahead_us + profile.receiver.boot_us) % 2**32
+            lost = dataclasses.replace(flight.into(LinkCut(at_us=flight.at_us)), receiver_clock_us=clock_us)
+            trace = rig.run(lost)
+            if flew(trace, flight, judge):
+                judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=limits.cut_within_us)
+                after = failsafe.longest_throttle_after_cut(trace, flight.at_us)
+                judge(trace, after, at_most=limits.idle_below_us)
+
+
+@requires("LK-WRAP")
+def test_wrap_in_flight(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The counter wraps while the link is good; the throttle must not drop."""
+    profile = rig.profile
+    for wrap in WRAPS:
+        for flight in scenario.flights(6):
+            clock_us = (wrap - flight.at_us - 50_000 + profile.receiver.boot_us) % 2**32
+            calm = dataclasses.replace(flight.into(watch_us=profile.cut_delay_us + 400_000), receiver_clock_us=clock_us)
+            trace = rig.run(calm)
+            if flew(trace, flight, judge):
+                judge(trace, failsafe.throttle_drops(trace, flight.at_us), at_most=0)
+
+
+@requires("PW-IDLE")
+def test_idle_before_first_packet(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The receiver is powered long before the handset."""
+    handset_on_us = profile.cut_delay_us + 1_000_000
+    for run in scenario.phases(10):
+        trace = rig.run(dataclasses.replace(run, handset_on_us=handset_on_us, duration_us=handset_on_us))
+        widest = failsafe.widest_throttle(trace, 0, handset_on_us)
+        judge(trace, widest, at_most=profile.requirements.idle_below_us)
+
+
+@requires("PW-STICK")
+def test_stick_up_at_power_on(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """Handset and receiver are switched on with the throttle up and the arming switch on, in either order."""
+    moves, _ = scenario.take_off(1.0, from_us=0)
+    moves = tuple(dataclasses.replace(move, at_us=0) for move in moves)
+    for run in scenario.phases(8):
+        for handset_us, receiver_us in ((0, 300_000), (300_000, 0)):
+            until_us = 300_000 + scenario.ready_us + 20 * scenario.frame_us
+            start = dataclasses.replace(
+                run, moves=moves, handset_on_us=handset_us, receiver_on_us=receiver_us, duration_us=until_us
+            )
+            trace = rig.run(start)
+            judge(trace, failsafe.highest_motor_command(trace, 0), at_most=0)
+
+
+@requires("PW-RESET")
+def test_reset_with_link_gone(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """Link lost and receiver reset at once: what comes out after booting is idle."""
+    for flight in scenario.flights(8):
+        watch_us = profile.receiver.boot_us + profile.cut_delay_us + 10 * scenario.frame_us
+        faults = (LinkCut(at_us=flight.at_us), ReceiverReset(at_us=flight.at_us + 1_000))
+        trace = rig.run(flight.into(*faults, watch_us=watch_us))
+        if flew(trace, flight, judge):
+            booted_us = flight.at_us + 1_000 + profile.receiver.boot_us
+            widest = failsafe.widest_throttle(trace, booted_us, trace.scenario.duration_us)
+            judge(trace, widest, at_most=profile.requirements.idle_below_us)
+
+
+@requires("PW-BROWNOUT")
+def test_brown_out(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The supply breaks down for a moment in flight, by the acknowledgement's current where there is one."""
+    down_us = 50_000
+    for flight in scenario.flights(8):
+        brown_out = BrownOut(at_us=flight.at_us, for_us=down_us, on_acknowledgement=profile.radio.acknowledge)
+        signal_us = profile.flight_controller.signal_timeout_us
+        back_us = max(down_us + profile.receiver.boot_us, signal_us) + 4 * scenario.frame_us
+        watch_us = back_us + scenario.ready_us + 20 * scenario.frame_us
+        trace = rig.run(flight.into(brown_out, watch_us=watch_us))
+        if flew(trace, flight, judge):
+            judge(trace, failsafe.highest_motor_command(trace, flight.at_us + back_us), at_most=0)

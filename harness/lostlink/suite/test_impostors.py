@@ -1,0 +1,86 @@
+"""Packets that are not good packets: foreign, damaged, stale. They must neither keep nor move the throttle."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from lostlink_sims import Profile
+from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
+from lostlink_sims.scenario import DamagedPayload, ForeignHandset, HandsetHung, LinkCut
+
+from lostlink.judge import Judge
+from lostlink.measure import channels
+from lostlink.requirements import requires
+from lostlink.rigs import Rig
+from lostlink.scenarios import ScenarioBuilder
+from lostlink.suite.flying import cuts_in_time, flew
+
+PRESENT_US = 400_000
+"""How long an impostor is about while the link is good."""
+
+
+def _lengths(profile: Profile) -> list[int | None]:
+    """Return payload lengths by which a foreign handset can be told; None is our own, told by its link id."""
+    own = profile.payload_bytes
+    others: list[int | None] = [n for n in (own - 1, own + 1) if 1 <= n <= PAYLOAD_LIMIT_BYTES]
+    return others if profile.handset.link_id is None else [None, *others]
+
+
+def _needs_link_id(profile: Profile) -> None:
+    if profile.handset.link_id is None:
+        pytest.skip(
+            "packets carry no link id, so no receiver can tell a foreign handset of the same layout; "
+            "packets of other lengths were tested (set link_id, or waive the requirement)"
+        )
+
+
+def _throttle_unmoved(
+    profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge, runs: int, fault: type, **fields: object
+) -> None:
+    for flight in scenario.flights(runs):
+        trace = rig.run(flight.into(fault(at_us=flight.at_us, **fields), watch_us=PRESENT_US))
+        if flew(trace, flight, judge):
+            at_us = np.arange(flight.at_us, flight.at_us + PRESENT_US, profile.output.frame_period_us // 2)
+            moved = channels.value_error(trace, profile.throttle_index, at_us)
+            judge(trace, moved, at_most=profile.requirements.value_tolerance_us)
+
+
+@requires("FS-FOREIGN")
+def test_foreign_handset_after_loss(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """Our link dies while a neighbour's handset sends on our address."""
+    for length in _lengths(profile):
+        cuts_in_time(rig, scenario, judge, 5, LinkCut(at_us=0), ForeignHandset(at_us=0, payload_bytes=length))
+    _needs_link_id(profile)
+
+
+@requires("FS-INTRUDER")
+def test_foreign_handset_in_flight(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """A neighbour's handset sends on our address while our link is good."""
+    for length in _lengths(profile):
+        _throttle_unmoved(
+            profile, rig, scenario, judge, 4, ForeignHandset, payload_bytes=length, position=0.0, interval_us=7_300
+        )
+    _needs_link_id(profile)
+
+
+@requires("FS-DAMAGED")
+def test_damaged_packets(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """All packets are damaged from an instant on; then only part of them, while the sticks stand still."""
+    if not profile.radio.crc_bytes and not profile.handset.check_byte:
+        pytest.skip(
+            "the radio's CRC is off and packets carry no check byte, so no receiver can tell damage "
+            "(set crc_bytes or check_byte, or waive the requirement)"
+        )
+    cuts_in_time(rig, scenario, judge, 8, DamagedPayload(at_us=0))
+    _throttle_unmoved(profile, rig, scenario, judge, 4, DamagedPayload, share=0.3)
+
+
+@requires("FS-STALE")
+def test_hung_handset(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The handset's program hangs; its radio repeats the last payload for ever."""
+    if not profile.handset.packet_counter:
+        pytest.skip(
+            "packets carry no counter, so no receiver can tell a hung handset from a steady pilot "
+            "(set packet_counter = true, or waive the requirement)"
+        )
+    cuts_in_time(rig, scenario, judge, 8, HandsetHung(at_us=0))

@@ -1,0 +1,121 @@
+"""The link goes away: the throttle is cut, in time, to idle, and stays cut."""
+
+from __future__ import annotations
+
+from lostlink_sims import Profile
+from lostlink_sims.scenario import FadeRamp, HandsetOff, InterferenceBurst, LinkCut, OutputStops, WrongAddress
+
+from lostlink.judge import Judge
+from lostlink.measure import channels, failsafe
+from lostlink.requirements import requires
+from lostlink.rigs import Rig
+from lostlink.scenarios import ScenarioBuilder
+from lostlink.suite.flying import cuts_in_time, flew, losses
+from lostlink.verdicts import Measurement
+
+LONG_US = 8_000_000
+"""A loss far longer than any timeout."""
+PAST_16_BITS_US = 70_000_000
+"""Long enough for a 16-bit counter of milliseconds to wrap while the link is away."""
+
+
+@requires("FS-CUT")
+def test_throttle_is_cut(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """Link cut at many phases, stick positions and counter values."""
+    cuts_in_time(rig, scenario, judge, 32, LinkCut(at_us=0))
+
+
+@requires("FS-MOTOR")
+def test_motors_stop(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """Link cut; the motors rest in time and stay at rest."""
+    for trace, lost_us in losses(rig, scenario, judge, 12):
+        stop = failsafe.time_to_motor_stop(trace, lost_us)
+        judge(trace, stop, at_most=profile.requirements.motor_cut_within_us)
+        judge(trace, failsafe.highest_motor_command(trace, lost_us + round(stop.value)), at_most=0)
+
+
+@requires("FS-VALUE")
+def test_failsafe_throttle_is_idle(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """Long after the loss, no throttle pulse is above idle."""
+    limits = profile.requirements
+    for trace, lost_us in losses(rig, scenario, judge, 8, watch_us=limits.motor_cut_within_us + 1_000_000):
+        over_us = lost_us + limits.motor_cut_within_us
+        widest = failsafe.widest_throttle(trace, over_us, trace.scenario.duration_us)
+        judge(trace, widest, at_most=limits.idle_below_us)
+
+
+@requires("FS-PRESET")
+def test_every_channel_at_its_failsafe_value(
+    profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge
+) -> None:
+    """Long after the loss, each channel stands at the value that the profile gives."""
+    for trace, lost_us in losses(rig, scenario, judge, 6):
+        over_us = lost_us + profile.requirements.motor_cut_within_us + 2 * scenario.frame_us
+        for index, channel in enumerate(profile.channels):
+            offset = channels.offset_from(trace, index, channel.failsafe_us, over_us)
+            judge(trace, offset, at_most=profile.requirements.value_tolerance_us)
+
+
+@requires("FS-STAY")
+def test_throttle_stays_cut(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """Losses of many seconds, one past the wrap of a 16-bit counter of milliseconds."""
+    for runs, watch_us in ((4, LONG_US), (1, PAST_16_BITS_US)):
+        for trace, lost_us in losses(rig, scenario, judge, runs, watch_us=watch_us):
+            after = failsafe.longest_throttle_after_cut(trace, lost_us)
+            judge(trace, after, at_most=profile.requirements.idle_below_us)
+
+
+@requires("FS-OFF")
+def test_handset_off(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The handset is switched off in flight."""
+    cuts_in_time(rig, scenario, judge, 8, HandsetOff(at_us=0))
+
+
+@requires("FS-JAM")
+def test_interference(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """A strong transmitter drowns all packets."""
+    cuts_in_time(rig, scenario, judge, 8, InterferenceBurst(at_us=0, loss=1.0))
+
+
+@requires("FS-ADDRESS")
+def test_wrong_address(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The handset's packets go to another address."""
+    cuts_in_time(rig, scenario, judge, 8, WrongAddress(at_us=0))
+
+
+@requires("FS-FADE")
+def test_slow_fade(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The signal falls over a second until nothing is left; time counts from the last good packet."""
+    ramp_us = 1_000_000
+    limits = profile.requirements
+    for flight in scenario.flights(6):
+        watch_us = ramp_us + limits.cut_within_us + 10 * scenario.frame_us
+        trace = rig.run(flight.into(FadeRamp(at_us=flight.at_us, depth_db=150.0, ramp_us=ramp_us), watch_us=watch_us))
+        if flew(trace, flight, judge):
+            heard_us = failsafe.last_good_packet_us(trace, trace.scenario.duration_us)
+            since_us = flight.at_us if heard_us is None else heard_us
+            judge(trace, failsafe.time_to_cut(trace, since_us), at_most=limits.cut_within_us)
+
+
+@requires("FS-SILENT")
+def test_pulses_cease(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The receiver's output dies; the flight controller stops the motors by itself."""
+    for trace, lost_us in losses(rig, scenario, judge, 8, OutputStops):
+        stop = failsafe.time_to_motor_stop(trace, lost_us)
+        judge(trace, stop, at_most=profile.requirements.motor_cut_within_us)
+
+
+@requires("FS-SAYS")
+def test_flag_agrees_with_pulses(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The receiver's own flag is down in flight and up after the loss."""
+    for trace, lost_us in losses(rig, scenario, judge, 4):
+        for instant_us, wanted in ((lost_us - 1, 0), (trace.scenario.duration_us, 1)):
+            said = trace.failsafe.at(instant_us, before=1)
+            wrong = Measurement(
+                name="wrong failsafe flags",
+                value=int(said != wanted),
+                unit="",
+                how_seen=trace.how_seen,
+                at_us=instant_us,
+            )
+            judge(trace, wrong, at_most=0)

@@ -1,0 +1,85 @@
+"""A link as it is every day: control, ordinary loss, short gaps, latency."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+from lostlink_sims import Move, Profile
+from lostlink_sims.scenario import InterferenceBurst, LinkCut
+
+from lostlink.judge import Judge
+from lostlink.measure import failsafe, latency
+from lostlink.requirements import requires
+from lostlink.rigs import Rig
+from lostlink.scenarios import ScenarioBuilder
+from lostlink.suite.flying import flew
+
+MINUTE_US = 60_000_000
+
+
+def ordinary_loss(profile: Profile) -> float:
+    """Return a loss share that is high, yet would cut the throttle of a sound receiver less than once in 1e9 packets.
+
+    A run of r lost packets, each lost with probability q, ends one in 1/q^r packets (Feller, vol. 1, XIII.7).
+    """
+    packets = max(1, profile.receiver.timeout_us // profile.handset.packet_interval_us - 1)
+    return min(0.3, math.exp(math.log(1e-12) / packets))
+
+
+@requires("LK-CONTROL")
+def test_sticks_reach_motors(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """Arm, raise the throttle: the motors turn."""
+    for flight in scenario.flights(8):
+        trace = rig.run(flight.into(watch_us=2 * scenario.settle_us))
+        judge(trace, failsafe.highest_motor_command(trace, flight.at_us), at_least=1)
+        judge(trace, failsafe.widest_throttle(trace, flight.at_us, trace.scenario.duration_us), at_least=1200)
+
+
+@requires("LK-FALSE")
+def test_no_false_failsafe(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """A minute with the profile's own losses, and shorter flights with a good share of packets lost."""
+    for runs, watch_us, faults in (
+        (1, MINUTE_US, False),
+        (4, 5_000_000, True),
+    ):
+        for flight in scenario.flights(runs, ambient=not faults):
+            loss = InterferenceBurst(at_us=flight.at_us, loss=ordinary_loss(rig.profile))
+            trace = rig.run(flight.into(*([loss] if faults else []), watch_us=watch_us))
+            if faults and not flew(trace, flight, judge):
+                continue
+            judge(trace, failsafe.throttle_drops(trace, flight.at_us), at_most=0)
+
+
+@requires("LK-GAP")
+def test_gap_shorter_than_timeout(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The link is away for almost as long as the timeout allows, at many phases."""
+    slack_us = 3 * scenario.packet_us + profile.receiver.timeout_us // 50
+    gap_us = max(scenario.packet_us, profile.receiver.timeout_us - slack_us)
+    for flight in scenario.flights(12):
+        cut = LinkCut(at_us=flight.at_us, for_us=gap_us)
+        trace = rig.run(flight.into(cut, watch_us=gap_us + 10 * scenario.frame_us))
+        if flew(trace, flight, judge):
+            judge(trace, failsafe.throttle_drops(trace, flight.at_us), at_most=0)
+
+
+@requires("LT-STICK")
+def test_latency(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """Sudden moves of the throttle at random instants, at spread phases."""
+    found, shown = [], []
+    pause_us = scenario.settle_us + 3 * scenario.frame_us
+    trace = None
+    for run in scenario.phases(12):
+        at_us, moves = scenario.ready_us, []
+        for step in range(12):
+            at_us += pause_us + int(scenario.share() * scenario.frame_us)
+            name = profile.flight_controller.throttle
+            moves.append(Move(at_us=at_us, channel=name, position=0.8 if step % 2 == 0 else 0.2))
+        trace = rig.run(dataclasses.replace(run, moves=tuple(moves), duration_us=at_us + pause_us))
+        some, seen = latency.latencies_us(trace, profile.throttle_index)
+        found.append(some)
+        shown.append(seen)
+    assert trace is not None
+    p99 = latency.quantile(np.concatenate(found), np.concatenate(shown), 0.99, trace)
+    judge(trace, p99, at_most=profile.requirements.latency_p99_us)

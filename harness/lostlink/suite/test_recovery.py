@@ -1,0 +1,110 @@
+"""The link comes back: in time, without motors that start by themselves, without chatter."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from lostlink_sims import Move, Profile
+from lostlink_sims.scenario import FlappingLink, LinkCut
+
+from lostlink.judge import Judge
+from lostlink.measure import channels, failsafe
+from lostlink.requirements import requires
+from lostlink.rigs import Rig
+from lostlink.scenarios import Flight, ScenarioBuilder
+from lostlink.suite.flying import flew
+
+
+def _away_us(profile: Profile, scenario: ScenarioBuilder) -> int:
+    """Return how long a link must be away for failsafe to be in force everywhere."""
+    return profile.requirements.motor_cut_within_us + 4 * scenario.frame_us + profile.receiver.recovery_us
+
+
+def _throttle_down(profile: Profile, at_us: int) -> Move:
+    return Move(at_us=at_us, channel=profile.flight_controller.throttle, position=0.0)
+
+
+@requires("RC-LIVE")
+def test_motors_rest_when_link_returns(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The link comes back while the pilot still holds the throttle up."""
+    away_us = _away_us(profile, scenario)
+    for flight in scenario.flights(12):
+        watch_us = away_us + profile.requirements.recovery_within_us + 20 * scenario.frame_us
+        trace = rig.run(flight.into(LinkCut(at_us=flight.at_us, for_us=away_us), watch_us=watch_us))
+        if flew(trace, flight, judge):
+            judge(trace, failsafe.highest_motor_command(trace, flight.at_us + away_us), at_most=0)
+
+
+@requires("RC-TIME")
+def test_control_returns(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The link comes back after the pilot has lowered the throttle; the sticks are in control again."""
+    away_us, limit_us = _away_us(profile, scenario), profile.requirements.recovery_within_us
+    for flight in scenario.flights(8):
+        back_us = flight.at_us + away_us
+        trace = rig.run(
+            flight.into(
+                LinkCut(at_us=flight.at_us, for_us=away_us),
+                moves=[_throttle_down(profile, flight.at_us + away_us // 2)],
+                watch_us=away_us + limit_us + 10 * scenario.frame_us,
+            )
+        )
+        if flew(trace, flight, judge):
+            expected_us = channels.expected_at(trace, np.array([back_us]))[0]
+            judge(trace, failsafe.recovery_time(trace, back_us, expected_us), at_most=limit_us)
+
+
+@requires("RC-REARM")
+def test_motors_can_be_started_again(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """After the return the pilot lowers the throttle, works the arming switch, and flies on."""
+    away_us = _away_us(profile, scenario)
+    for flight in scenario.flights(4):
+        back_us = flight.at_us + away_us
+        ready_us = back_us + profile.requirements.recovery_within_us + scenario.settle_us
+        again, up_us = scenario.take_off(0.7, from_us=ready_us + 2 * scenario.settle_us)
+        safe = [_throttle_down(profile, back_us)]
+        if profile.arm_index is not None:
+            off = 1.0 - scenario.switched_on(profile.arm_index)
+            safe.append(Move(at_us=ready_us, channel=profile.channels[profile.arm_index].name, position=off))
+        end_us = up_us + scenario.settle_us + scenario.frame_us
+        cut = LinkCut(at_us=flight.at_us, for_us=away_us)
+        trace = rig.run(flight.into(cut, moves=[*safe, *again], watch_us=end_us - flight.at_us))
+        if flew(trace, flight, judge):
+            judge(trace, failsafe.highest_motor_command(trace, up_us), at_least=1)
+
+
+def _flapping(flight: Flight, down_us: int, up_us: int, cycles: int) -> tuple[FlappingLink, int]:
+    span_us = cycles * (down_us + up_us)
+    return FlappingLink(at_us=flight.at_us, down_us=down_us, up_us=up_us, for_us=span_us), span_us
+
+
+@requires("RC-STRAY")
+def test_stray_packets(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The link is away; now and then fewer packets get through than a return needs."""
+    if profile.receiver.recovery_packets < 2:
+        pytest.skip("the profile asks for a return at the first packet (recovery_packets = 1)")
+    down_us = profile.cut_delay_us + 2 * scenario.frame_us
+    stray = 1 if profile.receiver.recovery_packets < 4 else 2
+    up_us = stray * profile.handset.packet_interval_us + profile.handset.packet_interval_us // 4
+    for flight in scenario.flights(4):
+        flapping, span_us = _flapping(flight, down_us, up_us, 5)
+        trace = rig.run(flight.into(flapping, watch_us=span_us))
+        if flew(trace, flight, judge):
+            since_us = flight.at_us + profile.requirements.cut_within_us
+            judge(trace, failsafe.failsafe_changes(trace, since_us, flight.at_us + span_us), at_most=0)
+
+
+@requires("RC-CHATTER")
+def test_chatter(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The link comes and goes in several rhythms, faster and slower than the receiver's own times."""
+    per_second = profile.requirements.recoveries_per_second
+    packet_us = profile.handset.packet_interval_us
+    away_us = profile.cut_delay_us
+    rhythms = ((away_us + packet_us, 4 * packet_us), (away_us // 3, packet_us * 2), (away_us // 8, away_us // 8))
+    for down_us, up_us in rhythms:
+        cycles = max(4, 3_000_000 // (down_us + up_us))
+        for flight in scenario.flights(3):
+            flapping, span_us = _flapping(flight, down_us, up_us, cycles)
+            trace = rig.run(flight.into(flapping, watch_us=span_us))
+            if flew(trace, flight, judge):
+                most = 2 * per_second * span_us / 1_000_000 + 1
+                judge(trace, failsafe.failsafe_changes(trace, flight.at_us, flight.at_us + span_us), at_most=most)
