@@ -172,6 +172,7 @@ class Verdict:
             "id": self.requirement.id,
             "severity": self.requirement.severity.value,
             "sentence": self.requirement.sentence,
+            "fault": self.requirement.fault,
             "outcome": self.outcome.value,
             "measured": self.measured,
             "limit": self.limit,

@@ -13,6 +13,7 @@ from typing import Any, Literal, cast
 
 Kind = Literal[
     "duration",  # integer microseconds
+    "width",  # the same, of a pulse: people give it in microseconds
     "ppm",  # parts in a million
     "frequency",  # hertz
     "level",  # decibels
@@ -31,6 +32,7 @@ Kind = Literal[
 #: The suffix that a field's name carries for its unit; the key in a file is the name without it.
 SUFFIX: dict[str, str] = {
     "duration": "_us",
+    "width": "_us",
     "ppm": "_ppm",
     "frequency": "_hz",
     "level": "_db",
@@ -55,6 +57,8 @@ class Setting:
         Limits, both allowed, in the field's own unit.
     choices : tuple of str
         The words allowed for a ``choice``.
+    example : str
+        What a person might write where there is no default.
     """
 
     doc: str
@@ -62,6 +66,7 @@ class Setting:
     least: float | None = None
     most: float | None = None
     choices: tuple[str, ...] = ()
+    example: str = ""
 
 
 def setting(
@@ -72,13 +77,14 @@ def setting(
     least: float | None = None,
     most: float | None = None,
     choices: tuple[str, ...] = (),
+    example: str = "",
 ) -> Any:
     """Declare a dataclass field together with what it means.
 
     `default` may be ``dataclasses.MISSING`` for a setting that must be given. The return type is ``Any`` so
     that a class body reads ``timeout_us: int = setting(...)``, as it does with ``dataclasses.field``.
     """
-    told = Setting(doc=doc, kind=kind, least=least, most=most, choices=choices)
+    told = Setting(doc=doc, kind=kind, least=least, most=most, choices=choices, example=example)
     return dataclasses.field(default=default, metadata={"setting": told})
 
 

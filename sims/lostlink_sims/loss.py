@@ -108,7 +108,7 @@ class Bernoulli:
     """Each packet is lost by chance, whatever befell its neighbours."""
 
     model: ClassVar[str] = "bernoulli"
-    probability: float = setting(MISSING, "Share of packets lost.", "share", least=0, most=1)
+    probability: float = setting(MISSING, "Share of packets lost.", "share", least=0, most=1, example="2 %")
 
     def sampler(self, air: Air) -> Sampler:
         limit = threshold(self.probability)
@@ -128,8 +128,12 @@ class GilbertElliott:
     """
 
     model: ClassVar[str] = "gilbert-elliott"
-    good_to_bad: float = setting(MISSING, "Chance before each packet to turn bad.", "share", least=0, most=1)
-    bad_to_good: float = setting(MISSING, "Chance before each packet to turn good.", "share", least=0, most=1)
+    good_to_bad: float = setting(
+        MISSING, "Chance before each packet to turn bad.", "share", least=0, most=1, example="0.4 %"
+    )
+    bad_to_good: float = setting(
+        MISSING, "Chance before each packet to turn good.", "share", least=0, most=1, example="30 %"
+    )
     loss_good: float = setting(0.0, "Share of packets lost in the good state.", "share", least=0, most=1)
     loss_bad: float = setting(1.0, "Share of packets lost in the bad state.", "share", least=0, most=1)
 
@@ -162,10 +166,12 @@ class PeriodicInterferer:
     """A transmitter that comes back with a period, at a phase of its own, and hits what it overlaps."""
 
     model: ClassVar[str] = "periodic interferer"
-    period_us: int = setting(MISSING, "From one burst to the next.", "duration", least=100)
-    burst_us: int = setting(MISSING, "Length of a burst.", "duration", least=1)
+    period_us: int = setting(MISSING, "From one burst to the next.", "duration", least=100, example="102.4 ms")
+    burst_us: int = setting(MISSING, "Length of a burst.", "duration", least=1, example="1.5 ms")
     loss: float = setting(1.0, "Share of overlapped packets that are lost.", "share", least=0, most=1)
-    phase_us: int | None = setting(None, "When the first burst begins; left out, drawn.", "duration", least=0)
+    phase_us: int | None = setting(
+        None, "When the first burst begins; left out, drawn.", "duration", least=0, example="10 ms"
+    )
 
     def sampler(self, air: Air) -> Sampler:
         limit = threshold(self.loss)
@@ -191,8 +197,7 @@ class Recorded:
     model: ClassVar[str] = "recorded"
     file: str = setting(
         MISSING, "CSV with a column `lost` (0 or 1), a row a packet; the path is taken from the profile's folder.",
-        "text",
-    )  # fmt: skip
+        "text", example="losses.csv")  # fmt: skip
     pattern: bytes = b""
 
     def sampler(self, air: Air) -> Sampler:
@@ -213,8 +218,8 @@ class Blackout:
     """Nothing gets through for a time."""
 
     model: ClassVar[str] = "blackout"
-    at_us: int = setting(MISSING, "When it begins.", "duration", least=0)
-    for_us: int = setting(MISSING, "How long it lasts.", "duration", least=1)
+    at_us: int = setting(MISSING, "When it begins.", "duration", least=0, example="20 s")
+    for_us: int = setting(MISSING, "How long it lasts.", "duration", least=1, example="300 ms")
 
     def sampler(self, air: Air) -> Sampler:
         end_us = self.at_us + self.for_us

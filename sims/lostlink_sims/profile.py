@@ -27,7 +27,7 @@ class Channel:
         "stick", "A stick is read through the ADC; a switch has two or three positions.", "choice",
         choices=("stick", "two-position switch", "three-position switch"),
     )  # fmt: skip
-    failsafe_us: int = setting(1500, "Pulse width put out in failsafe.", "duration", least=800, most=2200)
+    failsafe_us: int = setting(1500, "Pulse width put out in failsafe.", "width", least=800, most=2200)
     reversed: bool = setting(False, "True when the handset turns this control round before sending.", "flag")
     centre_error: float = setting(
         0.0, "How far the potentiometer stands off centre, as a share of its track.", "share",
@@ -137,8 +137,8 @@ class ReceiverSettings:
         "truncate", "How a code 0..255 becomes a pulse width; centred is two segments with 127 at the middle.",
         "choice", choices=("truncate", "round", "centred"),
     )  # fmt: skip
-    low_us: int = setting(1000, "Pulse width for code 0.", "duration", least=800, most=1400)
-    high_us: int = setting(2000, "Pulse width for code 255.", "duration", least=1600, most=2200)
+    low_us: int = setting(1000, "Pulse width for code 0.", "width", least=800, most=1400)
+    high_us: int = setting(2000, "Pulse width for code 255.", "width", least=1600, most=2200)
     clock_error_ppm: int = setting(0, "How fast the receiver's clock runs.", "ppm", least=-50_000, most=50_000)
     boot_us: int = setting(
         50_000, "Time from power-on or reset to the first pulse.", "duration", least=0, most=10_000_000
@@ -165,12 +165,12 @@ class Output:
         least=1_000, most=100_000,
     )  # fmt: skip
     channels: int = setting(8, "Channels in a frame, unused ones included.", "count", least=1, most=16)
-    separator_us: int = setting(300, "Length of the pulse that separates channels.", "duration", least=50, most=600)
+    separator_us: int = setting(300, "Length of the pulse that separates channels.", "width", least=50, most=600)
     polarity: str = setting(
         "positive", "Positive: the line rests low and the separators are high.", "choice",
         choices=("positive", "negative"),
     )  # fmt: skip
-    unused_us: int = setting(1000, "Pulse width of unused channels.", "duration", least=800, most=2200)
+    unused_us: int = setting(1000, "Pulse width of unused channels.", "width", least=800, most=2200)
     latch: str = setting(
         "frame", "Whether widths are taken once at the start of a frame or read live while it goes out.", "choice",
         choices=("frame", "live"),
@@ -186,17 +186,17 @@ class FlightController:
         "switch 1", "Name of the channel that arms; left out, a low throttle alone arms.", "text"
     )
     arm_below_us: int = setting(
-        1050, "Arms, and counts the throttle as idle, only below this width.", "duration", least=800, most=1400
+        1050, "Arms, and counts the throttle as idle, only below this width.", "width", least=800, most=1400
     )
     switch_on_us: int = setting(
-        1500, "The arming channel counts as on from this width.", "duration", least=1100, most=1900
+        1500, "The arming channel counts as on from this width.", "width", least=1100, most=1900
     )
     failsafe_below_us: int = setting(
-        900, "A throttle pulse shorter than this counts as the receiver's word that the link is lost.", "duration",
+        900, "A throttle pulse shorter than this counts as the receiver's word that the link is lost.", "width",
         least=500, most=1100,
     )  # fmt: skip
-    least_pulse_us: int = setting(800, "A shorter pulse spoils its frame.", "duration", least=300, most=1000)
-    most_pulse_us: int = setting(2200, "A longer pulse spoils its frame.", "duration", least=2000, most=3000)
+    least_pulse_us: int = setting(800, "A shorter pulse spoils its frame.", "width", least=300, most=1000)
+    most_pulse_us: int = setting(2200, "A longer pulse spoils its frame.", "width", least=2000, most=3000)
     least_sync_us: int = setting(3000, "A gap this long ends a frame.", "duration", least=2_300, most=10_000)
     signal_timeout_us: int = setting(
         100_000, "No good frame for this long stops the motors.", "duration", least=10_000, most=2_000_000
@@ -215,17 +215,17 @@ class Requirements:
         575_000, "From the loss of the link to motors at rest.", "duration", least=1_000, most=60_000_000
     )
     idle_below_us: int = setting(
-        1050, "A throttle pulse counts as idle up to this width.", "duration", least=800, most=1300
+        1050, "A throttle pulse counts as idle up to this width.", "width", least=800, most=1300
     )
     value_tolerance_us: int = setting(
-        2, "How far a pulse may lie from the width that the profile's own mapping rules give.", "duration",
+        2, "How far a pulse may lie from the width that the profile's own mapping rules give.", "width",
         least=0, most=100,
     )  # fmt: skip
     centre_within_us: int = setting(
-        12, "How far a centred stick may lie from the middle of the range.", "duration", least=0, most=200
+        12, "How far a centred stick may lie from the middle of the range.", "width", least=0, most=200
     )
     ends_within_us: int = setting(
-        8, "How far a stick at its stop may lie from the end of the range.", "duration", least=0, most=200
+        8, "How far a stick at its stop may lie from the end of the range.", "width", least=0, most=200
     )
     recovery_within_us: int = setting(
         700_000, "From the return of the link to the first pulses that follow the sticks again.", "duration",
@@ -240,14 +240,14 @@ class Requirements:
         least=0.1, most=100,
     )  # fmt: skip
     frame_period_tolerance_us: int = setting(
-        100, "How far a frame's period may lie from the profile's.", "duration", least=1, most=10_000
+        100, "How far a frame's period may lie from the profile's.", "width", least=1, most=10_000
     )
     sync_at_least_us: int = setting(
         3000, "Least gap between the last channel of a frame and the next frame.", "duration",
         least=2_300, most=20_000,
     )  # fmt: skip
     separator_tolerance_us: int = setting(
-        20, "How far a separator may lie from the profile's length.", "duration", least=1, most=300
+        20, "How far a separator may lie from the profile's length.", "width", least=1, most=300
     )
     waived: tuple[str, ...] = setting(
         (), "Ids of requirements that the owner gives up knowingly; they are reported as waived.", "text"

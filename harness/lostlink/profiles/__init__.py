@@ -1,1 +1,22 @@
-"""Profiles and scenarios on disk."""
+"""Profiles and scenarios on disk: read, written, explained.
+
+What a setting is, is declared once, in the dataclasses of `lostlink_sims`; everything here is derived from them.
+"""
+
+from lostlink.profiles.reader import parse_profile, parse_scenario, read_profile, read_scenario
+from lostlink.profiles.schema import profile_schema, scenario_schema
+from lostlink.profiles.template import commented_profile
+from lostlink.profiles.writer import profile_digest, write_profile, write_scenario
+
+__all__ = [
+    "commented_profile",
+    "parse_profile",
+    "parse_scenario",
+    "profile_digest",
+    "profile_schema",
+    "read_profile",
+    "read_scenario",
+    "scenario_schema",
+    "write_profile",
+    "write_scenario",
+]

@@ -15,6 +15,9 @@ UNITS: Final[dict[str, dict[str, Decimal]]] = {
     "duration": {
         "ms": Decimal(1000), "us": Decimal(1), "s": Decimal(1_000_000), "µs": Decimal(1), "min": Decimal(60_000_000),
     },
+    "width": {
+        "us": Decimal(1), "µs": Decimal(1), "ms": Decimal(1000), "s": Decimal(1_000_000),
+    },
     "ppm": {"ppm": Decimal(1), "%": Decimal(10_000)},
     "frequency": {"GHz": Decimal(10**9), "MHz": Decimal(10**6), "kHz": Decimal(1000), "Hz": Decimal(1)},
     "level": {"dB": Decimal(1)},
@@ -28,6 +31,7 @@ UNITS: Final[dict[str, dict[str, Decimal]]] = {
 #: What a person might write, for error texts.
 EXAMPLE: Final[dict[str, str]] = {
     "duration": "500 ms",
+    "width": "1500 us",
     "ppm": "20 ppm",
     "frequency": "2.44 GHz",
     "level": "6 dB",
@@ -39,7 +43,7 @@ EXAMPLE: Final[dict[str, str]] = {
 }
 
 #: Kinds that are whole numbers inside.
-WHOLE: Final = frozenset({"duration", "ppm", "bit_rate"})
+WHOLE: Final = frozenset({"duration", "width", "ppm", "bit_rate"})
 
 _TEXT = re.compile(r"\s*([+-]?[0-9]+(?:\.[0-9]+)?)\s*([A-Za-zµμ%/]*)\s*")
 
@@ -93,11 +97,18 @@ def _interval(rate_hz: Decimal, text: str) -> int:
 
 def inside(kind: str) -> str:
     """Return the name of the unit inside."""
-    return {"duration": "microseconds", "ppm": "parts in a million", "bit_rate": "bits a second"}[kind]
+    return {
+        "duration": "microseconds",
+        "width": "microseconds",
+        "ppm": "parts in a million",
+        "bit_rate": "bits a second",
+    }[kind]
 
 
 def text_of(value: float, kind: str) -> str:
     """Return text with a unit that `parse` reads as the same value; the largest unit that keeps it short."""
+    if kind == "width":
+        return f"{value:.0f} us"
     exact = Decimal(value) if isinstance(value, int) else Decimal(repr(value))
     candidates = []
     for unit, factor in UNITS[kind].items():

@@ -1,0 +1,256 @@
+"""The command line: parse, call, show, exit code. Nothing heavy is imported before a command needs it."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import difflib
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from lostlink_sims import Profile
+
+    from lostlink.prove import Result
+
+BAD_INPUT, RIG_LOST, INTERRUPTED = 2, 3, 130
+
+
+@contextlib.contextmanager
+def _errors_in_words() -> Iterator[None]:
+    """Turn the tool's own errors into one message and an exit code, without a traceback."""
+    from lostlink.errors import LostlinkError, RigError
+
+    try:
+        yield
+    except RigError as error:
+        click.echo(f"lostlink: {error}", err=True)
+        raise SystemExit(RIG_LOST) from None
+    except LostlinkError as error:
+        click.echo(f"lostlink: {error}", err=True)
+        raise SystemExit(BAD_INPUT) from None
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="lostlink")
+def main() -> None:
+    """Prove that a radio-control link's failsafe cuts the throttle when the link goes away.
+
+    \b
+    Begin with:   lostlink new my_link.toml
+                  lostlink prove my_link.toml
+
+    Exit codes: 0 every requirement met, 1 at least one not met, 2 bad input, 3 the rig was lost, 4 none failed but
+    at least one is inconclusive or not tested, 130 interrupted.
+
+    Whenever hardware is connected: propellers off, flight battery disconnected, model restrained. Keep to local
+    radio and aviation rules. Requirements that are met say nothing about whether a model is safe to fly.
+    """
+
+
+@main.command()
+@click.argument("profile", required=False)
+@click.option("--receiver", metavar="FILE.py:NAME", help="Receiver to test; the reference receiver when left out.")
+@click.option(
+    "--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Names every random stream."
+)
+@click.option("--only", metavar="IDS", help="Requirements to test, separated by commas (FS-CUT,FS-STAY).")
+@click.option("--tests", "tests", metavar="FILE.py", multiple=True, help="Further requirements of your own.")
+@click.option("--out", metavar="DIR", default="lostlink-evidence", show_default=True, help="Folder for the evidence.")
+@click.option("--quiet", is_flag=True, help="Show the conclusion only.")
+def prove(
+    profile: str | None,
+    receiver: str | None,
+    seed: int,
+    only: str | None,
+    tests: tuple[str, ...],
+    out: str,
+    quiet: bool,
+) -> None:
+    """Run the whole suite on a link and say, requirement by requirement, whether the failsafe works.
+
+    PROFILE is a link profile (TOML); the plain home-built link when left out. The receiver runs in simulation:
+    a class of yours with power_on, packet, poll and pulses, or the well-behaved reference receiver.
+
+    \b
+    lostlink prove fixtures/profiles/heron.toml
+    lostlink prove my_link.toml --receiver my_receiver.py:MyReceiver --seed 7
+    """
+    with _errors_in_words():
+        link = _read(profile)
+        ids = _ids(only)
+        _check_tests(tests)
+        from lostlink.receivers import load_receiver
+
+        load_receiver(receiver)
+        folder = _folder(out)
+        started = datetime.datetime.now(datetime.UTC)
+        from lostlink import evidence, show
+        from lostlink.prove import conclusion, run_suite
+
+        head = evidence.tested(link, profile_file=profile, receiver=receiver, seed=seed, only=ids, started=started)
+        with show.progress() as told:
+            result = run_suite(
+                profile, receiver=receiver, seed=seed, only=ids, evidence=folder, progress=told,
+                tests=[Path(name).resolve() for name in tests],
+            )  # fmt: skip
+        head["duration_s"] = round((datetime.datetime.now(datetime.UTC) - started).total_seconds(), 3)
+        evidence.write_evidence(folder, link, result, head)
+    if quiet:
+        click.echo(conclusion(result))
+    else:
+        show.verdicts(result, head, folder)
+    _complain(result)
+    raise SystemExit(result.exit_code)
+
+
+def _complain(result: Result) -> None:
+    for error in result.errors:
+        click.echo(f"lostlink: a test could not be run:\n{error}", err=True)
+
+
+def _read(path: str | None) -> Profile:
+    """Read a profile and check the ids that it waives."""
+    from lostlink_sims import Profile
+
+    if path is None:
+        return Profile()
+    from lostlink.profiles import read_profile
+
+    profile = read_profile(path)
+    _known(list(profile.requirements.waived), f"{path}: requirements.waived")
+    return profile
+
+
+def _ids(only: str | None) -> list[str]:
+    ids = [name.strip() for name in only.split(",") if name.strip()] if only else []
+    _known(ids, "--only")
+    return ids
+
+
+def _known(ids: list[str], where: str) -> None:
+    from lostlink.errors import ProfileError
+    from lostlink.requirements import CATALOGUE
+
+    for name in ids:
+        if name not in CATALOGUE and "-" in name and name.split("-")[0] not in {key.split("-")[0] for key in CATALOGUE}:
+            continue  # a requirement of the user's own
+        if name not in CATALOGUE:
+            near = difflib.get_close_matches(name.upper(), CATALOGUE, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            raise ProfileError(f"{where}: no requirement {name!r}{hint} allowed: {', '.join(CATALOGUE)}")
+
+
+def _check_tests(tests: tuple[str, ...]) -> None:
+    from lostlink.errors import ProfileError
+
+    for name in tests:
+        if not Path(name).is_file():
+            raise ProfileError(f"--tests {name}: there is no such file; allowed: a Python file with pytest tests")
+
+
+def _folder(out: str) -> Path:
+    from lostlink.errors import ProfileError
+    from lostlink.evidence import fresh_folder
+
+    try:
+        return fresh_folder(Path(out))
+    except OSError as error:
+        raise ProfileError(f"--out {out}: {error.strerror}; allowed: a folder that can be written") from error
+
+
+@main.command()
+@click.argument("path", metavar="FILE.toml")
+@click.option("--name", help="What the link is called; the file's name when left out.")
+@click.option("--packet-interval", metavar="TIME", help='Such as "5 ms", or a rate, "200 Hz".')
+@click.option("--timeout", metavar="TIME", help='Failsafe after so long without a good packet, such as "500 ms".')
+@click.option("--frame-period", metavar="TIME", help='Period of the PPM frame, such as "22.5 ms".')
+@click.option("--force", is_flag=True, help="Write over a file that is there.")
+def new(
+    path: str, name: str | None, packet_interval: str | None, timeout: str | None, frame_period: str | None, force: bool
+) -> None:
+    """Write a commented profile, with every key, its meaning and its default.
+
+    \b
+    lostlink new my_link.toml --timeout "300 ms"
+    """
+    with _errors_in_words():
+        from lostlink.errors import ProfileError
+        from lostlink.profiles import commented_profile, parse_profile
+        from lostlink.profiles.quantities import QuantityError, parse
+
+        facts: dict[str, Any] = {}
+        for option, text in (
+            ("packet-interval", packet_interval),
+            ("timeout", timeout),
+            ("frame-period", frame_period),
+        ):
+            if text is not None:
+                try:
+                    facts[f"{option.replace('-', '_')}_us"] = parse(text, "duration")
+                except QuantityError as error:
+                    raise ProfileError(f"--{option}: {error}") from error
+        text = commented_profile(name or Path(path).stem.replace("_", " "), **facts)
+        parse_profile(text, source=f"the profile for {path}")
+        try:
+            with open(path, "w" if force else "x", encoding="utf-8") as file:
+                file.write(text)
+        except FileExistsError:
+            raise ProfileError(f"{path}: is there already; choose another name, or --force to write over it") from None
+        except OSError as error:
+            raise ProfileError(f"{path}: {error.strerror}; allowed: a file that can be written") from error
+    click.echo(f"{path} written. Fit it to your link, then: lostlink prove {path}")
+
+
+@main.command()
+@click.option("--scenario", is_flag=True, help="The schema of scenario files in place of profiles.")
+def schema(scenario: bool) -> None:
+    """Write the JSON Schema of profiles (or scenarios) to standard output, for editors.
+
+    \b
+    lostlink schema > lostlink.schema.json
+    """
+    import json
+
+    from lostlink.profiles import profile_schema, scenario_schema
+
+    click.echo(json.dumps(scenario_schema() if scenario else profile_schema(), indent=2, ensure_ascii=False))
+
+
+@main.command()
+@click.argument("scenario", metavar="SCENARIO.toml")
+@click.argument("profile", required=False)
+@click.option("--receiver", metavar="FILE.py:NAME", help="Receiver to run; the reference receiver when left out.")
+@click.option("--vcd", metavar="FILE", help="Write the wires as VCD.")
+@click.option("--csv", metavar="FILE", help="Write the events as CSV.")
+def replay(scenario: str, profile: str | None, receiver: str | None, vcd: str | None, csv: str | None) -> None:
+    """Run one scenario, such as a saved failing run, and show what happened.
+
+    \b
+    lostlink replay lostlink-evidence/failing/FS-CUT.scenario.toml my_link.toml
+    """
+    with _errors_in_words():
+        from lostlink import exports, show
+        from lostlink.errors import ProfileError
+        from lostlink.profiles import read_scenario
+        from lostlink.receivers import load_receiver
+        from lostlink.rigs import SimRig
+
+        link = _read(profile)
+        rig = SimRig(link, load_receiver(receiver))
+        trace = rig.run(read_scenario(scenario, link))
+        for path, text in ((vcd, exports.vcd_text), (csv, exports.csv_text)):
+            if path is not None:
+                try:
+                    Path(path).write_text(text(trace), encoding="utf-8")
+                except OSError as error:
+                    raise ProfileError(f"{path}: {error.strerror}; allowed: a file that can be written") from error
+    show.run(trace)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

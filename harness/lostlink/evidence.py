@@ -1,0 +1,178 @@
+"""The evidence folder: what was tested, how, and what came of it, for people and for programs.
+
+``verdicts.json`` (the schema is `VERDICTS_SCHEMA`), ``junit.xml`` (by pytest), ``summary.md``, ``profile.toml``
+(every value that was in force), and under ``failing/`` for each requirement that failed the run that shows it, as
+``.csv``, ``.vcd`` and ``.scenario.toml``, and what was found, as ``.txt``.
+"""
+
+from __future__ import annotations
+
+import datetime
+import importlib.metadata
+import json
+import platform
+import shutil
+from pathlib import Path
+from typing import Any, Final
+
+from lostlink_sims import Profile
+
+import lostlink
+from lostlink.prove import Result, conclusion
+from lostlink.verdicts import Outcome, Severity
+
+CAUTIONS: Final = (
+    "Propellers off, flight battery disconnected, model restrained whenever hardware is connected.",
+    "Keep to the radio and aviation rules where you are, and to the practice of those licensed for it.",
+    "Requirements that are met say nothing about whether a model is safe to fly.",
+)
+
+OUTCOME_WORDS: Final = [outcome.value for outcome in Outcome]
+
+_TEXT: Final = {"type": "string"}
+VERDICTS_SCHEMA: Final[dict[str, Any]] = {
+    "$schema": "https://json-schema.org/draft/2020-12/schema",
+    "title": "lostlink verdicts",
+    "type": "object",
+    "required": ["schema", "conclusion", "exit_code", "tested", "verdicts"],
+    "additionalProperties": False,
+    "properties": {
+        "schema": {"const": 1, "description": "Version of this layout."},
+        "conclusion": {**_TEXT, "description": "The outcome in one sentence."},
+        "exit_code": {"enum": [0, 1, 2, 4, 130]},
+        "cautions": {"type": "array", "items": _TEXT},
+        "tested": {
+            "type": "object",
+            "required": ["profile", "profile_sha256", "receiver", "rig", "seed", "versions", "date"],
+            "additionalProperties": False,
+            "properties": {
+                "profile": {**_TEXT, "description": "Name of the link."},
+                "profile_file": {"type": ["string", "null"]},
+                "profile_sha256": {"type": "string", "pattern": "^[0-9a-f]{64}$"},
+                "receiver": {**_TEXT, "description": "The receiver under test."},
+                "receiver_sha256": {"type": ["string", "null"], "description": "Of the receiver's file."},
+                "rig": _TEXT,
+                "seed": {"type": "integer"},
+                "only": {"type": "array", "items": _TEXT, "description": "Ids asked for; empty is all."},
+                "versions": {"type": "object", "additionalProperties": _TEXT},
+                "date": {**_TEXT, "description": "Start, UTC, ISO 8601."},
+                "duration_s": {"type": "number"},
+            },
+        },
+        "verdicts": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "required": ["id", "severity", "sentence", "outcome"],
+                "additionalProperties": False,
+                "properties": {
+                    "id": _TEXT,
+                    "severity": {"enum": [severity.value for severity in Severity]},
+                    "sentence": {**_TEXT, "description": "What is required."},
+                    "fault": {**_TEXT, "description": "What it means when it is not met."},
+                    "outcome": {"enum": OUTCOME_WORDS},
+                    "measured": {**_TEXT, "description": "The result closest to, or beyond, its limit."},
+                    "limit": _TEXT,
+                    "how_seen": _TEXT,
+                    "runs": {"type": "integer", "description": "Scenarios run."},
+                    "checks": {"type": "integer", "description": "Measurements judged."},
+                    "reason": _TEXT,
+                    "replay": {**_TEXT, "description": "The command that does it again."},
+                },
+            },
+        },
+    },
+}
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of what the verdicts rest on."""
+    names = ("numpy", "simpy", "pytest", "pydantic")
+    found = {name: importlib.metadata.version(name) for name in names}
+    return {"lostlink": lostlink.__version__, "python": platform.python_version(), **found}
+
+
+def tested(
+    profile: Profile,
+    *,
+    profile_file: str | None,
+    receiver: str | None,
+    seed: int,
+    only: list[str],
+    started: datetime.datetime,
+) -> dict[str, Any]:
+    """Return what was tested, for the head of the evidence."""
+    import hashlib
+
+    from lostlink.profiles import profile_digest
+
+    receiver_sha256 = None
+    if receiver is not None:
+        receiver_sha256 = hashlib.sha256(Path(receiver.rpartition(":")[0]).read_bytes()).hexdigest()
+    return {
+        "profile": profile.name,
+        "profile_file": profile_file,
+        "profile_sha256": profile_digest(profile),
+        "receiver": receiver or "reference receiver",
+        "receiver_sha256": receiver_sha256,
+        "rig": "sim",
+        "seed": seed,
+        "only": only,
+        "versions": versions(),
+        "date": started.isoformat(timespec="seconds"),
+    }
+
+
+def write_evidence(folder: Path, profile: Profile, result: Result, head: dict[str, Any]) -> None:
+    """Write the evidence of a run into `folder`; ``junit.xml`` and failing runs are there already."""
+    from lostlink.profiles import write_profile
+
+    document = {
+        "schema": 1,
+        "conclusion": conclusion(result),
+        "exit_code": result.exit_code,
+        "cautions": list(CAUTIONS),
+        "tested": head,
+        "verdicts": [verdict.as_dict() for verdict in result.verdicts],
+    }
+    text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+    (folder / "verdicts.json").write_text(text, encoding="utf-8")
+    (folder / "summary.md").write_text(summary(result, head), encoding="utf-8")
+    (folder / "profile.toml").write_text(write_profile(profile), encoding="utf-8")
+    for requirement_id, found in result.findings.items():
+        (folder / "failing").mkdir(exist_ok=True)
+        (folder / "failing" / f"{requirement_id}.txt").write_text(found + "\n", encoding="utf-8")
+
+
+def fresh_folder(folder: Path) -> Path:
+    """Return `folder` made ready for new evidence: what an earlier run left there is taken away, nothing else."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in ("verdicts.json", "summary.md", "profile.toml", "junit.xml"):
+        (folder / name).unlink(missing_ok=True)
+    shutil.rmtree(folder / "failing", ignore_errors=True)
+    return folder
+
+
+def summary(result: Result, head: dict[str, Any]) -> str:
+    """Return the evidence as Markdown, fit for the summary of a job in continuous integration."""
+    lines = ["# Link verdicts", "", f"**{conclusion(result)}**", ""]
+    lines += [
+        f"Profile **{head['profile']}** ({head['profile_sha256'][:12]}), receiver {head['receiver']}, "
+        f"rig {head['rig']}, seed {head['seed']}, {head['date']}, lostlink {head['versions']['lostlink']}.",
+        "",
+        "| | requirement | verdict | measured | limit |",
+        "|---|---|---|---|---|",
+    ]
+    for severity in Severity:
+        for verdict in result.verdicts:
+            if verdict.requirement.severity is severity:
+                said = verdict.measured or verdict.reason
+                mark = verdict.outcome.value
+                if verdict.outcome is not Outcome.MET:
+                    mark = f"**{mark}**"
+                cells = (verdict.requirement.id, verdict.requirement.sentence, mark, said, verdict.limit)
+                lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
+    for requirement_id, found in result.findings.items():
+        lines += ["", f"## {requirement_id}", "", "```text", found, "```"]
+    lines += ["", *(f"- {caution}" for caution in CAUTIONS)]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,156 @@
+"""Where things stand in a TOML text: for every key and value its line and column, counted from 1.
+
+`tomllib` gives values without positions, so this walks the text beside it and notes only structure. It is used
+on texts that `tomllib` has accepted, so it need not find fault with anything.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+Path = tuple[str | int, ...]
+
+_BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
+_SPACE = re.compile(r"[ \t]*")
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+_PLAIN = re.compile(r"[^,\]}\n#]*")
+_STRINGS = tuple(
+    re.compile(pattern, re.DOTALL)
+    for pattern in (
+        r'"""(?:\\.|(?!""").)*"{3,5}',
+        r"'''(?:(?!''').)*'{3,5}",
+        r'"(?:\\.|[^"\\\n])*"',
+        r"'[^'\n]*'",
+    )
+)
+_ESCAPE = re.compile(r"\\(u[0-9A-Fa-f]{4}|U[0-9A-Fa-f]{8}|.)", re.DOTALL)
+_ESCAPED = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", '"': '"', "\\": "\\"}
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Offsets of a key (or table header) and of its value in the text."""
+
+    key: int
+    value: int
+
+
+def line_and_column(text: str, offset: int) -> tuple[int, int]:
+    """Return line and column of an offset, from 1."""
+    return text.count("\n", 0, offset) + 1, offset - (text.rfind("\n", 0, offset) + 1) + 1
+
+
+def places(text: str) -> dict[Path, Place]:
+    """Return the place of every table, key and array element of a valid TOML text."""
+    return _Walker(text).walk()
+
+
+class _Walker:
+    def __init__(self, text: str) -> None:
+        self._text = text
+        self._at = 0
+        self._found: dict[Path, Place] = {}
+        self._tables: dict[Path, int] = {}  # arrays of tables, by path: elements so far
+
+    def walk(self) -> dict[Path, Place]:
+        here: Path = ()
+        while True:
+            self._skip(_BLANK)
+            if self._at >= len(self._text):
+                return self._found
+            start = self._at
+            if self._text.startswith("[[", start):
+                here = self._resolved(self._key(2), last_is_array=True)
+                self._at += 2
+                self._found[here] = Place(start, start)
+            elif self._text[start] == "[":
+                here = self._resolved(self._key(1), last_is_array=False)
+                self._at += 1
+                self._found.setdefault(here, Place(start, start))
+            else:
+                self._pair(here)
+
+    def _skip(self, pattern: re.Pattern[str]) -> str:
+        match = pattern.match(self._text, self._at)
+        assert match is not None
+        self._at = match.end()
+        return match[0]
+
+    def _key(self, opening: int) -> list[str]:
+        self._at += opening
+        parts = []
+        while True:
+            self._skip(_SPACE)
+            if self._text[self._at] in "\"'":
+                raw = self._string()
+                parts.append(raw[1:-1] if raw[0] == "'" else _ESCAPE.sub(_unescape, raw[1:-1]))
+            else:
+                parts.append(self._skip(_BARE))
+            self._skip(_SPACE)
+            if not self._text.startswith(".", self._at):
+                return parts
+            self._at += 1
+
+    def _resolved(self, parts: list[str], *, last_is_array: bool) -> Path:
+        """Return a header's path with the index of each array of tables put in."""
+        path: Path = ()
+        for number, part in enumerate(parts):
+            path += (part,)
+            if number == len(parts) - 1 and last_is_array:
+                self._found.setdefault(path, Place(self._at, self._at))
+                self._tables[path] = self._tables.get(path, -1) + 1
+            if path in self._tables:
+                path += (self._tables[path],)
+        return path
+
+    def _pair(self, here: Path) -> None:
+        start = self._at
+        path = here + tuple(self._key(0))
+        self._at += 1  # the sign "="
+        self._skip(_SPACE)
+        for end in range(len(here) + 1, len(path)):
+            self._found.setdefault(path[:end], Place(start, start))
+        self._found[path] = Place(start, self._at)
+        self._value(path)
+
+    def _string(self) -> str:
+        for pattern in _STRINGS:
+            if match := pattern.match(self._text, self._at):
+                self._at = match.end()
+                return match[0]
+        raise ValueError(f"no string at offset {self._at}")
+
+    def _value(self, path: Path) -> None:
+        first = self._text[self._at]
+        if first in "\"'":
+            self._string()
+        elif first == "[":
+            self._at += 1
+            number = 0
+            while self._next("]"):
+                self._found[(*path, number)] = Place(self._at, self._at)
+                self._value((*path, number))
+                number += 1
+        elif first == "{":
+            self._at += 1
+            while self._next("}"):
+                self._pair(path)
+        else:
+            self._skip(_PLAIN)
+
+    def _next(self, closing: str) -> bool:
+        """Go to the next element; return False behind the closing sign."""
+        self._skip(_BLANK)
+        if self._text[self._at] == ",":
+            self._at += 1
+            self._skip(_BLANK)
+        if self._text[self._at] == closing:
+            self._at += 1
+            return False
+        return True
+
+
+def _unescape(match: re.Match[str]) -> str:
+    code = match[1]
+    return chr(int(code[1:], 16)) if code[0] in "uU" and len(code) > 1 else _ESCAPED.get(code, code)

@@ -1,0 +1,424 @@
+"""From TOML text to a `Profile` or a `Scenario`, with one message that lists everything that is wrong.
+
+The dataclasses of `lostlink_sims` say what there is; this walks the text's values along them. Then `rules` looks
+at combinations. Each problem names file, line, column and key, what is wrong and what is allowed, and shows the
+line.
+"""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import difflib
+import io
+import re
+import tomllib
+from dataclasses import MISSING, Field
+from pathlib import Path
+from typing import Any, TypeVar
+
+from lostlink.errors import ProfileError
+from lostlink.profiles import positions, quantities
+from lostlink.profiles.rules import impossible, unknown_channels
+from lostlink_sims import Move, Profile, Scenario
+from lostlink_sims._settings import Setting, key_of, told
+from lostlink_sims.loss import MODELS, Recorded
+from lostlink_sims.profile import Channel
+from lostlink_sims.scenario import FAULTS
+
+NEWEST_SCHEMA = 1
+_T = TypeVar("_T")
+Keys = tuple[str | int, ...]
+
+
+class _BadValueError(ValueError):
+    """A value that a setting does not take; says what is allowed."""
+
+
+class _Source:
+    """A text, where its keys stand, and what was found wrong with it."""
+
+    def __init__(self, text: str, name: str, folder: Path | None) -> None:
+        self.text, self.name, self.folder = text, name, folder
+        self.problems: list[tuple[int, str]] = []
+        try:
+            self.values = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
+            raise ProfileError(self._syntax(error)) from None
+        self._places = positions.places(text)
+
+    def _syntax(self, error: tomllib.TOMLDecodeError) -> str:
+        said = str(error)
+        match = re.search(r"\(at line (\d+), column (\d+)\)", said)
+        if match:
+            line, column = int(match[1]), int(match[2])
+        else:
+            line, column = self.text.count("\n") + 1, 1
+        what = said.split(" (at ")[0]
+        lines = self.text.split("\n")
+        offset = sum(len(row) + 1 for row in lines[: line - 1]) + column - 1
+        return self._message(offset, f'this is not TOML: {what}; allowed: lines such as timeout = "500 ms"')
+
+    def wrong(self, keys: Keys, text: str, *, value: bool = True) -> None:
+        """Note a problem with the value (or the key) at `keys`, or with what encloses it if the text is silent."""
+        shown = dotted(keys)
+        at = keys
+        while at and at not in self._places:
+            at, value = at[:-1], False
+        place = self._places.get(at)
+        offset = 0 if place is None else place.value if value else place.key
+        self.problems.append((offset, f"{shown}: {text}" if shown else text))
+
+    def _message(self, offset: int, text: str) -> str:
+        line, column = positions.line_and_column(self.text, offset)
+        rows = self.text.split("\n")
+        row = rows[line - 1].rstrip("\r") if line <= len(rows) else ""
+        shown = f"\n    {row}\n    {' ' * (column - 1)}^" if row.strip() else ""
+        return f"{self.name}:{line}:{column}: {text}{shown}"
+
+    def finish(self) -> None:
+        """Raise all problems as one error, in the order of the text.
+
+        Raises
+        ------
+        ProfileError
+        """
+        if self.problems:
+            ordered = sorted(dict.fromkeys(self.problems))
+            raise ProfileError("\n".join(self._message(offset, text) for offset, text in ordered))
+
+
+def dotted(keys: Keys) -> str:
+    """Return keys as a person names them: ``radio.losses[2].probability``, counted from 1."""
+    text = ""
+    for key in keys:
+        text += f"[{key + 1}]" if isinstance(key, int) else f".{key}" if text else key
+    return text
+
+
+# --- values ------------------------------------------------------------------------------------------------------
+
+
+def _value(field: Field[Any], raw: Any) -> Any:
+    """Return a setting's value.
+
+    Raises
+    ------
+    _BadValueError
+    """
+    setting = told(field)
+    if field.default is None and raw is None:
+        return None
+    if setting.kind in quantities.UNITS:
+        return _limited(setting, _quantity(setting, raw))
+    match setting.kind:
+        case "flag":
+            if not isinstance(raw, bool):
+                raise _BadValueError(f"expected true or false, got {_shown(raw)}; allowed: true, false")
+        case "count":
+            wants_float = isinstance(field.default, float)
+            if isinstance(raw, bool) or not isinstance(raw, (int, float) if wants_float else int):
+                kind = "number" if wants_float else "whole number"
+                raise _BadValueError(f"expected a {kind}, got {_shown(raw)}; allowed: {_range(setting)}")
+            return _limited(setting, float(raw) if wants_float else raw)
+        case "choice":
+            if raw not in setting.choices:
+                raise _BadValueError(f"{_shown(raw)} is no choice{nearest(raw, setting.choices)}")
+        case "text":
+            return _text(field, raw)
+    return raw
+
+
+def _text(field: Field[Any], raw: Any) -> Any:
+    if isinstance(field.default, tuple):
+        if not isinstance(raw, list) or not all(isinstance(item, str) for item in raw):
+            raise _BadValueError(f'expected a list of texts, got {_shown(raw)}; allowed: such as ["FS-STALE"]')
+        return tuple(raw)
+    if field.name == "arm_channel" and (raw is False or raw == "none"):
+        return None
+    if not isinstance(raw, str) or not raw:
+        raise _BadValueError(f"expected text, got {_shown(raw)}; allowed: text in quotes")
+    return raw
+
+
+def _quantity(setting: Setting, raw: Any) -> float:
+    kind = setting.kind
+    example = quantities.EXAMPLE[kind]
+    if isinstance(raw, str):
+        try:
+            return quantities.parse(raw, kind)
+        except quantities.QuantityError as error:
+            raise _BadValueError(str(error)) from None
+    if isinstance(raw, (int, float)) and not isinstance(raw, bool):
+        if kind == "share":
+            return float(raw)
+        unit = example.split()[1]
+        raise _BadValueError(f'expected text with a unit, got {raw}; allowed: text such as "{raw} {unit}"')
+    raise _BadValueError(f'expected text with a unit, got {_shown(raw)}; allowed: text such as "{example}"')
+
+
+def _limited(setting: Setting, value: float) -> float:
+    too_small = setting.least is not None and value < setting.least
+    if too_small or (setting.most is not None and value > setting.most):
+        raise _BadValueError(
+            f"{_of(setting, value)} is too {'small' if too_small else 'large'}; allowed: {_range(setting)}"
+        )
+    return value
+
+
+def _of(setting: Setting, value: float) -> str:
+    if setting.kind in quantities.UNITS:
+        return quantities.text_of(int(value) if setting.kind in quantities.WHOLE else float(value), setting.kind)
+    return f"{value:g}"
+
+
+def _range(setting: Setting) -> str:
+    low = None if setting.least is None else _of(setting, setting.least)
+    high = None if setting.most is None else _of(setting, setting.most)
+    if low is None and high is None:
+        return "any"
+    if high is None:
+        return f"{low} or more"
+    return f"up to {high}" if low is None else f"{low} to {high}"
+
+
+def _example(setting: Setting) -> str:
+    if setting.choices:
+        return f'"{setting.choices[0]}"'
+    return f'"{setting.example or quantities.EXAMPLE.get(setting.kind, "a name")}"'
+
+
+def _shown(raw: Any) -> str:
+    if isinstance(raw, bool):
+        return str(raw).lower()
+    if isinstance(raw, dict):
+        return "a table"
+    return "a list" if isinstance(raw, list) else repr(raw)
+
+
+def nearest(name: Any, known: Any) -> str:
+    """Return a hint at the nearest known name, and all that are allowed."""
+    near = difflib.get_close_matches(str(name), list(known), n=1, cutoff=0.5)
+    hint = f"; did you mean {near[0]!r}?" if near else ";"
+    return f"{hint} allowed: {', '.join(known)}"
+
+
+# --- structure ---------------------------------------------------------------------------------------------------
+
+
+def _settings(cls: type) -> dict[str, Field[Any]]:
+    return {key_of(field): field for field in dataclasses.fields(cls) if "setting" in field.metadata}
+
+
+def _build(
+    cls: type[_T], table: Any, keys: Keys, source: _Source, *, besides: tuple[str, ...] = (), **parts: Any
+) -> _T | None:
+    """Build an instance of `cls` from a table; None, and noted problems, when that cannot be.
+
+    Parameters
+    ----------
+    besides : tuple of str
+        Keys that are allowed and are somebody else's business.
+    parts
+        Fields that have been built already.
+    """
+    if not isinstance(table, dict):
+        source.wrong(keys, f"expected a table, got {_shown(table)}; allowed: a table with keys")
+        return None
+    known = {key: field for key, field in _settings(cls).items() if told(field).kind != "table"}
+    values, sound = dict(parts), True
+    for key, raw in table.items():
+        if key in besides:
+            continue
+        if key not in known:
+            source.wrong((*keys, key), f"unknown key{nearest(key, [*known, *besides])}", value=False)
+            sound = False
+            continue
+        try:
+            values[known[key].name] = _value(known[key], raw)
+        except _BadValueError as error:
+            source.wrong((*keys, key), str(error))
+            sound = False
+    for key, field in known.items():
+        if field.default is MISSING and key not in table:
+            source.wrong(
+                (*keys, key), f"is missing: {told(field).doc} Allowed: such as {_example(told(field))}", value=False
+            )
+            sound = False
+    return cls(**values) if sound else None
+
+
+def _list(table: dict[str, Any], key: str, keys: Keys, source: _Source) -> list[tuple[Any, Keys]]:
+    raw = table.get(key, [])
+    if not isinstance(raw, list):
+        source.wrong((*keys, key), f"expected tables, got {_shown(raw)}; allowed: [[{dotted((*keys, key))}]]")
+        return []
+    return [(item, (*keys, key, number)) for number, item in enumerate(raw)]
+
+
+def _chosen(kinds: dict[str, Any], word: str, item: Any, keys: Keys, source: _Source) -> Any:
+    """Build an instance of the class that a table names by its key `word`."""
+    if not isinstance(item, dict):
+        source.wrong(keys, f'expected a table, got {_shown(item)}; allowed: a table with {word} = "..."')
+        return None
+    name = item.get(word)
+    if name is None:
+        source.wrong((*keys, word), f"is missing; allowed: {', '.join(kinds)}", value=False)
+        return None
+    if name not in kinds:
+        source.wrong((*keys, word), f"{_shown(name)} is no {word}{nearest(name, kinds)}")
+        return None
+    return _build(kinds[name], item, keys, source, besides=(word,))
+
+
+def _losses(radio: Any, source: _Source) -> tuple[Any, ...]:
+    if not isinstance(radio, dict):
+        return ()
+    models = []
+    for item, keys in _list(radio, "losses", ("radio",), source):
+        model = _chosen(MODELS, "model", item, keys, source)
+        if isinstance(model, Recorded):
+            model = _with_pattern(model, keys, source)
+        models.append(model)
+    return tuple(model for model in models if model is not None)
+
+
+def _with_pattern(model: Recorded, keys: Keys, source: _Source) -> Recorded | None:
+    path = (source.folder or Path()) / model.file
+    try:
+        text = path.read_text(encoding="utf-8")
+        return dataclasses.replace(model, pattern=_pattern(text, str(path)))
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+        source.wrong(
+            (*keys, "file"), f"{path} cannot be read: {why}; allowed: a CSV file, seen from the profile's folder"
+        )
+    except _BadValueError as error:
+        source.wrong((*keys, "file"), str(error))
+    return None
+
+
+def _pattern(text: str, name: str) -> bytes:
+    rows = csv.reader(io.StringIO(text))
+    header = [cell.strip() for cell in next(rows, [])]
+    if "lost" not in header:
+        raise _BadValueError(
+            f"{name}:1: no column 'lost'; allowed: a header line with it, got {', '.join(header) or 'nothing'}"
+        )
+    column, pattern = header.index("lost"), bytearray()
+    for row in rows:
+        if not any(cell.strip() for cell in row):
+            continue
+        cell = row[column].strip() if column < len(row) else ""
+        if cell not in ("0", "1"):
+            raise _BadValueError(f"{name}:{rows.line_num}: lost is {cell!r}; allowed: 0 or 1")
+        pattern.append(int(cell))
+    if not pattern:
+        raise _BadValueError(f"{name}: holds no packet; allowed: at least one row")
+    return bytes(pattern)
+
+
+# --- the two kinds of files ----------------------------------------------------------------------------------------
+
+
+def parse_profile(text: str, source: str = "<text>", folder: Path | None = None) -> Profile:
+    """Return the profile that a TOML text describes; what it leaves out has its default.
+
+    Parameters
+    ----------
+    source : str
+        How error texts name the text.
+    folder : Path, optional
+        Where files that the profile names are looked for.
+
+    Raises
+    ------
+    ProfileError
+        With everything that is wrong.
+    """
+    place = _Source(text, source, folder)
+    values = place.values
+    tables = {
+        field.name: type(field.default)
+        for field in dataclasses.fields(Profile)
+        if "setting" not in field.metadata and field.name != "channels"
+    }
+    version = values.get("schema", NEWEST_SCHEMA)
+    if version != NEWEST_SCHEMA or isinstance(version, bool):
+        place.wrong(("schema",), f"{_shown(version)} is no known version; allowed: {NEWEST_SCHEMA}, the newest")
+    parts: dict[str, Any] = {}
+    for name, cls in tables.items():
+        if name in values:
+            extra: dict[str, Any] = {"losses": _losses(values[name], place)} if name == "radio" else {}
+            parts[name] = _build(cls, values[name], (name,), place, besides=tuple(extra), **extra)
+    if "channels" in values:
+        built = [_build(Channel, item, keys, place) for item, keys in _list(values, "channels", (), place)]
+        parts["channels"] = tuple(channel for channel in built if channel is not None)
+    profile = _build(Profile, values, (), place, besides=("schema", "channels", *tables), **parts)
+    if profile is None or place.problems:
+        place.finish()
+    assert profile is not None
+    for keys, problem in impossible(profile):
+        place.wrong(keys, problem)
+    place.finish()
+    return profile
+
+
+def parse_scenario(text: str, profile: Profile, source: str = "<text>") -> Scenario:
+    """Return the scenario that a TOML text describes, for a link with the profile's channels.
+
+    Raises
+    ------
+    ProfileError
+        With everything that is wrong.
+    """
+    place = _Source(text, source, None)
+    moves = [_build(Move, item, keys, place) for item, keys in _list(place.values, "moves", (), place)]
+    faults = [
+        _chosen(dict(FAULTS), "fault", item, keys, place) for item, keys in _list(place.values, "faults", (), place)
+    ]
+    scenario = _build(
+        Scenario, place.values, (), place, besides=("moves", "faults"), moves=tuple(moves), faults=tuple(faults)
+    )
+    if scenario is None or place.problems:
+        place.finish()
+    assert scenario is not None
+    for keys, problem in unknown_channels(scenario, profile):
+        place.wrong(keys, problem)
+    place.finish()
+    return scenario
+
+
+def _read(path: str | Path) -> str:
+    try:
+        return Path(path).read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise ProfileError(f"{path}: there is no such file; allowed: a TOML file (lostlink new writes one)") from None
+    except IsADirectoryError:
+        raise ProfileError(f"{path}: is a folder; allowed: a TOML file") from None
+    except UnicodeDecodeError as error:
+        raise ProfileError(f"{path}: byte {error.start} is not UTF-8 text; allowed: a TOML file") from None
+    except OSError as error:
+        raise ProfileError(f"{path}: cannot be read: {error.strerror}; allowed: a TOML file") from None
+
+
+def read_profile(path: str | Path) -> Profile:
+    """Return the profile in a file.
+
+    Raises
+    ------
+    ProfileError
+        If the file cannot be read, or with everything that is wrong in it.
+    """
+    return parse_profile(_read(path), str(path), Path(path).parent)
+
+
+def read_scenario(path: str | Path, profile: Profile) -> Scenario:
+    """Return the scenario in a file.
+
+    Raises
+    ------
+    ProfileError
+        If the file cannot be read, or with everything that is wrong in it.
+    """
+    return parse_scenario(_read(path), profile, str(path))

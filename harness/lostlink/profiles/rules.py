@@ -1,0 +1,181 @@
+"""Combinations that cannot be: each yields the keys it is about, what is wrong and what is allowed."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator
+
+from lostlink.profiles.quantities import text_of
+from lostlink_sims import Profile, Scenario
+from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
+from lostlink_sims.radio import air_time_us
+
+Keys = tuple[str | int, ...]
+Problem = tuple[Keys, str]
+
+
+def _time(value_us: int) -> str:
+    return text_of(value_us, "duration")
+
+
+def _width(value_us: int) -> str:
+    return text_of(value_us, "width")
+
+
+def _hint(name: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+    return f"; did you mean {near[0]!r}?" if near else ";"
+
+
+def impossible(profile: Profile) -> Iterator[Problem]:
+    """Yield everything in a profile that cannot be."""
+    if not profile.channels:
+        yield ("channels",), "the link has no channel; allowed: at least one [[channels]]"
+        return
+    yield from _names(profile)
+    yield from _packets(profile)
+    yield from _pulses(profile)
+    yield from _limits(profile)
+
+
+def _names(profile: Profile) -> Iterator[Problem]:
+    names = [channel.name for channel in profile.channels]
+    for number, name in enumerate(names):
+        if name in names[:number]:
+            yield ("channels", number, "name"), f"{name!r} is there twice; allowed: a name of its own for each channel"
+    fc = profile.flight_controller
+    for key, wanted in (("throttle", fc.throttle), ("arm_channel", fc.arm_channel)):
+        if wanted is not None and wanted not in names:
+            yield ("flight_controller", key), f"no channel {wanted!r}{_hint(wanted, names)} allowed: {', '.join(names)}"
+    if fc.throttle in names and profile.channels[names.index(fc.throttle)].kind != "stick":
+        yield (
+            ("channels", names.index(fc.throttle), "kind"),
+            f"the throttle channel {fc.throttle!r} is a switch; allowed: a stick",
+        )
+
+
+def _packets(profile: Profile) -> Iterator[Problem]:
+    handset, radio = profile.handset, profile.radio
+    length = profile.payload_bytes
+    if length > PAYLOAD_LIMIT_BYTES:
+        yield (
+            ("channels",),
+            f"a payload of {length} bytes (a byte a channel, and link id, counter, check byte where set) is too long; "
+            f"allowed: {PAYLOAD_LIMIT_BYTES} bytes",
+        )
+        return
+    interval_us = handset.packet_interval_us
+    if 2 * handset.jitter_us > interval_us:
+        yield (
+            ("handset", "jitter"),
+            f"{_time(handset.jitter_us)} is more than half of a packet interval; allowed: up to {_time(interval_us // 2)}",
+        )
+        return
+    air_us = air_time_us(radio, length)
+    flight_us = radio.settle_us + air_us + radio.latency_us + radio.latency_jitter_us
+    room_us = interval_us - handset.jitter_us
+    if flight_us >= room_us:
+        yield (
+            ("handset", "packet_interval"),
+            f"a packet takes {_time(flight_us)} from settling to the receiver ({_time(air_us)} on the air), "
+            f"longer than the packet interval leaves; allowed: more than {_time(flight_us + handset.jitter_us)}",
+        )
+    elif radio.acknowledge:
+        if radio.retry_delay_us <= flight_us:
+            yield (
+                ("radio", "retry_delay"),
+                f"{_time(radio.retry_delay_us)} is over before the packet has arrived; allowed: more than {_time(flight_us)}",
+            )
+        last_us = radio.retries * radio.retry_delay_us + flight_us
+        if last_us >= room_us:
+            yield (
+                ("radio", "retries"),
+                f"{radio.retries} retries {_time(radio.retry_delay_us)} apart end {_time(last_us)} after the packet left, "
+                f"after the next one leaves; allowed: less than {_time(room_us)}",
+            )
+    if profile.receiver.timeout_us < 2 * interval_us:
+        yield (
+            ("receiver", "timeout"),
+            f"{_time(profile.receiver.timeout_us)} is shorter than two packet intervals of {_time(interval_us)}, "
+            f"so that one lost packet is a lost link; allowed: {_time(2 * interval_us)} or more",
+        )
+
+
+def _pulses(profile: Profile) -> Iterator[Problem]:
+    output, receiver = profile.output, profile.receiver
+    fc, limits = profile.flight_controller, profile.requirements
+    if len(profile.channels) > output.channels:
+        yield (
+            ("output", "channels"),
+            f"{len(profile.channels)} channels do not fit in a frame of {output.channels}; allowed: {len(profile.channels)} or more",
+        )
+    widest_us = max(2000, receiver.high_us, output.unused_us)
+    if output.style == "fixed period":
+        sync_us = output.frame_period_us - output.channels * widest_us
+        if sync_us < limits.sync_at_least_us:
+            fit = max(0, (output.frame_period_us - limits.sync_at_least_us) // widest_us)
+            need_us = output.channels * widest_us + limits.sync_at_least_us
+            yield (
+                ("output", "channels"),
+                f"{output.channels} channels do not fit in a frame of {_time(output.frame_period_us)}: with sticks up "
+                f"{_time(max(0, sync_us))} is left for the sync gap, {_time(limits.sync_at_least_us)} is wanted; "
+                f"allowed: {fit} channels, or a frame period of {_time(need_us)} or more",
+            )
+    elif output.frame_gap_us < limits.sync_at_least_us:
+        yield (
+            ("output", "frame_gap"),
+            f"{_time(output.frame_gap_us)} is shorter than the sync gap wanted; allowed: {_time(limits.sync_at_least_us)} or more",
+        )
+    shortest_us = min(receiver.low_us, output.unused_us, *(channel.failsafe_us for channel in profile.channels))
+    if output.separator_us >= shortest_us:
+        yield (
+            ("output", "separator"),
+            f"{_width(output.separator_us)} is as long as the shortest pulse; allowed: less than {_width(shortest_us)}",
+        )
+    for number, channel in enumerate(profile.channels):
+        tells = channel.name == fc.throttle and channel.failsafe_us < fc.failsafe_below_us
+        if not tells and not fc.least_pulse_us <= channel.failsafe_us <= fc.most_pulse_us:
+            yield (
+                ("channels", number, "failsafe"),
+                f"the flight controller takes {_width(channel.failsafe_us)} for a spoiled frame; "
+                f"allowed: {_width(fc.least_pulse_us)} to {_width(fc.most_pulse_us)}",
+            )
+    frame_us = longest_frame_us(profile)
+    if fc.signal_timeout_us <= 2 * frame_us:
+        yield (
+            ("flight_controller", "signal_timeout"),
+            f"{_time(fc.signal_timeout_us)} is over after two frames; allowed: more than {_time(2 * frame_us)}",
+        )
+
+
+def longest_frame_us(profile: Profile) -> int:
+    """Return the longest time from one frame to the next."""
+    output = profile.output
+    if output.style == "fixed period":
+        return output.frame_period_us
+    return output.channels * max(2000, profile.receiver.high_us, output.unused_us) + output.frame_gap_us
+
+
+def _limits(profile: Profile) -> Iterator[Problem]:
+    least_us = profile.cut_delay_us + longest_frame_us(profile)
+    limits = profile.requirements
+    for key, value_us in (("cut_within", limits.cut_within_us), ("motor_cut_within", limits.motor_cut_within_us)):
+        if value_us < least_us:
+            yield (
+                ("requirements", key),
+                f"{_time(value_us)} cannot be met: timeout, hold and one frame take {_time(least_us)}; "
+                f"allowed: {_time(least_us)} or more (about two frames more for the motors)",
+            )
+
+
+def unknown_channels(scenario: Scenario, profile: Profile) -> Iterator[Problem]:
+    """Yield moves and faults that name no channel of the link."""
+    names = [channel.name for channel in profile.channels]
+    for part, items in (("moves", scenario.moves), ("faults", scenario.faults)):
+        for number, item in enumerate(items):
+            wanted = getattr(item, "channel", None)
+            if wanted is not None and wanted not in names:
+                yield (
+                    (part, number, "channel"),
+                    f"no channel {wanted!r}{_hint(wanted, names)} allowed: {', '.join(names)}",
+                )

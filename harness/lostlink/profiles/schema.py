@@ -1,0 +1,96 @@
+"""JSON Schema (2020-12) of profile and scenario files, for editors. Derived from the declarations."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+from lostlink.profiles.quantities import EXAMPLE, UNITS, text_of
+from lostlink_sims import Move, Profile, Scenario
+from lostlink_sims._settings import key_of, told
+from lostlink_sims.loss import MODELS
+from lostlink_sims.profile import Channel
+from lostlink_sims.scenario import FAULTS
+
+_DRAFT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def _setting(field: dataclasses.Field[Any]) -> dict[str, Any]:
+    setting = told(field)
+    schema: dict[str, Any] = {"description": setting.doc}
+    kind, default = setting.kind, field.default
+    if kind in UNITS:
+        units = [*UNITS[kind], *(UNITS["frequency"] if kind == "duration" else ())]
+        schema |= {
+            "type": "string",
+            "pattern": rf"^\s*[+-]?[0-9]+(\.[0-9]+)?\s*({'|'.join(units)})\s*$",
+            "examples": [EXAMPLE[kind]],
+        }
+        if kind == "share":
+            schema = {"description": setting.doc, "anyOf": [
+                {"type": "string", "pattern": r"^\s*[+-]?[0-9]+(\.[0-9]+)?\s*%?\s*$", "examples": [EXAMPLE[kind]]},
+                {"type": "number", "minimum": setting.least, "maximum": setting.most},
+            ]}  # fmt: skip
+        if isinstance(default, (int, float)):
+            schema["default"] = text_of(default, kind)
+        return schema
+    if kind == "flag":
+        schema["type"] = "boolean"
+    elif kind == "count":
+        schema["type"] = "number" if isinstance(default, float) else "integer"
+        schema |= {
+            name: limit for name, limit in (("minimum", setting.least), ("maximum", setting.most)) if limit is not None
+        }
+    elif kind == "choice":
+        schema |= {"type": "string", "enum": list(setting.choices)}
+    elif isinstance(default, tuple):
+        schema |= {"type": "array", "items": {"type": "string"}}
+    elif field.name == "arm_channel":
+        schema |= {"anyOf": [{"type": "string", "minLength": 1}, {"const": False}]}
+    else:
+        schema |= {"type": "string", "minLength": 1}
+    if isinstance(default, (bool, int, float, str)):
+        schema["default"] = default
+    return schema
+
+
+def _table(cls: type, **besides: Any) -> dict[str, Any]:
+    properties, required = (
+        dict(besides),
+        [name for name, part in besides.items() if "const" in part and name != "schema"],
+    )
+    for field in dataclasses.fields(cls):
+        if "setting" in field.metadata and told(field).kind != "table":
+            properties[key_of(field)] = _setting(field)
+            if field.default is dataclasses.MISSING:
+                required.append(key_of(field))
+    schema = {
+        "type": "object",
+        "description": (cls.__doc__ or "").split("\n")[0],
+        "properties": properties,
+        "additionalProperties": False,
+    }
+    return {**schema, "required": required} if required else schema
+
+
+def _one_of(kinds: dict[str, Any], word: str) -> dict[str, Any]:
+    options = [_table(cls, **{word: {"const": name}}) for name, cls in kinds.items()]
+    return {"type": "array", "items": {"oneOf": options}}
+
+
+def profile_schema() -> dict[str, Any]:
+    """Return the schema of profile files."""
+    parts: dict[str, Any] = {"schema": {"const": 1, "description": "Version of this layout."}}
+    for field in dataclasses.fields(Profile):
+        if field.name == "channels":
+            parts["channels"] = {"type": "array", "minItems": 1, "items": _table(Channel)}
+        elif "setting" not in field.metadata:
+            extra = {"losses": _one_of(dict(MODELS), "model")} if field.name == "radio" else {}
+            parts[field.name] = _table(type(field.default), **extra)
+    return {"$schema": _DRAFT, "title": "lostlink profile", **_table(Profile, **parts)}
+
+
+def scenario_schema() -> dict[str, Any]:
+    """Return the schema of scenario files."""
+    parts = {"moves": {"type": "array", "items": _table(Move)}, "faults": _one_of(dict(FAULTS), "fault")}
+    return {"$schema": _DRAFT, "title": "lostlink scenario", **_table(Scenario, **parts)}

@@ -1,0 +1,79 @@
+"""From a `Profile` or a `Scenario` to TOML text that reads back as the same."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from typing import Any
+
+from lostlink.profiles.quantities import UNITS, text_of
+from lostlink_sims import Profile, Scenario
+from lostlink_sims._settings import key_of, told
+
+
+def value_text(field: dataclasses.Field[Any], value: Any) -> str | None:
+    """Return a setting's value as TOML, None for one that is left out."""
+    kind = told(field).kind
+    if value is None:
+        return '"none"' if field.name == "arm_channel" else None
+    if kind in UNITS:
+        return json.dumps(text_of(value, kind), ensure_ascii=False)
+    if isinstance(value, tuple):
+        return json.dumps(list(value), ensure_ascii=False)
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _rows(instance: Any, *, defaults: bool) -> list[str]:
+    rows = []
+    for field in dataclasses.fields(instance):
+        if "setting" not in field.metadata or told(field).kind == "table":
+            continue
+        value = getattr(instance, field.name)
+        if defaults or value != field.default:
+            text = value_text(field, value)
+            if text is not None:
+                rows.append(f"{key_of(field)} = {text}")
+    return rows
+
+
+def write_profile(profile: Profile) -> str:
+    """Return a profile as TOML, every value written out."""
+    lines = ["schema = 1", *_rows(profile, defaults=True)]
+    for field in dataclasses.fields(profile):
+        part = getattr(profile, field.name)
+        if field.name == "channels":
+            for channel in part:
+                lines += ["", "[[channels]]", *_rows(channel, defaults=True)]
+        elif "setting" not in field.metadata:
+            lines += ["", f"[{field.name}]", *_rows(part, defaults=True)]
+            for model in getattr(part, "losses", ()):
+                lines += ["", "[[radio.losses]]", f"model = {json.dumps(model.model)}", *_rows(model, defaults=True)]
+    return "\n".join(lines) + "\n"
+
+
+def write_scenario(scenario: Scenario) -> str:
+    """Return a scenario as TOML; what has its default is left out, but for seed and duration."""
+    rows = _rows(scenario, defaults=False)
+    for field in dataclasses.fields(scenario):
+        if field.name in ("seed", "duration_us") and getattr(scenario, field.name) == field.default:
+            rows.append(f"{key_of(field)} = {value_text(field, field.default)}")
+    for move in scenario.moves:
+        rows += ["", "[[moves]]", *_rows(move, defaults=False)]
+    for fault in scenario.faults:
+        rows += ["", "[[faults]]", f"fault = {json.dumps(fault.name)}", *_rows(fault, defaults=False)]
+    return "\n".join(rows) + "\n"
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        kind = {"model": value.model} if hasattr(value, "model") else {}
+        return {**kind, **{field.name: _plain(getattr(value, field.name)) for field in dataclasses.fields(value)}}
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    return value.hex() if isinstance(value, bytes) else value
+
+
+def profile_digest(profile: Profile) -> str:
+    """Return the SHA-256 of a profile's values, whatever its file looks like."""
+    return hashlib.sha256(json.dumps(_plain(profile), sort_keys=True).encode()).hexdigest()

@@ -1,0 +1,611 @@
+"""Receivers with one realistic mistake each, and the requirement that must find it.
+
+`Sound` is a receiver as a maker might write it, without a mistake; every other one changes a line or two of it.
+The mistakes are common practice, no source: slips of C on a small microcontroller, and decisions that look
+reasonable until the link goes away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from lostlink_sims import Profile
+from lostlink_sims.codes import crc8, pulse_table
+
+MASK = 0xFFFF_FFFF
+
+
+class Sound:
+    """No mistake: checks packets, times out, returns with care, watches itself from the pulse interrupt."""
+
+    def __init__(self, profile: Profile) -> None:
+        self.profile = profile
+        self.failsafe = True
+        self.timeout_us = profile.cut_delay_us
+        self.count = len(profile.channels)
+        self.throttle = profile.throttle_index
+        self.arm = profile.arm_index or 0
+        self.table = pulse_table(profile.receiver.mapping, profile.receiver.low_us, profile.receiver.high_us)
+        self.widths = self.preset()
+        self.heard = 0
+        self.failed = 0
+        self.good = 0
+        self.counter = -1
+
+    def preset(self) -> list[int]:
+        padding = [self.profile.output.unused_us] * (self.profile.output.channels - self.count)
+        return [channel.failsafe_us for channel in self.profile.channels] + padding
+
+    def power_on(self, clock_us: int) -> None:
+        self.failed = clock_us
+
+    # --- packets ---
+
+    def whole(self, payload: bytes) -> bool:
+        return len(payload) == self.profile.payload_bytes
+
+    def undamaged(self, payload: bytes) -> bool:
+        return not self.profile.handset.check_byte or crc8(payload) == 0
+
+    def ours(self, payload: bytes) -> bool:
+        return self.profile.handset.link_id in (None, payload[self.count])
+
+    def fresh(self, payload: bytes) -> bool:
+        if not self.profile.handset.packet_counter:
+            return True
+        before = self.counter
+        self.counter = payload[self.count + (self.profile.handset.link_id is not None)]
+        return self.counter != before
+
+    def accepts(self, payload: bytes) -> bool:
+        return self.whole(payload) and self.undamaged(payload) and self.ours(payload) and self.fresh(payload)
+
+    def packet(self, clock_us: int, payload: bytes) -> None:
+        if self.accepts(payload):
+            self.take(clock_us, payload)
+
+    def take(self, clock_us: int, payload: bytes) -> None:
+        if self.failsafe:
+            in_a_row = (clock_us - self.heard) & MASK < 2 * self.profile.handset.packet_interval_us
+            self.good = self.good + 1 if in_a_row else 1
+            if self.returns(clock_us):
+                self.failsafe = False
+        self.heard = clock_us
+        if not self.failsafe:
+            self.widths = self.decode(payload)
+
+    def returns(self, clock_us: int) -> bool:
+        enough = self.good >= self.profile.receiver.recovery_packets
+        return enough and (clock_us - self.failed) & MASK >= self.profile.receiver.recovery_us
+
+    def decode(self, payload: bytes) -> list[int]:
+        return [self.width(code) for code in payload[: self.count]] + self.widths[self.count :]
+
+    def width(self, code: int) -> int:
+        return self.table[code]
+
+    # --- silence ---
+
+    def silent(self, clock_us: int) -> bool:
+        return (clock_us - self.heard) & MASK >= self.timeout_us
+
+    def watch(self, clock_us: int) -> None:
+        if not self.failsafe and self.silent(clock_us):
+            self.enter(clock_us)
+
+    def enter(self, clock_us: int) -> None:
+        self.failsafe = True
+        self.failed = clock_us
+        self.good = 0
+        self.widths = self.preset()
+
+    def poll(self, clock_us: int) -> int | None:
+        self.watch(clock_us)
+        return None if self.failsafe else (self.heard + self.timeout_us) & MASK
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        self.watch(clock_us)
+        return self.widths
+
+
+# --- what happens when the link goes away --------------------------------------------------------------------
+
+
+class HoldsForEver(Sound):
+    """Has no timeout at all: the last throttle stays for ever."""
+
+    def watch(self, clock_us: int) -> None:
+        pass
+
+    def poll(self, clock_us: int) -> int | None:
+        return None
+
+
+class LooksOnlyWhenPacketsCome(HoldsForEver):
+    """Judges the silence in the packet handler, which is not called in silence."""
+
+    def packet(self, clock_us: int, payload: bytes) -> None:
+        if not self.failsafe and self.silent(clock_us):
+            self.enter(clock_us)
+        super().packet(clock_us, payload)
+
+
+class LateByOneSecond(Sound):
+    """Counts the timeout in a wrong unit: a second too late."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.timeout_us += 1_000_000
+
+
+class WrongPreset(Sound):
+    """Centres everything in failsafe, the throttle too."""
+
+    def preset(self) -> list[int]:
+        return [1500] * self.profile.output.channels
+
+
+class PresetForgetsOthers(Sound):
+    """Puts the throttle to idle and leaves the other sticks where they were."""
+
+    def enter(self, clock_us: int) -> None:
+        held = list(self.widths)
+        super().enter(clock_us)
+        self.widths = [
+            value if index in (self.throttle, self.arm) else held[index] for index, value in enumerate(self.widths)
+        ]
+
+
+class RampsDown(Sound):
+    """Lowers the throttle gently, over four seconds."""
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        before = self.widths[self.throttle]
+        self.watch(clock_us)
+        if self.failsafe and before > 1000:
+            self.widths[self.throttle] = max(1000, before - 4)
+        return self.widths
+
+    def poll(self, clock_us: int) -> int | None:
+        return None
+
+
+class HoldsAgain(Sound):
+    """Sends the failsafe values for a second, then takes up the last ones again."""
+
+    def enter(self, clock_us: int) -> None:
+        self.held = list(self.widths)
+        super().enter(clock_us)
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        self.watch(clock_us)
+        over = self.failsafe and hasattr(self, "held") and (clock_us - self.failed) & MASK > 1_000_000
+        return self.held if over else self.widths
+
+
+class AgeInSixteenBits(Sound):
+    """Keeps the age in 16 bits of milliseconds: after 65.5 s of silence it looks fresh again."""
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        age_ms = ((clock_us - self.heard) & MASK) // 1000 & 0xFFFF
+        self.failsafe = age_ms >= self.timeout_us // 1000 or not self.good
+        return self.preset() if self.failsafe else self.widths
+
+    def watch(self, clock_us: int) -> None:
+        pass
+
+    def take(self, clock_us: int, payload: bytes) -> None:
+        self.good += 1
+        self.heard = clock_us
+        self.widths = self.decode(payload)
+
+
+class FlagLies(Sound):
+    """Cuts the throttle, but its flag says that all is well."""
+
+    def enter(self, clock_us: int) -> None:
+        super().enter(clock_us)
+        self.dead = True
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        widths = super().pulses(clock_us)
+        return widths
+
+    @property  # type: ignore[override]
+    def failsafe(self) -> bool:
+        import inspect
+
+        caller = inspect.stack()[1].frame.f_locals.get("self")
+        return self._failsafe if isinstance(caller, Sound) else False
+
+    @failsafe.setter
+    def failsafe(self, value: bool) -> None:
+        self._failsafe = value
+
+
+# --- the counter wraps -----------------------------------------------------------------------------------------
+
+
+class ComparesInstants(Sound):
+    """Asks whether now is later than the deadline, which fails when the counter wraps."""
+
+    def silent(self, clock_us: int) -> bool:
+        return clock_us > self.heard + self.timeout_us
+
+
+class ComparesSigned(Sound):
+    """The same in signed 32-bit numbers: fails when the counter passes its middle."""
+
+    def silent(self, clock_us: int) -> bool:
+        return signed32(clock_us) > signed32(self.heard) + self.timeout_us
+
+
+class MillisecondsInSixteenBits(Sound):
+    """Compares instants in 16 bits of milliseconds."""
+
+    def silent(self, clock_us: int) -> bool:
+        now_ms, heard_ms = clock_us // 1000 & 0xFFFF, self.heard // 1000 & 0xFFFF
+        return now_ms > heard_ms + self.timeout_us // 1000
+
+
+class MillisecondsFromMicroseconds(Sound):
+    """Divides the microsecond counter before subtracting: at its wrap the difference is huge for a moment."""
+
+    def silent(self, clock_us: int) -> bool:
+        return (clock_us // 1000 - self.heard // 1000) & MASK >= self.timeout_us // 1000
+
+
+# --- packets that are none -------------------------------------------------------------------------------------
+
+
+class RefreshedByForeign(Sound):
+    """Restarts its timer for every packet that comes, before it looks whose it is."""
+
+    def packet(self, clock_us: int, payload: bytes) -> None:
+        if not self.failsafe and self.whole(payload) and self.undamaged(payload):
+            self.heard = clock_us
+        super().packet(clock_us, payload)
+
+
+class TakesAnyLength(Sound):
+    """Does not look at the length of a packet nor whose it is, and uses what is there."""
+
+    def accepts(self, payload: bytes) -> bool:
+        return True
+
+    def decode(self, payload: bytes) -> list[int]:
+        return super().decode((payload + bytes(self.count))[: self.count])
+
+
+class CrashesOnShortPacket(Sound):
+    """Reads behind the end of a short packet."""
+
+    def whole(self, payload: bytes) -> bool:
+        return payload[self.profile.payload_bytes - 1] >= 0
+
+
+class ObeysForeign(Sound):
+    """Does not look whose packet it is."""
+
+    def ours(self, payload: bytes) -> bool:
+        return True
+
+
+class RefreshedByDamaged(Sound):
+    """Restarts its timer before it looks whether the packet is whole."""
+
+    def packet(self, clock_us: int, payload: bytes) -> None:
+        if not self.failsafe and self.whole(payload):
+            self.heard = clock_us
+        super().packet(clock_us, payload)
+
+
+class ObeysDamaged(Sound):
+    """Never looks at the check byte."""
+
+    def undamaged(self, payload: bytes) -> bool:
+        return True
+
+
+class RefreshedByRepeats(Sound):
+    """Takes a repeated packet for a new one."""
+
+    def fresh(self, payload: bytes) -> bool:
+        return True
+
+
+# --- the hardware ----------------------------------------------------------------------------------------------
+
+
+class WatchesInMainLoopOnly(Sound):
+    """Judges the silence in the main loop; when that hangs, the pulse interrupt goes on with the last values."""
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        return self.widths
+
+
+class FullThrottleAtBoot(Sound):
+    """Starts with every channel at its high end."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.widths = [2000] * profile.output.channels
+
+
+class CentredAtBoot(Sound):
+    """Starts with every channel centred, the throttle too."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.widths = [1500] * profile.output.channels
+
+
+class RemembersThroughReset(Sound):
+    """Keeps the channel table in memory that a reset does not clear."""
+
+    kept: dict[str, list[int]] = {}  # noqa: RUF012
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.widths = self.kept.get("widths", self.widths)
+
+    def power_on(self, clock_us: int) -> None:
+        # A first power-on, with cold memory, is told by the counter: only a reset starts it at 0.
+        if clock_us:
+            self.widths = self.preset()
+        super().power_on(clock_us)
+
+    def decode(self, payload: bytes) -> list[int]:
+        self.kept["widths"] = widths = super().decode(payload)
+        return widths
+
+
+class ArmedAtBoot(Sound):
+    """Begins with the arming switch on, so that the flight controller arms before the first packet."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.on_then_off = 12
+        self.low = list(self.widths)
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        widths = super().pulses(clock_us)
+        if self.failsafe and self.on_then_off:
+            self.on_then_off -= 1
+            if self.on_then_off < 6:
+                self.low[self.arm] = 2000
+            return self.low
+        return widths
+
+
+# --- the link comes back ---------------------------------------------------------------------------------------
+
+
+class KeepsArmed(Sound):
+    """Cuts the throttle in failsafe but leaves the arming switch on: the stick is live when the link returns."""
+
+    def enter(self, clock_us: int) -> None:
+        armed = self.widths[self.arm]
+        super().enter(clock_us)
+        self.widths[self.arm] = armed
+
+
+class NeverReturns(Sound):
+    """Stays in failsafe until it is reset."""
+
+    def returns(self, clock_us: int) -> bool:
+        return self.failed < 200_000_000 and not hasattr(self, "entered") and super().returns(clock_us)
+
+    def enter(self, clock_us: int) -> None:
+        super().enter(clock_us)
+        self.entered = True
+
+
+class ReturnsSlowly(Sound):
+    """Wants three seconds of packets before it believes that the link is back."""
+
+    def returns(self, clock_us: int) -> bool:
+        first = self.failed == 0 or not hasattr(self, "entered")
+        return super().returns(clock_us) and (first or (clock_us - self.failed) & MASK > 3_500_000)
+
+    def enter(self, clock_us: int) -> None:
+        super().enter(clock_us)
+        self.entered = True
+
+
+class ReturnsAtOnce(Sound):
+    """Believes the first packet that comes."""
+
+    def returns(self, clock_us: int) -> bool:
+        return True
+
+
+class Chatters(Sound):
+    """Cuts after a few packets and returns with the first: throttle on and off in quick succession."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.timeout_us = 8 * profile.handset.packet_interval_us
+
+    def returns(self, clock_us: int) -> bool:
+        return True
+
+
+class TooEager(Sound):
+    """Gives up after a few lost packets."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.timeout_us = 4 * profile.handset.packet_interval_us
+
+
+# --- channels --------------------------------------------------------------------------------------------------
+
+
+class SwapsChannels(Sound):
+    """Throttle and yaw in the wrong order."""
+
+    def decode(self, payload: bytes) -> list[int]:
+        widths = super().decode(payload)
+        other = self.throttle + 1
+        widths[self.throttle], widths[other] = widths[other], widths[self.throttle]
+        return widths
+
+
+class CrossTalk(Sound):
+    """A channel reads its neighbour's byte when that one is at its end (an index that runs over)."""
+
+    def decode(self, payload: bytes) -> list[int]:
+        widths = super().decode(payload)
+        if payload[0] == 255:
+            widths[1] = widths[0]
+        return widths
+
+
+class ReversesRoll(Sound):
+    """Roll turned round."""
+
+    def decode(self, payload: bytes) -> list[int]:
+        return super().decode(bytes([255 - payload[0]]) + payload[1:])
+
+
+class OverflowsSigned(Sound):
+    """Multiplies in signed 16 bits: from code 33 on the product is wrong."""
+
+    def width(self, code: int) -> int:
+        product = ((code * 1000 + 0x8000) & 0xFFFF) - 0x8000
+        return 1000 + int(product / 255)
+
+
+class OverflowsUnsigned(Sound):
+    """Multiplies in unsigned 16 bits: from code 66 on the product is wrong."""
+
+    def width(self, code: int) -> int:
+        return 1000 + (code * 1000 & 0xFFFF) // 255
+
+
+class ScalesBy256(Sound):
+    """Divides by 256 in place of 255: full throttle is 4 µs short."""
+
+    def width(self, code: int) -> int:
+        return 1000 + code * 1000 // 256
+
+
+class ScalesByFour(Sound):
+    """Multiplies by four: full throttle is 20 µs beyond the end."""
+
+    def width(self, code: int) -> int:
+        return 1000 + 4 * code
+
+
+class CoarseSteps(Sound):
+    """Drops the lowest two bits: neighbouring positions look alike."""
+
+    def width(self, code: int) -> int:
+        return self.table[code & 0xFC | code >> 6]
+
+
+class OffCentre(Sound):
+    """Adds a trim that was left in from an experiment."""
+
+    def width(self, code: int) -> int:
+        return min(2000, self.table[code] + 20)
+
+
+# --- the pulse train -------------------------------------------------------------------------------------------
+
+
+class LiveRead(Sound):
+    """Its pulse routine reads the channel table while a frame goes out."""
+
+    live_output = True
+
+
+class OneChannelTooMany(Sound):
+    """Puts out a channel more than it should."""
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        return [*(super().pulses(clock_us) or ()), 1000]
+
+
+class NoRoomForSync(Sound):
+    """Ten channels in a frame that has room for nine: with sticks up the gap is too short."""
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        widths = list(super().pulses(clock_us) or ())
+        return [*widths, widths[0], widths[1]]
+
+
+class Sluggish(Sound):
+    """Smooths the sticks so much that they act too late."""
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        wanted = super().pulses(clock_us) or ()
+        if self.failsafe or not hasattr(self, "shown"):
+            self.shown = list(wanted)
+        self.shown = [
+            old + (new - old) // 2 if abs(new - old) > 3 else new for old, new in zip(self.shown, wanted, strict=True)
+        ]
+        return self.shown
+
+
+def signed32(value: int) -> int:
+    return (value + 0x8000_0000 & MASK) - 0x8000_0000
+
+
+@dataclass(frozen=True)
+class Mistake:
+    """A receiver, the requirement that must find it, and the profile in which it can show."""
+
+    receiver: type[Sound]
+    requirement: str
+    profile: str = "heron"
+
+
+MISTAKES = (
+    Mistake(HoldsForEver, "FS-CUT"),
+    Mistake(LooksOnlyWhenPacketsCome, "FS-CUT"),
+    Mistake(LateByOneSecond, "FS-CUT"),
+    Mistake(WrongPreset, "FS-VALUE"),
+    Mistake(PresetForgetsOthers, "FS-PRESET"),
+    Mistake(RampsDown, "FS-CUT"),
+    Mistake(HoldsAgain, "FS-STAY"),
+    Mistake(AgeInSixteenBits, "FS-STAY"),
+    Mistake(FlagLies, "FS-SAYS"),
+    Mistake(ComparesInstants, "FS-WRAP"),
+    Mistake(ComparesSigned, "FS-WRAP"),
+    Mistake(MillisecondsInSixteenBits, "FS-WRAP"),
+    Mistake(MillisecondsFromMicroseconds, "LK-WRAP"),
+    Mistake(RefreshedByForeign, "FS-FOREIGN"),
+    Mistake(TakesAnyLength, "FS-FOREIGN"),
+    Mistake(CrashesOnShortPacket, "FS-FOREIGN"),
+    Mistake(ObeysForeign, "FS-INTRUDER"),
+    Mistake(RefreshedByDamaged, "FS-DAMAGED", "bittern"),
+    Mistake(ObeysDamaged, "FS-DAMAGED", "bittern"),
+    Mistake(RefreshedByRepeats, "FS-STALE"),
+    Mistake(WatchesInMainLoopOnly, "FS-HANG"),
+    Mistake(FullThrottleAtBoot, "PW-IDLE"),
+    Mistake(CentredAtBoot, "PW-IDLE"),
+    Mistake(RemembersThroughReset, "PW-RESET"),
+    Mistake(ArmedAtBoot, "PW-STICK"),
+    Mistake(KeepsArmed, "RC-LIVE"),
+    Mistake(NeverReturns, "RC-TIME"),
+    Mistake(ReturnsSlowly, "RC-TIME"),
+    Mistake(ReturnsAtOnce, "RC-STRAY"),
+    Mistake(Chatters, "RC-CHATTER"),
+    Mistake(TooEager, "LK-GAP"),
+    Mistake(SwapsChannels, "CH-ORDER"),
+    Mistake(CrossTalk, "CH-ORDER"),
+    Mistake(ReversesRoll, "CH-SENSE"),
+    Mistake(OverflowsSigned, "CH-VALUE"),
+    Mistake(OverflowsUnsigned, "CH-VALUE"),
+    Mistake(ScalesBy256, "CH-VALUE"),
+    Mistake(ScalesByFour, "CH-ENDS"),
+    Mistake(CoarseSteps, "CH-STEPS"),
+    Mistake(OffCentre, "CH-CENTRE"),
+    Mistake(LiveRead, "FR-TORN"),
+    Mistake(OneChannelTooMany, "FR-COUNT"),
+    Mistake(NoRoomForSync, "FR-SYNC"),
+    Mistake(Sluggish, "LT-STICK"),
+)
