@@ -50,9 +50,20 @@ class Judge:
         return self._rig.runs - self._runs_before
 
     def __call__(
-        self, trace: Trace, measurement: Measurement, *, at_most: float | None = None, at_least: float | None = None
+        self,
+        trace: Trace,
+        measurement: Measurement,
+        *,
+        at_most: float | None = None,
+        at_least: float | None = None,
+        guard: bool = False,
     ) -> None:
         """Judge a measurement.
+
+        Parameters
+        ----------
+        guard : bool
+            True for a check that only makes the others meaningful: it stands for the test only when it fails.
 
         Raises
         ------
@@ -62,11 +73,9 @@ class Judge:
         self.checks += 1
         outcome = decide(measurement, at_most=at_most, at_least=at_least)
         limit = self._limit(measurement, at_most, at_least)
-        margin = min(
-            float("inf") if at_most is None else at_most - measurement.value - measurement.uncertainty,
-            float("inf") if at_least is None else measurement.value - measurement.uncertainty - at_least,
-        )
-        if self.worst is None or margin < self.worst[0] or outcome is Outcome.NOT_MET:
+        margin = self._margin(measurement, at_most, at_least)
+        closest = self.worst is None or margin < self.worst[0]
+        if outcome is Outcome.NOT_MET or (closest and not guard):
             self.worst = (margin, measurement, limit)
         if outcome is Outcome.MET:
             return
@@ -80,6 +89,15 @@ class Judge:
         """Say that a run does not show what it should; without a failure the verdict is inconclusive."""
         self._doubt = self._doubt or reason
         self._trace = self._trace or trace
+
+    @staticmethod
+    def _margin(measurement: Measurement, at_most: float | None, at_least: float | None) -> float:
+        """Return how much of the limit is left, as a share of it, so that times and counts compare."""
+        shares = []
+        for limit, sign in ((at_most, 1), (at_least, -1)):
+            if limit is not None:
+                shares.append((sign * (limit - measurement.value) - measurement.uncertainty) / max(1.0, abs(limit)))
+        return min(shares)
 
     @staticmethod
     def _limit(measurement: Measurement, at_most: float | None, at_least: float | None) -> str:

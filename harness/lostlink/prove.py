@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from lostlink.plugin import PROPERTY
+from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Outcome, Requirement, Severity, Verdict
 
 SUITE = Path(__file__).parent / "suite"
@@ -142,6 +143,8 @@ def run_suite(
         code = pytest.main(words, plugins=[gatherer])
     if code == pytest.ExitCode.INTERRUPTED:
         gatherer.result.interrupted = True
+    places = {name: place for place, name in enumerate(CATALOGUE)}
+    gatherer.result.verdicts.sort(key=lambda verdict: places.get(verdict.requirement.id, len(places)))
     return gatherer.result
 
 
@@ -180,5 +183,9 @@ def conclusion(result: Result) -> str:
     waived = result.with_outcome(Outcome.WAIVED)
     waiver = f", {len(waived)} waived by the owner" if waived else ""
     if "FS-CUT" in {verdict.requirement.id for verdict in result.verdicts}:
-        return f"The failsafe cuts the throttle: all {met} requirements that were tested are met{waiver}."
-    return f"All {met} requirements that were tested are met{waiver}."
+        return f"The failsafe cuts the throttle: {_all(met)} met{waiver}."
+    return f"{_all(met).capitalize()} met{waiver}."
+
+
+def _all(count: int) -> str:
+    return "the one requirement that was tested is" if count == 1 else f"all {count} requirements that were tested are"

@@ -35,7 +35,10 @@ class Receiver(Protocol):
     its class; `pulses` is then asked once a channel.
     """
 
-    failsafe: bool
+    @property
+    def failsafe(self) -> bool:
+        """Whether it is in failsafe, by its own word; a plain attribute will do."""
+        ...
 
     def power_on(self, clock_us: int) -> None: ...
 

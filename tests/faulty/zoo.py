@@ -21,7 +21,7 @@ class Sound:
 
     def __init__(self, profile: Profile) -> None:
         self.profile = profile
-        self.failsafe = True
+        self.lost = True
         self.timeout_us = profile.cut_delay_us
         self.count = len(profile.channels)
         self.throttle = profile.throttle_index
@@ -32,6 +32,10 @@ class Sound:
         self.failed = 0
         self.good = 0
         self.counter = -1
+
+    @property
+    def failsafe(self) -> bool:
+        return self.lost
 
     def preset(self) -> list[int]:
         padding = [self.profile.output.unused_us] * (self.profile.output.channels - self.count)
@@ -66,13 +70,13 @@ class Sound:
             self.take(clock_us, payload)
 
     def take(self, clock_us: int, payload: bytes) -> None:
-        if self.failsafe:
+        if self.lost:
             in_a_row = (clock_us - self.heard) & MASK < 2 * self.profile.handset.packet_interval_us
             self.good = self.good + 1 if in_a_row else 1
             if self.returns(clock_us):
-                self.failsafe = False
+                self.lost = False
         self.heard = clock_us
-        if not self.failsafe:
+        if not self.lost:
             self.widths = self.decode(payload)
 
     def returns(self, clock_us: int) -> bool:
@@ -91,18 +95,18 @@ class Sound:
         return (clock_us - self.heard) & MASK >= self.timeout_us
 
     def watch(self, clock_us: int) -> None:
-        if not self.failsafe and self.silent(clock_us):
+        if not self.lost and self.silent(clock_us):
             self.enter(clock_us)
 
     def enter(self, clock_us: int) -> None:
-        self.failsafe = True
+        self.lost = True
         self.failed = clock_us
         self.good = 0
         self.widths = self.preset()
 
     def poll(self, clock_us: int) -> int | None:
         self.watch(clock_us)
-        return None if self.failsafe else (self.heard + self.timeout_us) & MASK
+        return None if self.lost else (self.heard + self.timeout_us) & MASK
 
     def pulses(self, clock_us: int) -> Sequence[int] | None:
         self.watch(clock_us)
@@ -126,7 +130,7 @@ class LooksOnlyWhenPacketsCome(HoldsForEver):
     """Judges the silence in the packet handler, which is not called in silence."""
 
     def packet(self, clock_us: int, payload: bytes) -> None:
-        if not self.failsafe and self.silent(clock_us):
+        if not self.lost and self.silent(clock_us):
             self.enter(clock_us)
         super().packet(clock_us, payload)
 
@@ -163,7 +167,7 @@ class RampsDown(Sound):
     def pulses(self, clock_us: int) -> Sequence[int] | None:
         before = self.widths[self.throttle]
         self.watch(clock_us)
-        if self.failsafe and before > 1000:
+        if self.lost and before > 1000:
             self.widths[self.throttle] = max(1000, before - 4)
         return self.widths
 
@@ -180,7 +184,7 @@ class HoldsAgain(Sound):
 
     def pulses(self, clock_us: int) -> Sequence[int] | None:
         self.watch(clock_us)
-        over = self.failsafe and hasattr(self, "held") and (clock_us - self.failed) & MASK > 1_000_000
+        over = self.lost and hasattr(self, "held") and (clock_us - self.failed) & MASK > 1_000_000
         return self.held if over else self.widths
 
 
@@ -189,8 +193,8 @@ class AgeInSixteenBits(Sound):
 
     def pulses(self, clock_us: int) -> Sequence[int] | None:
         age_ms = ((clock_us - self.heard) & MASK) // 1000 & 0xFFFF
-        self.failsafe = age_ms >= self.timeout_us // 1000 or not self.good
-        return self.preset() if self.failsafe else self.widths
+        self.lost = age_ms >= self.timeout_us // 1000 or not self.good
+        return self.preset() if self.lost else self.widths
 
     def watch(self, clock_us: int) -> None:
         pass
@@ -204,24 +208,9 @@ class AgeInSixteenBits(Sound):
 class FlagLies(Sound):
     """Cuts the throttle, but its flag says that all is well."""
 
-    def enter(self, clock_us: int) -> None:
-        super().enter(clock_us)
-        self.dead = True
-
-    def pulses(self, clock_us: int) -> Sequence[int] | None:
-        widths = super().pulses(clock_us)
-        return widths
-
-    @property  # type: ignore[override]
+    @property
     def failsafe(self) -> bool:
-        import inspect
-
-        caller = inspect.stack()[1].frame.f_locals.get("self")
-        return self._failsafe if isinstance(caller, Sound) else False
-
-    @failsafe.setter
-    def failsafe(self, value: bool) -> None:
-        self._failsafe = value
+        return False
 
 
 # --- the counter wraps -----------------------------------------------------------------------------------------
@@ -263,7 +252,7 @@ class RefreshedByForeign(Sound):
     """Restarts its timer for every packet that comes, before it looks whose it is."""
 
     def packet(self, clock_us: int, payload: bytes) -> None:
-        if not self.failsafe and self.whole(payload) and self.undamaged(payload):
+        if not self.lost and self.whole(payload) and self.undamaged(payload):
             self.heard = clock_us
         super().packet(clock_us, payload)
 
@@ -296,7 +285,7 @@ class RefreshedByDamaged(Sound):
     """Restarts its timer before it looks whether the packet is whole."""
 
     def packet(self, clock_us: int, payload: bytes) -> None:
-        if not self.failsafe and self.whole(payload):
+        if not self.lost and self.whole(payload):
             self.heard = clock_us
         super().packet(clock_us, payload)
 
@@ -371,7 +360,7 @@ class ArmedAtBoot(Sound):
 
     def pulses(self, clock_us: int) -> Sequence[int] | None:
         widths = super().pulses(clock_us)
-        if self.failsafe and self.on_then_off:
+        if self.lost and self.on_then_off:
             self.on_then_off -= 1
             if self.on_then_off < 6:
                 self.low[self.arm] = 2000
@@ -395,7 +384,7 @@ class NeverReturns(Sound):
     """Stays in failsafe until it is reset."""
 
     def returns(self, clock_us: int) -> bool:
-        return self.failed < 200_000_000 and not hasattr(self, "entered") and super().returns(clock_us)
+        return not hasattr(self, "entered") and super().returns(clock_us)
 
     def enter(self, clock_us: int) -> None:
         super().enter(clock_us)
@@ -406,7 +395,7 @@ class ReturnsSlowly(Sound):
     """Wants three seconds of packets before it believes that the link is back."""
 
     def returns(self, clock_us: int) -> bool:
-        first = self.failed == 0 or not hasattr(self, "entered")
+        first = not hasattr(self, "entered")
         return super().returns(clock_us) and (first or (clock_us - self.failed) & MASK > 3_500_000)
 
     def enter(self, clock_us: int) -> None:
@@ -530,11 +519,10 @@ class OneChannelTooMany(Sound):
 
 
 class NoRoomForSync(Sound):
-    """Ten channels in a frame that has room for nine: with sticks up the gap is too short."""
+    """Three channels more than the frame has room for: with sticks up the gap is too short."""
 
     def pulses(self, clock_us: int) -> Sequence[int] | None:
-        widths = list(super().pulses(clock_us) or ())
-        return [*widths, widths[0], widths[1]]
+        return [*(super().pulses(clock_us) or ()), 2000, 2000, 2000]
 
 
 class Sluggish(Sound):
@@ -542,7 +530,7 @@ class Sluggish(Sound):
 
     def pulses(self, clock_us: int) -> Sequence[int] | None:
         wanted = super().pulses(clock_us) or ()
-        if self.failsafe or not hasattr(self, "shown"):
+        if self.lost or not hasattr(self, "shown"):
             self.shown = list(wanted)
         self.shown = [
             old + (new - old) // 2 if abs(new - old) > 3 else new for old, new in zip(self.shown, wanted, strict=True)

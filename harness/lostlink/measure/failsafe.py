@@ -107,7 +107,11 @@ def highest_motor_command(trace: Trace, since_us: int, until_us: int | None = No
     value = np.concatenate([[trace.motor.at(since_us)], trace.motor.value[inside]])
     place = int(np.argmax(value))
     return Measurement(
-        name="motor command", value=int(value[place]), unit="‰", how_seen=trace.how_seen, at_us=int(at_us[place])
+        name="motor command",
+        value=int(value[place]),
+        unit="per mille",
+        how_seen=trace.how_seen,
+        at_us=int(at_us[place]),
     )
 
 

@@ -31,7 +31,7 @@ def _looked_at(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> list[Trace]
         trace = rig.run(_with_sticks_at(scenario, run, position))
         expected = LOOK_US // scenario.frame_us
         seen = frames.frames_seen(trace, scenario.ready_us, trace.scenario.duration_us)
-        judge(trace, seen, at_least=max(1, expected - 2))
+        judge(trace, seen, at_least=max(1, expected - 2), guard=True)
         traces.append(trace)
     return traces
 

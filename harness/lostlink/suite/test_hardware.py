@@ -45,13 +45,17 @@ def test_loss_at_counter_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuil
 
 @requires("LK-WRAP")
 def test_wrap_in_flight(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The counter wraps while the link is good; the throttle must not drop."""
+    """The counter wraps in flight, in a gap much shorter than the timeout; the throttle must not drop.
+
+    The gap makes sure that the receiver looks at its timer between the wrap and the next packet.
+    """
     profile = rig.profile
+    gap_us = min(profile.receiver.timeout_us // 2, 3 * scenario.frame_us + scenario.packet_us)
     for wrap in WRAPS:
-        for flight in scenario.flights(6):
-            clock_us = (wrap - flight.at_us - 50_000 + profile.receiver.boot_us) % 2**32
-            calm = dataclasses.replace(flight.into(watch_us=profile.cut_delay_us + 400_000), receiver_clock_us=clock_us)
-            trace = rig.run(calm)
+        for flight in scenario.flights(8):
+            clock_us = (wrap - flight.at_us - gap_us // 3 + profile.receiver.boot_us) % 2**32
+            gap = flight.into(LinkCut(at_us=flight.at_us, for_us=gap_us), watch_us=profile.cut_delay_us + 400_000)
+            trace = rig.run(dataclasses.replace(gap, receiver_clock_us=clock_us))
             if flew(trace, flight, judge):
                 judge(trace, failsafe.throttle_drops(trace, flight.at_us), at_most=0)
 
