@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import datetime
+import datetime as dt
 import difflib
 import sys
 from collections.abc import Iterator
@@ -38,7 +38,7 @@ def _errors_in_words() -> Iterator[None]:
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="lostlink")
 def main() -> None:
-    """Prove that a radio-control link's failsafe cuts the throttle when the link goes away.
+    r"""Prove that a radio-control link's failsafe cuts the throttle when the link goes away.
 
     \b
     Begin with:   lostlink new my_link.toml
@@ -71,7 +71,7 @@ def prove(
     out: str,
     quiet: bool,
 ) -> None:
-    """Run the whole suite on a link and say, requirement by requirement, whether the failsafe works.
+    r"""Run the whole suite on a link and say, requirement by requirement, whether the failsafe works.
 
     PROFILE is a link profile (TOML); the plain home-built link when left out. The receiver runs in simulation:
     a class of yours with power_on, packet, poll and pulses, or the well-behaved reference receiver.
@@ -88,7 +88,7 @@ def prove(
 
         load_receiver(receiver)
         folder = _folder(out)
-        started = datetime.datetime.now(datetime.UTC)
+        started = dt.datetime.now(dt.UTC)
         from lostlink import evidence, show
         from lostlink.prove import conclusion, run_suite
 
@@ -98,7 +98,7 @@ def prove(
                 profile, receiver=receiver, seed=seed, only=ids, evidence=folder, progress=told,
                 tests=[Path(name).resolve() for name in tests],
             )  # fmt: skip
-        head["duration_s"] = round((datetime.datetime.now(datetime.UTC) - started).total_seconds(), 3)
+        head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
         evidence.write_evidence(folder, link, result, head)
     if quiet:
         click.echo(conclusion(result))
@@ -173,7 +173,7 @@ def _folder(out: str) -> Path:
 def new(
     path: str, name: str | None, packet_interval: str | None, timeout: str | None, frame_period: str | None, force: bool
 ) -> None:
-    """Write a commented profile, with every key, its meaning and its default.
+    r"""Write a commented profile, with every key, its meaning and its default.
 
     \b
     lostlink new my_link.toml --timeout "300 ms"
@@ -209,7 +209,7 @@ def new(
 @main.command()
 @click.option("--scenario", is_flag=True, help="The schema of scenario files in place of profiles.")
 def schema(scenario: bool) -> None:
-    """Write the JSON Schema of profiles (or scenarios) to standard output, for editors.
+    r"""Write the JSON Schema of profiles (or scenarios) to standard output, for editors.
 
     \b
     lostlink schema > lostlink.schema.json
@@ -228,7 +228,7 @@ def schema(scenario: bool) -> None:
 @click.option("--vcd", metavar="FILE", help="Write the wires as VCD.")
 @click.option("--csv", metavar="FILE", help="Write the events as CSV.")
 def replay(scenario: str, profile: str | None, receiver: str | None, vcd: str | None, csv: str | None) -> None:
-    """Run one scenario, such as a saved failing run, and show what happened.
+    r"""Run one scenario, such as a saved failing run, and show what happened.
 
     \b
     lostlink replay lostlink-evidence/failing/FS-CUT.scenario.toml my_link.toml

@@ -7,7 +7,7 @@
 
 from __future__ import annotations
 
-import datetime
+import datetime as dt
 import importlib.metadata
 import json
 import platform
@@ -87,7 +87,7 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
 
 def versions() -> dict[str, str]:
     """Return the versions of what the verdicts rest on."""
-    names = ("numpy", "simpy", "pytest", "pydantic")
+    names = ("numpy", "simpy", "pytest")
     found = {name: importlib.metadata.version(name) for name in names}
     return {"lostlink": lostlink.__version__, "python": platform.python_version(), **found}
 
@@ -99,7 +99,7 @@ def tested(
     receiver: str | None,
     seed: int,
     only: list[str],
-    started: datetime.datetime,
+    started: dt.datetime,
 ) -> dict[str, Any]:
     """Return what was tested, for the head of the evidence."""
     import hashlib

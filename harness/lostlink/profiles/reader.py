@@ -17,14 +17,15 @@ from dataclasses import MISSING, Field
 from pathlib import Path
 from typing import Any, TypeVar
 
-from lostlink.errors import ProfileError
-from lostlink.profiles import positions, quantities
-from lostlink.profiles.rules import impossible, unknown_channels
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims._settings import Setting, key_of, told
 from lostlink_sims.loss import MODELS, Recorded
 from lostlink_sims.profile import Channel
 from lostlink_sims.scenario import FAULTS
+
+from lostlink.errors import ProfileError
+from lostlink.profiles import positions, quantities
+from lostlink.profiles.rules import impossible, unknown_channels
 
 NEWEST_SCHEMA = 1
 _T = TypeVar("_T")

@@ -5,10 +5,11 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterator
 
-from lostlink.profiles.quantities import text_of
 from lostlink_sims import Profile, Scenario
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 from lostlink_sims.radio import air_time_us
+
+from lostlink.profiles.quantities import text_of
 
 Keys = tuple[str | int, ...]
 Problem = tuple[Keys, str]
@@ -68,7 +69,8 @@ def _packets(profile: Profile) -> Iterator[Problem]:
     if 2 * handset.jitter_us > interval_us:
         yield (
             ("handset", "jitter"),
-            f"{_time(handset.jitter_us)} is more than half of a packet interval; allowed: up to {_time(interval_us // 2)}",
+            f"{_time(handset.jitter_us)} is more than half of a packet interval; "
+            f"allowed: up to {_time(interval_us // 2)}",
         )
         return
     air_us = air_time_us(radio, length)
@@ -84,14 +86,15 @@ def _packets(profile: Profile) -> Iterator[Problem]:
         if radio.retry_delay_us <= flight_us:
             yield (
                 ("radio", "retry_delay"),
-                f"{_time(radio.retry_delay_us)} is over before the packet has arrived; allowed: more than {_time(flight_us)}",
+                f"{_time(radio.retry_delay_us)} is over before the packet has arrived; "
+                f"allowed: more than {_time(flight_us)}",
             )
         last_us = radio.retries * radio.retry_delay_us + flight_us
         if last_us >= room_us:
             yield (
                 ("radio", "retries"),
-                f"{radio.retries} retries {_time(radio.retry_delay_us)} apart end {_time(last_us)} after the packet left, "
-                f"after the next one leaves; allowed: less than {_time(room_us)}",
+                f"{radio.retries} retries {_time(radio.retry_delay_us)} apart end {_time(last_us)} after the packet "
+                f"left, after the next one leaves; allowed: less than {_time(room_us)}",
             )
     if profile.receiver.timeout_us < 2 * interval_us:
         yield (
@@ -107,7 +110,8 @@ def _pulses(profile: Profile) -> Iterator[Problem]:
     if len(profile.channels) > output.channels:
         yield (
             ("output", "channels"),
-            f"{len(profile.channels)} channels do not fit in a frame of {output.channels}; allowed: {len(profile.channels)} or more",
+            f"{len(profile.channels)} channels do not fit in a frame of {output.channels}; "
+            f"allowed: {len(profile.channels)} or more",
         )
     widest_us = max(2000, receiver.high_us, output.unused_us)
     if output.style == "fixed period":
@@ -124,7 +128,8 @@ def _pulses(profile: Profile) -> Iterator[Problem]:
     elif output.frame_gap_us < limits.sync_at_least_us:
         yield (
             ("output", "frame_gap"),
-            f"{_time(output.frame_gap_us)} is shorter than the sync gap wanted; allowed: {_time(limits.sync_at_least_us)} or more",
+            f"{_time(output.frame_gap_us)} is shorter than the sync gap wanted; "
+            f"allowed: {_time(limits.sync_at_least_us)} or more",
         )
     shortest_us = min(receiver.low_us, output.unused_us, *(channel.failsafe_us for channel in profile.channels))
     if output.separator_us >= shortest_us:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-from lostlink.profiles.quantities import EXAMPLE, UNITS, text_of
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims._settings import key_of, told
 from lostlink_sims.loss import MODELS
 from lostlink_sims.profile import Channel
 from lostlink_sims.scenario import FAULTS
+
+from lostlink.profiles.quantities import EXAMPLE, UNITS, text_of
 
 _DRAFT = "https://json-schema.org/draft/2020-12/schema"
 

@@ -7,12 +7,13 @@ import json
 import textwrap
 from typing import Any
 
-from lostlink.profiles.quantities import UNITS, text_of
-from lostlink.profiles.rules import longest_frame_us
-from lostlink.profiles.writer import value_text
 from lostlink_sims import Profile
 from lostlink_sims._settings import Setting, key_of, told
 from lostlink_sims.loss import MODELS
+
+from lostlink.profiles.quantities import UNITS, text_of
+from lostlink.profiles.rules import longest_frame_us
+from lostlink.profiles.writer import value_text
 
 _WIDTH = 100
 

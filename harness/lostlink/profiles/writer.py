@@ -7,9 +7,10 @@ import hashlib
 import json
 from typing import Any
 
-from lostlink.profiles.quantities import UNITS, text_of
 from lostlink_sims import Profile, Scenario
 from lostlink_sims._settings import key_of, told
+
+from lostlink.profiles.quantities import UNITS, text_of
 
 
 def value_text(field: dataclasses.Field[Any], value: Any) -> str | None:
