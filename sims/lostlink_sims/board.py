@@ -39,14 +39,14 @@ class Tick(simpy.Event):
         super().__init__(env)
         self._ok = True
         self._value = None
-        self._again = [act]
+        self.again: list[Any] = [act]
         self._priority = priority
         self._schedule = env.schedule
         self.callbacks = None  # type: ignore[assignment]
 
     def after(self, delay_us: int) -> None:
         """Let it come in `delay_us`; it must not be pending."""
-        self.callbacks = self._again  # SimPy only reads the list
+        self.callbacks = self.again  # SimPy only reads the list
         self._schedule(self, self._priority, delay_us)  # type: ignore[arg-type]
 
 
@@ -77,8 +77,8 @@ class Board:
         self._life = 0  # counts power-ons and resets, so that what was planned before is recognised
         self._powered_us = 0
         self._clock_base = 0
-        self.hung = False
-        self._hung_life = 0
+        self.take: Callable[[int, bytes], bool] = _nobody
+        """Hand over a payload at an instant; returns False when nobody is there to take it."""
         self._silent = False  # output pulses stopped by a fault
         self._failsafe = True
         self._wanted: int | None = None  # the clock at which the program wants its next turn
@@ -99,7 +99,7 @@ class Board:
     def power_off(self) -> None:
         """Take the supply away."""
         self._life += 1
-        self._program, self._wanted, self.hung = None, None, False
+        self._program, self._wanted, self.take = None, None, _nobody
         # What is pending belongs to the life that ends: new ticks, the old ones find themselves outdated.
         self._loop, self._loop_at_us = Tick(self._env, self._on_loop, LOOP), -1
         self._frame = Tick(self._env, self._on_frame, FRAME)
@@ -133,6 +133,7 @@ class Board:
         self._live = self._live or bool(getattr(program, "live_output", False))
         clock = self._clock(self._env.now)
         self._guarded(lambda: program.power_on(clock), "power_on()")
+        self.take = self._listening(program)
         self._turn(self._env.now)
         self._flag(self._env.now, force=True)
         self._frame.after(max(1, self._frame_phase_us))
@@ -150,24 +151,27 @@ class Board:
 
     # --- main loop ------------------------------------------------------------------------------------------
 
-    def take(self, now_us: int, payload: bytes) -> bool:
-        """Let the radio hand over a payload; return False when nobody is there to take it."""
-        program = self._program
-        if program is None or self.hung:
-            return False
-        since_us = now_us - self._powered_us
-        clock = (self._clock_base + since_us + since_us * self._ppm // 1_000_000) & MASK
-        try:
-            program.packet(clock, payload)
-            wanted = self._wanted = program.poll(clock)
-        except Exception as error:
-            raise _crashed(error, "packet() or poll()", now_us) from error
-        if program.failsafe is not self._failsafe:
-            self._flag(now_us)
-        # A later deadline than the pending turn's costs nothing: the turn will find out.
-        if wanted is not None and (self._loop_at_us < 0 or (wanted - self._loop_clock) & MASK > _HALF):
-            self._plan_turn(now_us, clock)
-        return True
+    def _listening(self, program: Receiver) -> Callable[[int, bytes], bool]:
+        """Return the radio port of a running program: one call a packet, so all that is fixed is bound here."""
+        packet, poll, ppm = program.packet, program.poll, self._ppm
+        powered_us, base = self._powered_us, self._clock_base
+
+        def take(now_us: int, payload: bytes) -> bool:
+            since_us = now_us - powered_us
+            clock = (base + since_us + (since_us * ppm // 1_000_000 if ppm else 0)) & MASK
+            try:
+                packet(clock, payload)
+                wanted = self._wanted = poll(clock)
+            except Exception as error:
+                raise _crashed(error, "packet() or poll()", now_us) from error
+            if program.failsafe is not self._failsafe:
+                self._flag(now_us)
+            # A later deadline than the pending turn's costs nothing: the turn will find out.
+            if wanted is not None and (self._loop_at_us < 0 or (wanted - self._loop_clock) & MASK > _HALF):
+                self._plan_turn(now_us, clock)
+            return True
+
+        return take
 
     def _turn(self, now_us: int) -> None:
         program = self._program
@@ -205,8 +209,8 @@ class Board:
             return
         self._loop_at_us = -1
         now_us = self._env.now
-        if self._program is None or self.hung or self._wanted is None:
-            return
+        if self._program is None or self.take is _nobody or self._wanted is None:
+            return  # down, or hung
         if self._before(now_us):
             self._plan_turn(now_us, self._clock(now_us))
         else:
@@ -217,7 +221,7 @@ class Board:
         """Let the main loop hang; a watchdog resets it."""
         if self._program is None:
             return
-        self.hung, life = True, self._life
+        self.take, life = _nobody, self._life
         if self._watchdog_us and self._watchdog_us < until_us - self._env.now:
             at(self._env, self._watchdog_us, FAULT, lambda: self._bite(life))
         elif until_us < end_us:
@@ -228,8 +232,8 @@ class Board:
             self.reset("watchdog reset")
 
     def _wake(self, life: int) -> None:
-        if life == self._life and self.hung:
-            self.hung = False
+        if life == self._life and self._program is not None:
+            self.take = self._listening(self._program)
             self._turn(self._env.now)
 
     # --- output timer ---------------------------------------------------------------------------------------
@@ -307,6 +311,11 @@ class Board:
             return call()
         except Exception as error:
             raise _crashed(error, where, self._env.now) from error
+
+
+def _nobody(now_us: int, payload: bytes) -> bool:
+    """Stand for the radio port while no program listens."""
+    return False
 
 
 def _crashed(error: Exception, where: str, now_us: int) -> ReceiverCrashError:

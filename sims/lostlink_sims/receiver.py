@@ -104,8 +104,10 @@ class ReferenceReceiver:
         self._table = pulse_table(settings.mapping, settings.low_us, settings.high_us)
         self._count = len(profile.channels)
         padding = [profile.output.unused_us] * (profile.output.channels - self._count)
-        self._preset = [*(channel.failsafe_us for channel in profile.channels), *padding]
+        self._preset = (*(channel.failsafe_us for channel in profile.channels), *padding)
         self._codes: bytes | None = None  # the payload that is put out; None for failsafe values
+        self._shown = b""  # the codes for which the widths were looked up last
+        self._widths: tuple[int, ...] = ()
         self._padding = padding
         self._timeout_us = settings.timeout_us
         self._cut_us = profile.cut_delay_us
@@ -191,5 +193,8 @@ class ReferenceReceiver:
         codes = self._codes
         if codes is None:
             return self._preset
-        table = self._table
-        return [table[code] for code in codes[: self._count]] + self._padding
+        codes = codes[: self._count]
+        if codes != self._shown:  # sticks stand still most of the time
+            self._shown = codes
+            self._widths = (*map(self._table.__getitem__, codes), *self._padding)
+        return self._widths

@@ -46,6 +46,8 @@ class Recorder:
         self._flags_seen = False
         self._last_command = 0
         self._by_fate: dict[int, int] = {}
+        self._last: Sequence[int] | None = None  # the widths of the newest frame, as they were given
+        self._row, self._total_us = array("q"), 0
         self.notes: list[tuple[int, str]] = []
         self.foreign: list[int] = []
         self._clear()
@@ -73,15 +75,19 @@ class Recorder:
 
     def frame(self, start_us: int, widths: Sequence[int], separator_us: int) -> int:
         """Take a whole frame; return the sum of its widths."""
-        if min(widths) <= separator_us or max(widths) > LONGEST_WIDTH_US:
-            widths = [register(width, separator_us) for width in widths]
-        self._widths.extend(widths)
+        if widths is not self._last or type(widths) is not tuple:  # a tuple cannot have changed since
+            self._last = widths
+            if min(widths) <= separator_us or max(widths) > LONGEST_WIDTH_US:
+                widths = [register(width, separator_us) for width in widths]
+            self._row, self._total_us = array("q", widths), sum(widths)
+        row = self._row
         self._start.append(start_us)
-        self._count.append(len(widths))
+        self._count.append(len(row))
+        self._widths.extend(row)
         self._until.append(ppm.NEVER)
         if len(self._start) >= FRAMES_A_PIECE:
             self._digest(start_us)
-        return sum(widths)
+        return self._total_us
 
     def begin_frame(self, start_us: int) -> None:
         """Open a frame whose widths come one by one."""

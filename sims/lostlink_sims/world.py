@@ -134,8 +134,6 @@ class _Link:
         self._env, self._air, self._board, self._recorder, self._tiles = env, air, board, recorder, tiles
         self._settings = profile.radio
         self._size = profile.payload_bytes
-        self._send = Tick(env, self._on_send, SEND)
-        self._arrive = Tick(env, self._on_arrive, ARRIVE)
         self._retry = Tick(env, self._on_retry, SEND)
         self._tile: Flights | None = None
         self._next: Flights | None = None
@@ -146,7 +144,7 @@ class _Link:
         self._taken = False  # whether the receiver has it already
         self._came = 0  # arrivals not yet counted
         self._acknowledges = profile.radio.acknowledge
-        self._take = board.take
+        self._send, self._arrive = self._hot_path()
         self._brown_out_us: int | None = None
         self.events = 0
 
@@ -187,31 +185,41 @@ class _Link:
         """Hand over what has left so far."""
         self._hand_over()
 
-    def _on_send(self, _: Any) -> None:
-        i = self._i
-        if i == self._n:
-            self._load()
-            i = 0
-        self._sent = i
-        self._i = i + 1
-        if gap_us := self._gap[i]:
-            self._send.after(gap_us)
-        if self._fate[i] <= RECEIVED_DAMAGED:
-            self._arrive.after(self._flight[i])
-        if self._acknowledges:
-            self._attempt, self._taken = 0, False
-            if self._fate[i] > RECEIVED_DAMAGED:
-                self._plan_retry(i)
+    def _hot_path(self) -> tuple[Tick, Tick]:
+        """Return the ticks of packets that leave and arrive, with what is fixed bound as locals."""
+        board, schedule, acknowledges = self._board, self._env.schedule, self._acknowledges
 
-    def _on_arrive(self, _: Any) -> None:
-        self._came += 1
-        i = self._sent
-        if self._fate[i] or self._acknowledges:
-            self._on_special_arrival(i)
-        elif self._take(now_us := self._arrives[i], self._rows[i]):
-            self._arrived[i] = now_us
-        else:
-            self._missed(i)
+        def on_send(_: Any) -> None:
+            i = self._i
+            if i == self._n:
+                self._load()
+                i = 0
+            self._sent = i
+            self._i = i + 1
+            if gap_us := self._gap[i]:
+                send.callbacks = send.again
+                schedule(send, SEND, gap_us)  # type: ignore[arg-type]
+            if self._fate[i] <= RECEIVED_DAMAGED:
+                arrive.callbacks = arrive.again
+                schedule(arrive, ARRIVE, self._flight[i])  # type: ignore[arg-type]
+            if acknowledges:
+                self._attempt, self._taken = 0, False
+                if self._fate[i] > RECEIVED_DAMAGED:
+                    self._plan_retry(i)
+
+        def on_arrive(_: Any) -> None:
+            self._came += 1
+            i = self._sent
+            if self._fate[i] or acknowledges:
+                self._on_special_arrival(i)
+            elif board.take(now_us := self._arrives[i], self._rows[i]):
+                self._arrived[i] = now_us
+            else:
+                self._missed(i)
+
+        send = Tick(self._env, on_send, SEND)
+        arrive = Tick(self._env, on_arrive, ARRIVE)
+        return send, arrive
 
     def _missed(self, i: int) -> None:
         self._fate[i] = RECEIVER_BUSY if self._board.is_up else RECEIVER_OFF
@@ -222,9 +230,9 @@ class _Link:
         if self._fate[i] == RECEIVED_DAMAGED:
             assert self._tile is not None
             slot = self._tile.slots.first + i
-            self._take(now_us, self._air.damaged(self._rows[i], slot, self._attempt))
+            self._board.take(now_us, self._air.damaged(self._rows[i], slot, self._attempt))
         elif not self._taken:  # the radio itself forgets a repeated packet
-            if self._take(now_us, self._rows[i]):
+            if self._board.take(now_us, self._rows[i]):
                 self._arrived[i], self._taken = now_us, True
             else:
                 self._missed(i)

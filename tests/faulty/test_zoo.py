@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pytest
 import zoo  # type: ignore[import-not-found]
-
 from lostlink.prove import run_suite
 from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Outcome
