@@ -1,0 +1,178 @@
+"""Loss metrics against the RFCs' own samples; loss models against the theory of their chains."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from lostlink.measure import loss as metrics
+from lostlink_sims.draws import Draws
+from lostlink_sims.loss import Air, Bernoulli, GilbertElliott, LossModel, PeriodicInterferer, Recorded, Tile
+from numpy.typing import NDArray
+
+Bools = NDArray[np.bool_]
+
+
+def lost(pattern: str, sign: str = "1") -> Bools:
+    return np.array([letter == sign for letter in pattern])
+
+
+# --- metrics -------------------------------------------------------------------------------------------------------
+
+
+def test_loss_distance_and_period() -> None:
+    """RFC 3357, 5.4.3 and 6.5: the sequence 0100101011."""
+    sample = lost("0100101011")
+    assert metrics.loss_distances(sample).tolist() == [0, 3, 2, 2, 1]
+    assert metrics.loss_periods(sample).tolist() == [1, 2, 3, 4, 4]
+    assert metrics.loss_runs(sample)[1].tolist() == [1, 1, 1, 2]
+    assert metrics.inter_loss_period_lengths(sample).tolist() == [0, 3, 2, 2]
+
+
+def test_loss_periods_of_the_draft() -> None:
+    """The RFC 3357 working group's draft: r r r x r r x x x r x r r x x x has four periods."""
+    sample = lost("rrrxrrxxxrxrrxxx", "x")
+    assert metrics.loss_runs(sample)[0].tolist() == [3, 6, 10, 13]
+    assert metrics.loss_distances(sample).tolist() == [0, 3, 1, 1, 2, 3, 1, 1]
+    assert metrics.loss_periods(sample).tolist() == [1, 2, 2, 2, 3, 4, 4, 4]
+
+
+def test_noticeable_rate() -> None:
+    """RFC 3357, 6.1 and 6.5: the first loss is not counted as noticeable; delta 2 gives 3 of 5."""
+    assert metrics.noticeable_loss_rate(lost("0100101011"), 2) == pytest.approx(3 / 5)
+    sample = np.zeros(500, np.bool_)
+    sample[[100, 175, 275, 290, 400]] = True
+    assert metrics.noticeable_loss_rate(sample, 99) == pytest.approx(2 / 5)
+
+
+def test_bursts_and_gaps() -> None:
+    """RFC 3611, 4.7.2 (its printed pattern has 63 letters, not 64; its densities are not used)."""
+    sample = np.array([letter in "0X" for letter in "11110111111111111111111X111X1011110111111111111111111X111111111"])
+    found = metrics.bursts(sample)
+    assert (found.first.tolist(), found.last.tolist()) == ([23], [34])
+    assert found.burst_density == pytest.approx(1 / 3)
+
+
+@pytest.mark.parametrize(
+    ("places", "first", "last", "burst", "gap"),
+    [
+        ([20, 25, 30, 60], [20], [30], 3 / 11, 1 / 89),
+        ([20, 36], [20], [36], 2 / 17, 0),
+        ([20, 37], [], [], 0, 2 / 100),
+    ],
+)
+def test_burst_boundaries(places: list[int], first: list[int], last: list[int], burst: float, gap: float) -> None:
+    """RFC 3611, 4.7.2, Gmin = 16: 15 packets received in between still join, 16 part."""
+    sample = np.zeros(100, np.bool_)
+    sample[places] = True
+    found = metrics.bursts(sample)
+    assert (found.first.tolist(), found.last.tolist()) == (first, last)
+    assert (found.burst_density, found.gap_density) == (pytest.approx(burst), pytest.approx(gap))
+
+
+def test_delay_variation() -> None:
+    """RFC 5481, 4.4 figure 1: delays 20, 10, 20, 25, 20."""
+    delay = np.array([20, 10, 20, 25, 20])
+    change, defined = metrics.inter_packet_delay_variation_us(delay, np.zeros(5, np.bool_))
+    assert change[defined].tolist() == [-10, 10, 5, -5]
+    assert defined.tolist() == [False, True, True, True, True]
+    assert metrics.delay_variation_us(delay).tolist() == [10, 0, 10, 15, 10]
+
+
+def test_delay_variation_with_a_loss() -> None:
+    """RFC 5481, 5.3: a lost packet and its successor have none (packet 6 by definition; the RFC prints -10)."""
+    delay = np.array([100, 110, 150, 0, 120, 100, 110, 150, 130, 120, 100])
+    gone = np.zeros(11, np.bool_)
+    gone[3] = True
+    change, defined = metrics.inter_packet_delay_variation_us(delay, gone)
+    assert change[defined].tolist() == [10, 40, -20, 10, 40, -20, -10, -20]
+    assert np.flatnonzero(~defined).tolist() == [0, 3, 4]
+
+
+def test_interarrival_jitter() -> None:
+    """RFC 3550, 6.4.1 and A.8: exact in binary."""
+    assert metrics.interarrival_jitter_us(np.array([5, 5, 8, 5, 5, 9])) == 0.5692901611328125
+    # Constant |D| = d: d (1 - (15/16)^n).
+    assert metrics.interarrival_jitter_us(np.resize([0, 10], 101)) == pytest.approx(9.98426, rel=1e-6)
+
+
+def test_gilbert_estimate() -> None:
+    """Maximum likelihood for a two-state chain: counted by hand in a trace of 40 packets."""
+    trace = lost("0010001110000000110000000000000001000000")
+    assert metrics.gilbert_estimate(trace) == (pytest.approx(1 / 8), pytest.approx(4 / 7))
+    assert metrics.gilbert_estimate(lost("0001100011100000100")) == (pytest.approx(0.25), pytest.approx(0.5))
+
+
+# --- models --------------------------------------------------------------------------------------------------------
+
+
+def drawn(model: LossModel, packets: int, *, trial: int = 0, interval_us: int = 5_000, air_us: int = 300) -> Bools:
+    """Return what a model loses, drawn a tile at a time."""
+    sampler = model.sampler(Air(air_us, 300, 40, 1_000_000, True, Draws(7, trial), 1024))
+    tiles = (Tile(first, (first + np.arange(1024)) * interval_us) for first in range(0, packets, 1024))
+    return np.concatenate([sampler(tile) for tile in tiles])[:packets].astype(np.bool_)
+
+
+@pytest.mark.parametrize("share", [0.01, 0.1, 0.5])
+def test_bernoulli(share: float) -> None:
+    """Mean n q, within four standard deviations; mean burst 1 / (1 - q) (elementary)."""
+    n = 200_000
+    gone = drawn(Bernoulli(probability=share), n)
+    assert abs(gone.sum() - n * share) < 4 * math.sqrt(n * share * (1 - share))
+    _, lengths = metrics.loss_runs(gone)
+    assert lengths.mean() == pytest.approx(1 / (1 - share), rel=0.02)
+
+
+def test_bernoulli_extremes() -> None:
+    """A share of 0 loses nothing and a share of 1 everything."""
+    assert not drawn(Bernoulli(probability=0.0), 10_000).any()
+    assert drawn(Bernoulli(probability=1.0), 10_000).all()
+
+
+def test_gilbert() -> None:
+    """Gilbert 1960, RFC 6534, 7.1: a .01, b .2 gives loss 1/21, burst 5, gap 100, P(burst >= 5) .4096, lag-1 .79."""
+    a, b, n = 0.01, 0.2, 400_000
+    gone = drawn(GilbertElliott(good_to_bad=a, bad_to_good=b), n)
+    x, rho = a / (a + b), 1 - a - b
+    # Variance of the count of a bursty loss: the binomial one is 8.5 times too small (Hasslinger & Hohlfeld 2008).
+    sd = math.sqrt(n * x * (1 - x) * (1 + rho) / (1 - rho))
+    assert abs(gone.sum() - n * x) < 4 * sd
+    _, lengths = metrics.loss_runs(gone)
+    assert lengths.mean() == pytest.approx(5, rel=0.06)
+    assert (lengths >= 5).mean() == pytest.approx(0.4096, abs=0.03)
+    assert np.corrcoef(gone[:-1], gone[1:])[0, 1] == pytest.approx(0.79, abs=0.01)
+    turns_bad, turns_good = metrics.gilbert_estimate(gone)
+    assert (turns_bad, turns_good) == (pytest.approx(a, rel=0.08), pytest.approx(b, rel=0.08))
+
+
+def test_gilbert_elliott() -> None:
+    """a .01, b .2, loss .01 in good and .8 in bad: ratio .0476190, mean burst 2.07117, lag-1 .493039 (matrix form)."""
+    n = 400_000
+    gone = drawn(GilbertElliott(good_to_bad=0.01, bad_to_good=0.2, loss_good=0.01, loss_bad=0.8), n)
+    assert gone.mean() == pytest.approx(0.0476190, rel=0.06)
+    assert metrics.loss_runs(gone)[1].mean() == pytest.approx(2.07117, rel=0.03)
+    assert np.corrcoef(gone[:-1], gone[1:])[0, 1] == pytest.approx(0.493039, abs=0.02)
+
+
+def test_gilbert_reduces_to_bernoulli() -> None:
+    """With a + b = 1 the chain has no memory."""
+    gone = drawn(GilbertElliott(good_to_bad=0.3, bad_to_good=0.7), 200_000)
+    assert gone.mean() == pytest.approx(0.3, abs=0.005)
+    assert abs(np.corrcoef(gone[:-1], gone[1:])[0, 1]) < 0.01
+
+
+def test_periodic_interferer() -> None:
+    """P(overlap) = (a + b) / P at random phase: 329 us, 1 ms, 10 ms gives .1329 (elementary; Abramson 1970)."""
+    model = PeriodicInterferer(period_us=10_000, burst_us=1_000)
+    hits = [drawn(model, 1, trial=trial, air_us=329)[0] for trial in range(8000)]
+    assert np.mean(hits) == pytest.approx(0.1329, abs=4 * math.sqrt(0.1329 * 0.8671 / 8000))
+
+
+def test_recorded_losses_come_back() -> None:
+    """A recording is played from a drawn place on and over again."""
+    pattern = lost("0010001110000000110000000000000001000000")
+    model = Recorded(file="x.csv", pattern=bytes(pattern.astype(np.uint8)))
+    gone = drawn(model, 4000)
+    start = next(s for s in range(40) if (np.roll(pattern, -s) == gone[:40]).all())
+    assert (np.resize(np.roll(pattern, -start), 4000) == gone).all()

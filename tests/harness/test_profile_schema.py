@@ -1,0 +1,105 @@
+"""The JSON Schema for editors: takes what the reader takes, refuses what it refuses."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from jsonschema import Draft202012Validator
+from lostlink.errors import ProfileError
+from lostlink.profiles import (
+    commented_profile,
+    parse_profile,
+    profile_schema,
+    scenario_schema,
+    write_profile,
+    write_scenario,
+)
+from lostlink_sims import Move, Profile, Scenario
+from lostlink_sims._settings import key_of
+from lostlink_sims.loss import MODELS
+from lostlink_sims.scenario import FAULTS, LinkCut
+
+FIXTURES = Path(__file__).parents[2] / "fixtures" / "profiles"
+PROFILE = Draft202012Validator(profile_schema())
+
+
+def complaints(text: str, schema: Draft202012Validator = PROFILE) -> list[str]:
+    return [error.message for error in schema.iter_errors(tomllib.loads(text))]
+
+
+@pytest.mark.parametrize("schema", [profile_schema(), scenario_schema()])
+def test_is_a_schema_and_json(schema: dict[str, Any]) -> None:
+    Draft202012Validator.check_schema(schema)
+    assert json.loads(json.dumps(schema)) == schema
+
+
+@pytest.mark.parametrize("path", sorted(FIXTURES.glob("*.toml")), ids=lambda path: path.stem)
+def test_takes_the_shipped_profiles(path: Path) -> None:
+    assert not complaints(path.read_text(encoding="utf-8"))
+
+
+def test_takes_what_the_tool_writes() -> None:
+    assert not complaints(commented_profile("my link"))
+    assert not complaints(write_profile(Profile()))
+
+
+def test_takes_written_scenarios() -> None:
+    scenario = Scenario(
+        moves=(Move(at_us=1, channel="throttle", position=0.25),), faults=(LinkCut(at_us=500_000, for_us=7),)
+    )
+    assert not complaints(write_scenario(scenario), Draft202012Validator(scenario_schema()))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[receiver]\ntimeout = 500",
+        '[receiver]\ntimeout = "500"',
+        '[receiver]\ntimeout = "500 kg"',
+        '[receiver]\ntimout = "500 ms"',
+        '[output]\nstyle = "fixed perod"',
+        '[handset]\npacket_counter = "true"',
+        "[handset]\nlink_id = 256",
+        '[[channels]]\nkind = "stick"',
+        '[[radio.losses]]\nmodel = "bernouli"\nprobability = "1 %"',
+        '[[radio.losses]]\nmodel = "bernoulli"',
+        '[[radio.losses]]\nprobability = "1 %"',
+        "[requirements]\nwaived = [3]",
+        "schema = 2",
+    ],
+)
+def test_refuses_what_the_reader_refuses(text: str) -> None:
+    assert complaints(text)
+    with pytest.raises(ProfileError):
+        parse_profile(text)
+
+
+def test_names_every_key_with_its_sentence() -> None:
+    tables = profile_schema()["properties"]
+    for field in dataclasses.fields(Profile):
+        if dataclasses.is_dataclass(field.default) and not isinstance(field.default, type):
+            table = tables[field.name]
+            assert table["additionalProperties"] is False
+            for inner in dataclasses.fields(field.default):
+                key = key_of(inner)
+                assert key in table["properties"], key
+                if key != "losses":
+                    assert table["properties"][key]["description"] == inner.metadata["setting"].doc
+
+
+def test_names_every_loss_model_and_fault() -> None:
+    losses = profile_schema()["properties"]["radio"]["properties"]["losses"]["items"]["oneOf"]
+    assert [model["properties"]["model"]["const"] for model in losses] == list(MODELS)
+    faults = scenario_schema()["properties"]["faults"]["items"]["oneOf"]
+    assert [fault["properties"]["fault"]["const"] for fault in faults] == list(FAULTS)
+
+
+def test_defaults_are_written_with_their_unit() -> None:
+    receiver = profile_schema()["properties"]["receiver"]["properties"]
+    assert receiver["timeout"]["default"] == "500 ms"
+    assert receiver["low"]["default"] == "1000 us"
