@@ -7,6 +7,7 @@ not re-read; every number was computed a second time from a chain.
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,7 +24,7 @@ FLIGHT_US = 130 + 121 + 200
 """Settling, 121 bits at 1 Mbit/s, hand-over: a packet that was under way when the link died still arrives."""
 
 
-def link(model: LossModel | None, timeout_us: int, **output: int) -> Profile:
+def link(model: LossModel | None, timeout_us: int, **output: Any) -> Profile:
     """Return a link that trips after `timeout_us` and is back with the next packet."""
     plain = Profile()
     return dataclasses.replace(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -28,7 +29,7 @@ def latencies(profile: Profile, trials: int, trial_offset: int = 0, phases: bool
     found = []
     for trial in range(trials):
         move = Move(at_us=301_234, channel="roll", position=0.0)
-        fixed = {} if phases else {"packet_phase_us": 1_111, "frame_phase_us": 7_777}
+        fixed: dict[str, Any] = {} if phases else {"packet_phase_us": 1_111, "frame_phase_us": 7_777}
         at_us = move.at_us if phases else 301_234 + 22_500 * trial
         scenario = Scenario(
             seed=9, trial=trial + trial_offset, duration_us=at_us + 300_000,

@@ -7,7 +7,7 @@ units and one that is its own inside (`lostlink_sims._settings.Kind`).
 from __future__ import annotations
 
 import re
-from decimal import Decimal
+from decimal import Decimal, localcontext
 from typing import Final
 
 #: For each kind its units, as what one of them is in the unit inside; the units offered first come first.
@@ -77,7 +77,9 @@ def parse(text: str, kind: str) -> float | int:
         near = next((known for known in units if known.lower() == unit.lower()), None)
         hint = f"; did you mean {near!r}?" if near else ""
         raise QuantityError(f"unknown unit {unit!r}{hint}; {allowed}")
-    value = number * units[unit]
+    with localcontext() as context:
+        context.prec = len(text) + 20  # exact, however many digits there are
+        value = number * units[unit]
     if kind not in WHOLE:
         return float(value)
     if value != value.to_integral_value():

@@ -11,6 +11,7 @@ import csv
 import dataclasses
 import difflib
 import io
+import math
 import re
 import tomllib
 from dataclasses import MISSING, Field
@@ -46,6 +47,11 @@ class _Source:
             self.values = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
             raise ProfileError(self._syntax(error)) from None
+        except (ValueError, RecursionError) as error:
+            why = "nested too deep" if isinstance(error, RecursionError) else str(error).split(";")[0]
+            raise ProfileError(
+                f"{name}:1:1: this cannot be read: {why}; allowed: a TOML file of ordinary values"
+            ) from None
         self._places = positions.places(text)
 
     def _syntax(self, error: tomllib.TOMLDecodeError) -> str:
@@ -159,6 +165,8 @@ def _quantity(setting: Setting, raw: Any) -> float:
 
 
 def _limited(setting: Setting, value: float) -> float:
+    if isinstance(value, float) and math.isnan(value):
+        raise _BadValueError(f"{value} is no number; allowed: {_range(setting)}")
     too_small = setting.least is not None and value < setting.least
     if too_small or (setting.most is not None and value > setting.most):
         raise _BadValueError(
@@ -170,7 +178,7 @@ def _limited(setting: Setting, value: float) -> float:
 def _of(setting: Setting, value: float) -> str:
     if setting.kind in quantities.UNITS:
         return quantities.text_of(int(value) if setting.kind in quantities.WHOLE else float(value), setting.kind)
-    return f"{value:g}"
+    return str(value) if isinstance(value, int) else f"{value:g}"
 
 
 def _range(setting: Setting) -> str:
@@ -266,7 +274,7 @@ def _chosen(kinds: dict[str, Any], word: str, item: Any, keys: Keys, source: _So
     if name is None:
         source.wrong((*keys, word), f"is missing; allowed: {', '.join(kinds)}", value=False)
         return None
-    if name not in kinds:
+    if not isinstance(name, str) or name not in kinds:
         source.wrong((*keys, word), f"{_shown(name)} is no {word}{nearest(name, kinds)}")
         return None
     return _build(kinds[name], item, keys, source, besides=(word,))
@@ -289,13 +297,15 @@ def _with_pattern(model: Recorded, keys: Keys, source: _Source) -> Recorded | No
     try:
         text = path.read_text(encoding="utf-8")
         return dataclasses.replace(model, pattern=_pattern(text, str(path)))
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+    except _BadValueError as error:
+        source.wrong((*keys, "file"), str(error))
+    except UnicodeDecodeError:
+        source.wrong((*keys, "file"), f"{path} is not UTF-8 text; allowed: a CSV file, seen from the profile's folder")
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) else "there is no such name"
         source.wrong(
             (*keys, "file"), f"{path} cannot be read: {why}; allowed: a CSV file, seen from the profile's folder"
         )
-    except _BadValueError as error:
-        source.wrong((*keys, "file"), str(error))
     return None
 
 

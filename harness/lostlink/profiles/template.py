@@ -146,14 +146,12 @@ def _rows(part: Any) -> list[str]:
 
 
 def _channels(channels: tuple[Any, ...]) -> list[str]:
-    lines = ["", "", *_comment("The channels, in the order of payload and PPM frame. Keys besides those below:")]
-    first = channels[0]
-    for field in dataclasses.fields(first):
+    lines = ["", "", *_comment("The channels, in the order of payload and PPM frame. The keys of a channel:")]
+    for field in dataclasses.fields(channels[0]):
         setting = told(field)
-        if field.name in ("name", "kind", "failsafe_us"):
-            continue
-        default = value_text(field, getattr(first, field.name))
-        lines += _comment(f"  {key_of(field)} = {default}: {setting.doc}")
+        must = field.default is dataclasses.MISSING
+        default = "must be given" if must else f"left out: {value_text(field, field.default)}"
+        lines += _comment(" ".join(filter(None, (f"  {key_of(field)} ({default}).", setting.doc, _allowed(setting)))))
     for channel in channels:
         lines += ["", "[[channels]]", f"name = {json.dumps(channel.name)}", f"kind = {json.dumps(channel.kind)}"]
         lines.append(f"failsafe = {json.dumps(text_of(channel.failsafe_us, 'width'))}")
