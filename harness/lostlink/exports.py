@@ -87,6 +87,7 @@ def vcd_text(trace: Trace) -> str:
         for name, steps in (("failsafe", trace.failsafe), ("motor", trace.motor)):
             events += [(at, name, value) for at, value in zip(steps.at_us.tolist(), steps.value.tolist(), strict=True)]
         for at, name, value in sorted(events, key=lambda event: event[0]):
-            writer.change(wires[name], at, value)
+            if at <= trace.scenario.duration_us:
+                writer.change(wires[name], at, value)
         writer.close(trace.scenario.duration_us)
     return text.getvalue()

@@ -55,7 +55,7 @@ class Result:
         if self.with_outcome(Outcome.NOT_MET):
             return 1
         if self.errors or not self.verdicts:
-            return 2
+            return 2  # never a false "met"
         if self.with_outcome(Outcome.INCONCLUSIVE) or self.with_outcome(Outcome.NOT_TESTED):
             return 4
         return 0
@@ -67,18 +67,18 @@ class _Gatherer:
     def __init__(self, progress: Progress | None) -> None:
         self.result = Result()
         self._progress = progress
-        self._total = 0
-        self._done = 0
+        self.total = 0
+        self.done = 0
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_finish(self, session: pytest.Session) -> None:
-        self._total = len(session.items)
+        self.total = len(session.items)
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         if report.when == "teardown":
-            self._done += 1
+            self.done += 1
             if self._progress is not None:
-                self._progress(self._done, self._total, report.nodeid)
+                self._progress(self.done, self.total, report.nodeid)
         decides = report.when == "call" or (report.when == "setup" and not report.passed)
         said = next((value for name, value in report.user_properties if name == PROPERTY), None)
         if decides and said is not None:
@@ -140,9 +140,14 @@ def run_suite(
     if evidence is not None:
         words += [f"--junitxml={evidence / 'junit.xml'}", f"--lostlink-evidence={evidence / 'failing'}"]
     with _calm_environment():
-        code = pytest.main(words, plugins=[gatherer])
+        code = pytest.ExitCode(pytest.main(words, plugins=[gatherer]))
     if code == pytest.ExitCode.INTERRUPTED:
         gatherer.result.interrupted = True
+    if code in (pytest.ExitCode.INTERNAL_ERROR, pytest.ExitCode.USAGE_ERROR):
+        gatherer.result.errors.append(f"pytest ended with {code.name.lower().replace('_', ' ')}")
+    missing = gatherer.total - gatherer.done
+    if missing and not gatherer.result.interrupted:
+        gatherer.result.errors.append(f"{missing} of {gatherer.total} tests did not come to their end")
     places = {name: place for place, name in enumerate(CATALOGUE)}
     gatherer.result.verdicts.sort(key=lambda verdict: places.get(verdict.requirement.id, len(places)))
     return gatherer.result

@@ -162,13 +162,13 @@ class Board:
             try:
                 packet(clock, payload)
                 wanted = self._wanted = poll(clock)
+                if program.failsafe is not self._failsafe:
+                    self._flag(now_us)
+                # A later deadline than the pending turn's costs nothing: the turn will find out.
+                if wanted is not None and (self._loop_at_us < 0 or (wanted - self._loop_clock) & MASK > _HALF):
+                    self._plan_turn(now_us, clock)
             except Exception as error:
                 raise _crashed(error, "packet() or poll()", now_us) from error
-            if program.failsafe is not self._failsafe:
-                self._flag(now_us)
-            # A later deadline than the pending turn's costs nothing: the turn will find out.
-            if wanted is not None and (self._loop_at_us < 0 or (wanted - self._loop_clock) & MASK > _HALF):
-                self._plan_turn(now_us, clock)
             return True
 
         return take
@@ -179,8 +179,8 @@ class Board:
             return
         clock = self._clock(now_us)
         self._wanted = self._guarded(lambda: program.poll(clock), "poll()")
-        self._flag(now_us)
-        self._plan_turn(now_us, clock)
+        self._guarded(lambda: self._flag(now_us), "its attribute failsafe")
+        self._guarded(lambda: self._plan_turn(now_us, clock), "poll(), which returns a clock or None")
 
     def _plan_turn(self, now_us: int, clock: int) -> None:
         """See to it that a turn comes no later than wanted. One that comes too early plans again."""
@@ -254,24 +254,22 @@ class Board:
         now_us = self._env.now
         try:
             widths = program.pulses(self._clock(now_us))
-        except Exception as error:
-            raise _crashed(error, "pulses()", now_us) from error
-        if program.failsafe is not self._failsafe:
-            self._flag(now_us)
-        if self._silent or widths is None or not len(widths):
-            self._frame.after(self._real_us(self._output.frame_period_us))
-        elif self._live:
-            life = self._life
-            self._recorder.begin_frame(now_us)
-            self._live_slot(life, now_us, 0, len(widths))
-        else:
-            try:
+            if program.failsafe is not self._failsafe:
+                self._flag(now_us)
+            if self._silent or widths is None or not len(widths):
+                self._frame.after(self._real_us(self._output.frame_period_us))
+            elif self._live:
+                self._recorder.begin_frame(now_us)
+                self._live_slot(self._life, now_us, 0, len(widths))
+            else:
                 if self._ppm:
                     widths = [self._real_us(width_us) for width_us in widths]
                 total_us = self._recorder.frame(now_us, widths, self._output.separator_us)
-            except TypeError as error:
-                raise _crashed(error, "pulses(), which must return whole microseconds,", now_us) from error
-            self._frame.after(self._pause_us(total_us))
+                self._frame.after(self._pause_us(total_us))
+        except ReceiverCrashError:
+            raise
+        except Exception as error:
+            raise _crashed(error, "pulses(), which returns whole microseconds", now_us) from error
 
     def _pause_us(self, total_us: int) -> int:
         """Return the time from the start of a frame to the start of the next."""

@@ -21,7 +21,7 @@ def sum_of_uniforms_cdf(x: float, stages: tuple[float, ...]) -> float:
         (-1) ** bin(k).count("1") * max(0.0, x - sum(v for i, v in enumerate(stages) if k >> i & 1)) ** len(stages)
         for k in range(1 << len(stages))
     )
-    return total / (math.factorial(len(stages)) * math.prod(stages))
+    return float(total) / (math.factorial(len(stages)) * math.prod(stages))
 
 
 def latencies(profile: Profile, trials: int, trial_offset: int = 0, phases: bool = True) -> NDArray[np.int64]:

@@ -399,7 +399,8 @@ def test_commented_profile_explains_every_key() -> None:
     for caution in ("propellers off", "flight battery disconnected", "model restrained", "radio and aviation rules"):
         assert caution in flat
     parts: list[Any] = [getattr(Profile(), field.name) for field in dataclasses.fields(Profile)]
-    for part in [*(part for part in parts if dataclasses.is_dataclass(part)), *MODELS.values()]:
+    parts = [*(part for part in parts if dataclasses.is_dataclass(part)), *MODELS.values()]
+    for part in parts:  # type: ignore[arg-type]
         for field in dataclasses.fields(part):
             if "setting" in field.metadata and told(field).kind != "table":
                 assert f"{key_of(field)} = " in text, field.name

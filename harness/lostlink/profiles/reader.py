@@ -164,7 +164,7 @@ def _quantity(setting: Setting, raw: Any) -> float:
     raise _BadValueError(f'expected text with a unit, got {_shown(raw)}; allowed: text such as "{example}"')
 
 
-def _limited(setting: Setting, value: float) -> float:
+def _limited(setting: Setting, value: int | float) -> float:
     if isinstance(value, float) and math.isnan(value):
         raise _BadValueError(f"{value} is no number; allowed: {_range(setting)}")
     too_small = setting.least is not None and value < setting.least
