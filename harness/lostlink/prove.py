@@ -141,8 +141,6 @@ def run_suite(
         words += [f"--junitxml={evidence / 'junit.xml'}", f"--lostlink-evidence={evidence / 'failing'}"]
     with _calm_environment():
         code = pytest.ExitCode(pytest.main(words, plugins=[gatherer]))
-    if code == pytest.ExitCode.INTERRUPTED:
-        gatherer.result.interrupted = True
     if code in (pytest.ExitCode.INTERNAL_ERROR, pytest.ExitCode.USAGE_ERROR):
         gatherer.result.errors.append(f"pytest ended with {code.name.lower().replace('_', ' ')}")
     missing = gatherer.total - gatherer.done

@@ -37,9 +37,9 @@ def load_receiver(spec: str | None) -> ReceiverFactory:
     if not hasattr(module, name):
         classes = [key for key, value in vars(module).items() if inspect.isclass(value)]
         near = difflib.get_close_matches(name, classes, n=1)
-        hint = f"; did you mean {near[0]!r}" if near else ""
+        hint = f"; did you mean {near[0]!r}?" if near else ";"
         raise ReceiverError(
-            f"--receiver {spec}: {path} has no {name!r}{hint}; allowed: {', '.join(classes) or 'a class'}"
+            f"--receiver {spec}: {path} has no {name!r}{hint} allowed: {', '.join(classes) or 'a class'}"
         )
     receiver = getattr(module, name)
     missing = [method for method in METHODS if not callable(getattr(receiver, method, None))]

@@ -166,8 +166,7 @@ class Recorder:
     # --- the end --------------------------------------------------------------------------------------------
 
     def close(self, now_us: int, fates: list[str], events: int) -> None:
-        """Bring everything to its end; of a frame that is still going out, only the part until then was seen."""
-        self.silence(now_us)
+        """Bring everything to its end."""
         self._digest(now_us, last=True)
         if self._failsafe_since_us is not None:
             self.summary.failsafe_us += now_us - self._failsafe_since_us

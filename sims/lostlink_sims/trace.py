@@ -155,9 +155,11 @@ class Trace:
 
     @cached_property
     def edges(self) -> tuple[Ints, NDArray[np.uint8]]:
-        """Instants and levels of all edges on the wire."""
+        """Instants and levels of all edges on the wire; of a frame that was still going out, those that came."""
         output = self.profile.output
-        return ppm.edges(self.frames, output.separator_us, output.polarity)
+        at_us, level = ppm.edges(self.frames, output.separator_us, output.polarity)
+        came = int(np.searchsorted(at_us, self.scenario.duration_us))
+        return at_us[:came], level[:came]
 
     @cached_property
     def widths_us(self) -> Ints:

@@ -400,7 +400,7 @@ def test_commented_profile_explains_every_key() -> None:
         assert caution in flat
     parts: list[Any] = [getattr(Profile(), field.name) for field in dataclasses.fields(Profile)]
     parts = [*(part for part in parts if dataclasses.is_dataclass(part)), *MODELS.values()]
-    for part in parts:  # type: ignore[arg-type]
+    for part in parts:
         for field in dataclasses.fields(part):
             if "setting" in field.metadata and told(field).kind != "table":
                 assert f"{key_of(field)} = " in text, field.name

@@ -1,94 +1,208 @@
-"""The flight controller: arms on a low throttle only, cuts, and does not spin up by itself."""
+"""The flight controller: every row of its table, and that motors never turn but by the pilot's will."""
 
 from __future__ import annotations
 
 import dataclasses
-from itertools import product
+from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from lostlink_sims import Profile
 from lostlink_sims.flight import TRANSITIONS, Arming, FlightController, Seen
 from lostlink_sims.ppm import Decoded
 
-OFF, ON, IDLE, UP = 1000, 2000, 1000, 1700
+PERIOD_US = 22_500
+TIMEOUT_US = 100_000
+IDLE, UP, LOST = 1000, 1700, 880
+OFF, ON = 1000, 2000
+
+WAY_TO = {
+    Arming.LOCKED: (),
+    Arming.READY: (Seen.OFF_IDLE,),
+    Arming.ARMED: (Seen.OFF_IDLE, Seen.ON_IDLE),
+}
+"""What must be seen to come to a state from power-on."""
 
 
-def decoded(*frames: tuple[int, int], start_us: int = 0, period_us: int = 22_500) -> Decoded:
-    """Return frames with (throttle, arming switch)."""
-    rows = [[1500, 1500, throttle, 1500, switch, 1000, 1000, 1000] for throttle, switch in frames]
-    done = start_us + period_us * np.arange(1, len(rows) + 1)
-    return Decoded(done - 20_000, done, np.full(len(rows), 8), np.array(rows).reshape(-1))
+def profile(**fields: Any) -> Profile:
+    plain = Profile()
+    return dataclasses.replace(plain, flight_controller=dataclasses.replace(plain.flight_controller, **fields))
 
 
-def flown(*frames: tuple[int, int], profile: Profile | None = None) -> FlightController:
-    fc = FlightController(profile or Profile())
-    fc.see(decoded(*frames), 0)
-    return fc
+def row(throttle_us: int, switch_us: int = ON) -> list[int]:
+    """Return a frame of eight channels: throttle is the third, the arming switch the fifth."""
+    return [1500, 1500, throttle_us, 1500, switch_us, 1000, 1000, 1000]
 
 
-def test_table_is_complete() -> None:
-    """Every state answers everything that can be seen, every state can be reached and left."""
-    assert set(TRANSITIONS) == set(product(Arming, Seen))
-    for state in Arming:
-        assert any(to is state for (before, _), to in TRANSITIONS.items() if before is not state)
-        assert any(to is not state for (before, _), to in TRANSITIONS.items() if before is state)
+def saying(seen: Seen) -> list[int]:
+    """Return a frame that says so."""
+    if seen is Seen.LOST:
+        return row(LOST)
+    is_on, is_up = divmod(int(seen), 2)
+    return row(UP if is_up else IDLE, ON if is_on else OFF)
 
 
-def test_motors_turn_only_from_armed() -> None:
-    """Nothing but a switch that goes on over an idle throttle arms."""
-    arming = {key for key, to in TRANSITIONS.items() if to is Arming.ARMED and key[0] is not Arming.ARMED}
-    assert arming == {(Arming.READY, Seen.ON_IDLE)}
+def decoded(rows: list[list[int]], first_us: int = 0, period_us: int = PERIOD_US) -> Decoded:
+    done_us = first_us + np.arange(len(rows)) * period_us
+    return Decoded(
+        done_us - 15_000,
+        done_us,
+        np.array([len(widths) for widths in rows], np.int64),
+        np.array([width for widths in rows for width in widths], np.int64),
+    )
 
 
-def test_ordinary_start() -> None:
-    """Switch off and idle, switch on, throttle up: the command follows the throttle."""
-    fc = flown((IDLE, OFF), (IDLE, ON), (UP, ON))
-    assert (fc.arming, fc.command) == (Arming.ARMED, 700)
+def shown(*rows: list[int], controller: FlightController | None = None) -> FlightController:
+    """Show frames to a controller, one after the other, without a silence after them."""
+    controller = FlightController(profile()) if controller is None else controller
+    controller.see(decoded(list(rows)), 0)
+    return controller
+
+
+def test_the_table_is_whole() -> None:
+    """Every state knows what to do with everything that can be seen."""
+    assert set(TRANSITIONS) == {(arming, seen) for arming in Arming for seen in Seen}
+
+
+@pytest.mark.parametrize(("arming", "seen"), list(TRANSITIONS))
+def test_every_row_is_reached_and_behaves(arming: Arming, seen: Seen) -> None:
+    """From power-on to the state, then what the row says; motors turn only in ARMED with the throttle up."""
+    controller = shown(*map(saying, WAY_TO[arming]))
+    assert controller.arming is arming
+    rows = [saying(step) for step in (*WAY_TO[arming], seen)]
+    controller = shown(*rows)
+    to = TRANSITIONS[arming, seen]
+    assert controller.arming is to
+    turning = to is Arming.ARMED and seen in (Seen.ON_UP, Seen.OFF_UP)
+    assert controller.command == (700 if turning else 0)
+    if to is not arming or turning:
+        assert controller.changes[-1] == ((len(rows) - 1) * PERIOD_US, controller.command, int(to))
+
+
+def test_motors_turn_only_where_the_switch_was_off_and_the_throttle_idle_before() -> None:
+    """Every sequence of four things seen: no way to a turning motor but off-idle, on-idle, on-up."""
+    for numbers in np.ndindex(5, 5, 5, 5):
+        walk = [Seen(number) for number in numbers]
+        controller = shown(*map(saying, walk))
+        if controller.command:
+            since_lost = walk[len(walk) - walk[::-1].index(Seen.LOST) :] if Seen.LOST in walk else walk
+            assert since_lost[-1] is Seen.ON_UP, walk
+            assert Seen.OFF_IDLE in since_lost, walk
+            assert Seen.ON_IDLE in since_lost[since_lost.index(Seen.OFF_IDLE) :], walk
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([700, 880, 899, 900, 1000, 1050, 1051, 1500, 2000, 2300]), st.sampled_from([OFF, ON])
+        ),
+        max_size=30,
+    )
+)
+@settings(max_examples=60, deadline=None, derandomize=True)
+def test_no_spin_up_by_itself(frames: list[tuple[int, int]]) -> None:
+    """Whatever the frames say, motors start only with armed motors and a throttle that was seen idle."""
+    controller = FlightController(profile())
+    before = (0, int(Arming.LOCKED))
+    controller.see(decoded([row(*frame) for frame in frames]), 0)
+    for _, command, arming in controller.changes:
+        if command and not before[0]:
+            assert before[1] == arming == Arming.ARMED
+        before = command, arming
+
+
+def test_after_a_loss_the_switch_must_be_seen_off_again() -> None:
+    """The link comes back with the stick still up, then idle with the switch on: motors stay at rest."""
+    armed = [row(IDLE, OFF), row(IDLE), row(UP)]
+    controller = shown(*armed, row(LOST), row(UP), row(IDLE), row(UP))
+    assert (controller.arming, controller.command) == (Arming.LOCKED, 0)
+    controller = shown(*armed, row(LOST), row(UP), row(IDLE, OFF), row(IDLE), row(UP))
+    assert (controller.arming, controller.command) == (Arming.ARMED, 700)
+
+
+def test_without_an_arming_channel_an_idle_throttle_arms() -> None:
+    controller = FlightController(profile(arm_channel=None))
+    shown(row(UP), controller=controller)
+    assert (controller.arming, controller.command) == (Arming.LOCKED, 0)
+    shown(row(IDLE), row(UP), controller=controller)
+    assert (controller.arming, controller.command) == (Arming.ARMED, 700)
+    shown(row(LOST), row(UP), controller=controller)
+    assert (controller.arming, controller.command) == (Arming.LOCKED, 0)
+
+
+@pytest.mark.parametrize(("silence_us", "stops"), [(TIMEOUT_US, False), (TIMEOUT_US + 1, True)])
+def test_signal_timeout(silence_us: int, stops: bool) -> None:
+    """Motors stop a whole timeout after the last good frame, at that instant and not when somebody looks."""
+    controller = shown(row(IDLE, OFF), row(IDLE), row(UP))
+    last_us = 2 * PERIOD_US
+    controller.changes.clear()
+    controller.see(decoded([]), last_us + silence_us)
+    assert controller.changes == ([(last_us + TIMEOUT_US, 0, Arming.LOCKED)] if stops else [])
+    assert controller.command == (0 if stops else 700)
+
+
+@pytest.mark.parametrize(("gap_us", "stops"), [(TIMEOUT_US, False), (TIMEOUT_US + 1, True)])
+def test_a_frame_after_a_silence_does_not_hide_it(gap_us: int, stops: bool) -> None:
+    """The stop comes first, at its own instant; the frame then finds locked motors."""
+    controller = shown(row(IDLE, OFF), row(IDLE), row(UP))
+    last_us = 2 * PERIOD_US
+    controller.changes.clear()
+    controller.see(decoded([row(UP)], last_us + gap_us), 0)
+    assert controller.changes == ([(last_us + TIMEOUT_US, 0, Arming.LOCKED)] if stops else [])
+
+
+def test_pieces_do_not_matter() -> None:
+    """Frames shown one by one give the same changes as all at once."""
+    rows = [row(IDLE, OFF), row(IDLE), row(UP), row(1400), row(2300), row(LOST), row(IDLE, OFF), row(IDLE), row(1200)]
+    whole = shown(*rows)
+    controller = FlightController(profile())
+    for place, widths in enumerate(rows):
+        controller.see(decoded([widths], place * PERIOD_US), 0)
+    assert controller.changes == whole.changes
+
+
+@pytest.mark.parametrize(("throttle_us", "lost"), [(899, True), (900, False)])
+def test_failsafe_below(throttle_us: int, lost: bool) -> None:
+    """A throttle pulse below the limit is the receiver's word that the link is lost."""
+    controller = shown(row(IDLE, OFF), row(IDLE), row(throttle_us))
+    assert controller.arming is (Arming.LOCKED if lost else Arming.ARMED)
+
+
+def test_a_failsafe_pulse_counts_even_in_a_spoiled_frame() -> None:
+    """Shorter than any good pulse, it still says that the link is lost."""
+    assert shown(row(IDLE, OFF), row(IDLE), row(700)).arming is Arming.LOCKED
 
 
 @pytest.mark.parametrize(
-    "frames",
-    [
-        ((UP, ON), (UP, ON)),  # powered with the stick up
-        ((IDLE, ON), (UP, ON)),  # powered with the switch on
-        ((IDLE, OFF), (UP, OFF), (UP, ON)),  # switched on with the stick up
-        ((IDLE, OFF), (IDLE, ON), (UP, ON), (800, OFF), (UP, ON)),  # failsafe, then the link comes back, stick up
-        ((IDLE, OFF), (IDLE, ON), (UP, ON), (IDLE, OFF), (UP, ON)),  # the same with idle as failsafe value
-        ((IDLE, OFF), (IDLE, ON), (UP, ON), (880, ON), (UP, ON)),  # failsafe said by a short throttle pulse
-    ],
-)
-def test_does_not_spin_up_by_itself(frames: tuple[tuple[int, int], ...]) -> None:
-    """In each of these the motors are at rest at the end."""
-    assert flown(*frames).command == 0
+    ("width_us", "spoils"), [(799, True), (800, False), (2200, False), (2201, True)]
+)  # fmt: skip
+def test_a_pulse_out_of_range_spoils_its_frame(width_us: int, spoils: bool) -> None:
+    """A spoiled frame says nothing: neither a new command nor a sign of life."""
+    strange = row(1400)
+    strange[0] = width_us
+    controller = shown(row(IDLE, OFF), row(IDLE), row(UP), strange)
+    assert controller.command == (700 if spoils else 400)
+    controller.see(decoded([]), 2 * PERIOD_US + TIMEOUT_US + 1)
+    assert (controller.command == 0) is spoils
 
 
-def test_no_pulses_stop_the_motors_at_the_signal_timeout() -> None:
-    """The motors rest exactly the signal timeout after the last good frame."""
-    fc = flown((IDLE, OFF), (IDLE, ON), (UP, ON))
-    fc.changes.clear()
-    last_us = 3 * 22_500
-    fc.see(decoded(), last_us + 100_000)
-    assert fc.changes == []
-    fc.see(decoded(), last_us + 100_001)
-    assert fc.changes == [(last_us + 100_000, 0, int(Arming.LOCKED))]
+def test_a_frame_too_short_for_its_channels_says_nothing() -> None:
+    controller = shown(row(IDLE, OFF), row(IDLE), row(UP), row(1400)[:4])
+    assert controller.command == 700
+    assert shown(row(IDLE, OFF), row(IDLE), row(UP), row(1400)[:5]).command == 400
 
 
-def test_spoiled_frames_do_not_count() -> None:
-    """Frames with impossible pulses, or too few, neither move the motors nor refresh the signal."""
-    fc = flown((IDLE, OFF), (IDLE, ON), (UP, ON))
-    spoiled = decoded(*[(2300, ON)] * 10, start_us=3 * 22_500)
-    short = Decoded(spoiled.start_us + 1, spoiled.done_us + 1, np.full(10, 2), np.full(20, 1500))
-    fc.changes.clear()
-    fc.see(spoiled, 0)
-    fc.see(short, 3 * 22_500 + 200_000)
-    assert [change[1:] for change in fc.changes] == [(0, int(Arming.LOCKED))]
+@pytest.mark.parametrize(("throttle_us", "command"), [
+    (1050, 0), (1051, 51), (1500, 500), (1999, 999), (2000, 1000), (2200, 1000),
+])  # fmt: skip
+def test_command(throttle_us: int, command: int) -> None:
+    """Idle up to `arm_below`, then straight from low to high, never above full."""
+    assert shown(row(IDLE, OFF), row(IDLE), row(throttle_us)).command == command
 
 
-def test_without_an_arming_switch_an_idle_throttle_arms() -> None:
-    """So that care at recovery is the receiver's alone: a stick that is up again spins the motors."""
-    plain = Profile()
-    fc = dataclasses.replace(plain.flight_controller, arm_channel=None)
-    profile = dataclasses.replace(plain, flight_controller=fc)
-    assert flown((UP, OFF), (UP, OFF), profile=profile).command == 0
-    assert flown((UP, OFF), (IDLE, OFF), (UP, OFF), profile=profile).command == 700
+@pytest.mark.parametrize(("switch_us", "arming"), [(1499, Arming.READY), (1500, Arming.ARMED)])
+def test_switch_on(switch_us: int, arming: Arming) -> None:
+    """The arming channel counts as on from `switch_on` upwards."""
+    assert shown(row(IDLE, OFF), row(IDLE, switch_us)).arming is arming

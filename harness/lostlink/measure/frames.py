@@ -56,9 +56,10 @@ def shortest_sync_gap(trace: Trace, since_us: int = 0) -> Measurement:
 
 
 def separators_us(trace: Trace) -> tuple[Ints, Ints]:
-    """Return the leading edges of all separator pulses and their lengths."""
+    """Return the leading edges of all separator pulses that came to their end, and their lengths."""
     at_us, _ = trace.edges
-    return at_us[0::2], at_us[1::2] - at_us[0::2]
+    whole = len(at_us) // 2
+    return at_us[0::2][:whole], at_us[1::2] - at_us[0::2][:whole]
 
 
 def separator_error(trace: Trace, since_us: int = 0) -> Measurement:

@@ -7,7 +7,7 @@ units and one that is its own inside (`lostlink_sims._settings.Kind`).
 from __future__ import annotations
 
 import re
-from decimal import Decimal, localcontext
+from decimal import Decimal, Inexact, localcontext
 from typing import Final
 
 #: For each kind its units, as what one of them is in the unit inside; the units offered first come first.
@@ -114,8 +114,11 @@ def text_of(value: float, kind: str) -> str:
     exact = Decimal(value) if isinstance(value, int) else Decimal(repr(value))
     candidates = []
     for unit, factor in UNITS[kind].items():
-        number = exact / factor
-        if number * factor == exact and "µ" not in unit:
+        with localcontext() as context:
+            context.clear_flags()
+            number = exact / factor
+            is_exact = not context.flags[Inexact]
+        if is_exact and "µ" not in unit:
             candidates.append((f"{_plain(number)} {unit}", abs(number)))
     if exact == 0:
         return candidates[0][0]

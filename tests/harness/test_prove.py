@@ -1,0 +1,328 @@
+"""The main job from the command line: verdicts, exit codes, evidence, replays, bad input."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import jsonschema
+import pytest
+from click.testing import CliRunner, Result
+from lostlink.cli import main
+from lostlink.evidence import VERDICTS_SCHEMA
+from lostlink.profiles import read_profile
+from lostlink.requirements import CATALOGUE
+
+ROOT = Path(__file__).parents[2]
+HERON = ROOT / "fixtures" / "profiles" / "heron.toml"
+ZOO = ROOT / "tests" / "faulty" / "zoo.py"
+
+
+def lostlink(*words: object) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+def program(*words: object, **environment: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "lostlink.cli", *map(str, words)]
+    env = {**os.environ, **environment}
+    return subprocess.run(command, capture_output=True, text=True, timeout=120, env=env, check=False, encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def failing(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
+    """Prove a receiver that holds its last values."""
+    folder = tmp_path_factory.mktemp("evidence")
+    return folder, lostlink("prove", HERON, "--receiver", f"{ZOO}:HoldsForEver", "--out", folder)
+
+
+def test_shipped_profile_is_met(tmp_path: Path) -> None:
+    """Every requirement of the catalogue, exit code 0, in a few seconds, without a terminal."""
+    start = time.monotonic()
+    run = program("prove", HERON, "--out", tmp_path / "ev")
+    assert run.returncode == 0, run.stdout + run.stderr
+    assert time.monotonic() - start < 60  # a hang, not a speed: the time itself is in benchmarks/
+    for requirement in CATALOGUE:
+        assert requirement in run.stdout
+    assert f"The failsafe cuts the throttle: all {len(CATALOGUE)} requirements that were tested are met." in run.stdout
+    assert "Propellers off, flight battery disconnected, model restrained" in run.stdout
+    assert str(tmp_path / "ev") in run.stdout
+    assert "\x1b" not in run.stdout
+    document = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))
+    jsonschema.validate(document, VERDICTS_SCHEMA)
+    assert [verdict["id"] for verdict in document["verdicts"]] == list(CATALOGUE)
+    assert {verdict["outcome"] for verdict in document["verdicts"]} == {"met"}
+    assert all(verdict["checks"] > 0 and verdict["runs"] > 0 for verdict in document["verdicts"])
+
+
+def test_receiver_that_holds_its_last_value(failing: tuple[Path, Result]) -> None:
+    """Exit code 1 and one sentence that says that the throttle is not cut."""
+    _, run = failing
+    assert run.exit_code == 1
+    assert "Do not fly this link: the throttle is not cut in time when the link is lost" in run.output
+    assert "X not met" in run.output
+
+
+def test_a_failure_says_everything(failing: tuple[Path, Result]) -> None:
+    """Requirement, measured value, limit, timeline, seed, and the command that does it again."""
+    folder, _ = failing
+    text = (folder / "failing" / "FS-CUT.txt").read_text(encoding="utf-8")
+    for part in (
+        "FS-CUT (critical): When the link is lost, the throttle pulses go to idle in time.",
+        "measured  time from link loss to throttle cut: more than",
+        "limit     at most 550 ms",
+        "seen      simulated",
+        "seed 1, trial 1",
+        "link cut",
+        "packets lost from here",
+        "motors",
+    ):
+        assert part in text
+    replay = next(line for line in text.splitlines() if "replay" in line).split()
+    assert replay[1:3] == ["lostlink", "prove"]
+    again = lostlink(*replay[2:], "--out", folder / "again", "--quiet")
+    assert again.exit_code == 1
+    assert (folder / "again" / "failing" / "FS-CUT.txt").read_text(encoding="utf-8") == text
+
+
+def test_evidence_of_a_failure(failing: tuple[Path, Result]) -> None:
+    """Verdicts by schema, junit for the CI system, Markdown for people, the failing run in three formats."""
+    folder, _ = failing
+    document = json.loads((folder / "verdicts.json").read_text(encoding="utf-8"))
+    jsonschema.validate(document, VERDICTS_SCHEMA)
+    assert document["exit_code"] == 1
+    assert document["tested"]["seed"] == 1
+    assert len(document["tested"]["receiver_sha256"]) == 64
+    outcomes = {verdict["id"]: verdict["outcome"] for verdict in document["verdicts"]}
+    assert outcomes["FS-CUT"] == "not met"
+    assert outcomes["CH-VALUE"] == "met"
+    suite = ET.parse(folder / "junit.xml").getroot()
+    assert len(suite.findall(".//testcase")) == len(CATALOGUE)
+    assert len(suite.findall(".//failure")) == sum(outcome == "not met" for outcome in outcomes.values())
+    assert "**not met**" in (folder / "summary.md").read_text(encoding="utf-8")
+    assert read_profile(folder / "profile.toml") == read_profile(HERON)
+    for ending in ("csv", "vcd", "scenario.toml"):
+        assert (folder / "failing" / f"FS-CUT.{ending}").stat().st_size > 100
+
+
+def test_replay_of_a_saved_run(failing: tuple[Path, Result], tmp_path: Path) -> None:
+    """The saved scenario shows the same run again, with the receiver that failed and with one that does not."""
+    folder, _ = failing
+    saved = folder / "failing" / "FS-CUT.scenario.toml"
+    run = lostlink("replay", saved, HERON, "--receiver", f"{ZOO}:HoldsForEver", "--csv", tmp_path / "run.csv")
+    assert run.exit_code == 0, run.output
+    assert (tmp_path / "run.csv").read_bytes() == (folder / "failing" / "FS-CUT.csv").read_bytes()
+    cured = lostlink("replay", saved, HERON, "--vcd", tmp_path / "run.vcd")
+    assert "receiver says failsafe" in cured.output
+    assert "motors at rest" in cured.output
+
+
+def test_same_seed_same_verdicts(tmp_path: Path) -> None:
+    """But for date and duration, the evidence of one seed is the same; another seed measures something else."""
+    documents = []
+    for number, seed in enumerate((5, 5, 6)):
+        folder = tmp_path / str(number)
+        assert lostlink("prove", HERON, "--out", folder, "--seed", seed, "--only", "FS-CUT,LT-STICK").exit_code == 0
+        document = json.loads((folder / "verdicts.json").read_text(encoding="utf-8"))
+        documents.append(document["verdicts"])
+    assert documents[0] == documents[1]
+    assert documents[0] != documents[2]
+
+
+# --- outcomes that are neither met nor not met -----------------------------------------------------------------------
+
+
+def test_what_is_not_tested_never_counts_as_met(tmp_path: Path) -> None:
+    """The plain link has no counter and no link id: exit code 4, and the reason is told."""
+    run = lostlink("prove", "--out", tmp_path)
+    assert run.exit_code == 4
+    assert "No requirement failed, but 3 not tested" in run.output
+    assert "packets carry no counter" in " ".join(run.output.split())
+
+
+def test_waived_requirements_are_shown_as_waived(tmp_path: Path) -> None:
+    """The owner may give something up knowingly."""
+    profile = tmp_path / "plain.toml"
+    profile.write_text('[requirements]\nwaived = ["FS-STALE", "FS-FOREIGN", "FS-INTRUDER"]\n', encoding="utf-8")
+    run = lostlink("prove", profile, "--out", tmp_path / "ev")
+    assert run.exit_code == 0
+    assert "3 waived by the owner" in run.output
+    assert "~ waived" in run.output
+
+
+def test_a_receiver_that_dies_is_not_met(tmp_path: Path) -> None:
+    """Its exception is a finding, with the instant at which it died."""
+    receiver = tmp_path / "dies.py"
+    receiver.write_text(
+        "from lostlink_sims import ReferenceReceiver\n"
+        "class Dies(ReferenceReceiver):\n"
+        "    def pulses(self, clock_us):\n"
+        "        return [1 // 0]\n",
+        encoding="utf-8",
+    )
+    run = lostlink("prove", HERON, "--receiver", f"{receiver}:Dies", "--out", tmp_path / "ev", "--only", "FS-CUT")
+    assert run.exit_code == 1
+    assert "the receiver's program died: ZeroDivisionError in pulses()" in run.output
+
+
+def test_silent_receiver_is_never_met(tmp_path: Path) -> None:
+    """Without pulses nothing flies; tests that need a flight are inconclusive, control is not met."""
+    receiver = tmp_path / "mute.py"
+    receiver.write_text(
+        "from lostlink_sims import ReferenceReceiver\n"
+        "class Mute(ReferenceReceiver):\n"
+        "    def pulses(self, clock_us):\n"
+        "        return None\n",
+        encoding="utf-8",
+    )
+    run = lostlink("prove", HERON, "--receiver", f"{receiver}:Mute", "--out", tmp_path / "ev")
+    assert run.exit_code == 1
+    outcomes = {
+        verdict["id"]: verdict["outcome"]
+        for verdict in json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))["verdicts"]
+    }
+    assert outcomes["LK-CONTROL"] == "not met"
+    assert outcomes["FR-PERIOD"] == "not met"
+    assert outcomes["FS-CUT"] == "inconclusive"
+    run = lostlink("prove", HERON, "--receiver", f"{receiver}:Mute", "--out", tmp_path / "ev", "--only", "FS-CUT")
+    assert run.exit_code == 4
+
+
+def test_requirements_of_the_users_own(tmp_path: Path) -> None:
+    """A test file in the suite's style runs beside it, by name, and may fail."""
+    tests = tmp_path / "test_field.py"
+    tests.write_text(
+        "from lostlink.measure import failsafe\n"
+        "from lostlink.requirements import requirement\n"
+        "from lostlink_sims.scenario import LinkCut\n"
+        "@requirement('MY-FIELD', 'critical', 'Over our field the throttle is cut within 400 ms.', 'it is not')\n"
+        "def test_our_field(rig, scenario, judge):\n"
+        "    for flight in scenario.flights(3):\n"
+        "        trace = rig.run(flight.into(LinkCut(at_us=flight.at_us)))\n"
+        "        judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=400_000)\n",
+        encoding="utf-8",
+    )
+    run = lostlink("prove", HERON, "--tests", tests, "--out", tmp_path / "ev", "--only", "MY-FIELD,FS-CUT")
+    assert run.exit_code == 1
+    assert "Do not fly this link: it is not." in run.output
+    assert "MY-FIELD (critical): Over our field the throttle is cut within 400 ms." in run.output
+
+
+def test_interrupted_run_keeps_its_evidence(tmp_path: Path) -> None:
+    """Ctrl-C: exit code 130, and the verdicts until then are written."""
+    tests = tmp_path / "test_stop.py"
+    tests.write_text("def test_stop():\n    raise KeyboardInterrupt\n", encoding="utf-8")
+    run = lostlink("prove", HERON, "--tests", tests, "--out", tmp_path / "ev")
+    assert run.exit_code == 130
+    document = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))
+    assert document["exit_code"] == 130
+    assert "nothing is proven" in document["conclusion"]
+
+
+def test_a_broken_test_is_never_met(tmp_path: Path) -> None:
+    """A test file that cannot be run gives exit code 2, whatever the others say."""
+    tests = tmp_path / "test_broken.py"
+    tests.write_text("import nowhere\n", encoding="utf-8")
+    run = lostlink("prove", HERON, "--tests", tests, "--out", tmp_path / "ev", "--only", "FS-CUT")
+    assert run.exit_code == 2
+    assert "No module named 'nowhere'" in run.output
+
+
+# --- bad input -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "parts"),
+    [
+        (["prove", "nowhere.toml"], ["nowhere.toml: there is no such file"]),
+        (["prove", HERON, "--only", "FS-CAT"], ["no requirement 'FS-CAT'", "did you mean 'FS-CUT'?"]),
+        (["prove", HERON, "--receiver", "mine.py"], ["no name; allowed: FILE.py:Name"]),
+        (["prove", HERON, "--receiver", "mine.py:Mine"], ["there is no file mine.py"]),
+        (["prove", HERON, "--receiver", f"{ZOO}:HoldsForever"], ["did you mean 'HoldsForEver'?"]),
+        (["prove", HERON, "--receiver", f"{ZOO}:Mistake"], ["Mistake is no receiver, it lacks power_on, packet"]),
+        (["prove", HERON, "--out", HERON], ["--out"]),
+        (["prove", HERON, "--tests", "nix.py"], ["there is no such file"]),
+        (["prove", HERON, "--seed", "-1"], ["-1 is not in the range"]),
+        (["prov", HERON], ["No such command 'prov'"]),
+        (["replay", "nowhere.toml"], ["nowhere.toml: there is no such file"]),
+        (["new", HERON], ["is there already"]),
+        (["new", "x/y/z.toml"], ["No such file or directory"]),
+        (["new", "z.toml", "--timeout", "500"], ["'500' has no unit"]),
+        (["new", "z.toml", "--timeout", "1 ms"], ["shorter than two packet intervals"]),
+    ],
+    ids=lambda value: " ".join(Path(str(word)).name for word in value) if isinstance(value, list) else None,
+)
+def test_bad_input(words: list[object], parts: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One message that says where, what and what is allowed; exit code 2; no traceback; nothing written over."""
+    monkeypatch.chdir(tmp_path)
+    before = HERON.read_bytes()
+    run = lostlink(*words)
+    assert run.exit_code == 2, run.output
+    for part in parts:
+        assert part in run.output
+    assert "Traceback" not in run.output
+    assert HERON.read_bytes() == before
+    assert list(tmp_path.glob("*.toml")) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "part"),
+    [
+        ("class R(:\n", ":1:"),
+        ("import nowhere\n", ":1: ModuleNotFoundError"),
+        ("x = 1\ny = 1 // 0\n", ":2: ZeroDivisionError"),
+        ("x = 1\n", "has no 'R'; allowed: a class"),
+    ],
+)
+def test_receiver_file_that_does_not_load(text: str, part: str, tmp_path: Path) -> None:
+    """File and line of what is wrong in it."""
+    path = tmp_path / "mine.py"
+    path.write_text(text, encoding="utf-8")
+    run = lostlink("prove", HERON, "--receiver", f"{path}:R", "--out", tmp_path / "ev")
+    assert run.exit_code == 2
+    assert part in run.output
+    assert "Traceback" not in run.output
+
+
+def test_profile_errors_reach_the_screen(tmp_path: Path) -> None:
+    """All that is wrong in a profile, with file, line and hint, on standard error."""
+    path = tmp_path / "bad.toml"
+    path.write_text('[receiver]\ntimeoutt = "500 ms"\n[output]\nchannels = "8"\n', encoding="utf-8")
+    run = program("prove", path)
+    assert run.returncode == 2
+    assert run.stdout == ""
+    assert f"{path}:2:1: receiver.timeoutt: unknown key; did you mean 'timeout'?" in run.stderr
+    assert f"{path}:4:12: output.channels: expected a whole number, got '8'" in run.stderr
+
+
+# --- other commands --------------------------------------------------------------------------------------------------
+
+
+def test_new_profile_is_met(tmp_path: Path) -> None:
+    """What `new` writes is proven at once; so is one with other times."""
+    for number, words in enumerate(
+        ([], ["--timeout", "300 ms", "--packet-interval", "50 Hz", "--frame-period", "30 ms"])
+    ):
+        path = tmp_path / f"link_{number}.toml"
+        assert lostlink("new", path, *words).exit_code == 0
+        run = lostlink("prove", path, "--out", tmp_path / "ev", "--quiet")
+        assert run.exit_code == 0, run.output
+    assert read_profile(tmp_path / "link_1.toml").receiver.timeout_us == 300_000
+    assert read_profile(tmp_path / "link_1.toml").handset.packet_interval_us == 20_000
+
+
+def test_schema_command() -> None:
+    """Both schemas are JSON."""
+    assert json.loads(lostlink("schema").output)["title"] == "lostlink profile"
+    assert json.loads(lostlink("schema", "--scenario").output)["title"] == "lostlink scenario"
+
+
+def test_colour_is_never_the_only_sign(tmp_path: Path) -> None:
+    """With NO_COLOR no colour codes come, and each verdict has a sign and a word."""
+    run = program("prove", HERON, "--only", "FS-CUT", "--out", tmp_path, NO_COLOR="1", FORCE_COLOR="1")
+    assert "+ met" in run.stdout
+    assert "\x1b[3" not in run.stdout
