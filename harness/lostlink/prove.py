@@ -93,8 +93,9 @@ class _Gatherer:
         if report.failed:
             self.result.errors.append(report.longreprtext)
 
-    def pytest_keyboard_interrupt(self) -> None:
-        self.result.interrupted = True
+    def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
+        # pytest calls this also when it gives up by itself, over tests that cannot be collected.
+        self.result.interrupted = not isinstance(excinfo.value, pytest.Session.Interrupted)
 
 
 def verdict_from(data: dict[str, Any]) -> Verdict:

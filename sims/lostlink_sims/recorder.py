@@ -68,8 +68,10 @@ class Recorder:
             if times:
                 self._by_fate[number] = self._by_fate.get(number, 0) + times
         if self._keep:
-            slots = flights.slots
-            self._packets.append(Packets(slots.left_us, arrivals, fates, np.array(attempts, np.uint8), slots.payload))
+            slots, n = flights.slots, len(fate)  # fewer than were planned when the run ended early
+            self._packets.append(
+                Packets(slots.left_us[:n], arrivals, fates, np.array(attempts, np.uint8), slots.payload[:n])
+            )
 
     # --- frames ---------------------------------------------------------------------------------------------
 

@@ -101,7 +101,7 @@ REFUSED: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "too small": ('[receiver]\ntimeout = "10 us"', "2:11: receiver.timeout", ("too small", "allowed: 1 ms to")),
     "too wide": ('[receiver]\nlow = "1500 us"', "2:7: receiver.low", ("too large", "allowed: 800 us to 1400 us")),
     "share": (BERNOULLI + "probability = 2", "3:15: radio.losses[1].probability", ("allowed: 0 % to 100 %",)),
-    "infinite share": (BERNOULLI + "probability = inf", "3:15: radio.losses[1].probability", ("too large",)),
+    "infinite share": (BERNOULLI + "probability = inf", "3:15: radio.losses[1].probability", ("inf is no number",)),
     "flag as share": (BERNOULLI + "probability = true", "3:15: radio.losses[1].probability", ('"2 %"',)),
     "choice": (
         '[output]\nstyle = "fixed perod"', "2:9: output.style",
@@ -186,6 +186,11 @@ ODDITIES: dict[str, str] = {
     "no number as a share": BERNOULLI + "probability = nan",
     "no number as a count": "[requirements]\nrecoveries_per_second = nan",
     "a path that cannot be": '[[radio.losses]]\nmodel = "recorded"\nfile = "a\\u0000b"',
+    "a count too large for a float as a share": BERNOULLI + "probability = " + "9" * 400,
+    "the same below zero": BERNOULLI + "probability = -" + "9" * 400,
+    "a number too large for a float": "[requirements]\nrecoveries_per_second = " + "9" * 400,
+    "digits without end": '[receiver]\ntimeout = "' + "9" * 5000 + ' s"',
+    "many digits": '[receiver]\ntimeout = "' + "9" * 50 + ' s"',
     "less than a microsecond over": '[receiver]\ntimeout = "500.00000000000000000000000000001 ms"',
 }
 
@@ -254,7 +259,7 @@ IMPOSSIBLE: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "nine channels in 20 ms": (
         '[output]\nframe_period = "20 ms"\nchannels = 9', "3:12: output.channels", ("8 channels", "21 ms"),
     ),
-    "frame too short for eight": ('[output]\nframe_period = "18 ms"', "1:1: output.channels", ("7 channels",)),
+    "frame too short for eight": ('[output]\nframe_period = "18 ms"', "2:16: output.channels", ("7 channels",)),
     "gap too short": ('[output]\nstyle = "fixed gap"\nframe_gap = "2 ms"', "3:13: output.frame_gap", ("3 ms",)),
     "timeout of one packet": ('[receiver]\ntimeout = "9 ms"', "2:11: receiver.timeout", ("10 ms or more",)),
     "33 bytes": (
@@ -295,7 +300,7 @@ IMPOSSIBLE: dict[str, tuple[str, str, tuple[str, ...]]] = {
         '[requirements]\nmotor_cut_within = "510 ms"', "2:20: requirements.motor_cut_within", ("522.5 ms",),
     ),
     "hold counts": (
-        '[receiver]\nhold = "100 ms"\n[requirements]\nmotor_cut_within = "1 s"', "3:1: requirements.cut_within",
+        '[receiver]\nhold = "100 ms"\n[requirements]\nmotor_cut_within = "1 s"', "2:8: requirements.cut_within",
         ("622.5 ms",),
     ),
     "signal timeout": (

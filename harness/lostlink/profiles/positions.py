@@ -61,11 +61,11 @@ class _Walker:
                 return self._found
             start = self._at
             if self._text.startswith("[[", start):
-                here = self._resolved(self._key(2), last_is_array=True)
+                here = self._resolved(self._key(2), start, last_is_array=True)
                 self._at += 2
                 self._found[here] = Place(start, start)
             elif self._text[start] == "[":
-                here = self._resolved(self._key(1), last_is_array=False)
+                here = self._resolved(self._key(1), start, last_is_array=False)
                 self._at += 1
                 self._found.setdefault(here, Place(start, start))
             else:
@@ -92,13 +92,13 @@ class _Walker:
                 return parts
             self._at += 1
 
-    def _resolved(self, parts: list[str], *, last_is_array: bool) -> Path:
+    def _resolved(self, parts: list[str], start: int, *, last_is_array: bool) -> Path:
         """Return a header's path with the index of each array of tables put in."""
         path: Path = ()
         for number, part in enumerate(parts):
             path += (part,)
             if number == len(parts) - 1 and last_is_array:
-                self._found.setdefault(path, Place(self._at, self._at))
+                self._found.setdefault(path, Place(start, start))
                 self._tables[path] = self._tables.get(path, -1) + 1
             if path in self._tables:
                 path += (self._tables[path],)

@@ -48,6 +48,9 @@ WHOLE: Final = frozenset({"duration", "width", "ppm", "bit_rate"})
 _TEXT = re.compile(r"\s*([+-]?[0-9]+(?:\.[0-9]+)?)\s*([A-Za-zµμ%/]*)\s*")
 
 
+_LONGEST = 400  # signs of a quantity; the least of all floats takes 330
+
+
 class QuantityError(ValueError):
     """Text that is no quantity of the kind wanted; says what is allowed."""
 
@@ -63,9 +66,9 @@ def parse(text: str, kind: str) -> float | int:
     """
     units = UNITS[kind]
     allowed = f'allowed: a number with a unit ({", ".join(units)}), such as "{EXAMPLE[kind]}"'
-    match = _TEXT.fullmatch(text)
+    match = _TEXT.fullmatch(text) if len(text) <= _LONGEST else None
     if match is None:
-        raise QuantityError(f"{text!r} is no quantity; {allowed}")
+        raise QuantityError(f"{text[:40]!r} is no quantity; {allowed}")
     number, unit = Decimal(match[1]), match[2].replace("μ", "µ")
     if kind == "duration" and unit in UNITS["frequency"]:
         return _interval(number * UNITS["frequency"][unit], text)
@@ -120,6 +123,8 @@ def text_of(value: float, kind: str) -> str:
             is_exact = not context.flags[Inexact]
         if is_exact and "µ" not in unit:
             candidates.append((f"{_plain(number)} {unit}", abs(number)))
+    if not candidates:  # more digits than any value within the limits has
+        return f"{value} {'us' if kind == 'duration' else next(iter(UNITS[kind]))}"
     if exact == 0:
         return candidates[0][0]
     return min(candidates, key=lambda c: (not 1 <= c[1] < 1000, len(c[0].split()[0])))[0]

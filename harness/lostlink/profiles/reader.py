@@ -26,11 +26,14 @@ from lostlink_sims.scenario import FAULTS
 
 from lostlink.errors import ProfileError
 from lostlink.profiles import positions, quantities
-from lostlink.profiles.rules import impossible, unknown_channels
+from lostlink.profiles.rules import CAUSES, impossible, unknown_channels
 
 NEWEST_SCHEMA = 1
+_AFTER_CARET = 120  # signs of a long line shown behind the place pointed at
 _T = TypeVar("_T")
 Keys = tuple[str | int, ...]
+#: A line such as ``timeout = 500 ms``: the quotes are forgotten.
+_BARE_QUANTITY = re.compile(r"\s*([\w.-]+)\s*=\s*([+-]?[0-9.]*\s*[A-Za-zµ%][\w%/ -]*?)\s*(?:#.*)?")
 
 
 class _BadValueError(ValueError):
@@ -60,16 +63,19 @@ class _Source:
         if match:
             line, column = int(match[1]), int(match[2])
         else:
-            line, column = self.text.count("\n") + 1, 1
+            rows = self.text.rstrip().split("\n")
+            line, column = len(rows), len(rows[-1]) + 1
         what = said.split(" (at ")[0]
         lines = self.text.split("\n")
+        if bare := _BARE_QUANTITY.fullmatch(lines[line - 1]):
+            what = f'text and quantities stand in quotes, as in {bare[1]} = "{bare[2]}"'
         offset = sum(len(row) + 1 for row in lines[: line - 1]) + column - 1
         return self._message(offset, f'this is not TOML: {what}; allowed: lines such as timeout = "500 ms"')
 
     def wrong(self, keys: Keys, text: str, *, value: bool = True) -> None:
         """Note a problem with the value (or the key) at `keys`, or with what encloses it if the text is silent."""
         shown = dotted(keys)
-        at = keys
+        at = next((path for path in (keys, *CAUSES.get(keys, ())) if path in self._places), keys)
         while at and at not in self._places:
             at, value = at[:-1], False
         place = self._places.get(at)
@@ -80,7 +86,9 @@ class _Source:
         line, column = positions.line_and_column(self.text, offset)
         rows = self.text.split("\n")
         row = rows[line - 1].rstrip("\r") if line <= len(rows) else ""
-        shown = f"\n    {row}\n    {' ' * (column - 1)}^" if row.strip() else ""
+        blank = "".join("\t" if sign == "\t" else " " for sign in row[: column - 1]).ljust(column - 1)
+        row = row[: column + _AFTER_CARET]
+        shown = f"\n    {row}\n    {blank}^" if row.strip() else ""
         return f"{self.name}:{line}:{column}: {text}{shown}"
 
     def finish(self) -> None:
@@ -127,7 +135,7 @@ def _value(field: Field[Any], raw: Any) -> Any:
             if isinstance(raw, bool) or not isinstance(raw, (int, float) if wants_float else int):
                 kind = "number" if wants_float else "whole number"
                 raise _BadValueError(f"expected a {kind}, got {_shown(raw)}; allowed: {_range(setting)}")
-            return _limited(setting, float(raw) if wants_float else raw)
+            return _limited(setting, _float(raw) if wants_float else raw)
         case "choice":
             if raw not in setting.choices:
                 raise _BadValueError(f"{_shown(raw)} is no choice{nearest(raw, setting.choices)}")
@@ -157,11 +165,18 @@ def _quantity(setting: Setting, raw: Any) -> float:
         except quantities.QuantityError as error:
             raise _BadValueError(str(error)) from None
     if isinstance(raw, (int, float)) and not isinstance(raw, bool):
+        if isinstance(raw, float) and not math.isfinite(raw):
+            raise _BadValueError(f'{raw} is no number; allowed: text such as "{example}"')
         if kind == "share":
-            return float(raw)
+            return _float(raw)
         unit = example.split()[1]
         raise _BadValueError(f'expected text with a unit, got {raw}; allowed: text such as "{raw} {unit}"')
     raise _BadValueError(f'expected text with a unit, got {_shown(raw)}; allowed: text such as "{example}"')
+
+
+def _float(raw: int | float) -> float:
+    """Return `raw` as a float; a whole number beyond all limits, which may not fit in one, stays beyond them."""
+    return float(max(-(10**18), min(10**18, raw))) if isinstance(raw, int) else raw
 
 
 def _limited(setting: Setting, value: int | float) -> float:
@@ -295,14 +310,14 @@ def _losses(radio: Any, source: _Source) -> tuple[Any, ...]:
 def _with_pattern(model: Recorded, keys: Keys, source: _Source) -> Recorded | None:
     path = (source.folder or Path()) / model.file
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
         return dataclasses.replace(model, pattern=_pattern(text, str(path)))
     except _BadValueError as error:
         source.wrong((*keys, "file"), str(error))
     except UnicodeDecodeError:
         source.wrong((*keys, "file"), f"{path} is not UTF-8 text; allowed: a CSV file, seen from the profile's folder")
-    except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else "there is no such name"
+    except (OSError, ValueError, csv.Error) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is no CSV file, or the name cannot be"
         source.wrong(
             (*keys, "file"), f"{path} cannot be read: {why}; allowed: a CSV file, seen from the profile's folder"
         )
@@ -327,6 +342,12 @@ def _pattern(text: str, name: str) -> bytes:
     if not pattern:
         raise _BadValueError(f"{name}: holds no packet; allowed: at least one row")
     return bytes(pattern)
+
+
+def _check_version(source: _Source) -> None:
+    version = source.values.get("schema", NEWEST_SCHEMA)
+    if type(version) is not int or version != NEWEST_SCHEMA:
+        source.wrong(("schema",), f"{_shown(version)} is no known version; allowed: {NEWEST_SCHEMA}, the newest")
 
 
 # --- the two kinds of files ----------------------------------------------------------------------------------------
@@ -354,9 +375,7 @@ def parse_profile(text: str, source: str = "<text>", folder: Path | None = None)
         for field in dataclasses.fields(Profile)
         if "setting" not in field.metadata and field.name != "channels"
     }
-    version = values.get("schema", NEWEST_SCHEMA)
-    if version != NEWEST_SCHEMA or isinstance(version, bool):
-        place.wrong(("schema",), f"{_shown(version)} is no known version; allowed: {NEWEST_SCHEMA}, the newest")
+    _check_version(place)
     parts: dict[str, Any] = {}
     for name, cls in tables.items():
         if name in values:
@@ -384,12 +403,19 @@ def parse_scenario(text: str, profile: Profile, source: str = "<text>") -> Scena
         With everything that is wrong.
     """
     place = _Source(text, source, None)
+    _check_version(place)
     moves = [_build(Move, item, keys, place) for item, keys in _list(place.values, "moves", (), place)]
     faults = [
         _chosen(dict(FAULTS), "fault", item, keys, place) for item, keys in _list(place.values, "faults", (), place)
     ]
     scenario = _build(
-        Scenario, place.values, (), place, besides=("moves", "faults"), moves=tuple(moves), faults=tuple(faults)
+        Scenario,
+        place.values,
+        (),
+        place,
+        besides=("schema", "moves", "faults"),
+        moves=tuple(moves),
+        faults=tuple(faults),
     )
     if scenario is None or place.problems:
         place.finish()
@@ -402,13 +428,16 @@ def parse_scenario(text: str, profile: Profile, source: str = "<text>") -> Scena
 
 def _read(path: str | Path) -> str:
     try:
-        return Path(path).read_text(encoding="utf-8")
+        return Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise ProfileError(f"{path}: there is no such file; allowed: a TOML file (lostlink new writes one)") from None
     except IsADirectoryError:
         raise ProfileError(f"{path}: is a folder; allowed: a TOML file") from None
     except UnicodeDecodeError as error:
-        raise ProfileError(f"{path}: byte {error.start} is not UTF-8 text; allowed: a TOML file") from None
+        line = error.object.count(b"\n", 0, error.start) + 1
+        raise ProfileError(f"{path}:{line}: is not UTF-8 text; allowed: a TOML file in UTF-8") from None
+    except ValueError:
+        raise ProfileError(f"{str(path)!r}: is no path; allowed: a TOML file") from None
     except OSError as error:
         raise ProfileError(f"{path}: cannot be read: {error.strerror}; allowed: a TOML file") from None
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Final
 
 from lostlink_sims import Profile, Scenario
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
@@ -13,6 +14,24 @@ from lostlink.profiles.quantities import text_of
 
 Keys = tuple[str | int, ...]
 Problem = tuple[Keys, str]
+
+_FRAME: Final = (("output", "frame_period"), ("output", "frame_gap"), ("output", "style"), ("output", "channels"))
+_CUT: Final = (("receiver", "timeout"), ("receiver", "hold"), *_FRAME)
+_AIR: Final = (("radio", "bit_rate"), ("radio", "latency"), ("radio", "latency_jitter"), ("radio", "settle"))
+#: Where to point when a key is left to its default: the keys that make the default impossible.
+CAUSES: Final[Mapping[Keys, tuple[Keys, ...]]] = {
+    ("requirements", "cut_within"): _CUT,
+    ("requirements", "motor_cut_within"): _CUT,
+    ("receiver", "timeout"): (("handset", "packet_interval"),),
+    ("handset", "packet_interval"): _AIR,
+    ("radio", "retries"): (("radio", "retry_delay"), ("radio", "acknowledge"), ("handset", "packet_interval")),
+    ("radio", "retry_delay"): (("radio", "acknowledge"), *_AIR),
+    ("output", "channels"): (("output", "frame_period"), ("requirements", "sync_at_least"), ("channels",)),
+    ("output", "frame_gap"): (("requirements", "sync_at_least"), ("output", "style")),
+    ("flight_controller", "signal_timeout"): _FRAME,
+    ("flight_controller", "throttle"): (("channels",),),
+    ("flight_controller", "arm_channel"): (("channels",),),
+}
 
 
 def _time(value_us: int) -> str:
