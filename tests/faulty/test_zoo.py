@@ -34,20 +34,19 @@ def test_zoo_is_large_and_varied() -> None:
     assert {mistake.requirement for mistake in zoo.MISTAKES} <= set(CATALOGUE)
 
 
-@pytest.mark.parametrize("profile", GOOD)
+@pytest.mark.parametrize("profile", [name for name in GOOD if name != "plover"])
 def test_sound_receiver_of_the_zoo_is_met(profile: str) -> None:
-    """The receiver that all faulty ones are made from passes where it has what the profile asks for."""
-    if profile == "plover":
-        pytest.skip("this profile asks for a return on low throttle, which the zoo's receiver does not know")
+    """The receiver that all faulty ones are made from passes, but for a profile that wants returns on low throttle."""
     result = run_suite(str(PROFILES / f"{profile}.toml"), receiver=f"{ZOO}:Sound")
     assert [verdict for verdict in result.verdicts if verdict.outcome is not Outcome.MET] == []
 
 
-@pytest.mark.parametrize("seeds", [range(first, first + 8) for first in range(0, SEEDS_A_PROFILE, 8)], ids=str)
+@pytest.mark.parametrize("part", range(5))
 @pytest.mark.parametrize("profile", GOOD)
-def test_no_false_alarm(profile: str, seeds: range) -> None:
-    """The reference receiver meets every requirement: 40 seeds on each of five profiles, 200 runs of the suite."""
-    for seed in seeds:
+def test_no_false_alarm(profile: str, part: int) -> None:
+    """The reference receiver meets every requirement: 200 seeds, 40 on each of five profiles."""
+    first = SEEDS_A_PROFILE * GOOD.index(profile) + part * SEEDS_A_PROFILE // 5
+    for seed in range(first, first + SEEDS_A_PROFILE // 5):
         result = run_suite(str(PROFILES / f"{profile}.toml"), seed=seed)
         bad = [(v.requirement.id, v.outcome.value, v.reason) for v in result.verdicts if v.outcome is not Outcome.MET]
         assert bad == [], f"profile {profile}, seed {seed}"
