@@ -70,7 +70,10 @@ class Board:
         self._ppm = profile.receiver.clock_error_ppm
         self._boot_us = profile.receiver.boot_us
         self._watchdog_us = profile.receiver.watchdog_us
-        self._output = profile.output
+        self._separator_us, self._unused_us = profile.output.separator_us, profile.output.unused_us
+        self._period_us = self._real_us(profile.output.frame_period_us)
+        fixed_gap = profile.output.style == "fixed gap"
+        self._gap_us = self._real_us(profile.output.frame_gap_us) if fixed_gap else None
         self._frame_phase_us = frame_phase_us
         self._clock_start = scenario.receiver_clock_us
         self._program: Receiver | None = None  # None without power and while booting
@@ -252,20 +255,21 @@ class Board:
         if program is None or tick is not self._frame:
             return
         now_us = self._env.now
+        since_us, ppm = now_us - self._powered_us, self._ppm
+        clock = (self._clock_base + since_us + (since_us * ppm // 1_000_000 if ppm else 0)) & MASK
         try:
-            widths = program.pulses(self._clock(now_us))
+            widths = program.pulses(clock)
             if program.failsafe is not self._failsafe:
                 self._flag(now_us)
             if self._silent or widths is None or not len(widths):
-                self._frame.after(self._real_us(self._output.frame_period_us))
+                tick.after(self._period_us)
             elif self._live:
                 self._recorder.begin_frame(now_us)
                 self._live_slot(self._life, now_us, 0, len(widths))
             else:
-                if self._ppm:
+                if ppm:
                     widths = [self._real_us(width_us) for width_us in widths]
-                total_us = self._recorder.frame(now_us, widths, self._output.separator_us)
-                self._frame.after(self._pause_us(total_us))
+                tick.after(self._pause_us(self._recorder.frame(now_us, widths, self._separator_us)))
         except ReceiverCrashError:
             raise
         except Exception as error:
@@ -273,10 +277,11 @@ class Board:
 
     def _pause_us(self, total_us: int) -> int:
         """Return the time from the start of a frame to the start of the next."""
-        if self._output.style == "fixed gap":
-            return total_us + self._real_us(self._output.frame_gap_us)
+        if self._gap_us is not None:
+            return total_us + self._gap_us
         # A frame that is longer than its period is followed at once by the next.
-        return max(self._real_us(self._output.frame_period_us), total_us + 2 * self._output.separator_us)
+        shortest_us = total_us + 2 * self._separator_us
+        return shortest_us if shortest_us > self._period_us else self._period_us
 
     def _live_slot(self, life: int, start_us: int, channel: int, count: int) -> None:
         """Read one width while the frame goes out, and come back at its end for the next."""
@@ -284,15 +289,15 @@ class Board:
         if life != self._life or program is None:
             return
         if self._silent:
-            self._frame.after(self._real_us(self._output.frame_period_us))
+            self._frame.after(self._period_us)
             return
         if channel == count:
             self._recorder.end_frame()
             self._frame.after(self._pause_us(now_us - start_us) - (now_us - start_us))
             return
         widths = self._guarded(lambda: program.pulses(self._clock(now_us)), "pulses()")
-        wanted_us = widths[channel] if widths is not None and channel < len(widths) else self._output.unused_us
-        width_us = register(self._real_us(wanted_us), self._output.separator_us)
+        wanted_us = widths[channel] if widths is not None and channel < len(widths) else self._unused_us
+        width_us = register(self._real_us(wanted_us), self._separator_us)
         self._recorder.frame_width(width_us)
         at(self._env, width_us, FRAME, lambda: self._live_slot(life, start_us, channel + 1, count))
 

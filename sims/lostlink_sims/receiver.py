@@ -125,6 +125,7 @@ class ReferenceReceiver:
         self._id_at = self._count
         self._counter_at = self._count + (self._link_id is not None) if profile.handset.packet_counter else None
         self._checked = profile.handset.check_byte
+        self._marked = self._checked or self._link_id is not None or self._counter_at is not None
         self._counter = -1
         self._heard_us = 0  # when the last good packet came
         self._failed_us = 0  # when failsafe began
@@ -135,17 +136,8 @@ class ReferenceReceiver:
 
     def packet(self, clock_us: int, payload: bytes) -> None:
         """Refresh the timer for a packet that is whole, ours and new; forget any other."""
-        if len(payload) != self._length:
+        if len(payload) != self._length or (self._marked and not self._is_good(payload)):
             return
-        if self._checked and crc8(payload):
-            return
-        if self._link_id is not None and payload[self._id_at] != self._link_id:
-            return
-        if self._counter_at is not None:
-            counter = payload[self._counter_at]
-            if counter == self._counter:
-                return  # the handset hangs and its radio repeats itself
-            self._counter = counter
         if self._state is not _LINKED:
             self._judge_silence(clock_us)
             in_a_row = self._good and (clock_us - self._heard_us) & MASK <= self._gap_us
@@ -156,6 +148,16 @@ class ReferenceReceiver:
         if self._state is _LINKED:
             self._codes = payload
         self._heard_us = clock_us
+
+    def _is_good(self, payload: bytes) -> bool:
+        if self._checked and crc8(payload):
+            return False
+        if self._link_id is not None and payload[self._id_at] != self._link_id:
+            return False
+        if self._counter_at is not None:
+            before, self._counter = self._counter, payload[self._counter_at]
+            return self._counter != before  # else the handset hangs and its radio repeats itself
+        return True
 
     def _may_return(self, clock_us: int, payload: bytes) -> bool:
         if self._good < self._row or (clock_us - self._failed_us) & MASK < self._least_us:
