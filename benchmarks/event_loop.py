@@ -12,6 +12,7 @@ import tracemalloc
 from collections.abc import Callable
 
 import simpy
+
 from lostlink_sims import Profile, Scenario, simulate, summarise
 
 ROUNDS = 9

@@ -13,9 +13,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from lostlink_sims import Profile
-
     from lostlink.prove import Result
+    from lostlink_sims import Profile
 
 BAD_INPUT, RIG_LOST, INTERRUPTED = 2, 3, 130
 

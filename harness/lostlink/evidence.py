@@ -15,11 +15,10 @@ import shutil
 from pathlib import Path
 from typing import Any, Final
 
-from lostlink_sims import Profile
-
 import lostlink
 from lostlink.prove import Result, conclusion
 from lostlink.verdicts import Outcome, Severity
+from lostlink_sims import Profile
 
 CAUTIONS: Final = (
     "Propellers off, flight battery disconnected, model restrained whenever hardware is connected.",

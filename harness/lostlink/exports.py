@@ -7,11 +7,11 @@ import io
 from pathlib import Path
 
 import numpy as np
-from lostlink_sims import Trace
-from lostlink_sims.trace import NOT_YET
 from vcd import VCDWriter
 
 from lostlink.measure.failsafe import throttle_pulses
+from lostlink_sims import Trace
+from lostlink_sims.trace import NOT_YET
 
 
 def save_run(trace: Trace, folder: Path, name: str) -> None:

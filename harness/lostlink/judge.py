@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from lostlink_sims import Trace
-
 from lostlink.errors import ReceiverCrashError, RigError
 from lostlink.rigs import Rig
 from lostlink.timeline import timeline
 from lostlink.verdicts import Measurement, Outcome, Requirement, Severity, Verdict, decide, quantity
+from lostlink_sims import Trace
 
 AROUND_US = 300_000
 """How much of a run is shown before and after the moment of interest."""

@@ -14,12 +14,11 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
-    from lostlink_sims import Profile
-
     from lostlink.judge import Judge
     from lostlink.rigs import Rig
     from lostlink.scenarios import ScenarioBuilder
     from lostlink.verdicts import Requirement
+    from lostlink_sims import Profile
 
 PROPERTY = "lostlink"
 """Name of the report property that carries a verdict as JSON; it passes through xdist and into junit."""
@@ -66,9 +65,8 @@ def profile(pytestconfig: pytest.Config) -> Profile:
 
 
 def _profile(config: pytest.Config) -> Profile:
-    from lostlink_sims import Profile
-
     from lostlink.errors import LostlinkError
+    from lostlink_sims import Profile
 
     path = config.getoption("--lostlink-profile")
     if not path:

@@ -9,10 +9,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from lostlink.errors import ReceiverError
 from lostlink_sims import ReferenceReceiver
 from lostlink_sims.receiver import ReceiverFactory
-
-from lostlink.errors import ReceiverError
 
 METHODS = ("power_on", "packet", "poll", "pulses")
 

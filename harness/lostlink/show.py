@@ -9,15 +9,18 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from lostlink_sims import Trace
+import numpy as np
+from numpy.typing import NDArray
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
 from lostlink.evidence import CAUTIONS
+from lostlink.measure import loss
 from lostlink.prove import Progress, Result, conclusion
 from lostlink.timeline import timeline
-from lostlink.verdicts import Outcome, Severity, Verdict
+from lostlink.verdicts import Outcome, Severity, Verdict, quantity
+from lostlink_sims import Trace
 
 #: Never by colour alone: each outcome has its own sign and its own words.
 SIGNS = {
@@ -90,7 +93,7 @@ def verdicts(result: Result, head: dict[str, Any], folder: Path) -> None:
         out.print(escape(found), soft_wrap=True)
     out.print()
     for caution in CAUTIONS:
-        out.print(f"[dim]{caution}[/dim]")
+        out.print(caution)
     out.print()
     sign, style = SIGNS[
         Outcome.NOT_MET if result.exit_code in (1, 2) else Outcome.MET if not result.exit_code else Outcome.INCONCLUSIVE
@@ -126,6 +129,13 @@ def _table(severity: Severity, rows: list[Verdict]) -> Table:
     return table
 
 
+def _span(values_us: NDArray[np.int64]) -> str:
+    """Return median and largest of some times."""
+    if not len(values_us):
+        return "none"
+    return f"{quantity(float(np.median(values_us)), 'µs')} (largest {quantity(int(values_us.max()), 'µs')})"
+
+
 def run(trace: Trace) -> None:
     """Show one run: its timeline and its summary."""
     out = console()
@@ -134,6 +144,13 @@ def run(trace: Trace) -> None:
     )
     out.print(escape(timeline(trace, 0, trace.scenario.duration_us, most_lines=60)), soft_wrap=True)
     total = trace.summary
+    lost, delay_us = trace.packets.lost, trace.packets.arrived_us - trace.packets.left_us
+    _, runs = loss.loss_runs(lost)
+    out.print(
+        f"  loss {loss.loss_rate(lost):.2%} in {len(runs)} periods, the longest {max(runs, default=0)} packets; "
+        f"packet delay {_span(delay_us[~lost])}, its variation {_span(loss.delay_variation_us(delay_us[~lost]))}",
+        soft_wrap=True,
+    )
     fates = ", ".join(f"{times} {name}" for name, times in total.by_fate.items())
     out.print(f"  {total.packets} packets: {fates}; {total.frames} frames; motors started {total.motor_starts}x; "
               f"failsafe entered {total.failsafe_entries}x, in force {total.failsafe_us / 1e6:.3f} s")  # fmt: skip

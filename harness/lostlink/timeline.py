@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from lostlink_sims import Trace
-from lostlink_sims.flight import Arming
 
 from lostlink.measure.failsafe import throttle_pulses
+from lostlink_sims import Trace
+from lostlink_sims.flight import Arming
 
 MOST_LINES = 24
 _BLOCKS = 48

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 import zoo  # type: ignore[import-not-found]
 from lostlink.prove import run_suite
 from lostlink.requirements import CATALOGUE

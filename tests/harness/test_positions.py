@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+
 from lostlink.profiles.positions import line_and_column, places
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "profiles"

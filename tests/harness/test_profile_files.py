@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from lostlink.errors import ProfileError
 from lostlink.profiles import (
     commented_profile,

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from jsonschema import Draft202012Validator
+
 from lostlink.errors import ProfileError
 from lostlink.profiles import (
     commented_profile,
@@ -103,3 +104,29 @@ def test_defaults_are_written_with_their_unit() -> None:
     receiver = profile_schema()["properties"]["receiver"]["properties"]
     assert receiver["timeout"]["default"] == "500 ms"
     assert receiver["low"]["default"] == "1000 us"
+
+
+@pytest.mark.parametrize("sign", ["u", "µ", "μ"], ids=["u", "micro sign", "Greek mu"])
+def test_takes_every_sign_for_micro(sign: str) -> None:
+    text = f'[receiver]\nlow = "1000 {sign}s"\nboot = "900 {sign}s"'
+    assert parse_profile(text).receiver.boot_us == 900
+    assert not complaints(text)
+
+
+def keywords(schema: Any) -> set[str]:
+    """Return the keywords of a schema, not the keys of the files that it is about."""
+    if isinstance(schema, list):
+        return set().union(*map(keywords, schema))
+    if not isinstance(schema, dict):
+        return set()
+    properties = schema.get("properties", {})
+    rest = {word: value for word, value in schema.items() if word not in ("properties", "default", "examples")}
+    return set(schema).union(*map(keywords, (*properties.values(), *rest.values())))
+
+
+@pytest.mark.parametrize("schema", [profile_schema(), scenario_schema()])
+def test_keeps_to_keywords_that_every_editor_knows(schema: dict[str, Any]) -> None:
+    assert keywords(schema) <= {
+        "$schema", "title", "description", "type", "properties", "additionalProperties", "required", "items", "oneOf",
+        "enum", "const", "pattern", "minimum", "maximum", "minItems", "minLength", "default", "examples",
+    }  # fmt: skip

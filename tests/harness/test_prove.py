@@ -13,6 +13,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 from click.testing import CliRunner, Result
+
 from lostlink.cli import main
 from lostlink.evidence import VERDICTS_SCHEMA
 from lostlink.profiles import read_profile

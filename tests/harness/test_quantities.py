@@ -7,6 +7,7 @@ from decimal import Decimal
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from lostlink.profiles.quantities import EXAMPLE, UNITS, WHOLE, QuantityError, parse, text_of
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from lostlink_sims import Profile, Trace
-from lostlink_sims.codes import FULL_TRAVEL, pulse_table
-from lostlink_sims.handset import Programme, codes
 from numpy.typing import NDArray
 
 from lostlink.verdicts import Measurement
+from lostlink_sims import Profile, Trace
+from lostlink_sims.codes import FULL_TRAVEL, pulse_table
+from lostlink_sims.handset import Programme, codes
 
 Ints = NDArray[np.int64]
 

@@ -7,11 +7,11 @@ wire, as the edges show it; the receiver's own word is a separate thing and is c
 from __future__ import annotations
 
 import numpy as np
-from lostlink_sims import Trace
-from lostlink_sims.trace import NOT_YET
 from numpy.typing import NDArray
 
 from lostlink.verdicts import Measurement
+from lostlink_sims import Trace
+from lostlink_sims.trace import NOT_YET
 
 Ints = NDArray[np.int64]
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from lostlink_sims import Trace
 from numpy.typing import NDArray
 
 from lostlink.verdicts import Measurement
+from lostlink_sims import Trace
 
 Ints = NDArray[np.int64]
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from lostlink_sims import Trace
 from numpy.typing import NDArray
 
 from lostlink.measure.channels import expected_at
 from lostlink.verdicts import Measurement
+from lostlink_sims import Trace
 
 Ints = NDArray[np.int64]
 

@@ -18,15 +18,14 @@ from dataclasses import MISSING, Field
 from pathlib import Path
 from typing import Any, TypeVar
 
+from lostlink.errors import ProfileError
+from lostlink.profiles import positions, quantities
+from lostlink.profiles.rules import CAUSES, impossible, unknown_channels
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims._settings import Setting, key_of, told
 from lostlink_sims.loss import MODELS, Recorded
 from lostlink_sims.profile import Channel
 from lostlink_sims.scenario import FAULTS
-
-from lostlink.errors import ProfileError
-from lostlink.profiles import positions, quantities
-from lostlink.profiles.rules import CAUSES, impossible, unknown_channels
 
 NEWEST_SCHEMA = 1
 _AFTER_CARET = 120  # signs of a long line shown behind the place pointed at
@@ -430,7 +429,9 @@ def _read(path: str | Path) -> str:
     try:
         return Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise ProfileError(f"{path}: there is no such file; allowed: a TOML file (lostlink new writes one)") from None
+        raise ProfileError(
+            f"{path}: there is no such file; allowed: a TOML file (lostlink new FILE writes a profile)"
+        ) from None
     except IsADirectoryError:
         raise ProfileError(f"{path}: is a folder; allowed: a TOML file") from None
     except UnicodeDecodeError as error:

@@ -6,11 +6,10 @@ import difflib
 from collections.abc import Iterator, Mapping
 from typing import Final
 
+from lostlink.profiles.quantities import text_of
 from lostlink_sims import Profile, Scenario
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 from lostlink_sims.radio import air_time_us
-
-from lostlink.profiles.quantities import text_of
 
 Keys = tuple[str | int, ...]
 Problem = tuple[Keys, str]

@@ -5,15 +5,20 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
+from lostlink.profiles.quantities import EXAMPLE, UNITS, text_of
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims._settings import key_of, told
 from lostlink_sims.loss import MODELS
 from lostlink_sims.profile import Channel
 from lostlink_sims.scenario import FAULTS
 
-from lostlink.profiles.quantities import EXAMPLE, UNITS, text_of
-
 _DRAFT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def _units(kind: str) -> str:
+    """Return the units of a kind as alternatives of a pattern; a duration may be given as a rate."""
+    units = "|".join([*UNITS[kind], *(UNITS["frequency"] if kind == "duration" else ())])
+    return units.replace("µ", "[µμ]")  # there are two signs for micro; the reader takes either
 
 
 def _setting(field: dataclasses.Field[Any]) -> dict[str, Any]:
@@ -21,14 +26,13 @@ def _setting(field: dataclasses.Field[Any]) -> dict[str, Any]:
     schema: dict[str, Any] = {"description": setting.doc}
     kind, default = setting.kind, field.default
     if kind in UNITS:
-        units = [*UNITS[kind], *(UNITS["frequency"] if kind == "duration" else ())]
         schema |= {
             "type": "string",
-            "pattern": rf"^\s*[+-]?[0-9]+(\.[0-9]+)?\s*({'|'.join(units)})\s*$",
+            "pattern": rf"^\s*[+-]?[0-9]+(\.[0-9]+)?\s*({_units(kind)})\s*$",
             "examples": [EXAMPLE[kind]],
         }
         if kind == "share":
-            schema = {"description": setting.doc, "anyOf": [
+            schema = {"description": setting.doc, "oneOf": [
                 {"type": "string", "pattern": r"^\s*[+-]?[0-9]+(\.[0-9]+)?\s*%?\s*$", "examples": [EXAMPLE[kind]]},
                 {"type": "number", "minimum": setting.least, "maximum": setting.most},
             ]}  # fmt: skip
@@ -47,7 +51,7 @@ def _setting(field: dataclasses.Field[Any]) -> dict[str, Any]:
     elif isinstance(default, tuple):
         schema |= {"type": "array", "items": {"type": "string"}}
     elif field.name == "arm_channel":
-        schema |= {"anyOf": [{"type": "string", "minLength": 1}, {"const": False}]}
+        schema |= {"oneOf": [{"type": "string", "minLength": 1}, {"const": False}]}
     else:
         schema |= {"type": "string", "minLength": 1}
     if isinstance(default, (bool, int, float, str)):

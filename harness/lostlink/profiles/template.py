@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import dataclasses
-import json
+import re
 import textwrap
-from typing import Any
-
-from lostlink_sims import Profile
-from lostlink_sims._settings import Setting, key_of, told
-from lostlink_sims.loss import MODELS
+from dataclasses import MISSING
+from typing import Any, TypeVar
 
 from lostlink.profiles.quantities import UNITS, text_of
 from lostlink.profiles.rules import longest_frame_us
-from lostlink.profiles.writer import value_text
+from lostlink.profiles.writer import toml_text, value_text
+from lostlink_sims import Channel, Profile
+from lostlink_sims._settings import Setting, key_of, told
+from lostlink_sims.loss import MODELS
+from lostlink_sims.profile import Handset, Output, ReceiverSettings, Requirements
 
+_T = TypeVar("_T", Handset, ReceiverSettings, Output)
 _WIDTH = 100
+_HARD = "\N{NO-BREAK SPACE}"
 
 _HEAD = """\
 #:schema ./lostlink.schema.json
@@ -23,11 +26,12 @@ _HEAD = """\
 #   check it and prove it:      lostlink prove {file}
 #   completion in an editor:    lostlink schema > lostlink.schema.json
 #
-# Quantities are text with a unit: "500 ms", "22.5 ms", "20 ppm", "2 %". What is left out has the value shown here.
+# Quantities are text with a unit: "500 ms", "22.5 ms", "20 ppm", "2 %". What is left out
+# has the value shown here, or the one that its comment gives after "Left out".
 #
-# Whenever hardware is connected: propellers off, flight battery disconnected, model restrained. Keep to the
-# radio and aviation rules where you are. Requirements that are met say nothing about whether a model is safe
-# to fly.
+# Whenever hardware is connected: propellers off, flight battery disconnected, model restrained.
+# Keep to the radio and aviation rules where you are. Requirements that are met say nothing about
+# whether a model is safe to fly.
 
 schema = 1
 """
@@ -42,9 +46,10 @@ _TITLES = {
 }
 
 _WHY = {
-    "packet_counter": "Without it no receiver can tell a hung handset that repeats its last packet.",
-    "link_id": "Without it no receiver can tell a neighbour's handset of the same kind.",
-    "check_byte": "Without it no receiver can tell a damaged packet when the radio's CRC is off or fails.",
+    "packet_counter": "Set here: without it no receiver can tell a hung handset that repeats its last packet.",
+    "link_id": "Set here: without it no receiver can tell another handset of the same kind.",
+    "check_byte": "Set here: without it no receiver can tell a damaged packet when the radio's CRC is off or fails.",
+    "arm_channel": 'To say in this file that there is none, write "none".',
 }
 
 
@@ -57,33 +62,39 @@ def fitted(
 ) -> Profile:
     """Return the plain link with protected packets, some facts changed, and requirements that can be met with them."""
     plain = Profile()
-    handset = dataclasses.replace(
-        plain.handset,
-        packet_interval_us=packet_interval_us or plain.handset.packet_interval_us,
-        packet_counter=True,
-        link_id=42,
-        check_byte=True,
+    handset = _with(
+        plain.handset, packet_interval_us=packet_interval_us, packet_counter=True, link_id=42, check_byte=True
     )
-    receiver = dataclasses.replace(plain.receiver, timeout_us=timeout_us or plain.receiver.timeout_us)
-    output = dataclasses.replace(plain.output, frame_period_us=frame_period_us or plain.output.frame_period_us)
+    receiver = _with(plain.receiver, timeout_us=timeout_us)
+    output = _with(plain.output, frame_period_us=frame_period_us)
     profile = dataclasses.replace(plain, name=name, handset=handset, receiver=receiver, output=output)
-    if profile == dataclasses.replace(plain, name=name, handset=handset):
-        return profile
-    frame_us, interval_us = longest_frame_us(profile), handset.packet_interval_us
-    cut_us = _up(profile.cut_delay_us + frame_us + 15_000)
-    recovery_us = receiver.recovery_us + (receiver.recovery_packets + 4) * interval_us + 4 * frame_us
-    requirements = dataclasses.replace(
-        plain.requirements,
-        cut_within_us=cut_us,
-        motor_cut_within_us=_up(cut_us + frame_us + 2_000),
-        recovery_within_us=_up(max(plain.requirements.recovery_within_us, recovery_us + 100_000)),
-        latency_p99_us=_up(max(plain.requirements.latency_p99_us, 3 * interval_us + 2 * frame_us)),
-    )
+    frame_us = longest_frame_us(profile)
     fc = dataclasses.replace(
         plain.flight_controller,
         signal_timeout_us=max(plain.flight_controller.signal_timeout_us, _up(3 * frame_us)),
     )
-    return dataclasses.replace(profile, requirements=requirements, flight_controller=fc)
+    return dataclasses.replace(profile, requirements=_limits(profile), flight_controller=fc)
+
+
+def _with(part: _T, **facts: int | None) -> _T:
+    """Return a part with the facts that are known; a fact of 0 is known too, and the reader's to refuse."""
+    return dataclasses.replace(part, **{key: value for key, value in facts.items() if value is not None})
+
+
+def _limits(profile: Profile) -> Requirements:
+    """Return limits that a good receiver can meet: the plain ones where they do, the cut moved with what it is of."""
+    plain = Profile()
+    frame_us, interval_us, receiver = longest_frame_us(profile), profile.handset.packet_interval_us, profile.receiver
+    recovery_us = receiver.recovery_us + (receiver.recovery_packets + 4) * interval_us + 4 * frame_us + 100_000
+    limits = dataclasses.replace(
+        plain.requirements,
+        recovery_within_us=max(plain.requirements.recovery_within_us, _up(recovery_us)),
+        latency_p99_us=max(plain.requirements.latency_p99_us, _up(3 * interval_us + 2 * frame_us)),
+    )
+    if (profile.cut_delay_us, frame_us) == (plain.cut_delay_us, longest_frame_us(plain)):
+        return limits
+    cut_us = _up(profile.cut_delay_us + frame_us + 15_000)
+    return dataclasses.replace(limits, cut_within_us=cut_us, motor_cut_within_us=_up(cut_us + frame_us + 5_000))
 
 
 def _up(value_us: int) -> int:
@@ -91,19 +102,29 @@ def _up(value_us: int) -> int:
     return -(-value_us // 5_000) * 5_000
 
 
-def commented_profile(name: str = "my link", file: str = "my_link.toml", **facts: int | None) -> str:
+def commented_profile(
+    name: str = "my link",
+    file: str | None = None,
+    *,
+    packet_interval_us: int | None = None,
+    timeout_us: int | None = None,
+    frame_period_us: int | None = None,
+) -> str:
     """Return a complete commented profile as TOML.
 
     Parameters
     ----------
     name : str
         What the link is called.
-    file : str
-        What the file will be called, for the hints in it.
-    facts : int, optional
-        ``packet_interval_us``, ``timeout_us``, ``frame_period_us``.
+    file : str, optional
+        What the file will be called, for the hints in it; made from the name when left out.
+    packet_interval_us, timeout_us, frame_period_us : int, optional
+        What is known of the link already; the requirements follow.
     """
-    profile = fitted(name, **facts)
+    profile = fitted(
+        name, packet_interval_us=packet_interval_us, timeout_us=timeout_us, frame_period_us=frame_period_us
+    )
+    file = file or re.sub(r"[^\w-]+", "_", name) + ".toml"
     lines = [_HEAD.format(file=file), *_rows(profile)]
     for field in dataclasses.fields(profile):
         part = getattr(profile, field.name)
@@ -116,61 +137,91 @@ def commented_profile(name: str = "my link", file: str = "my_link.toml", **facts
     return "\n".join(lines) + "\n"
 
 
-def _comment(text: str) -> list[str]:
-    return textwrap.wrap(text, _WIDTH, initial_indent="# ", subsequent_indent="# ")
+def _comment(*parts: str, first: str = "# ", hang: str = "# ") -> list[str]:
+    """Return text as comment lines; what `_whole` joined stays on one line."""
+    text = " ".join(part for part in parts if part)
+    rows = textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=hang, break_on_hyphens=False)
+    return [row.replace(_HARD, " ") for row in rows]
+
+
+def _whole(text: str) -> str:
+    return text.replace(" ", _HARD)
 
 
 def _allowed(setting: Setting) -> str:
     if setting.choices:
-        return "One of: " + ", ".join(f'"{choice}"' for choice in setting.choices) + "."
+        return "One of: " + ", ".join(_whole(f'"{choice}"') for choice in setting.choices) + "."
     if setting.least is None or setting.most is None or setting.most >= 2**31:
         return ""
     if setting.kind in UNITS:
-        return f"{text_of(setting.least, setting.kind)} to {text_of(setting.most, setting.kind)}."
-    return f"{setting.least:g} to {setting.most:g}."
+        limits = f"{text_of(setting.least, setting.kind)} to {text_of(setting.most, setting.kind)}"
+    else:
+        limits = f"{setting.least:g} to {setting.most:g}"
+    return _whole(f"Allowed: {limits}.")
+
+
+def _left_out(field: dataclasses.Field[Any]) -> str:
+    """Say what a key stands for that is not in the file."""
+    if field.default is MISSING:
+        return _whole("Must be given.")
+    return _whole(f"Left out: {value_text(field, field.default) or 'none'}.")
+
+
+def _settings(part: Any) -> list[dataclasses.Field[Any]]:
+    """Return the fields of a dataclass, or of an instance, that are keys with a plain value."""
+    return [field for field in dataclasses.fields(part) if "setting" in field.metadata and told(field).kind != "table"]
 
 
 def _rows(part: Any) -> list[str]:
+    lines: list[str] = []
+    for field in _settings(part):
+        value, setting, key = getattr(part, field.name), told(field), key_of(field)
+        left_out = "" if value == field.default or field.name == "name" else _left_out(field)
+        lines += ["", *_comment(setting.doc, _WHY.get(field.name, ""), _allowed(setting), left_out)]
+        text = value_text(field, value)
+        lines.append(f"# {key} = {toml_text(setting.example)}" if text is None else f"{key} = {text}")
+    return lines if isinstance(part, Profile) else lines[1:]
+
+
+def _key_table(fields: list[dataclasses.Field[Any]], *, left_out: bool) -> list[str]:
+    """Return keys in a column and what they mean beside it."""
+    across = max(len(key_of(field)) for field in fields) + 2
     lines = []
-    for field in dataclasses.fields(part):
-        if "setting" not in field.metadata or told(field).kind == "table":
-            continue
+    for field in fields:
         setting = told(field)
-        words = (setting.doc, _WHY.get(field.name, ""), _allowed(setting))
-        lines += ["", *_comment(" ".join(word for word in words if word))]
-        text = value_text(field, getattr(part, field.name))
-        lines.append(
-            f"# {key_of(field)} = {json.dumps(setting.example)}" if text is None else f"{key_of(field)} = {text}"
-        )
-    return lines[1:] if lines and not isinstance(part, Profile) else lines
+        words = setting.doc, _allowed(setting), _left_out(field) if left_out else ""
+        lines += _comment(*words, first=f"#   {key_of(field):{across}}", hang=f"#   {'':{across}}")
+    return lines
 
 
-def _channels(channels: tuple[Any, ...]) -> list[str]:
-    lines = ["", "", *_comment("The channels, in the order of payload and PPM frame. The keys of a channel:")]
-    for field in dataclasses.fields(channels[0]):
-        setting = told(field)
-        must = field.default is dataclasses.MISSING
-        default = "must be given" if must else f"left out: {value_text(field, field.default)}"
-        lines += _comment(" ".join(filter(None, (f"  {key_of(field)} ({default}).", setting.doc, _allowed(setting)))))
+def _channels(channels: tuple[Channel, ...]) -> list[str]:
+    fields = _settings(Channel)
+    lines = ["", "", *_comment("The channels, in the order of payload and PPM frame. The keys of a channel:"), "#"]
+    lines += _key_table(fields, left_out=True)
     for channel in channels:
-        lines += ["", "[[channels]]", f"name = {json.dumps(channel.name)}", f"kind = {json.dumps(channel.kind)}"]
-        lines.append(f"failsafe = {json.dumps(text_of(channel.failsafe_us, 'width'))}")
+        # The keys that hardly any control needs stand in the table above only.
+        shown = [field for field in fields if field.name in ("name", "kind", "failsafe_us")]
+        lines += ["", "[[channels]]"]
+        lines += [f"{key_of(field)} = {value_text(field, getattr(channel, field.name))}" for field in shown]
     return lines
 
 
 def _losses() -> list[str]:
-    lines = ["", *_comment("What loses packets in ordinary use. Take away the signs # to use one; several add up.")]
-    for name, cls in MODELS.items():
+    lines = ["", *_comment("What loses packets in ordinary use; a packet arrives when no model loses it. To use one,")]
+    lines += _comment('take away "# " from its [[radio.losses]] on. Several may be used together.')
+    for name, model in MODELS.items():
+        fields = _settings(model)
         lines += [
             "#",
-            *_comment((cls.__doc__ or "").split("\n")[0]),
-            "# [[radio.losses]]",
-            f"# model = {json.dumps(name)}",
+            "#",
+            *_comment((model.__doc__ or "").split("\n")[0]),
+            "#",
+            *_key_table(fields, left_out=False),
+            "#",
         ]
-        for field in dataclasses.fields(cls):  # type: ignore[arg-type]
-            if "setting" not in field.metadata:
-                continue
-            missing = field.default in (dataclasses.MISSING, None)
-            text = json.dumps(told(field).example) if missing else value_text(field, field.default)
-            lines.append(f"# {key_of(field)} = {text}  # {told(field).doc}")
+        lines += ["# [[radio.losses]]", f"# model = {toml_text(name)}"]
+        for field in fields:
+            missing = field.default in (MISSING, None)
+            text = toml_text(told(field).example) if missing else value_text(field, field.default)
+            lines.append(f"# {key_of(field)} = {text}")
     return lines

@@ -7,10 +7,17 @@ import hashlib
 import json
 from typing import Any
 
+from lostlink.profiles.quantities import UNITS, text_of
 from lostlink_sims import Profile, Scenario
 from lostlink_sims._settings import key_of, told
 
-from lostlink.profiles.quantities import UNITS, text_of
+
+def toml_text(value: Any) -> str:
+    """Return text, a list of texts, a number or a flag as TOML.
+
+    JSON's notation is TOML's, except that TOML wants U+007F escaped and knows no halves of surrogate pairs.
+    """
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def value_text(field: dataclasses.Field[Any], value: Any) -> str | None:
@@ -19,19 +26,17 @@ def value_text(field: dataclasses.Field[Any], value: Any) -> str | None:
     if value is None:
         return '"none"' if field.name == "arm_channel" else None
     if kind in UNITS:
-        return json.dumps(text_of(value, kind), ensure_ascii=False)
-    if isinstance(value, tuple):
-        return json.dumps(list(value), ensure_ascii=False)
-    return json.dumps(value, ensure_ascii=False)
+        return toml_text(text_of(value, kind))
+    return toml_text(list(value) if isinstance(value, tuple) else value)
 
 
-def _rows(instance: Any, *, defaults: bool) -> list[str]:
+def _rows(instance: Any, *, defaults: bool, always: tuple[str, ...] = ()) -> list[str]:
     rows = []
     for field in dataclasses.fields(instance):
         if "setting" not in field.metadata or told(field).kind == "table":
             continue
         value = getattr(instance, field.name)
-        if defaults or value != field.default:
+        if defaults or value != field.default or field.name in always:
             text = value_text(field, value)
             if text is not None:
                 rows.append(f"{key_of(field)} = {text}")
@@ -49,20 +54,17 @@ def write_profile(profile: Profile) -> str:
         elif "setting" not in field.metadata:
             lines += ["", f"[{field.name}]", *_rows(part, defaults=True)]
             for model in getattr(part, "losses", ()):
-                lines += ["", "[[radio.losses]]", f"model = {json.dumps(model.model)}", *_rows(model, defaults=True)]
+                lines += ["", "[[radio.losses]]", f"model = {toml_text(model.model)}", *_rows(model, defaults=True)]
     return "\n".join(lines) + "\n"
 
 
 def write_scenario(scenario: Scenario) -> str:
     """Return a scenario as TOML; what has its default is left out, but for seed and duration."""
-    rows = _rows(scenario, defaults=False)
-    for field in dataclasses.fields(scenario):
-        if field.name in ("seed", "duration_us") and getattr(scenario, field.name) == field.default:
-            rows.append(f"{key_of(field)} = {value_text(field, field.default)}")
+    rows = _rows(scenario, defaults=False, always=("seed", "duration_us"))
     for move in scenario.moves:
         rows += ["", "[[moves]]", *_rows(move, defaults=False)]
     for fault in scenario.faults:
-        rows += ["", "[[faults]]", f"fault = {json.dumps(fault.name)}", *_rows(fault, defaults=False)]
+        rows += ["", "[[faults]]", f"fault = {toml_text(fault.name)}", *_rows(fault, defaults=False)]
     return "\n".join(rows) + "\n"
 
 

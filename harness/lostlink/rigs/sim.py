@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+from lostlink.errors import ReceiverCrashError
 from lostlink_sims import HowSeen, Profile, ReferenceReceiver, Scenario, Trace, simulate
 from lostlink_sims.receiver import ReceiverFactory
-
-from lostlink.errors import ReceiverCrashError
 
 
 class SimRig:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from lostlink_sims import Move, Scenario, Trace
-from lostlink_sims.scenario import AnyFault, LinkCut
-
 from lostlink.judge import Judge
 from lostlink.measure import failsafe
 from lostlink.rigs import Rig
 from lostlink.scenarios import Flight, ScenarioBuilder
+from lostlink_sims import Move, Scenario, Trace
+from lostlink_sims.scenario import AnyFault, LinkCut
 
 
 def flew(trace: Trace, flight: Flight, judge: Judge) -> bool:

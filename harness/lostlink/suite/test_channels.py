@@ -5,8 +5,6 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
-from lostlink_sims import Move, Profile, Scenario
-from lostlink_sims.scenario import StickWireBroken
 
 from lostlink.judge import Judge
 from lostlink.measure import channels
@@ -14,6 +12,8 @@ from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.flying import staircase
+from lostlink_sims import Move, Profile, Scenario
+from lostlink_sims.scenario import StickWireBroken
 
 EVERY_CODE = [(code + 0.5) / 256 for code in range(256)]
 """A position inside each of 256 equal parts of the travel."""

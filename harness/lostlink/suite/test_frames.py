@@ -5,14 +5,14 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
-from lostlink_sims import Move, Profile, Scenario, Trace
-from lostlink_sims.codes import FULL_TRAVEL
 
 from lostlink.judge import Judge
 from lostlink.measure import channels, frames
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
+from lostlink_sims import Move, Profile, Scenario, Trace
+from lostlink_sims.codes import FULL_TRAVEL
 
 LOOK_US = 1_000_000
 

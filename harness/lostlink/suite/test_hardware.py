@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 
-from lostlink_sims import Profile
-from lostlink_sims.scenario import BrownOut, LinkCut, MainLoopHung, ReceiverReset
-
 from lostlink.judge import Judge
 from lostlink.measure import failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.flying import flew, losses
+from lostlink_sims import Profile
+from lostlink_sims.scenario import BrownOut, LinkCut, MainLoopHung, ReceiverReset
 
 WRAPS = (2**32, 2**31, 1000 * 2**16)
 """Counter values at which comparisons go wrong: unsigned and signed microseconds, 16 bits of milliseconds."""

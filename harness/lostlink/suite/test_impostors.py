@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from lostlink_sims import Profile
-from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
-from lostlink_sims.scenario import DamagedPayload, ForeignHandset, HandsetHung, LinkCut
 
 from lostlink.judge import Judge
 from lostlink.measure import channels
@@ -14,6 +11,9 @@ from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.flying import cuts_in_time, flew
+from lostlink_sims import Profile
+from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
+from lostlink_sims.scenario import DamagedPayload, ForeignHandset, HandsetHung, LinkCut
 
 PRESENT_US = 400_000
 """How long an impostor is about while the link is good."""

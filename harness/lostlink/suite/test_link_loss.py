@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from lostlink_sims import Profile
-from lostlink_sims.scenario import FadeRamp, HandsetOff, InterferenceBurst, LinkCut, OutputStops, WrongAddress
-
 from lostlink.judge import Judge
 from lostlink.measure import channels, failsafe
 from lostlink.requirements import requires
@@ -12,6 +9,8 @@ from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.flying import cuts_in_time, flew, losses
 from lostlink.verdicts import Measurement
+from lostlink_sims import Profile
+from lostlink_sims.scenario import FadeRamp, HandsetOff, InterferenceBurst, LinkCut, OutputStops, WrongAddress
 
 LONG_US = 8_000_000
 """A loss far longer than any timeout."""

@@ -6,8 +6,6 @@ import dataclasses
 import math
 
 import numpy as np
-from lostlink_sims import Move, Profile
-from lostlink_sims.scenario import InterferenceBurst, LinkCut
 
 from lostlink.judge import Judge
 from lostlink.measure import failsafe, latency
@@ -15,6 +13,8 @@ from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.flying import flew
+from lostlink_sims import Move, Profile
+from lostlink_sims.scenario import InterferenceBurst, LinkCut
 
 MINUTE_US = 60_000_000
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from lostlink_sims import Move, Profile
-from lostlink_sims.scenario import FlappingLink, LinkCut
 
 from lostlink.judge import Judge
 from lostlink.measure import channels, failsafe
@@ -13,6 +11,8 @@ from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink.suite.flying import flew
+from lostlink_sims import Move, Profile
+from lostlink_sims.scenario import FlappingLink, LinkCut
 
 
 def _away_us(profile: Profile, scenario: ScenarioBuilder) -> int:
