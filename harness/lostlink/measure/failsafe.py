@@ -59,29 +59,20 @@ def time_to_cut(trace: Trace, since_us: int, until_us: int | None = None) -> Mea
 
 
 def longest_throttle_after_cut(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
-    """Return the widest throttle pulse after the first idle one; 0 when no pulse follows."""
-    at_us, width_us = throttle_pulses(trace)
+    """Return the widest throttle pulse after the first idle one; 0 when none follows, or the throttle was not cut."""
     cut = time_to_cut(trace, since_us, until_us)
-    start_us = since_us + round(cut.value)
     end_us = trace.scenario.duration_us if until_us is None else until_us
-    inside = (at_us >= start_us) & (at_us < end_us) if not cut.only_at_least else np.zeros(len(at_us), np.bool_)
-    widest = int(np.argmax(np.where(inside, width_us, -1))) if inside.any() else None
-    return Measurement(
-        name="throttle pulse after the cut",
-        value=0 if widest is None else int(width_us[widest]),
-        uncertainty=trace.uncertainty_us,
-        how_seen=trace.how_seen,
-        at_us=None if widest is None else int(at_us[widest]),
-    )
+    start_us = end_us if cut.only_at_least else since_us + round(cut.value)
+    return widest_throttle(trace, start_us, end_us, name="throttle pulse after the cut")
 
 
-def widest_throttle(trace: Trace, since_us: int, until_us: int) -> Measurement:
+def widest_throttle(trace: Trace, since_us: int, until_us: int, name: str = "widest throttle pulse") -> Measurement:
     """Return the widest throttle pulse that ended in a time; 0 when there was none."""
     at_us, width_us = throttle_pulses(trace)
     inside = np.flatnonzero((at_us >= since_us) & (at_us < until_us))
     widest = int(inside[np.argmax(width_us[inside])]) if len(inside) else None
     return Measurement(
-        name="widest throttle pulse",
+        name=name,
         value=0 if widest is None else int(width_us[widest]),
         uncertainty=trace.uncertainty_us,
         how_seen=trace.how_seen,

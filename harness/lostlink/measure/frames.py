@@ -26,14 +26,12 @@ def whole_frames(trace: Trace, since_us: int = 0) -> tuple[Ints, Ints, Ints]:
 
 
 def period_error(trace: Trace, since_us: int = 0) -> Measurement:
-    """Return the largest deviation of a frame's period from the profile's (fixed period only)."""
+    """Return the largest difference of a frame's period from the profile's (fixed period only)."""
     start_us, _, _ = whole_frames(trace, since_us)
     error = np.abs(np.diff(start_us) - trace.profile.output.frame_period_us)
     place = int(np.argmax(error)) if len(error) else None
     worst = 0 if place is None else int(error[place])
-    return _result(
-        trace, "deviation of the frame period", worst, None if place is None else int(start_us[place]), ends=2
-    )
+    return _result(trace, "error of the frame period", worst, None if place is None else int(start_us[place]), ends=2)
 
 
 def period_jitter(trace: Trace, since_us: int = 0) -> Measurement:
@@ -63,15 +61,13 @@ def separators_us(trace: Trace) -> tuple[Ints, Ints]:
 
 
 def separator_error(trace: Trace, since_us: int = 0) -> Measurement:
-    """Return the largest deviation of a separator pulse from the profile's length."""
+    """Return the largest difference of a separator pulse from the profile's length."""
     at_us, length = separators_us(trace)
     keep = at_us >= since_us
     error = np.abs(length[keep] - trace.profile.output.separator_us)
     place = int(np.argmax(error)) if len(error) else None
     worst = 0 if place is None else int(error[place])
-    return _result(
-        trace, "deviation of the separator", worst, None if place is None else int(at_us[keep][place]), ends=2
-    )
+    return _result(trace, "error of the separator", worst, None if place is None else int(at_us[keep][place]), ends=2)
 
 
 def channel_count_error(trace: Trace, since_us: int = 0) -> Measurement:
@@ -109,9 +105,9 @@ def torn_frames(trace: Trace, patterns: Ints, since_us: int, until_us: int) -> M
 
 
 def gap_error(trace: Trace, since_us: int = 0) -> Measurement:
-    """Return the largest deviation of the gap after a frame from the profile's (fixed gap only)."""
+    """Return the largest difference of the gap after a frame from the profile's (fixed gap only)."""
     start_us, total_us, _ = whole_frames(trace, since_us)
     error = np.abs(np.diff(start_us) - total_us[:-1] - trace.profile.output.frame_gap_us)
     place = int(np.argmax(error)) if len(error) else None
     worst = 0 if place is None else int(error[place])
-    return _result(trace, "deviation of the gap", worst, None if place is None else int(start_us[place]), ends=2)
+    return _result(trace, "error of the gap", worst, None if place is None else int(start_us[place]), ends=2)
