@@ -3,8 +3,6 @@
 The program that runs on it is a `Receiver`. The hardware decides when the program is asked: after a packet, at
 the clock it wanted, at the start of each frame; not at all while the supply is down or the board boots; and only
 for pulses while its main loop hangs.
-
-Order at equal instants, by priority: scripted fault, packet leaves, packet arrives, main loop, start of a frame.
 """
 
 from __future__ import annotations
@@ -12,42 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Final
 
-import simpy
-
+from lostlink_sims.clock import FAULT, FRAME, LOOP, Tick, World, once
 from lostlink_sims.profile import Profile
 from lostlink_sims.receiver import MASK, Receiver, ReceiverFactory
 from lostlink_sims.recorder import Recorder, register
 from lostlink_sims.scenario import Scenario
 
-FAULT, SEND, ARRIVE, LOOP, FRAME = range(5)
 _HALF: Final = MASK >> 1
 """A clock further ahead than this lies in the past."""
-
-
-class World(simpy.Environment):
-    """A SimPy environment whose clock is known to count whole microseconds."""
-
-    @property
-    def now(self) -> int:
-        return self._now  # type: ignore[return-value]
-
-
-class Tick(simpy.Event):
-    """An event that can be scheduled again and again, so that a packet costs no new object."""
-
-    def __init__(self, env: World, act: Callable[[Any], None], priority: int) -> None:
-        super().__init__(env)
-        self._ok = True
-        self._value = None
-        self.again: list[Any] = [act]
-        self._priority = priority
-        self._schedule = env.schedule
-        self.callbacks = None  # type: ignore[assignment]
-
-    def after(self, delay_us: int) -> None:
-        """Let it come in `delay_us`; it must not be pending."""
-        self.callbacks = self.again  # SimPy only reads the list
-        self._schedule(self, self._priority, delay_us)  # type: ignore[arg-type]
 
 
 class ReceiverCrashError(Exception):
@@ -111,7 +81,7 @@ class Board:
     def power_on(self) -> None:
         """Give it its supply; the program runs after the boot time."""
         life = self._life
-        at(self._env, self._boot_us, FAULT, lambda: self._boot(life))
+        once(self._env, self._env.now + self._boot_us, FAULT, lambda: self._boot(life))
 
     def reset(self, why: str) -> None:
         """Begin again as after power-on."""
@@ -124,7 +94,7 @@ class Board:
         self._recorder.note(self._env.now, "supply breaks down")
         self.power_off()
         life = self._life
-        at(self._env, down_us, FAULT, lambda: self.power_on() if life == self._life else None)
+        once(self._env, self._env.now + down_us, FAULT, lambda: self.power_on() if life == self._life else None)
 
     def _boot(self, life: int) -> None:
         if life != self._life:
@@ -201,7 +171,7 @@ class Board:
                 return
             self._loop = Tick(self._env, self._on_loop, LOOP)  # the pending one finds itself outdated
         self._loop_at_us, self._loop_clock = at_us, self._wanted
-        self._loop.after(delay_us)
+        self._loop.at(at_us)
 
     def _before(self, at_us: int) -> bool:
         assert self._wanted is not None
@@ -226,9 +196,9 @@ class Board:
             return
         self.take, life = _nobody, self._life
         if self._watchdog_us and self._watchdog_us < until_us - self._env.now:
-            at(self._env, self._watchdog_us, FAULT, lambda: self._bite(life))
+            once(self._env, self._env.now + self._watchdog_us, FAULT, lambda: self._bite(life))
         elif until_us < end_us:
-            at(self._env, until_us - self._env.now, FAULT, lambda: self._wake(life))
+            once(self._env, until_us, FAULT, lambda: self._wake(life))
 
     def _bite(self, life: int) -> None:
         if life == self._life:
@@ -262,14 +232,14 @@ class Board:
             if program.failsafe is not self._failsafe:
                 self._flag(now_us)
             if self._silent or widths is None or not len(widths):
-                tick.after(self._period_us)
+                tick.at(now_us + self._period_us)
             elif self._live:
                 self._recorder.begin_frame(now_us)
                 self._live_slot(self._life, now_us, 0, len(widths))
             else:
                 if ppm:
                     widths = [self._real_us(width_us) for width_us in widths]
-                tick.after(self._pause_us(self._recorder.frame(now_us, widths, self._separator_us)))
+                tick.at(now_us + self._pause_us(self._recorder.frame(now_us, widths, self._separator_us)))
         except ReceiverCrashError:
             raise
         except Exception as error:
@@ -293,13 +263,13 @@ class Board:
             return
         if channel == count:
             self._recorder.end_frame()
-            self._frame.after(self._pause_us(now_us - start_us) - (now_us - start_us))
+            self._frame.at(start_us + self._pause_us(now_us - start_us))
             return
         widths = self._guarded(lambda: program.pulses(self._clock(now_us)), "pulses()")
         wanted_us = widths[channel] if widths is not None and channel < len(widths) else self._unused_us
         width_us = register(self._real_us(wanted_us), self._separator_us)
         self._recorder.frame_width(width_us)
-        at(self._env, width_us, FRAME, lambda: self._live_slot(life, start_us, channel + 1, count))
+        once(self._env, now_us + width_us, FRAME, lambda: self._live_slot(life, start_us, channel + 1, count))
 
     # --- watching the program -------------------------------------------------------------------------------
 
@@ -323,8 +293,3 @@ def _nobody(now_us: int, payload: bytes) -> bool:
 
 def _crashed(error: Exception, where: str, now_us: int) -> ReceiverCrashError:
     return ReceiverCrashError(f"{type(error).__name__} in {where} at {now_us / 1e6:.6f} s: {error}")
-
-
-def at(env: World, delay_us: int, priority: int, act: Callable[[], None]) -> None:
-    """Let `act` happen once, `delay_us` from now."""
-    Tick(env, lambda _: act(), priority).after(delay_us)

@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 
 from lostlink_sims.air import RECEIVED_DAMAGED, RECEIVER_BUSY, RECEIVER_OFF, Air, Flights
-from lostlink_sims.board import ARRIVE, FAULT, SEND, Board, ReceiverCrashError, Tick, World, at
+from lostlink_sims.board import Board, ReceiverCrashError
+from lostlink_sims.clock import ARRIVE, FAULT, SEND, Tick, World, once
 from lostlink_sims.codes import FULL_TRAVEL
 from lostlink_sims.draws import Draws, Purpose
 from lostlink_sims.handset import Handset, codes, layout
@@ -74,12 +75,12 @@ def _run(
     air = Air(profile, scenario, draws)
     handset = Handset(profile, scenario, draws)
     link = _Link(env, profile, air, board, recorder, (air.fly(slots) for slots in handset.slots()))
-    at(env, scenario.receiver_on_us, FAULT, board.power_on)
+    once(env, scenario.receiver_on_us, FAULT, board.power_on)
     _script_faults(env, profile, scenario, board, link, recorder)
     link.start()
     crash = None
     try:
-        env.run(until=scenario.duration_us)
+        env.run_until(scenario.duration_us)
     except ReceiverCrashError as error:
         crash = str(error)
         recorder.note(env.now, crash)
@@ -100,19 +101,19 @@ def _script_faults(
             recorder.note(until_us, f"end of {fault.name}")
         match fault:
             case ReceiverReset():
-                at(env, fault.at_us, FAULT, lambda: board.reset("receiver boots"))
+                once(env, fault.at_us, FAULT, lambda: board.reset("receiver boots"))
             case MainLoopHung():
-                at(env, fault.at_us, FAULT, lambda until_us=until_us: board.hang(until_us, end_us))  # type: ignore[misc]
+                once(env, fault.at_us, FAULT, lambda until_us=until_us: board.hang(until_us, end_us))  # type: ignore[misc]
             case OutputStops():
-                at(env, fault.at_us, FAULT, board.stop_output)
+                once(env, fault.at_us, FAULT, board.stop_output)
                 if until_us < end_us:
-                    at(env, until_us, FAULT, board.resume_output)
+                    once(env, until_us, FAULT, board.resume_output)
             case BrownOut():
                 down_us = until_us - fault.at_us
                 if fault.on_acknowledgement:
-                    at(env, fault.at_us, FAULT, lambda down_us=down_us: link.brown_out_next(down_us))  # type: ignore[misc]
+                    once(env, fault.at_us, FAULT, lambda down_us=down_us: link.brown_out_next(down_us))  # type: ignore[misc]
                 else:
-                    at(env, fault.at_us, FAULT, lambda down_us=down_us: board.brown_out(down_us))  # type: ignore[misc]
+                    once(env, fault.at_us, FAULT, lambda down_us=down_us: board.brown_out(down_us))  # type: ignore[misc]
             case ForeignHandset():
                 _Neighbour(env, profile, fault, until_us, board, link, recorder).start()
             case _:
@@ -152,7 +153,7 @@ class _Link:
         """Plan the first packet."""
         self._next = next(self._tiles, None)
         if self._next is not None:
-            self._send.after(int(self._next.slots.left_us[0]))
+            self._send.at(int(self._next.slots.left_us[0]))
 
     def _load(self) -> None:
         """Turn to the next tile, as lists: reading numbers one by one from arrays is slow."""
@@ -161,7 +162,6 @@ class _Link:
         assert tile is not None
         slots = tile.slots
         self._left = slots.left_us.tolist()
-        self._gap = np.diff(slots.left_us, append=slots.left_us[-1]).tolist()
         self._fate: list[int] = tile.fates[0].tolist()
         self._arrives: list[int] = tile.arrives_us.tolist()
         self._flight = (tile.arrives_us - slots.left_us).tolist()
@@ -171,8 +171,8 @@ class _Link:
         self._arrived = [NOT_YET] * self._n
         self._attempts = [1] * self._n
         self._next = next(self._tiles, None)
-        if self._next is not None:
-            self._gap[-1] = int(self._next.slots.left_us[0]) - self._left[-1]
+        after_us = NOT_YET if self._next is None else int(self._next.slots.left_us[0])
+        self._next_left = [*self._left[1:], after_us]
 
     def _hand_over(self) -> None:
         if self._tile is not None:
@@ -187,7 +187,8 @@ class _Link:
 
     def _hot_path(self) -> tuple[Tick, Tick]:
         """Return the ticks of packets that leave and arrive, with what is fixed bound as locals."""
-        board, schedule, acknowledges = self._board, self._env.schedule, self._acknowledges
+        board, acknowledges = self._board, self._acknowledges
+        push, number = self._env.push, self._env.number
 
         def on_send(_: Any) -> None:
             i = self._i
@@ -196,12 +197,10 @@ class _Link:
                 i = 0
             self._sent = i
             self._i = i + 1
-            if gap_us := self._gap[i]:
-                send.callbacks = send.again
-                schedule(send, SEND, gap_us)  # type: ignore[arg-type]
+            if (next_us := self._next_left[i]) >= 0:
+                push((next_us, SEND, number(), send))
             if self._fate[i] <= RECEIVED_DAMAGED:
-                arrive.callbacks = arrive.again
-                schedule(arrive, ARRIVE, self._flight[i])  # type: ignore[arg-type]
+                push((self._arrives[i], ARRIVE, number(), arrive))
             if acknowledges:
                 self._attempt, self._taken = 0, False
                 if self._fate[i] > RECEIVED_DAMAGED:
@@ -259,7 +258,7 @@ class _Link:
     def _plan_retry(self, i: int) -> None:
         if self._attempt < self._settings.retries:
             due_us = self._left[i] + (self._attempt + 1) * self._settings.retry_delay_us
-            self._retry.after(max(0, due_us - self._env.now))
+            self._retry.at(max(due_us, self._env.now))
 
     def _on_retry(self, _: Any) -> None:
         assert self._tile is not None
@@ -318,14 +317,14 @@ class _Neighbour:
 
     def start(self) -> None:
         """Plan its first packet."""
-        self._send.after(self._fault.at_us)
+        self._send.at(self._fault.at_us)
 
     def _on_send(self, _: Any) -> None:
         left_us, row = self._env.now, self._rows[self._count & 0xFF]
         self._count += 1
-        at(self._env, self._latency_us, ARRIVE, lambda: self._arrive(left_us + self._settle_us, row))
+        once(self._env, left_us + self._latency_us, ARRIVE, lambda: self._arrive(left_us + self._settle_us, row))
         if left_us + self._fault.interval_us < self._until_us:
-            self._send.after(self._fault.interval_us)
+            self._send.at(left_us + self._fault.interval_us)
 
     def _arrive(self, on_air_us: int, row: bytes) -> None:
         if not self._link.on_air(on_air_us, on_air_us + self._air_us) and self._board.take(self._env.now, row):

@@ -78,7 +78,8 @@ def fitted(
 
 def _with(part: _T, **facts: int | None) -> _T:
     """Return a part with the facts that are known; a fact of 0 is known too, and the reader's to refuse."""
-    return dataclasses.replace(part, **{key: value for key, value in facts.items() if value is not None})
+    known: dict[str, Any] = {key: value for key, value in facts.items() if value is not None}
+    return dataclasses.replace(part, **known)
 
 
 def _limits(profile: Profile) -> Requirements:
