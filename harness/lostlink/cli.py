@@ -193,7 +193,7 @@ def new(
                     facts[f"{option.replace('-', '_')}_us"] = parse(text, "duration")
                 except QuantityError as error:
                     raise ProfileError(f"--{option}: {error}") from error
-        text = commented_profile(name or Path(path).stem.replace("_", " "), **facts)
+        text = commented_profile(name or Path(path).stem.replace("_", " "), file=path, **facts)
         parse_profile(text, source=f"the profile for {path}")
         try:
             with open(path, "w" if force else "x", encoding="utf-8") as file:

@@ -102,6 +102,15 @@ class ScenarioBuilder:
         boot_us = max(self.profile.handset.boot_us + self.packet_us, receiver.boot_us)
         return boot_us + receiver.recovery_us + (receiver.recovery_packets + 2) * self.packet_us + self.settle_us
 
+    @property
+    def safe_gap_us(self) -> int:
+        """Longest gap in the link that must not cause a failsafe; 0 when the timeout leaves no room for any.
+
+        The silence is up to two packet intervals longer than the gap; two per cent are left for clocks.
+        """
+        timeout_us = self.profile.receiver.timeout_us
+        return max(0, timeout_us - 2 * self.packet_us - timeout_us // 50 - 1_000)
+
     # --- runs -----------------------------------------------------------------------------------------------
 
     def blank(self, name: str = "", **fields: object) -> Scenario:

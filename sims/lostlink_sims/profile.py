@@ -183,7 +183,7 @@ class FlightController:
 
     throttle: str = setting("throttle", "Name of the channel that drives the motors.", "text")
     arm_channel: str | None = setting(
-        "switch 1", "Name of the channel that arms; left out, a low throttle alone arms.", "text"
+        "switch 1", 'Name of the channel that arms; with "none" a low throttle alone arms.', "text"
     )
     arm_below_us: int = setting(
         1050, "Arms, and counts the throttle as idle, only below this width.", "width", least=800, most=1400

@@ -189,6 +189,13 @@ def _limits(profile: Profile) -> Iterator[Problem]:
                 f"{_time(value_us)} cannot be met: timeout, hold and one frame take {_time(least_us)}; "
                 f"allowed: {_time(least_us)} or more (about two frames more for the motors)",
             )
+    silent_us = profile.flight_controller.signal_timeout_us + longest_frame_us(profile)
+    if limits.motor_cut_within_us < silent_us:
+        yield (
+            ("requirements", "motor_cut_within"),
+            f"{_time(limits.motor_cut_within_us)} cannot be met when the pulses cease: the flight controller's signal "
+            f"timeout and one frame take {_time(silent_us)}; allowed: {_time(silent_us)} or more",
+        )
 
 
 def unknown_channels(scenario: Scenario, profile: Profile) -> Iterator[Problem]:

@@ -95,7 +95,8 @@ def _limits(profile: Profile) -> Requirements:
     if (profile.cut_delay_us, frame_us) == (plain.cut_delay_us, longest_frame_us(plain)):
         return limits
     cut_us = _up(profile.cut_delay_us + frame_us + 15_000)
-    return dataclasses.replace(limits, cut_within_us=cut_us, motor_cut_within_us=_up(cut_us + frame_us + 5_000))
+    motor_us = max(cut_us + frame_us + 5_000, profile.flight_controller.signal_timeout_us + 2 * frame_us)
+    return dataclasses.replace(limits, cut_within_us=cut_us, motor_cut_within_us=_up(motor_us))
 
 
 def _up(value_us: int) -> int:

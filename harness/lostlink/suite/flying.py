@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
+import math
 from collections.abc import Iterator
 
 from lostlink.judge import Judge
 from lostlink.measure import failsafe
 from lostlink.rigs import Rig
 from lostlink.scenarios import Flight, ScenarioBuilder
-from lostlink_sims import Move, Scenario, Trace
+from lostlink_sims import Move, Profile, Scenario, Trace
 from lostlink_sims.scenario import AnyFault, LinkCut
 
 
@@ -45,9 +47,16 @@ def cuts_in_time(
 
 def shifted(fault: AnyFault, by_us: int) -> AnyFault:
     """Return a fault that strikes later."""
-    import dataclasses
-
     return dataclasses.replace(fault, at_us=fault.at_us + by_us)
+
+
+def ordinary_loss(profile: Profile) -> float:
+    """Return a loss share that is high, yet would cut the throttle of a sound receiver less than once in 1e9 packets.
+
+    A run of r lost packets, each lost with probability q, ends one in 1/q^r packets (Feller, vol. 1, XIII.7).
+    """
+    packets = max(1, profile.receiver.timeout_us // profile.handset.packet_interval_us - 1)
+    return min(0.3, math.exp(math.log(1e-12) / packets))
 
 
 def staircase(scenario: ScenarioBuilder, positions: list[float], name: str) -> tuple[Scenario, list[int]]:

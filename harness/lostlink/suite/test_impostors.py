@@ -10,7 +10,7 @@ from lostlink.measure import channels
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.suite.flying import cuts_in_time, flew
+from lostlink.suite.flying import cuts_in_time, flew, ordinary_loss
 from lostlink_sims import Profile
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 from lostlink_sims.scenario import DamagedPayload, ForeignHandset, HandsetHung, LinkCut
@@ -72,7 +72,7 @@ def test_damaged_packets(profile: Profile, rig: Rig, scenario: ScenarioBuilder, 
             "(set crc_bytes or check_byte, or waive the requirement)"
         )
     cuts_in_time(rig, scenario, judge, 8, DamagedPayload(at_us=0))
-    _throttle_unmoved(profile, rig, scenario, judge, 4, DamagedPayload, share=0.3)
+    _throttle_unmoved(profile, rig, scenario, judge, 4, DamagedPayload, share=ordinary_loss(profile))
 
 
 @requires("FS-STALE")
