@@ -164,15 +164,18 @@ class Handset:
         phase_us = self._scenario.packet_phase_us
         if phase_us is None:
             phase_us = int(self._draws.below(Purpose.PHASES, 0, 1, handset.packet_interval_us)[0])
-        index = 0
+        index, earliest_us = 0, 0
         for start_us, end_us in self.on_times():
             base_us = start_us + handset.boot_us + (phase_us if index == 0 else 0)
+            base_us = max(base_us, earliest_us)
             count = 0  # packets since this power-on
             while True:
                 left_us = self._left(base_us, count, index)
                 whole = len(left_us)
                 left_us = left_us[: np.searchsorted(left_us, end_us)]
                 if len(left_us):
+                    # Off for less than an interval: the packet under way ends before the next one leaves.
+                    earliest_us = int(left_us[-1]) + handset.packet_interval_us
                     yield Slots(index, left_us, self._payload(index, count, left_us))
                 index += len(left_us)
                 count += len(left_us)
