@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+
 from lostlink.measure import loss as metrics
 from lostlink_sims.draws import Draws
 from lostlink_sims.loss import Air, Bernoulli, GilbertElliott, LossModel, PeriodicInterferer, Recorded, Tile
-from numpy.typing import NDArray
 
 Bools = NDArray[np.bool_]
 

@@ -10,11 +10,12 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+from scipy import special, stats
+
 from lostlink_sims import Profile, radio
 from lostlink_sims.draws import Draws
 from lostlink_sims.loss import Air, LinkBudget, packet_loss_thresholds
-from numpy.typing import NDArray
-from scipy import special, stats
 
 FREQUENCY_HZ = 2.44e9
 

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
 from lostlink.verdicts import Measurement, Outcome, decide, worst
 
 
@@ -56,3 +60,52 @@ def test_a_check_that_cannot_fail_is_refused() -> None:
     """A measurement without a limit proves nothing."""
     with pytest.raises(ValueError, match="limit"):
         decide(measured(1, 0))
+
+
+# --- further: the risk that a guard band leaves ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("value", "conform"), [(500, 0.5), (499, 0.841345), (498.355146, 0.95), (498, 0.977250), (497, 0.998650)]
+)
+def test_chance_that_the_true_value_conforms(value: float, conform: float) -> None:
+    """Phi((TL - y) / u), TL 500, u 1 (JCGM 106:2012, from memory): met with w = U = 2 u only from 97.7 % on."""
+    assert stats.norm.cdf(500 - value) == pytest.approx(conform, abs=1e-6)
+    expected = Outcome.MET if conform >= 0.97724 else Outcome.INCONCLUSIVE
+    assert decide(measured(value, 2.0), at_most=500) is expected
+
+
+@pytest.mark.parametrize(("w", "risk"), [(0.0, 0.5), (1.644854, 0.05), (2.0, 0.02275), (2.326348, 0.01)])
+def test_risk_of_a_false_acceptance(w: float, risk: float) -> None:
+    """At the acceptance limit TL - w the true value breaks the limit with 1 - Phi(w / u) (ILAC-G8:09/2019, 4.2.2)."""
+    limit = 500 - w
+    assert stats.norm.sf(w) == pytest.approx(risk, rel=1e-4)
+    assert decide(measured(limit - 1e-9, w), at_most=500) is Outcome.MET
+    assert decide(measured(limit + 1e-9, w), at_most=500) is not Outcome.MET
+
+
+def test_false_acceptances_are_counted() -> None:
+    """Results scattered by u = 1 about a true value just above the limit: at most 2.275 % are met (JCGM 106)."""
+    results = stats.norm(500.0, 1.0).rvs(20_000, random_state=17)
+    met = sum(decide(measured(float(value), 2.0), at_most=500) is Outcome.MET for value in results)
+    assert abs(met / 20_000 - 0.02275) < 4 * (0.02275 * 0.97725 / 20_000) ** 0.5, "seed 17"
+
+
+@pytest.mark.parametrize(("value", "outcome"), [
+    (496, Outcome.MET), (496.001, Outcome.INCONCLUSIVE), (500, Outcome.INCONCLUSIVE), (504, Outcome.INCONCLUSIVE),
+    (504.001, Outcome.NOT_MET),
+])  # fmt: skip
+def test_guard_band_of_an_expanded_uncertainty(value: float, outcome: Outcome) -> None:
+    """TL 500, U 4: acceptance limit 496 (JCGM 106:2012, 7 and 8, from memory), rejection above 504."""
+    assert decide(measured(value, 4), at_most=500) is outcome
+
+
+@given(value=st.integers(-1000, 1000), u=st.integers(0, 50), wider=st.integers(0, 50), limit=st.integers(-1000, 1000))
+@settings(max_examples=200, deadline=None, derandomize=True)
+def test_more_doubt_never_makes_a_verdict_surer(value: int, u: int, wider: int, limit: int) -> None:
+    """A wider guard band can only turn met or not met into inconclusive; below mirrors above (ILAC-G8, 4.2)."""
+    sure, doubtful = (decide(measured(value, w), at_most=limit) for w in (u, u + wider))
+    assert doubtful in (sure, Outcome.INCONCLUSIVE)
+    assert decide(measured(-value, u), at_least=-limit) is sure
+    if sure is Outcome.MET:
+        assert value + u <= limit

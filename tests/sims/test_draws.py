@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from lostlink_sims.draws import Draws, Purpose, threshold, under
 
 _MASK = (1 << 64) - 1
@@ -39,7 +40,9 @@ def number(seed: int, trial: int, purpose: int, k: int) -> int:
         ((_MASK,) * 4, (_MASK,) * 2, (0x87B092C3013FE90B, 0x438C3C67BE8D0224, 0x9CC7D7C69CD777B6, 0xA09CAEBF594F0BA0)),
     ],
 )
-def test_the_reference_is_philox(counter: tuple[int, int, int, int], key: tuple[int, int], block: list[int]) -> None:
+def test_the_reference_is_philox(
+    counter: tuple[int, int, int, int], key: tuple[int, int], block: tuple[int, ...]
+) -> None:
     """The known answers that the authors publish with Salmon et al., SC'11 (from memory; they come out)."""
     assert philox(counter, key) == block
 

@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
+
 from lostlink_sims import Channel, Move, Profile, Scenario
 from lostlink_sims.codes import crc8
 from lostlink_sims.draws import Draws
 from lostlink_sims.handset import TILE, Handset, Programme, codes, layout
 from lostlink_sims.scenario import AnyFault, HandsetHung, HandsetOff, StickWireBroken
-from numpy.typing import NDArray
 
 Ints = NDArray[np.int64]
 STICKS = (Channel(name="roll"), Channel(name="throttle"), Channel(name="arm", kind="two-position switch"))
@@ -44,7 +45,7 @@ def scenario(**fields: Any) -> Scenario:
 
 def stands(moves: tuple[Move, ...], at_us: list[int], channel: int = 0) -> list[int]:
     programme = Programme(STICKS, "throttle", moves)
-    return programme.positions(np.array(at_us, np.int64))[:, channel].tolist()
+    return [int(row[channel]) for row in programme.positions(np.array(at_us, np.int64))]
 
 
 def test_where_sticks_stand_at_the_start() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from lostlink_sims.ppm import NEVER, Decoded, Frames, PulseDecoder, edges, joined, leading_edges
 
 SYNC_US = 3_000

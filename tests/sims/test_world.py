@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from lostlink.profiles import read_profile
 from lostlink_sims import Move, Profile, ReferenceReceiver, Scenario, Trace, simulate, summarise
 from lostlink_sims.board import ReceiverCrashError
