@@ -1,0 +1,48 @@
+"""What the README shows is what happens."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from lostlink.cli import main
+from lostlink.requirements import CATALOGUE
+
+ROOT = Path(__file__).parents[2]
+TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
+PYTHON = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
+
+
+def test_receiver_of_the_readme(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first receiver holds its last value; the session shows the sentence that it is told."""
+    monkeypatch.chdir(tmp_path)
+    Path("first.py").write_text(PYTHON[0], encoding="utf-8")
+    session = re.search(r"```console\n\$ lostlink (.*?)\n(.*?)\n```", TEXT, re.DOTALL)
+    assert session is not None
+    words = session[1].replace("fixtures/", f"{ROOT}/fixtures/").split()
+    run = CliRunner().invoke(main, words)
+    assert run.exit_code == 1
+    assert run.output.strip() == session[2]
+
+
+def test_requirement_of_the_readme(tmp_path: Path) -> None:
+    """A requirement of the user's own, on the shipped profile."""
+    tests = tmp_path / "test_our_field.py"
+    tests.write_text(PYTHON[1], encoding="utf-8")
+    words = ["prove", str(ROOT / "fixtures/profiles/heron.toml"), "--tests", str(tests), "--out", str(tmp_path / "ev")]
+    run = CliRunner().invoke(main, [*words, "--only", "MY-FIELD"])
+    assert run.exit_code == 0, run.output
+
+
+def test_every_option_and_command_is_named() -> None:
+    """The README knows every command, every option of the main job, and how many requirements there are."""
+    for name, command in main.commands.items():
+        assert f"lostlink {name}" in TEXT, name
+        if name == "prove":
+            for parameter in command.params:
+                if parameter.param_type_name == "option" and parameter.name != "help":
+                    assert f"--{parameter.name}" in TEXT, parameter.name
+    assert f"{len(CATALOGUE)} requirements" in TEXT
