@@ -139,15 +139,19 @@ class ReferenceReceiver:
         if len(payload) != self._length or (self._marked and not self._is_good(payload)):
             return
         if self._state is not _LINKED:
-            self._judge_silence(clock_us)
-            in_a_row = self._good and (clock_us - self._heard_us) & MASK <= self._gap_us
-            self._good = self._good + 1 if in_a_row else 1
-            self._step(Event.PACKET)
-            if self._state is State.RETURNING and self._may_return(clock_us, payload):
-                self._step(Event.ENOUGH)
+            self._return(clock_us, payload)
         if self._state is _LINKED:
             self._codes = payload
         self._heard_us = clock_us
+
+    def _return(self, clock_us: int, payload: bytes) -> None:
+        """Count a good packet towards the way back."""
+        self._judge_silence(clock_us)
+        in_a_row = self._good and (clock_us - self._heard_us) & MASK <= self._gap_us
+        self._good = self._good + 1 if in_a_row else 1
+        self._step(Event.PACKET)
+        if self._state is State.RETURNING and self._may_return(clock_us, payload):
+            self._step(Event.ENOUGH)
 
     def _is_good(self, payload: bytes) -> bool:
         if self._checked and crc8(payload):
