@@ -26,6 +26,7 @@ from lostlink_sims.draws import Draws, threshold, under
 
 LOST: Final = 1
 DAMAGED: Final = 2
+_DAY_US: Final = 86_400_000_000
 
 Ints = NDArray[np.int64]
 Befell = NDArray[np.uint8]
@@ -166,11 +167,13 @@ class PeriodicInterferer:
     """A transmitter that comes back with a period, at a phase of its own, and hits what it overlaps."""
 
     model: ClassVar[str] = "periodic interferer"
-    period_us: int = setting(MISSING, "From one burst to the next.", "duration", least=100, example="102.4 ms")
-    burst_us: int = setting(MISSING, "Length of a burst.", "duration", least=1, example="1.5 ms")
+    period_us: int = setting(
+        MISSING, "From one burst to the next.", "duration", least=100, most=_DAY_US, example="102.4 ms"
+    )
+    burst_us: int = setting(MISSING, "Length of a burst.", "duration", least=1, most=_DAY_US, example="1.5 ms")
     loss: float = setting(1.0, "Share of overlapped packets that are lost.", "share", least=0, most=1)
     phase_us: int | None = setting(
-        None, "When the first burst begins; left out, drawn.", "duration", least=0, example="10 ms"
+        None, "When the first burst begins; left out, drawn.", "duration", least=0, most=_DAY_US, example="10 ms"
     )
 
     def sampler(self, air: Air) -> Sampler:
@@ -218,8 +221,8 @@ class Blackout:
     """Nothing gets through for a time."""
 
     model: ClassVar[str] = "blackout"
-    at_us: int = setting(MISSING, "When it begins.", "duration", least=0, example="20 s")
-    for_us: int = setting(MISSING, "How long it lasts.", "duration", least=1, example="300 ms")
+    at_us: int = setting(MISSING, "When it begins.", "duration", least=0, most=_DAY_US, example="20 s")
+    for_us: int = setting(MISSING, "How long it lasts.", "duration", least=1, most=_DAY_US, example="300 ms")
 
     def sampler(self, air: Air) -> Sampler:
         end_us = self.at_us + self.for_us

@@ -13,14 +13,17 @@ from typing import ClassVar, Final
 
 from lostlink_sims._settings import setting
 
+LONGEST_US: Final = 86_400_000_000
+"""No scenario is longer than a day."""
+
 
 def _at() -> int:
-    at_us: int = setting(MISSING, "When it begins.", "duration", least=0)
+    at_us: int = setting(MISSING, "When it begins.", "duration", least=0, most=LONGEST_US)
     return at_us
 
 
 def _lasting() -> int | None:
-    for_us: int | None = setting(None, "How long it lasts; left out, to the end.", "duration", least=1)
+    for_us: int | None = setting(None, "How long it lasts; left out, to the end.", "duration", least=1, most=LONGEST_US)
     return for_us
 
 
@@ -31,7 +34,7 @@ class Move:
     at_us: int = _at()
     channel: str = setting(MISSING, "Name of the channel.", "text")
     position: float = setting(MISSING, "Where it ends up, from its low to its high stop.", "share", least=0, most=1)
-    ramp_us: int = setting(0, "How long the movement takes.", "duration", least=0)
+    ramp_us: int = setting(0, "How long the movement takes.", "duration", least=0, most=LONGEST_US)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +69,7 @@ class FadeRamp(LastingFault):
 
     name: ClassVar[str] = "fade ramp"
     depth_db: float = setting(60.0, "How far the signal falls.", "level", least=0, most=200)
-    ramp_us: int = setting(1_000_000, "How long the fall takes.", "duration", least=0)
+    ramp_us: int = setting(1_000_000, "How long the fall takes.", "duration", least=0, most=LONGEST_US)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,8 +85,8 @@ class PeriodicInterference(LastingFault):
     """A transmitter that comes back with a period loses each packet it overlaps."""
 
     name: ClassVar[str] = "periodic interference"
-    period_us: int = setting(102_400, "From one burst to the next.", "duration", least=100)
-    burst_us: int = setting(2_000, "Length of a burst.", "duration", least=1)
+    period_us: int = setting(102_400, "From one burst to the next.", "duration", least=100, most=LONGEST_US)
+    burst_us: int = setting(2_000, "Length of a burst.", "duration", least=1, most=LONGEST_US)
     loss: float = setting(1.0, "Share of overlapped packets it loses.", "share", least=0, most=1)
 
 
@@ -92,8 +95,8 @@ class FlappingLink(LastingFault):
     """The link comes and goes."""
 
     name: ClassVar[str] = "flapping link"
-    down_us: int = setting(600_000, "How long it is away each time.", "duration", least=1)
-    up_us: int = setting(100_000, "How long it is back in between.", "duration", least=1)
+    down_us: int = setting(600_000, "How long it is away each time.", "duration", least=1, most=LONGEST_US)
+    up_us: int = setting(100_000, "How long it is back in between.", "duration", least=1, most=LONGEST_US)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,7 +134,7 @@ class ForeignHandset(LastingFault):
     """A neighbour's handset sends on our address. Packets that overlap in the air are both lost."""
 
     name: ClassVar[str] = "foreign handset"
-    interval_us: int = setting(7_000, "Its packet interval.", "duration", least=500)
+    interval_us: int = setting(7_000, "Its packet interval.", "duration", least=500, most=LONGEST_US)
     payload_bytes: int | None = setting(
         None, "Length of its payload; left out, the same layout as ours with another link id.", "count",
         least=1, most=32,
@@ -209,18 +212,26 @@ class Scenario:
 
     name: str = setting("scenario", "What it is called in reports.", "text")
     seed: int = setting(1, "Names every random stream.", "count", least=0, most=2**63 - 1)
-    trial: int = setting(0, "Which of the many runs of this seed.", "count", least=0)
-    duration_us: int = setting(2_000_000, "How long it lasts.", "duration", least=1)
-    handset_on_us: int = setting(0, "When the handset is switched on.", "duration", least=0)
-    receiver_on_us: int = setting(0, "When the receiver is powered.", "duration", least=0)
+    trial: int = setting(0, "Which of the many runs of this seed.", "count", least=0, most=2**32 - 1)
+    duration_us: int = setting(2_000_000, "How long it lasts.", "duration", least=1, most=LONGEST_US)
+    handset_on_us: int = setting(0, "When the handset is switched on.", "duration", least=0, most=LONGEST_US)
+    receiver_on_us: int = setting(0, "When the receiver is powered.", "duration", least=0, most=LONGEST_US)
     receiver_clock_us: int = setting(
         0, "Where the receiver's 32-bit counter stands at power-on.", "duration", least=0, most=2**32 - 1
     )
     packet_phase_us: int | None = setting(
-        None, "Delay of the first packet after the handset has booted; left out, drawn.", "duration", least=0
+        None,
+        "Delay of the first packet after the handset has booted; left out, drawn.",
+        "duration",
+        least=0,
+        most=LONGEST_US,
     )
     frame_phase_us: int | None = setting(
-        None, "Delay of the first frame after the receiver has booted; left out, drawn.", "duration", least=0
+        None,
+        "Delay of the first frame after the receiver has booted; left out, drawn.",
+        "duration",
+        least=0,
+        most=LONGEST_US,
     )
     ambient: bool = setting(
         True, "Whether the profile's ordinary losses and the noise of its sticks are at work.", "flag"

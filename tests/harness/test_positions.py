@@ -80,6 +80,19 @@ def test_every_way_to_write_a_key_and_a_value() -> None:
     check(TEXT)
 
 
+def test_windows_line_ends() -> None:
+    check(TEXT.replace("\n", "\r\n"))
+
+
+def test_arrays_of_tables_within_arrays_of_tables() -> None:
+    text = "[[a]]\n[[a.b]]\nx = 1\n[[a.b]]\n[[a]]\n[a.c]\n[[a.b]]\nx = 2\n[a.b.d]\ny = 3\n"
+    check(text)
+    found = places(text)
+    assert line_and_column(text, found["a", 0, "b", 0, "x"].value) == (3, 5)
+    assert line_and_column(text, found["a", 1, "b", 0, "x"].value) == (8, 5)
+    assert line_and_column(text, found["a", 1, "b", 0, "d", "y"].value) == (10, 5)
+
+
 @pytest.mark.parametrize("name", sorted(path.name for path in FIXTURES.glob("*.toml")))
 def test_shipped_profiles(name: str) -> None:
     check((FIXTURES / name).read_text(encoding="utf-8"))

@@ -95,6 +95,12 @@ def test_crlf_is_no_matter(tmp_path: Path) -> None:
 REFUSED: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "bare number": ("[receiver]\ntimeout = 500", "2:11: receiver.timeout", ('"500 ms"',)),
     "bare width": ("[receiver]\nlow = 1000", "2:7: receiver.low", ('"1000 us"',)),
+    "bare number that the first unit does not fit": (
+        "[receiver]\ntimeout = 500000", "2:11: receiver.timeout", ('such as "500000 us"',),
+    ),
+    "bare seconds": ("[receiver]\ntimeout = 0.5", "2:11: receiver.timeout", ('such as "0.5 s"',)),
+    "bare bits": ("[radio]\nbit_rate = 1000000", "2:12: radio.bit_rate", ('such as "1000000 bit/s"',)),
+    "bare number that no unit fits": ("[receiver]\nlow = 3", "2:7: receiver.low", ("got 3", 'such as "1500 us"')),
     "no unit": ('[receiver]\ntimeout = "500"', "2:11: receiver.timeout", ("has no unit", "ms")),
     "wrong unit": ('[receiver]\ntimeout = "500 MS"', "2:11: receiver.timeout", ("did you mean 'ms'?",)),
     "half a microsecond": ('[receiver]\ntimeout = "0.5 us"', "2:11: receiver.timeout", ("not a whole number",)),
@@ -117,11 +123,15 @@ REFUSED: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "no name": ('name = ""', "1:8: name", ("expected text",)),
     "arming by true": ("[flight_controller]\narm_channel = true", "2:15: flight_controller.arm_channel", ("true",)),
     "list of texts": ('[requirements]\nwaived = "x"', "2:10: requirements.waived", ("expected a list",)),
+    "number among texts": ("[requirements]\nwaived = [1]", "2:10: requirements.waived", ("got 1 in it",)),
     "date": ("[receiver]\ntimeout = 2020-01-01", "2:11: receiver.timeout", ('"500 ms"',)),
     "unknown key": (
         '[receiver]\ntimout = "500 ms"', "2:1: receiver.timout",
         ("unknown key; did you mean 'timeout'?", "allowed: timeout, hold, recovery_packets"),
     ),
+    "nothing like it": ("[receiver]\nfoo = 1", "2:1: receiver.foo", ("unknown key; allowed: timeout",)),
+    "capitals": ("[output]\npolarity = 'NEGATIVE'", "2:12: output.polarity", ("did you mean 'negative'?",)),
+    "quoted key": ('"a.b\\u001b[31m" = 1', '1:1: "a.b\\u001b[31m"', ("unknown key",)),
     "unit in the key": ('[receiver]\ntimeout_us = "1 s"', "2:1: receiver.timeout_us", ("did you mean 'timeout'?",)),
     "unknown table": ("[recever]", "1:1: recever", ("did you mean 'receiver'?",)),
     "inline": ("receiver = { timeout = 500 }", "1:24: receiver.timeout", ('"500 ms"',)),
@@ -150,6 +160,8 @@ REFUSED: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "newer schema": ("schema = 2", "1:10: schema", ("2 is no known version", "1, the newest")),
     "schema of another type": ("schema = true", "1:10: schema", ("no known version",)),
     "not TOML": ("[receiver]\ntimeout = 500 ms", "2:15: this is not TOML", ('timeout = "500 ms"',)),
+    "open quote": ('[receiver]\ntimeout = "500 ms\n', "2:18: this is not TOML", ("a quote is not closed",)),
+    "table twice": ("[receiver]\n[receiver]", "2:", ("Cannot declare [receiver] twice",)),
     "twice": ("[handset]\nlink_id = 1\nlink_id = 2\n", "3:12: this is not TOML", ("overwrite",)),
     "cut off": ("[receiver\n", "1:10: this is not TOML", ()),
 }  # fmt: skip
@@ -173,8 +185,44 @@ def test_all_problems_at_once_in_the_order_of_the_text() -> None:
         "[receiver]\ntimeout = 500\nbogus = 1\n[output]\nstyle = 'x'\n[[channels]]\n"
         "[[radio.losses]]\nmodel = 'bernoulli'\nprobability = '200 %'\n"
     )
-    heads = [line.split(": ")[0] for line in refusal(text).split("\n") if line.startswith("home.toml")]
-    assert heads == ["home.toml:2:11", "home.toml:3:1", "home.toml:5:9", "home.toml:6:1", "home.toml:9:15"]
+    places = [head.split(": ")[0] for head in heads(refusal(text))]
+    assert places == ["home.toml:2:11", "home.toml:3:1", "home.toml:5:9", "home.toml:6:1", "home.toml:9:15"]
+
+
+def heads(said: str) -> list[str]:
+    """Return where each problem is and the key that it names."""
+    return [": ".join(line.split(": ")[:2]) for line in said.split("\n") if line.startswith(("home.toml", "run.toml"))]
+
+
+def test_what_could_be_read_is_judged_beside_what_could_not() -> None:
+    text = '[handset]\nlink_id = "x"\n[output]\nframe_period = "20 ms"\nchannels = 9\n'
+    assert heads(refusal(text)) == ["home.toml:2:11: handset.link_id", "home.toml:5:12: output.channels"]
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        "[receiver]\ntimeout = 100\n",  # meant: 100 ms, with which the limit below can be met
+        '[recever]\ntimeout = "100 ms"\n',
+        'receiver = "100 ms"\n',
+    ],
+)
+def test_nothing_is_concluded_from_what_could_not_be_read(wrong: str) -> None:
+    limits = '[requirements]\ncut_within = "150 ms"\nmotor_cut_within = "1 s"\n'
+    assert "cannot be met" in refusal(limits)
+    assert len(heads(refusal(wrong + limits))) == 1
+
+
+def test_control_characters_of_a_file_do_not_reach_the_terminal() -> None:
+    for text in ('name = "\x1b[31m"', '[[channels]]\nname = "\\u001b[31m\\nred"\n', '"\\u0007" = 1'):
+        said = refusal(text)
+        assert all(sign == "\n" or sign.isprintable() for sign in said), ascii(said)
+        assert all(line.startswith(("home.toml:", "    ")) for line in said.split("\n")), said
+
+
+def test_a_message_stays_short_whatever_stands_in_the_file() -> None:
+    for text in ("k" * 9999 + " = 1", f'[output]\nstyle = "{"y" * 9999}"', f"[handset]\nlink_id = {'9' * 4000}"):
+        assert len(refusal(text)) < 600
 
 
 #: Values that Python stumbles over by itself, or would take although they mean nothing.
@@ -206,11 +254,11 @@ def test_oddity_is_refused_without_a_traceback(case: str) -> None:
 
 def test_a_file_that_cannot_be_read_is_named(tmp_path: Path) -> None:
     latin = tmp_path / "latin.toml"
-    latin.write_bytes(b'name = "\xe9"\n')
+    latin.write_bytes(b'\xef\xbb\xbf# \xc3\xa9\nname = "\xe9"\n')
     for path, part in (
         (tmp_path / "nope.toml", "there is no such file"),
         (tmp_path, "is a folder"),
-        (latin, "not UTF-8"),
+        (latin, ":2:9: is not UTF-8"),
         (latin / "below.toml", "cannot be read"),
     ):
         for read in (read_profile, lambda path: read_scenario(path, Profile())):
@@ -278,7 +326,15 @@ IMPOSSIBLE: dict[str, tuple[str, str, tuple[str, ...]]] = {
         '[flight_controller]\narm_channel = "switch 3"', "2:15: flight_controller.arm_channel", ("'switch",),
     ),
     "throttle on a switch": (
-        '[flight_controller]\nthrottle = "switch 2"', "", ("the throttle channel 'switch 2' is a switch", "a stick"),
+        'name = "x"\n[flight_controller]\nthrottle = "switch 2"', "3:12: channels[6].kind",
+        ("by default, the throttle channel 'switch 2' is a switch", "a stick"),
+    ),
+    "throttle made a switch": (
+        '[[channels]]\nname = "switch 1"\n[[channels]]\nname = "throttle"\nkind = "two-position switch"',
+        "5:8: channels[2].kind", ("kind: the throttle channel",),
+    ),
+    "wide unused channels": (
+        '[output]\nframe_period = "19.1 ms"\nunused = "2200 us"', "2:16: output.channels", ("20.6 ms or more",),
     ),
     "jitter": ('[handset]\njitter = "3 ms"', "2:10: handset.jitter", ("half of a packet interval", "2.5 ms")),
     "packet longer than its interval": (
@@ -318,6 +374,41 @@ def test_impossible_combination(case: str) -> None:
     assert said.startswith(f"home.toml:{where}"), said
     for part in parts:
         assert part in said
+
+
+#: What is just allowed, and what is not by one microsecond or one step.
+EDGES: dict[str, tuple[str, str, str]] = {
+    "cut": ('[requirements]\ncut_within = "{}"', "522500 us", "522499 us"),
+    "motor cut": ('[requirements]\nmotor_cut_within = "{}"', "522500 us", "522499 us"),
+    "signal timeout": ('[flight_controller]\nsignal_timeout = "{}"', "45001 us", "45 ms"),
+    "timeout": ('[receiver]\ntimeout = "{}"', "10 ms", "9999 us"),
+    "frame period": ('[output]\nframe_period = "{}"', "19 ms", "18999 us"),
+    "frame gap": ('[output]\nstyle = "fixed gap"\nframe_gap = "{}"', "3 ms", "2999 us"),
+    "jitter": ('[handset]\njitter = "{}"', "2500 us", "2501 us"),
+    # settle 130, 121 on the air, latency 200: 451 us
+    "packet interval": ('[handset]\npacket_interval = "{}"\n[radio]\nlatency = "400 us"', "652 us", "651 us"),
+    "packet and jitter": ('[handset]\njitter = "1 ms"\n[radio]\nlatency_jitter = "{}"', "3548 us", "3549 us"),
+    "retry delay": ('[radio]\nacknowledge = true\nretry_delay = "{}"', "452 us", "451 us"),
+    "retries": ('[radio]\nacknowledge = true\nretries = 1\nretry_delay = "{}"', "4548 us", "4549 us"),
+}
+
+
+@pytest.mark.parametrize("case", EDGES)
+def test_edge_of_what_can_be(case: str) -> None:
+    text, allowed, refused = EDGES[case]
+    parse_profile(text.format(allowed))
+    assert len(heads(refusal(text.format(refused)))) == 1
+
+
+def test_width_of_unused_channels_counts_only_where_there_are_any() -> None:
+    names = channels("throttle", "switch 1", *"abcdef")
+    profile = parse_profile('[output]\nframe_period = "20 ms"\nunused = "2200 us"\nchannels = 8\n' + names)
+    assert len(profile.channels) == profile.output.channels
+
+
+def test_a_failsafe_that_is_not_idle_is_for_the_suite_to_find() -> None:
+    text = '[[channels]]\nname = "throttle"\nfailsafe = "1800 us"\n[[channels]]\nname = "switch 1"\n'
+    assert parse_profile(text).channels[0].failsafe_us == 1800
 
 
 def test_throttle_below_the_stick_says_failsafe_and_spoils_nothing() -> None:
@@ -479,6 +570,16 @@ def test_scenario_refusal(text: str, where: str, parts: tuple[str, ...]) -> None
     assert said.startswith(f"run.toml:{where}"), said
     for part in parts:
         assert part in said
+
+
+def test_unknown_channel_is_told_beside_what_could_not_be_read() -> None:
+    said = refused_scenario(
+        '[[moves]]\nat = 1\n[[moves]]\nat = "0 s"\nchannel = "rol"\nposition = 0.5\n'
+        '[[faults]]\nfault = "stick wire broken"\nat = "0 s"\nchannel = "yaww"\nrail = "lo"\n'
+    )
+    assert "run.toml:5:11: moves[2].channel: no channel 'rol'; did you mean 'roll'?" in said
+    assert "run.toml:1:1: moves[1].channel: is missing" in said
+    assert "run.toml:11:8: faults[1].rail: 'lo' is no choice; did you mean 'low'?" in said
 
 
 def faults() -> st.SearchStrategy[Any]:

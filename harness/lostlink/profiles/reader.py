@@ -1,28 +1,28 @@
 """From TOML text to a `Profile` or a `Scenario`, with one message that lists everything that is wrong.
 
-The dataclasses of `lostlink_sims` say what there is; this walks the text's values along them. Then `rules` looks
-at combinations. Each problem names file, line, column and key, what is wrong and what is allowed, and shows the
-line.
+The dataclasses of `lostlink_sims` say what there is; this walks the text's tables along them, `models` reads each
+value, and `rules` looks at combinations of what could be read. Each problem names file, line, column and key, what is
+wrong and what is allowed, and shows the line.
 """
 
 from __future__ import annotations
 
+import ast
 import csv
 import dataclasses
-import difflib
 import io
-import math
 import re
 import tomllib
-from dataclasses import MISSING, Field
+from dataclasses import MISSING
 from pathlib import Path
 from typing import Any, TypeVar
 
 from lostlink.errors import ProfileError
-from lostlink.profiles import positions, quantities
+from lostlink.profiles import positions
+from lostlink.profiles.models import BadValueError, Keys, dotted, example_of, nearest, settings_of, shown, value_of
 from lostlink.profiles.rules import CAUSES, impossible, unknown_channels
 from lostlink_sims import Move, Profile, Scenario
-from lostlink_sims._settings import Setting, key_of, told
+from lostlink_sims._settings import told
 from lostlink_sims.loss import MODELS, Recorded
 from lostlink_sims.profile import Channel
 from lostlink_sims.scenario import FAULTS
@@ -30,13 +30,11 @@ from lostlink_sims.scenario import FAULTS
 NEWEST_SCHEMA = 1
 _AFTER_CARET = 120  # signs of a long line shown behind the place pointed at
 _T = TypeVar("_T")
-Keys = tuple[str | int, ...]
 #: A line such as ``timeout = 500 ms``: the quotes are forgotten.
 _BARE_QUANTITY = re.compile(r"\s*([\w.-]+)\s*=\s*([+-]?[0-9.]*\s*[A-Za-zµ%][\w%/ -]*?)\s*(?:#.*)?")
 
-
-class _BadValueError(ValueError):
-    """A value that a setting does not take; says what is allowed."""
+#: How `tomllib` names a table in its messages: a tuple of keys.
+_TUPLE = re.compile(r"""\((['"]).*\1,?\)""")
 
 
 class _Source:
@@ -64,7 +62,7 @@ class _Source:
         else:
             rows = self.text.rstrip().split("\n")
             line, column = len(rows), len(rows[-1]) + 1
-        what = said.split(" (at ")[0]
+        what = _in_words(said.split(" (at ")[0])
         lines = self.text.split("\n")
         if bare := _BARE_QUANTITY.fullmatch(lines[line - 1]):
             what = f'text and quantities stand in quotes, as in {bare[1]} = "{bare[2]}"'
@@ -73,22 +71,27 @@ class _Source:
 
     def wrong(self, keys: Keys, text: str, *, value: bool = True) -> None:
         """Note a problem with the value (or the key) at `keys`, or with what encloses it if the text is silent."""
-        shown = dotted(keys)
-        at = next((path for path in (keys, *CAUSES.get(keys, ())) if path in self._places), keys)
+        causes = CAUSES.get(tuple(key for key in keys if isinstance(key, str)), ())
+        at = next((path for path in (keys, *causes) if path in self._places), keys)
         while at and at not in self._places:
             at, value = at[:-1], False
         place = self._places.get(at)
         offset = 0 if place is None else place.value if value else place.key
-        self.problems.append((offset, f"{shown}: {text}" if shown else text))
+        self.problems.append((offset, f"{dotted(keys)}: {text}" if keys else text))
+
+    def cannot_be(self, keys: Keys, text: str) -> None:
+        """Note a combination that cannot be; a value that the user never wrote is said to be the default."""
+        self.wrong(keys, text if keys in self._places else f"by default, {text}")
 
     def _message(self, offset: int, text: str) -> str:
         line, column = positions.line_and_column(self.text, offset)
         rows = self.text.split("\n")
         row = rows[line - 1].rstrip("\r") if line <= len(rows) else ""
         blank = "".join("\t" if sign == "\t" else " " for sign in row[: column - 1]).ljust(column - 1)
-        row = row[: column + _AFTER_CARET]
-        shown = f"\n    {row}\n    {blank}^" if row.strip() else ""
-        return f"{self.name}:{line}:{column}: {text}{shown}"
+        row = "".join(sign if _harmless(sign) else "\N{REPLACEMENT CHARACTER}" for sign in row[: column + _AFTER_CARET])
+        below = f"\n    {row}\n    {blank}^" if row.strip() else ""
+        text = "".join(sign if _harmless(sign) else repr(sign)[1:-1] for sign in text)
+        return f"{self.name}:{line}:{column}: {text}{below}"
 
     def finish(self) -> None:
         """Raise all problems as one error, in the order of the text.
@@ -102,135 +105,25 @@ class _Source:
             raise ProfileError("\n".join(self._message(offset, text) for offset, text in ordered))
 
 
-def dotted(keys: Keys) -> str:
-    """Return keys as a person names them: ``radio.losses[2].probability``, counted from 1."""
-    text = ""
-    for key in keys:
-        text += f"[{key + 1}]" if isinstance(key, int) else f".{key}" if text else key
-    return text
-
-
-# --- values ------------------------------------------------------------------------------------------------------
-
-
-def _value(field: Field[Any], raw: Any) -> Any:
-    """Return a setting's value.
-
-    Raises
-    ------
-    _BadValueError
-    """
-    setting = told(field)
-    if field.default is None and raw is None:
-        return None
-    if setting.kind in quantities.UNITS:
-        return _limited(setting, _quantity(setting, raw))
-    match setting.kind:
-        case "flag":
-            if not isinstance(raw, bool):
-                raise _BadValueError(f"expected true or false, got {_shown(raw)}; allowed: true, false")
-        case "count":
-            wants_float = isinstance(field.default, float)
-            if isinstance(raw, bool) or not isinstance(raw, (int, float) if wants_float else int):
-                kind = "number" if wants_float else "whole number"
-                raise _BadValueError(f"expected a {kind}, got {_shown(raw)}; allowed: {_range(setting)}")
-            return _limited(setting, _float(raw) if wants_float else raw)
-        case "choice":
-            if raw not in setting.choices:
-                raise _BadValueError(f"{_shown(raw)} is no choice{nearest(raw, setting.choices)}")
-        case "text":
-            return _text(field, raw)
-    return raw
-
-
-def _text(field: Field[Any], raw: Any) -> Any:
-    if isinstance(field.default, tuple):
-        if not isinstance(raw, list) or not all(isinstance(item, str) for item in raw):
-            raise _BadValueError(f'expected a list of texts, got {_shown(raw)}; allowed: such as ["FS-STALE"]')
-        return tuple(raw)
-    if field.name == "arm_channel" and (raw is False or raw == "none"):
-        return None
-    if not isinstance(raw, str) or not raw:
-        raise _BadValueError(f"expected text, got {_shown(raw)}; allowed: text in quotes")
-    return raw
-
-
-def _quantity(setting: Setting, raw: Any) -> float:
-    kind = setting.kind
-    example = quantities.EXAMPLE[kind]
-    if isinstance(raw, str):
+def _in_words(said: str) -> str:
+    """Return what `tomllib` said, without Python's notation."""
+    if said.endswith(r"character '\n'"):
+        return "a quote is not closed in this line"
+    if match := _TUPLE.search(said):
         try:
-            return quantities.parse(raw, kind)
-        except quantities.QuantityError as error:
-            raise _BadValueError(str(error)) from None
-    if isinstance(raw, (int, float)) and not isinstance(raw, bool):
-        if isinstance(raw, float) and not math.isfinite(raw):
-            raise _BadValueError(f'{raw} is no number; allowed: text such as "{example}"')
-        if kind == "share":
-            return _float(raw)
-        unit = example.split()[1]
-        raise _BadValueError(f'expected text with a unit, got {raw}; allowed: text such as "{raw} {unit}"')
-    raise _BadValueError(f'expected text with a unit, got {_shown(raw)}; allowed: text such as "{example}"')
+            keys = ast.literal_eval(match[0])
+        except (ValueError, SyntaxError):
+            return said
+        return said.replace(match[0], f"[{dotted(keys)}]") if isinstance(keys, tuple) else said
+    return said
 
 
-def _float(raw: int | float) -> float:
-    """Return `raw` as a float; a whole number beyond all limits, which may not fit in one, stays beyond them."""
-    return float(max(-(10**18), min(10**18, raw))) if isinstance(raw, int) else raw
-
-
-def _limited(setting: Setting, value: int | float) -> float:
-    if isinstance(value, float) and math.isnan(value):
-        raise _BadValueError(f"{value} is no number; allowed: {_range(setting)}")
-    too_small = setting.least is not None and value < setting.least
-    if too_small or (setting.most is not None and value > setting.most):
-        raise _BadValueError(
-            f"{_of(setting, value)} is too {'small' if too_small else 'large'}; allowed: {_range(setting)}"
-        )
-    return value
-
-
-def _of(setting: Setting, value: float) -> str:
-    if setting.kind in quantities.UNITS:
-        return quantities.text_of(int(value) if setting.kind in quantities.WHOLE else float(value), setting.kind)
-    return str(value) if isinstance(value, int) else f"{value:g}"
-
-
-def _range(setting: Setting) -> str:
-    low = None if setting.least is None else _of(setting, setting.least)
-    high = None if setting.most is None else _of(setting, setting.most)
-    if low is None and high is None:
-        return "any"
-    if high is None:
-        return f"{low} or more"
-    return f"up to {high}" if low is None else f"{low} to {high}"
-
-
-def _example(setting: Setting) -> str:
-    if setting.choices:
-        return f'"{setting.choices[0]}"'
-    return f'"{setting.example or quantities.EXAMPLE.get(setting.kind, "a name")}"'
-
-
-def _shown(raw: Any) -> str:
-    if isinstance(raw, bool):
-        return str(raw).lower()
-    if isinstance(raw, dict):
-        return "a table"
-    return "a list" if isinstance(raw, list) else repr(raw)
-
-
-def nearest(name: Any, known: Any) -> str:
-    """Return a hint at the nearest known name, and all that are allowed."""
-    near = difflib.get_close_matches(str(name), list(known), n=1, cutoff=0.5)
-    hint = f"; did you mean {near[0]!r}?" if near else ";"
-    return f"{hint} allowed: {', '.join(known)}"
+def _harmless(sign: str) -> bool:
+    """Return whether a sign leaves a terminal as it is, and a message on its line."""
+    return sign == "\t" or sign.isprintable()
 
 
 # --- structure ---------------------------------------------------------------------------------------------------
-
-
-def _settings(cls: type) -> dict[str, Field[Any]]:
-    return {key_of(field): field for field in dataclasses.fields(cls) if "setting" in field.metadata}
 
 
 def _build(
@@ -246,9 +139,9 @@ def _build(
         Fields that have been built already.
     """
     if not isinstance(table, dict):
-        source.wrong(keys, f"expected a table, got {_shown(table)}; allowed: a table with keys")
+        source.wrong(keys, f"expected a table, got {shown(table)}; allowed: a table with keys")
         return None
-    known = {key: field for key, field in _settings(cls).items() if told(field).kind != "table"}
+    known = {key: field for key, field in settings_of(cls).items() if told(field).kind != "table"}
     values, sound = dict(parts), True
     for key, raw in table.items():
         if key in besides:
@@ -258,14 +151,14 @@ def _build(
             sound = False
             continue
         try:
-            values[known[key].name] = _value(known[key], raw)
-        except _BadValueError as error:
+            values[known[key].name] = value_of(known[key], raw)
+        except BadValueError as error:
             source.wrong((*keys, key), str(error))
             sound = False
     for key, field in known.items():
         if field.default is MISSING and key not in table:
             source.wrong(
-                (*keys, key), f"is missing: {told(field).doc} Allowed: such as {_example(told(field))}", value=False
+                (*keys, key), f"is missing: {told(field).doc} Allowed: such as {example_of(told(field))}", value=False
             )
             sound = False
     return cls(**values) if sound else None
@@ -274,7 +167,7 @@ def _build(
 def _list(table: dict[str, Any], key: str, keys: Keys, source: _Source) -> list[tuple[Any, Keys]]:
     raw = table.get(key, [])
     if not isinstance(raw, list):
-        source.wrong((*keys, key), f"expected tables, got {_shown(raw)}; allowed: [[{dotted((*keys, key))}]]")
+        source.wrong((*keys, key), f"expected tables, got {shown(raw)}; allowed: [[{dotted((*keys, key))}]]")
         return []
     return [(item, (*keys, key, number)) for number, item in enumerate(raw)]
 
@@ -282,14 +175,14 @@ def _list(table: dict[str, Any], key: str, keys: Keys, source: _Source) -> list[
 def _chosen(kinds: dict[str, Any], word: str, item: Any, keys: Keys, source: _Source) -> Any:
     """Build an instance of the class that a table names by its key `word`."""
     if not isinstance(item, dict):
-        source.wrong(keys, f'expected a table, got {_shown(item)}; allowed: a table with {word} = "..."')
+        source.wrong(keys, f'expected a table, got {shown(item)}; allowed: a table with {word} = "..."')
         return None
     name = item.get(word)
     if name is None:
         source.wrong((*keys, word), f"is missing; allowed: {', '.join(kinds)}", value=False)
         return None
     if not isinstance(name, str) or name not in kinds:
-        source.wrong((*keys, word), f"{_shown(name)} is no {word}{nearest(name, kinds)}")
+        source.wrong((*keys, word), f"{shown(name)} is no {word}{nearest(name, kinds)}")
         return None
     return _build(kinds[name], item, keys, source, besides=(word,))
 
@@ -311,7 +204,7 @@ def _with_pattern(model: Recorded, keys: Keys, source: _Source) -> Recorded | No
     try:
         text = path.read_text(encoding="utf-8-sig")
         return dataclasses.replace(model, pattern=_pattern(text, str(path)))
-    except _BadValueError as error:
+    except BadValueError as error:
         source.wrong((*keys, "file"), str(error))
     except UnicodeDecodeError:
         source.wrong((*keys, "file"), f"{path} is not UTF-8 text; allowed: a CSV file, seen from the profile's folder")
@@ -327,7 +220,7 @@ def _pattern(text: str, name: str) -> bytes:
     rows = csv.reader(io.StringIO(text))
     header = [cell.strip() for cell in next(rows, [])]
     if "lost" not in header:
-        raise _BadValueError(
+        raise BadValueError(
             f"{name}:1: no column 'lost'; allowed: a header line with it, got {', '.join(header) or 'nothing'}"
         )
     column, pattern = header.index("lost"), bytearray()
@@ -336,17 +229,17 @@ def _pattern(text: str, name: str) -> bytes:
             continue
         cell = row[column].strip() if column < len(row) else ""
         if cell not in ("0", "1"):
-            raise _BadValueError(f"{name}:{rows.line_num}: lost is {cell!r}; allowed: 0 or 1")
+            raise BadValueError(f"{name}:{rows.line_num}: lost is {cell!r}; allowed: 0 or 1")
         pattern.append(int(cell))
     if not pattern:
-        raise _BadValueError(f"{name}: holds no packet; allowed: at least one row")
+        raise BadValueError(f"{name}: holds no packet; allowed: at least one row")
     return bytes(pattern)
 
 
 def _check_version(source: _Source) -> None:
     version = source.values.get("schema", NEWEST_SCHEMA)
     if type(version) is not int or version != NEWEST_SCHEMA:
-        source.wrong(("schema",), f"{_shown(version)} is no known version; allowed: {NEWEST_SCHEMA}, the newest")
+        source.wrong(("schema",), f"{shown(version)} is no known version; allowed: {NEWEST_SCHEMA}, the newest")
 
 
 # --- the two kinds of files ----------------------------------------------------------------------------------------
@@ -376,19 +269,22 @@ def parse_profile(text: str, source: str = "<text>", folder: Path | None = None)
     }
     _check_version(place)
     parts: dict[str, Any] = {}
+    unsound: set[str] = set()
     for name, cls in tables.items():
         if name in values:
             extra: dict[str, Any] = {"losses": _losses(values[name], place)} if name == "radio" else {}
             parts[name] = _build(cls, values[name], (name,), place, besides=tuple(extra), **extra)
+            unsound |= {name} if parts[name] is None else set()
     if "channels" in values:
+        before = len(place.problems)
         built = [_build(Channel, item, keys, place) for item, keys in _list(values, "channels", (), place)]
         parts["channels"] = tuple(channel for channel in built if channel is not None)
-    profile = _build(Profile, values, (), place, besides=("schema", "channels", *tables), **parts)
-    if profile is None or place.problems:
-        place.finish()
-    assert profile is not None
-    for keys, problem in impossible(profile):
-        place.wrong(keys, problem)
+        unsound |= {"channels"} if len(place.problems) > before else set()
+    head = _build(Profile, values, (), place, besides=("schema", "channels", *tables)) or Profile()
+    profile = dataclasses.replace(head, **{name: part for name, part in parts.items() if name not in unsound})
+    if values.keys() <= {"schema", "name", "channels", *tables}:  # else a table may be here under a wrong name
+        for keys, problem in impossible(profile, unsound):
+            place.cannot_be(keys, problem)
     place.finish()
     return profile
 
@@ -416,12 +312,10 @@ def parse_scenario(text: str, profile: Profile, source: str = "<text>") -> Scena
         moves=tuple(moves),
         faults=tuple(faults),
     )
-    if scenario is None or place.problems:
-        place.finish()
-    assert scenario is not None
-    for keys, problem in unknown_channels(scenario, profile):
+    for keys, problem in unknown_channels(moves, faults, profile):
         place.wrong(keys, problem)
     place.finish()
+    assert scenario is not None
     return scenario
 
 
@@ -435,8 +329,9 @@ def _read(path: str | Path) -> str:
     except IsADirectoryError:
         raise ProfileError(f"{path}: is a folder; allowed: a TOML file") from None
     except UnicodeDecodeError as error:
-        line = error.object.count(b"\n", 0, error.start) + 1
-        raise ProfileError(f"{path}:{line}: is not UTF-8 text; allowed: a TOML file in UTF-8") from None
+        before = error.object[: error.start].decode("utf-8-sig")
+        line, column = positions.line_and_column(before, len(before))
+        raise ProfileError(f"{path}:{line}:{column}: is not UTF-8 text; allowed: a TOML file in UTF-8") from None
     except ValueError:
         raise ProfileError(f"{str(path)!r}: is no path; allowed: a TOML file") from None
     except OSError as error:

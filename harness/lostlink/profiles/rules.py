@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterator, Mapping
-from typing import Final
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from typing import Any, Final
 
+from lostlink.profiles.models import Keys, nearest
 from lostlink.profiles.quantities import text_of
-from lostlink_sims import Profile, Scenario
+from lostlink_sims import Profile
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 from lostlink_sims.radio import air_time_us
 
-Keys = tuple[str | int, ...]
 Problem = tuple[Keys, str]
 
 _FRAME: Final = (("output", "frame_period"), ("output", "frame_gap"), ("output", "style"), ("output", "channels"))
 _CUT: Final = (("receiver", "timeout"), ("receiver", "hold"), *_FRAME)
 _AIR: Final = (("radio", "bit_rate"), ("radio", "latency"), ("radio", "latency_jitter"), ("radio", "settle"))
-#: Where to point when a key is left to its default: the keys that make the default impossible.
+#: Where to point when a key is left to its default: the keys that make the default impossible. Indices left out.
 CAUSES: Final[Mapping[Keys, tuple[Keys, ...]]] = {
     ("requirements", "cut_within"): _CUT,
     ("requirements", "motor_cut_within"): _CUT,
@@ -28,6 +27,7 @@ CAUSES: Final[Mapping[Keys, tuple[Keys, ...]]] = {
     ("output", "channels"): (("output", "frame_period"), ("requirements", "sync_at_least"), ("channels",)),
     ("output", "frame_gap"): (("requirements", "sync_at_least"), ("output", "style")),
     ("flight_controller", "signal_timeout"): _FRAME,
+    ("channels", "kind"): (("flight_controller", "throttle"),),
     ("flight_controller", "throttle"): (("channels",),),
     ("flight_controller", "arm_channel"): (("channels",),),
 }
@@ -41,20 +41,20 @@ def _width(value_us: int) -> str:
     return text_of(value_us, "width")
 
 
-def _hint(name: str, known: list[str]) -> str:
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
-    return f"; did you mean {near[0]!r}?" if near else ";"
+def impossible(profile: Profile, unsound: Collection[str] = ()) -> Iterator[Problem]:
+    """Yield everything in a profile that cannot be.
 
-
-def impossible(profile: Profile) -> Iterator[Problem]:
-    """Yield everything in a profile that cannot be."""
+    Parameters
+    ----------
+    unsound : collection of str
+        Tables that could not be read and have their defaults in `profile`; what depends on them is not judged.
+    """
     if not profile.channels:
         yield ("channels",), "the link has no channel; allowed: at least one [[channels]]"
         return
-    yield from _names(profile)
-    yield from _packets(profile)
-    yield from _pulses(profile)
-    yield from _limits(profile)
+    for rule, tables in _RULES.items():
+        if tables.isdisjoint(unsound):
+            yield from rule(profile)
 
 
 def _names(profile: Profile) -> Iterator[Problem]:
@@ -62,10 +62,14 @@ def _names(profile: Profile) -> Iterator[Problem]:
     for number, name in enumerate(names):
         if name in names[:number]:
             yield ("channels", number, "name"), f"{name!r} is there twice; allowed: a name of its own for each channel"
+
+
+def _roles(profile: Profile) -> Iterator[Problem]:
+    names = [channel.name for channel in profile.channels]
     fc = profile.flight_controller
     for key, wanted in (("throttle", fc.throttle), ("arm_channel", fc.arm_channel)):
         if wanted is not None and wanted not in names:
-            yield ("flight_controller", key), f"no channel {wanted!r}{_hint(wanted, names)} allowed: {', '.join(names)}"
+            yield ("flight_controller", key), f"no channel {wanted!r}{nearest(wanted, names)}"
     if fc.throttle in names and profile.channels[names.index(fc.throttle)].kind != "stick":
         yield (
             ("channels", names.index(fc.throttle), "kind"),
@@ -98,7 +102,8 @@ def _packets(profile: Profile) -> Iterator[Problem]:
         yield (
             ("handset", "packet_interval"),
             f"a packet takes {_time(flight_us)} from settling to the receiver ({_time(air_us)} on the air), "
-            f"longer than the packet interval leaves; allowed: more than {_time(flight_us + handset.jitter_us)}",
+            f"longer than the packet interval of {_time(interval_us)} leaves; "
+            f"allowed: more than {_time(flight_us + handset.jitter_us)}",
         )
     elif radio.acknowledge:
         if radio.retry_delay_us <= flight_us:
@@ -131,8 +136,8 @@ def _pulses(profile: Profile) -> Iterator[Problem]:
             f"{len(profile.channels)} channels do not fit in a frame of {output.channels}; "
             f"allowed: {len(profile.channels)} or more",
         )
-    widest_us = max(2000, receiver.high_us, output.unused_us)
     if output.style == "fixed period":
+        widest_us = _widest_us(profile)
         sync_us = output.frame_period_us - output.channels * widest_us
         if sync_us < limits.sync_at_least_us:
             fit = max(0, (output.frame_period_us - limits.sync_at_least_us) // widest_us)
@@ -176,18 +181,28 @@ def longest_frame_us(profile: Profile) -> int:
     output = profile.output
     if output.style == "fixed period":
         return output.frame_period_us
-    return output.channels * max(2000, profile.receiver.high_us, output.unused_us) + output.frame_gap_us
+    return output.channels * _widest_us(profile) + output.frame_gap_us
+
+
+def _widest_us(profile: Profile) -> int:
+    """Return the widest pulse that a frame may hold again and again, with all sticks up."""
+    widest_us = max(2000, profile.receiver.high_us)
+    has_unused = profile.output.channels > len(profile.channels)
+    return max(widest_us, profile.output.unused_us) if has_unused else widest_us
 
 
 def _limits(profile: Profile) -> Iterator[Problem]:
     least_us = profile.cut_delay_us + longest_frame_us(profile)
     limits = profile.requirements
-    for key, value_us in (("cut_within", limits.cut_within_us), ("motor_cut_within", limits.motor_cut_within_us)):
+    for key, value_us, more in (
+        ("cut_within", limits.cut_within_us, ""),
+        ("motor_cut_within", limits.motor_cut_within_us, ", and about two frames for the motors"),
+    ):
         if value_us < least_us:
             yield (
                 ("requirements", key),
                 f"{_time(value_us)} cannot be met: timeout, hold and one frame take {_time(least_us)}; "
-                f"allowed: {_time(least_us)} or more (about two frames more for the motors)",
+                f"allowed: {_time(least_us)} or more{more}",
             )
     silent_us = profile.flight_controller.signal_timeout_us + longest_frame_us(profile)
     if limits.motor_cut_within_us < silent_us:
@@ -198,14 +213,21 @@ def _limits(profile: Profile) -> Iterator[Problem]:
         )
 
 
-def unknown_channels(scenario: Scenario, profile: Profile) -> Iterator[Problem]:
-    """Yield moves and faults that name no channel of the link."""
+#: Every rule, and the tables that it looks at.
+_RULES: Final[Mapping[Callable[[Profile], Iterator[Problem]], frozenset[str]]] = {
+    _names: frozenset({"channels"}),
+    _roles: frozenset({"channels", "flight_controller"}),
+    _packets: frozenset({"channels", "handset", "radio", "receiver"}),
+    _pulses: frozenset({"channels", "receiver", "output", "flight_controller", "requirements"}),
+    _limits: frozenset({"channels", "receiver", "output", "flight_controller", "requirements"}),
+}
+
+
+def unknown_channels(moves: Sequence[Any], faults: Sequence[Any], profile: Profile) -> Iterator[Problem]:
+    """Yield moves and faults that name no channel of the link; None stands for one that could not be read."""
     names = [channel.name for channel in profile.channels]
-    for part, items in (("moves", scenario.moves), ("faults", scenario.faults)):
+    for part, items in (("moves", moves), ("faults", faults)):
         for number, item in enumerate(items):
             wanted = getattr(item, "channel", None)
             if wanted is not None and wanted not in names:
-                yield (
-                    (part, number, "channel"),
-                    f"no channel {wanted!r}{_hint(wanted, names)} allowed: {', '.join(names)}",
-                )
+                yield (part, number, "channel"), f"no channel {wanted!r}{nearest(wanted, names)}"
