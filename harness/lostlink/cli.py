@@ -89,9 +89,11 @@ def prove(
         folder = _folder(out)
         started = dt.datetime.now(dt.UTC)
         from lostlink import evidence, show
-        from lostlink.prove import conclusion, run_suite
+        from lostlink.prove import Result, conclusion, run_suite
 
         head = evidence.tested(link, profile_file=profile, receiver=receiver, seed=seed, only=ids, started=started)
+        # Should the run be killed, the folder says so.
+        evidence.write_evidence(folder, link, Result(interrupted=True), head)
         with show.progress() as told:
             result = run_suite(
                 profile, receiver=receiver, seed=seed, only=ids, evidence=folder, progress=told,

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import lostlink
+from lostlink.errors import ProfileError
 from lostlink.prove import Result, conclusion
 from lostlink.verdicts import Outcome, Severity
 from lostlink_sims import Profile
@@ -144,12 +145,35 @@ def write_evidence(folder: Path, profile: Profile, result: Result, head: dict[st
 
 
 def fresh_folder(folder: Path) -> Path:
-    """Return `folder` made ready for new evidence: what an earlier run left there is taken away, nothing else."""
+    """Return `folder` made ready for new evidence.
+
+    What an earlier run left there is taken away. A folder that holds anything else is refused, so that nothing
+    of the user's is ever written over.
+
+    Raises
+    ------
+    ProfileError
+        If the folder is in other use.
+    OSError
+        If it cannot be made or written.
+    """
     folder.mkdir(parents=True, exist_ok=True)
+    if any(folder.iterdir()) and not _is_evidence(folder):
+        raise ProfileError(
+            f"--out {folder}: holds other files; allowed: a new folder, an empty one, or one with earlier evidence"
+        )
     for name in ("verdicts.json", "summary.md", "profile.toml", "junit.xml"):
         (folder / name).unlink(missing_ok=True)
     shutil.rmtree(folder / "failing", ignore_errors=True)
     return folder
+
+
+def _is_evidence(folder: Path) -> bool:
+    try:
+        document = json.loads((folder / "verdicts.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(document, dict) and {"schema", "conclusion", "verdicts"} <= set(document)
 
 
 def summary(result: Result, head: dict[str, Any]) -> str:

@@ -63,13 +63,13 @@ def _module(path: Path, spec: str) -> Any:
         raise ReceiverError(
             f"{path}:{error.lineno}:{error.offset}: {error.msg}; the receiver cannot be read"
         ) from error
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         line = _line_in(error, path)
         raise ReceiverError(f"{path}:{line}: {type(error).__name__}: {error}; the receiver cannot be loaded") from error
     return module
 
 
-def _line_in(error: Exception, path: Path) -> int:
+def _line_in(error: BaseException, path: Path) -> int:
     """Return the line of `path` at which an error passed."""
     line, trace = 1, error.__traceback__
     while trace is not None:

@@ -140,7 +140,7 @@ class Board:
                 # A later deadline than the pending turn's costs nothing: the turn will find out.
                 if wanted is not None and (self._loop_at_us < 0 or (wanted - self._loop_clock) & MASK > _HALF):
                     self._plan_turn(now_us, clock)
-            except Exception as error:
+            except (Exception, SystemExit) as error:
                 raise _crashed(error, "packet() or poll()", now_us) from error
             return True
 
@@ -242,7 +242,7 @@ class Board:
                 tick.at(now_us + self._pause_us(self._recorder.frame(now_us, widths, self._separator_us)))
         except ReceiverCrashError:
             raise
-        except Exception as error:
+        except (Exception, SystemExit) as error:
             raise _crashed(error, "pulses(), which returns whole microseconds", now_us) from error
 
     def _pause_us(self, total_us: int) -> int:
@@ -282,7 +282,7 @@ class Board:
     def _guarded(self, call: Callable[[], Any], where: str) -> Any:
         try:
             return call()
-        except Exception as error:
+        except (Exception, SystemExit) as error:
             raise _crashed(error, where, self._env.now) from error
 
 
@@ -291,5 +291,5 @@ def _nobody(now_us: int, payload: bytes) -> bool:
     return False
 
 
-def _crashed(error: Exception, where: str, now_us: int) -> ReceiverCrashError:
+def _crashed(error: BaseException, where: str, now_us: int) -> ReceiverCrashError:
     return ReceiverCrashError(f"{type(error).__name__} in {where} at {now_us / 1e6:.6f} s: {error}")

@@ -224,6 +224,18 @@ def test_interrupted_run_keeps_its_evidence(tmp_path: Path) -> None:
     assert "nothing is proven" in document["conclusion"]
 
 
+def test_a_folder_in_other_use_is_refused(tmp_path: Path) -> None:
+    """Nothing of the user's is written over; evidence of an earlier run is."""
+    mine = tmp_path / "profile.toml"
+    mine.write_text("name = 'mine'\n", encoding="utf-8")
+    run = lostlink("prove", mine, "--out", tmp_path, "--only", "FS-CUT")
+    assert run.exit_code == 2
+    assert "holds other files; allowed: a new folder" in run.output
+    assert mine.read_text(encoding="utf-8") == "name = 'mine'\n"
+    for _ in range(2):
+        assert lostlink("prove", mine, "--out", tmp_path / "ev", "--only", "FS-CUT").exit_code == 0
+
+
 def test_a_broken_test_is_never_met(tmp_path: Path) -> None:
     """A test file that cannot be run gives exit code 2, whatever the others say."""
     tests = tmp_path / "test_broken.py"

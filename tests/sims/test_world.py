@@ -325,6 +325,16 @@ def test_crash_of_a_receiver_is_told() -> None:
         summarise(Profile(), Scenario(), Dies)
 
 
+def test_receiver_that_leaves_the_program_is_told() -> None:
+    """A receiver cannot end the tool."""
+
+    class Leaves(ReferenceReceiver):
+        def packet(self, clock_us: int, payload: bytes) -> None:
+            raise SystemExit(3)
+
+    assert (run(receiver=Leaves).crash or "").startswith("SystemExit in packet()")
+
+
 @pytest.mark.parametrize("widths", [[1500.0] * 8, ["x"] * 8, 1500])
 def test_nonsense_widths_are_told(widths: Any) -> None:
     """Pulse widths that are no whole numbers are the receiver's fault."""
