@@ -213,6 +213,47 @@ class FlagLies(Sound):
         return False
 
 
+class ForgetsTheSecondLoss(Sound):
+    """A flag that is set in the first failsafe and never taken back."""
+
+    done = False
+
+    def watch(self, clock_us: int) -> None:
+        if not self.done:
+            super().watch(clock_us)
+
+    def enter(self, clock_us: int) -> None:
+        super().enter(clock_us)
+        self.done = True
+
+
+class FullThrottleForOneFrame(Sound):
+    """Puts out one frame from a buffer that was never filled when failsafe begins."""
+
+    unfilled = False
+
+    def enter(self, clock_us: int) -> None:
+        super().enter(clock_us)
+        self.unfilled = True
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        widths = list(super().pulses(clock_us) or ())
+        if self.unfilled:
+            self.unfilled = False
+            widths[self.throttle] = 2000
+        return widths
+
+
+class ArmsInFailsafe(Sound):
+    """After three seconds of failsafe the arming switch goes on (a timeout that was meant for something else)."""
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        widths = list(super().pulses(clock_us) or ())
+        if self.lost and self.heard and (clock_us - self.failed) & MASK > 3_000_000:
+            widths[self.arm] = 2000
+        return widths
+
+
 # --- the counter wraps -----------------------------------------------------------------------------------------
 
 
@@ -410,6 +451,29 @@ class ReturnsAtOnce(Sound):
         return True
 
 
+class ForgivesAfterALongLoss(Sound):
+    """Believes the first packet once failsafe has lasted two seconds."""
+
+    def returns(self, clock_us: int) -> bool:
+        return super().returns(clock_us) or (not self.good < 1 and (clock_us - self.failed) & MASK > 2_000_000)
+
+
+class OldSticksAtReturn(Sound):
+    """Puts out one frame with the values from before the loss when the link comes back."""
+
+    old: Sequence[int] = ()
+    was_lost = True
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        widths = list(super().pulses(clock_us) or ())
+        back, self.was_lost = self.was_lost and not self.lost, self.lost
+        if back and self.old:
+            return self.old
+        if not self.lost:
+            self.old = widths
+        return widths
+
+
 class Chatters(Sound):
     """Cuts after a few packets and returns with the first: throttle on and off in quick succession."""
 
@@ -560,6 +624,9 @@ MISTAKES = (
     Mistake(RampsDown, "FS-CUT"),
     Mistake(HoldsAgain, "FS-STAY"),
     Mistake(AgeInSixteenBits, "FS-STAY"),
+    Mistake(ForgetsTheSecondLoss, "FS-AGAIN"),
+    Mistake(FullThrottleForOneFrame, "FS-RISE"),
+    Mistake(ArmsInFailsafe, "FS-PRESET"),
     Mistake(FlagLies, "FS-SAYS"),
     Mistake(ComparesInstants, "FS-WRAP"),
     Mistake(ComparesSigned, "FS-WRAP"),
@@ -581,6 +648,8 @@ MISTAKES = (
     Mistake(NeverReturns, "RC-TIME"),
     Mistake(ReturnsSlowly, "RC-TIME"),
     Mistake(ReturnsAtOnce, "RC-STRAY"),
+    Mistake(ForgivesAfterALongLoss, "RC-STRAY"),
+    Mistake(OldSticksAtReturn, "RC-GLITCH"),
     Mistake(Chatters, "RC-CHATTER"),
     Mistake(TooEager, "LK-GAP"),
     Mistake(SwapsChannels, "CH-ORDER"),

@@ -43,16 +43,27 @@ def test_failsafe_throttle_is_idle(profile: Profile, rig: Rig, scenario: Scenari
         judge(trace, widest, at_most=limits.idle_below_us)
 
 
+@requires("FS-RISE")
+def test_throttle_never_rises(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """From the loss on, no throttle pulse is wider than those before it."""
+    for trace, lost_us in losses(rig, scenario, judge, 12):
+        before = failsafe.widest_throttle(trace, lost_us - 3 * scenario.frame_us, lost_us)
+        after = failsafe.widest_throttle(trace, lost_us, trace.scenario.duration_us)
+        judge(trace, after, at_most=before.value + profile.requirements.value_tolerance_us)
+
+
 @requires("FS-PRESET")
 def test_every_channel_at_its_failsafe_value(
     profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge
 ) -> None:
-    """Long after the loss, each channel stands at the value that the profile gives."""
-    for trace, lost_us in losses(rig, scenario, judge, 6):
-        over_us = lost_us + profile.requirements.motor_cut_within_us + 2 * scenario.frame_us
-        for index, channel in enumerate(profile.channels):
-            offset = channels.offset_from(trace, index, channel.failsafe_us, over_us)
-            judge(trace, offset, at_most=profile.requirements.value_tolerance_us)
+    """Soon after the loss, and long after it, each channel stands at the value that the profile gives."""
+    soon_us = profile.requirements.motor_cut_within_us + 2 * scenario.frame_us
+    for runs, look_us in ((6, [soon_us]), (1, [soon_us, LONG_US // 2, LONG_US - scenario.frame_us])):
+        for trace, lost_us in losses(rig, scenario, judge, runs, watch_us=look_us[-1] + scenario.frame_us):
+            for after_us in look_us:
+                for index, channel in enumerate(profile.channels):
+                    offset = channels.offset_from(trace, index, channel.failsafe_us, lost_us + after_us)
+                    judge(trace, offset, at_most=profile.requirements.value_tolerance_us)
 
 
 @requires("FS-STAY")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -53,23 +55,57 @@ def test_control_returns(profile: Profile, rig: Rig, scenario: ScenarioBuilder, 
             judge(trace, failsafe.recovery_time(trace, back_us, expected_us), at_most=limit_us)
 
 
+@requires("RC-GLITCH")
+def test_no_throttle_glitch_at_return(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The link comes back after the pilot has lowered the throttle: nothing above idle from the cut on."""
+    limits = profile.requirements
+    away_us = _away_us(profile, scenario)
+    for flight in scenario.flights(8):
+        watch_us = away_us + limits.recovery_within_us + 10 * scenario.frame_us
+        down = _throttle_down(profile, flight.at_us + away_us // 2)
+        cut = LinkCut(at_us=flight.at_us, for_us=away_us)
+        trace = rig.run(flight.into(cut, moves=[down], watch_us=watch_us))
+        if flew(trace, flight, judge):
+            since_us = flight.at_us + limits.motor_cut_within_us
+            widest = failsafe.widest_throttle(trace, since_us, trace.scenario.duration_us)
+            judge(trace, widest, at_most=limits.idle_below_us)
+
+
+def _flying_again(profile: Profile, scenario: ScenarioBuilder, flight: Flight, back_us: int) -> tuple[list[Move], int]:
+    """Return what the pilot does after a return to fly on, and when the throttle is up again everywhere."""
+    ready_us = back_us + profile.requirements.recovery_within_us + scenario.settle_us
+    again, up_us = scenario.take_off(0.7, from_us=ready_us + 2 * scenario.settle_us)
+    safe = [_throttle_down(profile, back_us)]
+    if profile.arm_index is not None:
+        off = 1.0 - scenario.switched_on(profile.arm_index)
+        safe.append(Move(at_us=ready_us, channel=profile.channels[profile.arm_index].name, position=off))
+    return [*safe, *again], up_us + scenario.settle_us
+
+
 @requires("RC-REARM")
 def test_motors_can_be_started_again(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """After the return the pilot lowers the throttle, works the arming switch, and flies on."""
     away_us = _away_us(profile, scenario)
     for flight in scenario.flights(4):
-        back_us = flight.at_us + away_us
-        ready_us = back_us + profile.requirements.recovery_within_us + scenario.settle_us
-        again, up_us = scenario.take_off(0.7, from_us=ready_us + 2 * scenario.settle_us)
-        safe = [_throttle_down(profile, back_us)]
-        if profile.arm_index is not None:
-            off = 1.0 - scenario.switched_on(profile.arm_index)
-            safe.append(Move(at_us=ready_us, channel=profile.channels[profile.arm_index].name, position=off))
-        end_us = up_us + scenario.settle_us + scenario.frame_us
+        moves, up_us = _flying_again(profile, scenario, flight, flight.at_us + away_us)
         cut = LinkCut(at_us=flight.at_us, for_us=away_us)
-        trace = rig.run(flight.into(cut, moves=[*safe, *again], watch_us=end_us - flight.at_us))
+        trace = rig.run(flight.into(cut, moves=moves, watch_us=up_us + scenario.frame_us - flight.at_us))
         if flew(trace, flight, judge):
             judge(trace, failsafe.highest_motor_command(trace, up_us), at_least=1)
+
+
+@requires("FS-AGAIN")
+def test_second_loss(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The link is lost, comes back, the pilot flies on, and it is lost once more."""
+    away_us, limits = _away_us(profile, scenario), profile.requirements
+    for flight in scenario.flights(4):
+        moves, up_us = _flying_again(profile, scenario, flight, flight.at_us + away_us)
+        cuts = (LinkCut(at_us=flight.at_us, for_us=away_us), LinkCut(at_us=up_us))
+        trace = rig.run(flight.into(*cuts, moves=moves, watch_us=up_us + flight.watch_us - flight.at_us))
+        if flew(trace, flight, judge) and flew(trace, dataclasses.replace(flight, at_us=up_us), judge):
+            judge(trace, failsafe.time_to_cut(trace, up_us), at_most=limits.cut_within_us)
+            stop = failsafe.time_to_motor_stop(trace, up_us)
+            judge(trace, stop, at_most=limits.motor_cut_within_us)
 
 
 def _flapping(flight: Flight, down_us: int, up_us: int, cycles: int) -> tuple[FlappingLink, int]:
@@ -86,12 +122,14 @@ def test_stray_packets(profile: Profile, rig: Rig, scenario: ScenarioBuilder, ju
     stray = 1 if profile.receiver.recovery_packets < 4 else 2
     # Shorter than that many intervals, so that never more packets fit in; over the cycles the phase moves on.
     up_us = stray * profile.handset.packet_interval_us * 9 // 10 - profile.handset.jitter_us
-    for flight in scenario.flights(4):
-        flapping, span_us = _flapping(flight, down_us, up_us, 5)
-        trace = rig.run(flight.into(flapping, watch_us=span_us))
-        if flew(trace, flight, judge):
-            since_us = flight.at_us + profile.requirements.cut_within_us
-            judge(trace, failsafe.failsafe_changes(trace, since_us, flight.at_us + span_us), at_most=0)
+    # Strays soon after failsafe began, and after a long time in it.
+    for runs, away_us, cycles in ((4, down_us, 5), (1, 4_000_000, 3)):
+        for flight in scenario.flights(runs):
+            flapping, span_us = _flapping(flight, away_us, up_us, cycles)
+            trace = rig.run(flight.into(flapping, watch_us=span_us))
+            if flew(trace, flight, judge):
+                since_us = flight.at_us + profile.requirements.cut_within_us
+                judge(trace, failsafe.failsafe_changes(trace, since_us, flight.at_us + span_us), at_most=0)
 
 
 @requires("RC-CHATTER")
