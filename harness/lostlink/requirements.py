@@ -23,6 +23,8 @@ _ROWS: Final = (
      "the throttle's failsafe value is not idle"),
     ("FS-RISE", _CRITICAL, "While the link is away, the throttle never goes above where it was.",
      "the throttle rises when the link is lost"),
+    ("FS-LONG", _CRITICAL, "After more than a minute of flight the throttle is cut in time, as at its start.",
+     "the throttle is cut too late after a long flight"),
     ("FS-AGAIN", _CRITICAL, "The second loss in a flight cuts the throttle like the first.",
      "the throttle is not cut when the link is lost a second time"),
     ("FS-PRESET", _MAJOR, "In failsafe every channel stands at its own failsafe value.",

@@ -143,6 +143,14 @@ class LateByOneSecond(Sound):
         self.timeout_us += 1_000_000
 
 
+class TimeoutGrows(Sound):
+    """Adds the packets it has handled to the timeout, by a slip in an expression."""
+
+    def take(self, clock_us: int, payload: bytes) -> None:
+        super().take(clock_us, payload)
+        self.timeout_us += 10
+
+
 class WrongPreset(Sound):
     """Centres everything in failsafe, the throttle too."""
 
@@ -619,6 +627,7 @@ MISTAKES = (
     Mistake(HoldsForEver, "FS-CUT"),
     Mistake(LooksOnlyWhenPacketsCome, "FS-CUT"),
     Mistake(LateByOneSecond, "FS-CUT"),
+    Mistake(TimeoutGrows, "FS-LONG"),
     Mistake(WrongPreset, "FS-VALUE"),
     Mistake(PresetForgetsOthers, "FS-PRESET"),
     Mistake(RampsDown, "FS-CUT"),

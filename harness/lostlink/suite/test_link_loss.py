@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 from lostlink.judge import Judge
 from lostlink.measure import channels, failsafe
 from lostlink.requirements import requires
@@ -15,7 +17,7 @@ from lostlink_sims.scenario import FadeRamp, HandsetOff, InterferenceBurst, Link
 LONG_US = 8_000_000
 """A loss far longer than any timeout."""
 PAST_16_BITS_US = 70_000_000
-"""Long enough for a 16-bit counter of milliseconds to wrap while the link is away."""
+"""Long enough for a 16-bit counter of milliseconds to wrap."""
 
 
 @requires("FS-CUT")
@@ -73,6 +75,17 @@ def test_throttle_stays_cut(profile: Profile, rig: Rig, scenario: ScenarioBuilde
         for trace, lost_us in losses(rig, scenario, judge, runs, watch_us=watch_us):
             after = failsafe.longest_throttle_after_cut(trace, lost_us)
             judge(trace, after, at_most=profile.requirements.idle_below_us)
+
+
+@requires("FS-LONG")
+def test_loss_after_a_long_flight(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The link is lost after a flight that is longer than 16 bits of milliseconds."""
+    for flight in scenario.flights(2):
+        late = dataclasses.replace(flight, at_us=flight.at_us + PAST_16_BITS_US)
+        trace = rig.run(late.into(LinkCut(at_us=late.at_us)))
+        if flew(trace, late, judge):
+            cut = failsafe.time_to_cut(trace, late.at_us)
+            judge(trace, cut, at_most=profile.requirements.cut_within_us)
 
 
 @requires("FS-OFF")
