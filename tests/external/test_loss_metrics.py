@@ -294,8 +294,8 @@ def test_variance_of_a_bursty_count(n: int, variance: float, binomial: float) ->
     gone = drawn(GilbertElliott(good_to_bad=0.01, bad_to_good=0.2), 600_000)
     counts = gone.reshape(-1, n).sum(1).astype(np.float64)
     # Standard error of a variance: from the fourth moment.
-    deviation = (counts - counts.mean()) ** 2
-    near(counts.var(), variance, deviation.std() / math.sqrt(len(counts)), "variance")
+    squares = (counts - counts.mean()) ** 2
+    near(counts.var(), variance, squares.std() / math.sqrt(len(counts)), "variance")
 
 
 def test_elliott_with_the_published_example() -> None:
