@@ -145,6 +145,7 @@ class ScenarioBuilder:
         watch_us = requirements.motor_cut_within_us + 5 * self.frame_us + 50_000
         for run, scenario in enumerate(self.phases(runs)):
             throttle = 0.35 + 0.65 * ((run * 0.618034 + self.share() / 8) % 1.0)
+            throttle = throttle if run else 1.0  # full throttle is the worst to hold
             moves, up_us = self.take_off(throttle)
             # The instant wanders through a frame as well, whatever the clocks do.
             at_us = up_us + self.settle_us + int(self.share() * self.frame_us)

@@ -59,10 +59,10 @@ def time_to_cut(trace: Trace, since_us: int, until_us: int | None = None) -> Mea
 
 
 def longest_throttle_after_cut(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
-    """Return the widest throttle pulse after the first idle one; 0 when none follows, or the throttle was not cut."""
+    """Return the widest throttle pulse after the first idle one, or of all when none is idle; 0 when none follows."""
     cut = time_to_cut(trace, since_us, until_us)
     end_us = trace.scenario.duration_us if until_us is None else until_us
-    start_us = end_us if cut.only_at_least else since_us + round(cut.value)
+    start_us = since_us if cut.only_at_least else since_us + round(cut.value)
     return widest_throttle(trace, start_us, end_us, name="throttle pulse after the cut")
 
 

@@ -43,6 +43,8 @@ def cuts_in_time(
         if flew(trace, flight, judge):
             limit_us = rig.profile.requirements.cut_within_us
             judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=limit_us)
+            after = failsafe.longest_throttle_after_cut(trace, flight.at_us)
+            judge(trace, after, at_most=rig.profile.requirements.idle_below_us)
 
 
 def shifted(fault: AnyFault, by_us: int) -> AnyFault:
