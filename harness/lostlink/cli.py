@@ -37,7 +37,7 @@ def _errors_in_words() -> Iterator[None]:
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="lostlink")
 def main() -> None:
-    r"""Prove that a radio-control link's failsafe cuts the throttle when the link goes away.
+    """Prove that a radio-control link's failsafe cuts the throttle when the link goes away.
 
     \b
     Begin with:   lostlink new my_link.toml
@@ -70,7 +70,7 @@ def prove(
     out: str,
     quiet: bool,
 ) -> None:
-    r"""Run the whole suite on a link and say, requirement by requirement, whether the failsafe works.
+    """Run the whole suite on a link and say, requirement by requirement, whether the failsafe works.
 
     PROFILE is a link profile (TOML); the plain home-built link when left out. The receiver runs in simulation:
     a class of yours with power_on, packet, poll and pulses, or the well-behaved reference receiver.
@@ -174,7 +174,7 @@ def _folder(out: str) -> Path:
 def new(
     path: str, name: str | None, packet_interval: str | None, timeout: str | None, frame_period: str | None, force: bool
 ) -> None:
-    r"""Write a commented profile, with every key, its meaning and its default.
+    """Write a commented profile, with every key, its meaning and its default.
 
     \b
     lostlink new my_link.toml --timeout "300 ms"
@@ -210,7 +210,7 @@ def new(
 @main.command()
 @click.option("--scenario", is_flag=True, help="The schema of scenario files in place of profiles.")
 def schema(scenario: bool) -> None:
-    r"""Write the JSON Schema of profiles (or scenarios) to standard output, for editors.
+    """Write the JSON Schema of profiles (or scenarios) to standard output, for editors.
 
     \b
     lostlink schema > lostlink.schema.json
@@ -229,7 +229,7 @@ def schema(scenario: bool) -> None:
 @click.option("--vcd", metavar="FILE", help="Write the wires as VCD.")
 @click.option("--csv", metavar="FILE", help="Write the events as CSV.")
 def replay(scenario: str, profile: str | None, receiver: str | None, vcd: str | None, csv: str | None) -> None:
-    r"""Run one scenario, such as a saved failing run, and show what happened.
+    """Run one scenario, such as a saved failing run, and show what happened.
 
     \b
     lostlink replay lostlink-evidence/failing/FS-CUT.scenario.toml my_link.toml

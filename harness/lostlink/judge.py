@@ -40,6 +40,7 @@ class Judge:
         self.checks = 0
         self.worst: tuple[float, Measurement, str] | None = None
         self._doubt = ""
+        self._broken = ""
         self._trace: Trace | None = None
         self._measurement: Measurement | None = None
 
@@ -81,6 +82,7 @@ class Judge:
         self._trace, self._measurement = trace, measurement
         said = f"{measurement.name}: {measurement}, limit {limit}"
         if outcome is Outcome.NOT_MET:
+            self._broken = self._broken or said
             raise NotMetError(said)
         self._doubt = self._doubt or said
 
@@ -112,9 +114,13 @@ class Judge:
 
         Raises
         ------
+        NotMetError
+            If a limit was broken and the test went on all the same.
         InconclusiveError
             If there was a doubt, or nothing was judged at all.
         """
+        if self._broken:
+            raise NotMetError(self._broken)
         if self._doubt:
             raise InconclusiveError(self._doubt)
         if not self.checks:
@@ -162,8 +168,10 @@ class Judge:
             save_run(trace, Path(folder), self.requirement.id or "test")
 
 
-def verdict_of(requirement: Requirement, judge: Judge | None, error: BaseException | None) -> Verdict:
-    """Return the verdict that a test's end means."""
+def verdict_of(
+    requirement: Requirement, judge: Judge | None, error: BaseException | None, *, waived: bool = False
+) -> Verdict:
+    """Return the verdict that a test's end means; a requirement that the owner waived is waived, whatever it says."""
     runs, checks, replay = (judge.runs, judge.checks, judge.replay) if judge else (0, 0, "")
     measured, limit, seen = "", "", ""
     if judge is not None and judge.worst is not None:
@@ -182,10 +190,13 @@ def verdict_of(requirement: Requirement, judge: Judge | None, error: BaseExcepti
             case RigError():
                 outcome = Outcome.INCONCLUSIVE
             case _ if type(error).__name__ == "Skipped":
-                waived = requirement.id and "waived" in reason
-                outcome = Outcome.WAIVED if waived else Outcome.NOT_TESTED
+                outcome = Outcome.NOT_TESTED
             case _:
                 outcome, reason = Outcome.INCONCLUSIVE, f"the test itself failed: {type(error).__name__}: {error}"
+    if waived:
+        outcome = Outcome.WAIVED
+    elif outcome is Outcome.MET and not checks:
+        outcome, reason = Outcome.INCONCLUSIVE, "the test judged no measurement"
     return Verdict(
         requirement=requirement, outcome=outcome, measured=measured, limit=limit, how_seen=seen,
         runs=runs, checks=checks, reason=reason, replay=replay,

@@ -24,6 +24,10 @@ PROPERTY = "lostlink"
 """Name of the report property that carries a verdict as JSON; it passes through xdist and into junit."""
 
 
+WAIVED = pytest.StashKey[bool]()
+"""Set on a test whose requirement the profile's owner has waived."""
+
+
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Add the options ``--lostlink-…``."""
     group = parser.getgroup("lostlink", "radio-control link under test")
@@ -107,6 +111,7 @@ def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config)
 
     required = _required(request.node)
     if required is not None and required.id in rig.profile.requirements.waived:
+        request.node.stash[WAIVED] = True
         pytest.skip("waived by the profile's owner")
     judge = Judge(required, rig, _replay(pytestconfig, request.node, required))
     request.node.lostlink_judge = judge
@@ -138,7 +143,11 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Any:
     """Let a test that judged nothing, or left a doubt, not count as met."""
     result = yield
     judge: Judge | None = getattr(pyfuncitem, "lostlink_judge", None)
-    if judge is not None and _required(pyfuncitem) is not None:
+    if _required(pyfuncitem) is not None:
+        if judge is None:
+            from lostlink.judge import InconclusiveError
+
+            raise InconclusiveError("the test judged no measurement")
         judge.conclude()
     return result
 
@@ -154,7 +163,7 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
 
     judge = getattr(item, "lostlink_judge", None)
     error = call.excinfo.value if call.excinfo else None
-    verdict = judging.verdict_of(required, judge, error)
+    verdict = judging.verdict_of(required, judge, error, waived=item.stash.get(WAIVED, False))
     item.user_properties.append((PROPERTY, json.dumps(verdict.as_dict(), ensure_ascii=False)))
     report.user_properties = list(item.user_properties)
     if judge is not None and isinstance(error, judging.FINDINGS):

@@ -58,6 +58,8 @@ class Result:
             return 2  # never a false "met"
         if self.with_outcome(Outcome.INCONCLUSIVE) or self.with_outcome(Outcome.NOT_TESTED):
             return 4
+        if not self.with_outcome(Outcome.MET):
+            return 4  # everything was waived
         return 0
 
 
@@ -131,7 +133,18 @@ def run_suite(
         Further test files of the user's own.
     """
     gatherer = _Gatherer(progress)
-    words = [str(SUITE), *map(str, tests), "-p", "lostlink", "-p", "no:terminal", "-p", "no:cacheprovider"]
+    words = [
+        str(SUITE),
+        *map(str, tests),
+        "-p",
+        "lostlink",
+        "-p",
+        "no:terminal",
+        "-p",
+        "no:cacheprovider",
+        "--noconftest",
+        "--import-mode=importlib",
+    ]
     words += ["-c", str(SUITE / "suite.ini"), "--rootdir", str(SUITE), f"--lostlink-seed={seed}"]
     for name, value in (("profile", profile), ("receiver", receiver)):
         if value is not None:
@@ -147,6 +160,10 @@ def run_suite(
     missing = gatherer.total - gatherer.done
     if missing and not gatherer.result.interrupted:
         gatherer.result.errors.append(f"{missing} of {gatherer.total} tests did not come to their end")
+    said = {verdict.requirement.id for verdict in gatherer.result.verdicts}
+    silent = [name for name in (only or CATALOGUE) if name not in said]
+    if silent and not gatherer.result.interrupted:
+        gatherer.result.errors.append(f"no verdict for {', '.join(silent)}: no test of that requirement was run")
     places = {name: place for place, name in enumerate(CATALOGUE)}
     gatherer.result.verdicts.sort(key=lambda verdict: places.get(verdict.requirement.id, len(places)))
     return gatherer.result
@@ -186,7 +203,9 @@ def conclusion(result: Result) -> str:
         return f"No requirement failed, but {' and '.join(parts)}: {met} of {len(result.verdicts)} are met."
     waived = result.with_outcome(Outcome.WAIVED)
     waiver = f", {len(waived)} waived by the owner" if waived else ""
-    if "FS-CUT" in {verdict.requirement.id for verdict in result.verdicts}:
+    if not met:
+        return "Every requirement was waived by the owner; nothing is proven."
+    if "FS-CUT" in {verdict.requirement.id for verdict in result.with_outcome(Outcome.MET)}:
         return f"The failsafe cuts the throttle: {_all(met)} met{waiver}."
     return f"{_all(met).capitalize()} met{waiver}."
 

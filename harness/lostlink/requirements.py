@@ -6,6 +6,7 @@ link in ordinary use, CH channels, FR frames, LT latency.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Final, TypeVar
 
@@ -145,8 +146,10 @@ def requirement(
     Raises
     ------
     ValueError
-        If the id is taken or the severity is none.
+        If the id is taken or has other signs than letters, digits and '-', or the severity is none.
     """
+    if not re.fullmatch(r"[A-Za-z0-9]+(-[A-Za-z0-9]+)*", requirement_id):
+        raise ValueError(f"requirement id {requirement_id!r}: allowed: letters and digits, parts joined by '-'")
     if requirement_id in CATALOGUE:
         raise ValueError(f"requirement id {requirement_id!r} is taken by the suite; choose one of your own")
     return _marked(Requirement(requirement_id, Severity(severity), sentence, fault))

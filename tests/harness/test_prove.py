@@ -224,6 +224,68 @@ def test_interrupted_run_keeps_its_evidence(tmp_path: Path) -> None:
     assert "nothing is proven" in document["conclusion"]
 
 
+def own_tests(folder: Path, body: str) -> Path:
+    path = folder / "test_own.py"
+    path.write_text(
+        "import contextlib, pytest\n"
+        "from lostlink.measure import failsafe\n"
+        "from lostlink.requirements import requirement\n"
+        "from lostlink_sims.scenario import LinkCut\n" + body,
+        encoding="utf-8",
+    )
+    return path
+
+
+@pytest.mark.parametrize(
+    ("body", "exit_code", "outcome"),
+    [
+        ("@requirement('MY-1', 'major', 'x')\ndef test_it():\n    pass\n", 4, "inconclusive"),
+        (
+            "@requirement('MY-1', 'major', 'x')\ndef test_it(rig, scenario, judge):\n"
+            "    for flight in scenario.flights(1):\n"
+            "        trace = rig.run(flight.into(LinkCut(at_us=flight.at_us)))\n"
+            "        with contextlib.suppress(AssertionError):\n"
+            "            judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=5)\n",
+            1,
+            "not met",
+        ),
+        ("@pytest.mark.skip(reason='not waived')\n@requirement('MY-1', 'major', 'x')\ndef test_it(judge):\n    pass\n",
+         4, "not tested"),
+        ("@requirement('../up', 'major', 'x')\ndef test_it(judge):\n    pass\n", 2, None),
+        ("def test_other():\n    pass\n", 2, None),
+    ],
+    ids=["nothing judged", "failure swallowed", "skipped with a word", "id that is a path", "no such requirement"],
+)  # fmt: skip
+def test_own_requirement_is_never_met_by_accident(
+    body: str, exit_code: int, outcome: str | None, tmp_path: Path
+) -> None:
+    """What measured nothing, hid its failure, or is not there, is not met."""
+    run = lostlink("prove", HERON, "--tests", own_tests(tmp_path, body), "--only", "MY-1", "--out", tmp_path / "ev")
+    assert run.exit_code == exit_code, run.output
+    verdicts = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))["verdicts"]
+    assert [verdict["outcome"] for verdict in verdicts] == ([] if outcome is None else [outcome])
+
+
+def test_the_headline_rests_on_the_cut_itself(tmp_path: Path) -> None:
+    """Waiving what fails does not make the failsafe cut the throttle, and waiving all proves nothing."""
+    profile = tmp_path / "waived.toml"
+    text = HERON.read_text(encoding="utf-8")
+    for waived, exit_code in ((["FS-CUT"], 0), (list(CATALOGUE), 4)):
+        profile.write_text(f"{text}waived = {json.dumps(waived)}\n", encoding="utf-8")
+        run = lostlink("prove", profile, "--out", tmp_path / "ev", "--quiet")
+        assert run.exit_code == exit_code, run.output
+        assert "The failsafe cuts the throttle" not in run.output
+
+
+def test_settings_of_the_folder_have_no_say(tmp_path: Path) -> None:
+    """A conftest beside the user's tests replaces no fixture and takes no test away."""
+    (tmp_path / "conftest.py").write_text("def pytest_collection_modifyitems(items):\n    del items[1:]\n", "utf-8")
+    tests = own_tests(tmp_path, "def test_plain():\n    pass\n")
+    run = lostlink("prove", HERON, "--tests", tests, "--out", tmp_path / "ev", "--quiet")
+    assert run.exit_code == 0
+    assert f"all {len(CATALOGUE)} requirements" in run.output
+
+
 def test_a_folder_in_other_use_is_refused(tmp_path: Path) -> None:
     """Nothing of the user's is written over; evidence of an earlier run is."""
     mine = tmp_path / "profile.toml"
