@@ -171,10 +171,6 @@ class ScenarioBuilder:
         """Return the position in which a switch puts out its high width."""
         return 0.0 if self.profile.channels[index].reversed else 1.0
 
-    def stop_us(self, flight: Flight) -> int:
-        """Return when a cut that meets every limit is long over."""
-        return flight.at_us + self.profile.requirements.motor_cut_within_us + 2 * self.frame_us
-
 
 def van_der_corput(index: int) -> float:
     """Return the binary digits of `index` mirrored at the point: 0, 1/2, 1/4, 3/4, 1/8, ..."""

@@ -225,10 +225,8 @@ class Board:
         if program is None or tick is not self._frame:
             return
         now_us = self._env.now
-        since_us, ppm = now_us - self._powered_us, self._ppm
-        clock = (self._clock_base + since_us + (since_us * ppm // 1_000_000 if ppm else 0)) & MASK
         try:
-            widths = program.pulses(clock)
+            widths = program.pulses(self._clock(now_us))
             if program.failsafe is not self._failsafe:
                 self._flag(now_us)
             if self._silent or widths is None or not len(widths):
@@ -237,7 +235,7 @@ class Board:
                 self._recorder.begin_frame(now_us)
                 self._live_slot(self._life, now_us, 0, len(widths))
             else:
-                if ppm:
+                if self._ppm:
                     widths = [self._real_us(width_us) for width_us in widths]
                 tick.at(now_us + self._pause_us(self._recorder.frame(now_us, widths, self._separator_us)))
         except ReceiverCrashError:

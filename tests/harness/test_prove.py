@@ -155,32 +155,31 @@ def test_waived_requirements_are_shown_as_waived(tmp_path: Path) -> None:
     assert "~ waived" in run.output
 
 
-def test_a_receiver_that_dies_is_not_met(tmp_path: Path) -> None:
-    """Its exception is a finding, with the instant at which it died."""
-    receiver = tmp_path / "dies.py"
-    receiver.write_text(
+def receiver_file(folder: Path, name: str, pulses: str) -> str:
+    """Write the reference receiver with pulses of its own; return what --receiver takes."""
+    path = folder / "receiver.py"
+    path.write_text(
         "from lostlink_sims import ReferenceReceiver\n"
-        "class Dies(ReferenceReceiver):\n"
+        f"class {name}(ReferenceReceiver):\n"
         "    def pulses(self, clock_us):\n"
-        "        return [1 // 0]\n",
+        f"        return {pulses}\n",
         encoding="utf-8",
     )
-    run = lostlink("prove", HERON, "--receiver", f"{receiver}:Dies", "--out", tmp_path / "ev", "--only", "FS-CUT")
+    return f"{path}:{name}"
+
+
+def test_a_receiver_that_dies_is_not_met(tmp_path: Path) -> None:
+    """Its exception is a finding, with the instant at which it died."""
+    receiver = receiver_file(tmp_path, "Dies", "[1 // 0]")
+    run = lostlink("prove", HERON, "--receiver", receiver, "--out", tmp_path / "ev", "--only", "FS-CUT")
     assert run.exit_code == 1
     assert "the receiver's program died: ZeroDivisionError in pulses()" in run.output
 
 
 def test_silent_receiver_is_never_met(tmp_path: Path) -> None:
     """Without pulses nothing flies; tests that need a flight are inconclusive, control is not met."""
-    receiver = tmp_path / "mute.py"
-    receiver.write_text(
-        "from lostlink_sims import ReferenceReceiver\n"
-        "class Mute(ReferenceReceiver):\n"
-        "    def pulses(self, clock_us):\n"
-        "        return None\n",
-        encoding="utf-8",
-    )
-    run = lostlink("prove", HERON, "--receiver", f"{receiver}:Mute", "--out", tmp_path / "ev")
+    receiver = receiver_file(tmp_path, "Mute", "None")
+    run = lostlink("prove", HERON, "--receiver", receiver, "--out", tmp_path / "ev")
     assert run.exit_code == 1
     outcomes = {
         verdict["id"]: verdict["outcome"]
@@ -189,7 +188,7 @@ def test_silent_receiver_is_never_met(tmp_path: Path) -> None:
     assert outcomes["LK-CONTROL"] == "not met"
     assert outcomes["FR-PERIOD"] == "not met"
     assert outcomes["FS-CUT"] == "inconclusive"
-    run = lostlink("prove", HERON, "--receiver", f"{receiver}:Mute", "--out", tmp_path / "ev", "--only", "FS-CUT")
+    run = lostlink("prove", HERON, "--receiver", receiver, "--out", tmp_path / "ev", "--only", "FS-CUT")
     assert run.exit_code == 4
 
 

@@ -35,24 +35,19 @@ def test_the_world_is_pure(path: Path) -> None:
     assert not calls & {"print", "open", "input"}
 
 
-def test_help_imports_nothing_heavy() -> None:
-    """What makes a start slow is imported by the command that needs it."""
-    code = (
-        "import sys; from lostlink.cli import main; main(['--help'], standalone_mode=False);"
-        "heavy = {'numpy', 'simpy', 'rich', 'pytest', 'scipy', 'vcd', 'serial'} & set(sys.modules);"
-        "sys.exit(f'imported: {heavy}' if heavy else 0)"
-    )
-    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
-    assert run.returncode == 0, run.stderr
-    assert "prove" in run.stdout
+HEAVY = "{'numpy', 'simpy', 'rich', 'scipy', 'vcd', 'serial', 'lostlink_sims'}"
 
 
-def test_plugin_imports_nothing_heavy() -> None:
-    """The plugin is loaded in every pytest run of its environment."""
-    code = (
-        "import sys; import pytest; before = set(sys.modules); import lostlink.plugin;"
-        "heavy = {'numpy', 'simpy', 'rich', 'vcd', 'lostlink_sims'} & (set(sys.modules) - before);"
-        "sys.exit(f'imported: {heavy}' if heavy else 0)"
-    )
+@pytest.mark.parametrize(
+    ("load", "heavy"),
+    [
+        ("from lostlink.cli import main; main(['--help'], standalone_mode=False)", f"{HEAVY} | {{'pytest'}}"),
+        ("import lostlink.plugin", HEAVY),
+    ],
+    ids=["help", "plugin"],
+)
+def test_nothing_heavy_is_imported(load: str, heavy: str) -> None:
+    """What makes a start slow waits for the command that needs it; the plugin is in every pytest run."""
+    code = f"import sys; {load}; found = ({heavy}) & set(sys.modules); sys.exit(f'imported: {{found}}' if found else 0)"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
     assert run.returncode == 0, run.stderr

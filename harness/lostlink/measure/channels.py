@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile, Trace
-from lostlink_sims.codes import FULL_TRAVEL, pulse_table
+from lostlink_sims.codes import pulse_table
 from lostlink_sims.handset import Programme, codes
 
 Ints = NDArray[np.int64]
@@ -118,11 +118,6 @@ def crosstalk(trace: Trace, moved: int, since_us: int, until_us: int) -> Measure
     spread = np.ptp(others, axis=0) if len(others) else np.zeros(1, np.int64)
     name = trace.profile.channels[moved].name
     return _largest(f"movement of other channels with {name}", trace, spread, np.full(len(spread), until_us))
-
-
-def full_positions(profile: Profile, position: float) -> Ints:
-    """Return one row of positions with every stick and switch at `position`."""
-    return np.full((1, len(profile.channels)), round(position * FULL_TRAVEL), np.int64)
 
 
 def _from_to(trace: Trace, channel: int, begin_us: int, end_us: int) -> int:
