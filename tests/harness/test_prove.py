@@ -276,6 +276,16 @@ def test_the_headline_rests_on_the_cut_itself(tmp_path: Path) -> None:
         assert "The failsafe cuts the throttle" not in run.output
 
 
+def test_a_link_that_delivers_nothing_is_not_met(tmp_path: Path) -> None:
+    """Where the throttle never rose, that it did not drop proves nothing."""
+    profile = tmp_path / "dead.toml"
+    text = HERON.read_text(encoding="utf-8")
+    profile.write_text(f"{text}\n[[radio.losses]]\nmodel = 'bernoulli'\nprobability = '100 %'\n", encoding="utf-8")
+    run = lostlink("prove", profile, "--out", tmp_path / "ev", "--only", "LK-FALSE")
+    assert run.exit_code == 1
+    assert "widest throttle pulse: 1000" in run.output
+
+
 def test_settings_of_the_folder_have_no_say(tmp_path: Path) -> None:
     """A conftest beside the user's tests replaces no fixture and takes no test away."""
     (tmp_path / "conftest.py").write_text("def pytest_collection_modifyitems(items):\n    del items[1:]\n", "utf-8")

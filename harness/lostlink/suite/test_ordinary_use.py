@@ -40,6 +40,9 @@ def test_no_false_failsafe(rig: Rig, scenario: ScenarioBuilder, judge: Judge) ->
             trace = rig.run(flight.into(*([loss] if faults else []), watch_us=watch_us))
             if faults and not flew(trace, flight, judge):
                 continue
+            # A throttle that never rose cannot drop.
+            up = failsafe.widest_throttle(trace, flight.at_us, trace.scenario.duration_us)
+            judge(trace, up, at_least=rig.profile.requirements.idle_below_us + 1, guard=True)
             judge(trace, failsafe.throttle_drops(trace, flight.at_us), at_most=0)
 
 
