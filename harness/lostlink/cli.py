@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from lostlink.watch.command import watch_command
+
 if TYPE_CHECKING:
     from lostlink.prove import Result
     from lostlink_sims import Profile
@@ -53,7 +55,13 @@ def main() -> None:
 
 @main.command()
 @click.argument("profile", required=False)
-@click.option("--receiver", metavar="FILE.py:NAME", help="Receiver to test; the reference receiver when left out.")
+@click.option(
+    "--receiver", metavar="FILE.py:NAME", help="Receiver to test, or a shared library; the reference when left out."
+)
+@click.option("--rig", metavar="RIG", default="sim", show_default=True, help="Where to run: sim, or serial:PORT.")
+@click.option("--baud", metavar="N", type=click.IntRange(300, 10_000_000), help="Bits in a second there (250000).")
+@click.option("--props-off", is_flag=True, help="Propellers are off, flight battery disconnected: do not ask.")
+@click.option("--thorough", is_flag=True, help="On a board, fly at as many phases as in simulation.")
 @click.option(
     "--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Names every random stream."
 )
@@ -64,6 +72,10 @@ def main() -> None:
 def prove(
     profile: str | None,
     receiver: str | None,
+    rig: str,
+    baud: int | None,
+    props_off: bool,
+    thorough: bool,
     seed: int,
     only: str | None,
     tests: tuple[str, ...],
@@ -73,33 +85,40 @@ def prove(
     """Run the whole suite on a link and say, requirement by requirement, whether the failsafe works.
 
     PROFILE is a link profile (TOML); the plain home-built link when left out. The receiver runs in simulation:
-    a class of yours with power_on, packet, poll and pulses, or the well-behaved reference receiver.
+    a class of yours with power_on, packet, poll and pulses, compiled firmware as a shared library, or the
+    well-behaved reference receiver. With --rig serial:PORT it is a real board, in real time: the radio stays
+    simulated, and the board's firmware gets the packets that survive over its serial port.
 
     \b
     lostlink prove fixtures/profiles/heron.toml
     lostlink prove my_link.toml --receiver my_receiver.py:MyReceiver --seed 7
+    lostlink prove my_link.toml --receiver ./my_receiver.so
+    lostlink prove my_link.toml --rig serial:/dev/ttyACM0
     """
     with _errors_in_words():
         link = _read(profile)
         ids = _ids(only)
         _check_tests(tests)
-        from lostlink.receivers import load_receiver
-
-        load_receiver(receiver)
+        _check_rig(link, rig, receiver, baud, props_off=props_off)
         folder = _folder(out)
         started = dt.datetime.now(dt.UTC)
         from lostlink import evidence, show
         from lostlink.prove import Result, conclusion, run_suite
 
-        head = evidence.tested(link, profile_file=profile, receiver=receiver, seed=seed, only=ids, started=started)
+        head = evidence.tested(
+            link, profile_file=profile, receiver=receiver, rig=rig, seed=seed, only=ids, started=started
+        )
         # Should the run be killed, the folder says so.
         evidence.write_evidence(folder, link, Result(interrupted=True), head)
         with show.progress() as told:
             result = run_suite(
-                profile, receiver=receiver, seed=seed, only=ids, evidence=folder, progress=told,
+                profile, receiver=receiver, rig=rig, baud=baud, thorough=thorough, seed=seed, only=ids,
+                evidence=folder, progress=told,
                 tests=[Path(name).resolve() for name in tests],
             )  # fmt: skip
         head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
+        if rig != "sim":
+            head["bench"] = result.rig
         evidence.write_evidence(folder, link, result, head)
     if quiet:
         click.echo(conclusion(result))
@@ -109,7 +128,39 @@ def prove(
     raise SystemExit(result.exit_code)
 
 
+def _check_rig(link: Profile, rig: str, receiver: str | None, baud: int | None, *, props_off: bool) -> None:
+    """See that the rig can be opened, and that nobody can be hurt by it."""
+    from lostlink.errors import ReceiverError
+    from lostlink.rigs import open_rig
+
+    if rig == "sim":
+        open_rig(link, receiver=receiver).close()
+        return
+    if receiver is not None:
+        raise ReceiverError(f"--receiver {receiver}: with --rig {rig} the receiver is the board; leave one of them out")
+    if not props_off:
+        _ask_for_props_off()
+    open_rig(link, where=rig, baud=baud).close()
+
+
+def _ask_for_props_off() -> None:
+    """Show the cautions and have them confirmed in writing, because a board may drive motors."""
+    from lostlink.errors import ProfileError
+    from lostlink.evidence import CAUTIONS
+
+    for caution in CAUTIONS:
+        click.echo(caution, err=True)
+    try:
+        said = click.prompt("Type 'props off' when that is so", err=True, default="", show_default=False)
+    except click.Abort:
+        said = ""
+    if said.strip().lower() != "props off":
+        raise ProfileError("not confirmed, so no board is driven; allowed: type props off, or give --props-off")
+
+
 def _complain(result: Result) -> None:
+    if result.rig_lost:
+        click.echo(f"lostlink: {result.rig_lost}", err=True)
     for error in result.errors:
         click.echo(f"lostlink: a test could not be run:\n{error}", err=True)
 
@@ -225,10 +276,24 @@ def schema(scenario: bool) -> None:
 @main.command()
 @click.argument("scenario", metavar="SCENARIO.toml")
 @click.argument("profile", required=False)
-@click.option("--receiver", metavar="FILE.py:NAME", help="Receiver to run; the reference receiver when left out.")
+@click.option(
+    "--receiver", metavar="FILE.py:NAME", help="Receiver to run, or a shared library; the reference when left out."
+)
+@click.option("--rig", metavar="RIG", default="sim", show_default=True, help="Where to run: sim, or serial:PORT.")
+@click.option("--baud", metavar="N", type=click.IntRange(300, 10_000_000), help="Bits in a second there (250000).")
+@click.option("--props-off", is_flag=True, help="Propellers are off, flight battery disconnected: do not ask.")
 @click.option("--vcd", metavar="FILE", help="Write the wires as VCD.")
 @click.option("--csv", metavar="FILE", help="Write the events as CSV.")
-def replay(scenario: str, profile: str | None, receiver: str | None, vcd: str | None, csv: str | None) -> None:
+def replay(
+    scenario: str,
+    profile: str | None,
+    receiver: str | None,
+    rig: str,
+    baud: int | None,
+    props_off: bool,
+    vcd: str | None,
+    csv: str | None,
+) -> None:
     """Run one scenario, such as a saved failing run, and show what happened.
 
     \b
@@ -238,12 +303,16 @@ def replay(scenario: str, profile: str | None, receiver: str | None, vcd: str | 
         from lostlink import exports, show
         from lostlink.errors import ProfileError
         from lostlink.profiles import read_scenario
-        from lostlink.receivers import load_receiver
-        from lostlink.rigs import SimRig
+        from lostlink.rigs import open_rig
 
         link = _read(profile)
-        rig = SimRig(link, load_receiver(receiver))
-        trace = rig.run(read_scenario(scenario, link))
+        if rig != "sim" and not props_off:
+            _ask_for_props_off()
+        place = open_rig(link, where=rig, receiver=receiver, baud=baud)
+        try:
+            trace = place.run(read_scenario(scenario, link))
+        finally:
+            place.close()
         for path, text in ((vcd, exports.vcd_text), (csv, exports.csv_text)):
             if path is not None:
                 try:
@@ -251,6 +320,43 @@ def replay(scenario: str, profile: str | None, receiver: str | None, vcd: str | 
                 except OSError as error:
                     raise ProfileError(f"{path}: {error.strerror}; allowed: a file that can be written") from error
     show.run(trace)
+
+
+@main.command()
+@click.argument("profile", required=False)
+def header(profile: str | None) -> None:
+    """Write a profile's facts as a C header to standard output, for firmware that is to be tested against it.
+
+    \b
+    lostlink header my_link.toml > link.h
+    """
+    with _errors_in_words():
+        from lostlink.profiles.header import c_header
+
+        click.echo(c_header(_read(profile)), nl=False)
+
+
+@main.command()
+@click.argument("port", nargs=-1)
+@click.option("--baud", metavar="N", type=click.IntRange(300, 10_000_000), default=250_000, show_default=True)
+def ports(port: tuple[str, ...], baud: int) -> None:
+    """Show the serial ports that are there, what answers on each, and why one cannot be opened.
+
+    PORT may name others, such as socket://host:port. To open a port restarts some boards: propellers off.
+
+    \b
+    lostlink ports
+    """
+    with _errors_in_words():
+        from lostlink import show
+        from lostlink.bench import ports as looking
+
+        found = looking.look([(name, "") for name in port] or looking.present(), baud)
+    show.ports(found)
+    raise SystemExit(0 if any(one.answers for one in found) or not port else RIG_LOST)
+
+
+main.add_command(watch_command)
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@
     ├── ReceiverError   mend the name or the file given by --receiver
     ├── ReceiverCrashError  mend the receiver's program (a finding, not bad input)
     ├── RigError        look at the cable
+    ├── CannotError     use another rig, or do without
     └── CaptureError    look at the recording
 
 The text of each says where, what, and what is allowed. A requirement that is not met is a verdict, not an error.
@@ -31,6 +32,10 @@ class ReceiverError(LostlinkError):
 
 class RigError(LostlinkError):
     """A rig is missing, silent or lost."""
+
+
+class CannotError(LostlinkError):
+    """The rig has no means to do what a scenario asks for; what needs it is not tested."""
 
 
 class CaptureError(LostlinkError):

@@ -39,7 +39,7 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
     "properties": {
         "schema": {"const": 1, "description": "Version of this layout."},
         "conclusion": {**_TEXT, "description": "The outcome in one sentence."},
-        "exit_code": {"enum": [0, 1, 2, 4, 130]},
+        "exit_code": {"enum": [0, 1, 2, 3, 4, 130]},
         "cautions": {"type": "array", "items": _TEXT},
         "tested": {
             "type": "object",
@@ -51,7 +51,12 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
                 "profile_sha256": {"type": "string", "pattern": "^[0-9a-f]{64}$"},
                 "receiver": {**_TEXT, "description": "The receiver under test."},
                 "receiver_sha256": {"type": ["string", "null"], "description": "Of the receiver's file."},
-                "rig": _TEXT,
+                "rig": {**_TEXT, "description": "Where it ran: sim, or serial: and a port."},
+                "bench": {
+                    "type": "object",
+                    "additionalProperties": _TEXT,
+                    "description": "What the rig says of itself: board, line, clock, lateness, void runs.",
+                },
                 "seed": {"type": "integer"},
                 "only": {"type": "array", "items": _TEXT, "description": "Ids asked for; empty is all."},
                 "versions": {"type": "object", "additionalProperties": _TEXT},
@@ -97,6 +102,7 @@ def tested(
     *,
     profile_file: str | None,
     receiver: str | None,
+    rig: str,
     seed: int,
     only: list[str],
     started: dt.datetime,
@@ -105,17 +111,19 @@ def tested(
     import hashlib
 
     from lostlink.profiles import profile_digest
+    from lostlink.rigs.firmware import is_library
 
     receiver_sha256 = None
     if receiver is not None:
-        receiver_sha256 = hashlib.sha256(Path(receiver.rpartition(":")[0]).read_bytes()).hexdigest()
+        file = receiver if is_library(receiver) else receiver.rpartition(":")[0]
+        receiver_sha256 = hashlib.sha256(Path(file).read_bytes()).hexdigest()
     return {
         "profile": profile.name,
         "profile_file": profile_file,
         "profile_sha256": profile_digest(profile),
-        "receiver": receiver or "reference receiver",
+        "receiver": receiver or ("reference receiver" if rig == "sim" else "the board's firmware"),
         "receiver_sha256": receiver_sha256,
-        "rig": "sim",
+        "rig": rig,
         "seed": seed,
         "only": only,
         "versions": versions(),
@@ -162,7 +170,7 @@ def fresh_folder(folder: Path) -> Path:
         raise ProfileError(
             f"--out {folder}: holds other files; allowed: a new folder, an empty one, or one with earlier evidence"
         )
-    for name in ("verdicts.json", "summary.md", "profile.toml", "junit.xml"):
+    for name in ("verdicts.json", "summary.md", "profile.toml", "junit.xml", "rows.csv", "attempts.csv"):
         (folder / name).unlink(missing_ok=True)
     shutil.rmtree(folder / "failing", ignore_errors=True)
     return folder
@@ -186,6 +194,8 @@ def summary(result: Result, head: dict[str, Any]) -> str:
         "| | requirement | verdict | measured | limit |",
         "|---|---|---|---|---|",
     ]
+    if result.rig:
+        lines[-2:-2] = [*(f"- {name}: {said}" for name, said in result.rig.items()), ""]
     for severity in Severity:
         for verdict in result.verdicts:
             if verdict.requirement.severity is severity:

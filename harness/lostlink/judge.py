@@ -70,6 +70,9 @@ class Judge:
         NotMetError
             If it breaks a limit by more than its uncertainty.
         """
+        if trace.doubt:
+            self.doubt(trace, trace.doubt)
+            return
         self.checks += 1
         outcome = decide(measurement, at_most=at_most, at_least=at_least)
         limit = self._limit(measurement, at_most, at_least)

@@ -32,7 +32,17 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     """Add the options ``--lostlink-…``."""
     group = parser.getgroup("lostlink", "radio-control link under test")
     group.addoption("--lostlink-profile", metavar="FILE", help="link profile (TOML); the plain link when left out")
-    group.addoption("--lostlink-receiver", metavar="FILE.py:NAME", help="receiver to test; the reference when left out")
+    group.addoption(
+        "--lostlink-receiver",
+        metavar="FILE.py:NAME",
+        help="receiver to test, or a shared library; the reference when left out",
+    )
+    group.addoption("--lostlink-rig", metavar="RIG", default="sim", help="where to run: sim, or serial:PORT")
+    group.addoption("--lostlink-baud", metavar="N", type=int, help="bits in a second on that port")
+    group.addoption(
+        "--lostlink-thorough", action="store_true", help="on a bench, fly at as many phases as in simulation"
+    )
+    group.addoption("--lostlink-props-off", action="store_true", help="propellers are off, flight battery disconnected")
     group.addoption("--lostlink-seed", metavar="N", type=int, default=1, help="names every random stream (default 1)")
     group.addoption("--lostlink-evidence", metavar="DIR", help="write failing runs there as CSV, VCD and scenario")
     group.addoption("--lostlink-only", metavar="IDS", help="requirements to test, separated by commas")
@@ -44,6 +54,17 @@ def pytest_configure(config: pytest.Config) -> None:
     seed = config.getoption("--lostlink-seed")
     if not 0 <= seed < 2**63:
         raise pytest.UsageError(f"--lostlink-seed {seed}: allowed: 0 to 2^63 - 1")
+    if config.getoption("--lostlink-rig") != "sim" and not config.getoption("--lostlink-props-off"):
+        raise pytest.UsageError(
+            "a rig with a real board needs --lostlink-props-off: "
+            "propellers off, flight battery disconnected, model restrained"
+        )
+
+
+RIG_ABOUT = pytest.StashKey[dict[str, str]]()
+"""What the rig says of itself, once it is closed."""
+RIG_LOST = pytest.StashKey[str]()
+"""Set when the rig was lost; nothing more can be run."""
 
 
 def _required(item: pytest.Item) -> Requirement | None:
@@ -84,24 +105,35 @@ def _profile(config: pytest.Config) -> Profile:
 
 
 @pytest.fixture(scope="session")
-def rig(profile: Profile, pytestconfig: pytest.Config) -> Rig:
+def rig(profile: Profile, pytestconfig: pytest.Config) -> Iterator[Rig]:
     """Set up the rig on which scenarios run."""
-    from lostlink.errors import LostlinkError
-    from lostlink.receivers import load_receiver
-    from lostlink.rigs import SimRig
+    from lostlink.errors import LostlinkError, RigError
+    from lostlink.rigs import open_rig
 
+    option = pytestconfig.getoption
+    pytestconfig.stash[RIG_ABOUT] = {}
     try:
-        return SimRig(profile, load_receiver(pytestconfig.getoption("--lostlink-receiver")))
+        rig = open_rig(
+            profile, where=option("--lostlink-rig"), receiver=option("--lostlink-receiver"),
+            baud=option("--lostlink-baud"), thorough=option("--lostlink-thorough"),
+        )  # fmt: skip
+    except RigError:
+        raise
     except LostlinkError as error:
         raise pytest.UsageError(str(error)) from None
+    yield rig
+    rig.close()
+    pytestconfig.stash[RIG_ABOUT] = {"rig": rig.name, **rig.about}
 
 
 @pytest.fixture
-def scenario(profile: Profile, request: pytest.FixtureRequest, pytestconfig: pytest.Config) -> ScenarioBuilder:
+def scenario(
+    profile: Profile, rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config
+) -> ScenarioBuilder:
     """Build scenarios whose phases follow from the seed and the test's name."""
     from lostlink.scenarios import ScenarioBuilder
 
-    return ScenarioBuilder(profile, pytestconfig.getoption("--lostlink-seed"), request.node.name)
+    return ScenarioBuilder(profile, pytestconfig.getoption("--lostlink-seed"), request.node.name, thin=rig.thin)
 
 
 @pytest.fixture
@@ -121,8 +153,8 @@ def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config)
 
 def _replay(config: pytest.Config, item: pytest.Item, required: Requirement | None) -> str:
     """Return the command that runs this test again in the same way."""
-    named = ((name, config.getoption(f"--lostlink-{name}")) for name in ("profile", "receiver"))
-    options = [(name, str(value)) for name, value in named if value]
+    named = ((name, config.getoption(f"--lostlink-{name}")) for name in ("profile", "receiver", "rig", "baud"))
+    options = [(name, str(value)) for name, value in named if value and value != "sim"]
     seed = config.getoption("--lostlink-seed")
     if required is not None and item.nodeid.rpartition("::")[0].endswith(tuple(_suite_files())):
         words = ["lostlink", "prove", *(value for name, value in options if name == "profile")]
@@ -140,8 +172,13 @@ def _suite_files() -> list[str]:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Any:
-    """Let a test that judged nothing, or left a doubt, not count as met."""
-    result = yield
+    """Let a test that judged nothing, or left a doubt, not count as met; one that the rig cannot do is not tested."""
+    from lostlink.errors import CannotError
+
+    try:
+        result = yield
+    except CannotError as error:
+        pytest.skip(str(error))
     judge: Judge | None = getattr(pyfuncitem, "lostlink_judge", None)
     if _required(pyfuncitem) is not None:
         if judge is None:
@@ -160,9 +197,14 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
     if required is None or not _decides(call, report):
         return report
     from lostlink import judge as judging
+    from lostlink.errors import RigError
 
     judge = getattr(item, "lostlink_judge", None)
     error = call.excinfo.value if call.excinfo else None
+    if isinstance(error, RigError):
+        item.config.stash[RIG_LOST] = str(error)
+        item.session.shouldstop = f"the rig was lost: {error}"
+        report.longrepr = str(error)
     verdict = judging.verdict_of(required, judge, error, waived=item.stash.get(WAIVED, False))
     item.user_properties.append((PROPERTY, json.dumps(verdict.as_dict(), ensure_ascii=False)))
     report.user_properties = list(item.user_properties)

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from lostlink.plugin import PROPERTY
+from lostlink.plugin import PROPERTY, RIG_ABOUT, RIG_LOST
 from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Outcome, Requirement, Severity, Verdict
 
@@ -34,12 +34,18 @@ class Result:
     interrupted : bool
     errors : list of str
         What pytest itself stumbled over.
+    rig_lost : str
+        What became of the rig, in words; empty when it lasted.
+    rig : dict of str to str
+        What the rig says of itself.
     """
 
     verdicts: list[Verdict] = field(default_factory=list)
     findings: dict[str, str] = field(default_factory=dict)
     interrupted: bool = False
     errors: list[str] = field(default_factory=list)
+    rig_lost: str = ""
+    rig: dict[str, str] = field(default_factory=dict)
 
     def with_outcome(self, outcome: Outcome) -> list[Verdict]:
         """Return the verdicts of one outcome, the most severe first."""
@@ -49,9 +55,11 @@ class Result:
 
     @property
     def exit_code(self) -> int:
-        """0 all met, 1 one not met, 2 nothing could be run, 4 a doubt or something not tested, 130 interrupted."""
+        """0 all met, 1 one not met, 2 nothing could be run, 3 rig lost, 4 a doubt or not tested, 130 interrupted."""
         if self.interrupted:
             return 130
+        if self.rig_lost:
+            return 3
         if self.with_outcome(Outcome.NOT_MET):
             return 1
         if self.errors or not self.verdicts:
@@ -95,6 +103,11 @@ class _Gatherer:
         if report.failed:
             self.result.errors.append(report.longreprtext)
 
+    @pytest.hookimpl(trylast=True)
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        self.result.rig = session.config.stash.get(RIG_ABOUT, {})
+        self.result.rig_lost = session.config.stash.get(RIG_LOST, "")
+
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
         # pytest calls this also when it gives up by itself, over tests that cannot be collected.
         self.result.interrupted = not isinstance(excinfo.value, pytest.Session.Interrupted)
@@ -111,6 +124,9 @@ def run_suite(
     profile: str | None,
     *,
     receiver: str | None = None,
+    rig: str = "sim",
+    baud: int | None = None,
+    thorough: bool = False,
     seed: int = 1,
     only: Sequence[str] = (),
     evidence: Path | None = None,
@@ -124,7 +140,11 @@ def run_suite(
     profile : str or None
         A profile file; the plain link when None.
     receiver : str, optional
-        ``FILE.py:Name``.
+        ``FILE.py:Name`` or a shared library.
+    rig : str
+        ``sim`` or ``serial:PORT``; whoever asks for a real board has seen to it that nobody can be hurt.
+    baud, thorough
+        See `lostlink.rigs.open_rig`.
     only : sequence of str
         Ids of requirements; all when empty.
     evidence : Path, optional
@@ -146,9 +166,13 @@ def run_suite(
         "--import-mode=importlib",
     ]
     words += ["-c", str(SUITE / "suite.ini"), "--rootdir", str(SUITE), f"--lostlink-seed={seed}"]
-    for name, value in (("profile", profile), ("receiver", receiver)):
+    for name, value in (("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)):
         if value is not None:
             words.append(f"--lostlink-{name}={value}")
+    if rig != "sim":
+        words.append("--lostlink-props-off")
+    if thorough:
+        words.append("--lostlink-thorough")
     if only:
         words.append(f"--lostlink-only={','.join(only)}")
     if evidence is not None:
@@ -157,12 +181,13 @@ def run_suite(
         code = pytest.ExitCode(pytest.main(words, plugins=[gatherer]))
     if code in (pytest.ExitCode.INTERNAL_ERROR, pytest.ExitCode.USAGE_ERROR):
         gatherer.result.errors.append(f"pytest ended with {code.name.lower().replace('_', ' ')}")
+    ended_early = gatherer.result.interrupted or bool(gatherer.result.rig_lost)
     missing = gatherer.total - gatherer.done
-    if missing and not gatherer.result.interrupted:
+    if missing and not ended_early:
         gatherer.result.errors.append(f"{missing} of {gatherer.total} tests did not come to their end")
     said = {verdict.requirement.id for verdict in gatherer.result.verdicts}
     silent = [name for name in (only or CATALOGUE) if name not in said]
-    if silent and not gatherer.result.interrupted:
+    if silent and not ended_early:
         gatherer.result.errors.append(f"no verdict for {', '.join(silent)}: no test of that requirement was run")
     places = {name: place for place, name in enumerate(CATALOGUE)}
     gatherer.result.verdicts.sort(key=lambda verdict: places.get(verdict.requirement.id, len(places)))
@@ -190,6 +215,8 @@ def conclusion(result: Result) -> str:
         more = f", and {len(faults) - 1} more" if len(faults) > 1 else ""
         danger = "Do not fly this link" if critical else "This link does not do what was required"
         return f"{danger}: {faults[0]}{more}."
+    if result.rig_lost:
+        return f"The rig was lost after {len(result.verdicts)} requirements; what was measured until then is kept."
     if result.interrupted:
         return f"Interrupted after {len(result.verdicts)} requirements; nothing is proven."
     if result.errors or not result.verdicts:

@@ -116,6 +116,9 @@ _ROWS: Final = (
     # --- latency --------------------------------------------------------------------------------------------
     ("LT-STICK", _MAJOR, "A stick's move shows in the pulses in time.",
      "the sticks act too late"),
+    # --- beside the simulation ------------------------------------------------------------------------------
+    ("DF-AGREE", _MINOR, "The receiver puts out what the simulated receiver does, on the same packets.",
+     "the receiver parts from what the profile says of it"),
 )  # fmt: skip
 
 CATALOGUE: Final[dict[str, Requirement]] = {row[0]: Requirement(*row) for row in _ROWS}

@@ -15,6 +15,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from lostlink.bench.ports import Found
 from lostlink.evidence import CAUTIONS
 from lostlink.measure import loss
 from lostlink.prove import Progress, Result, conclusion
@@ -92,6 +93,9 @@ def verdicts(result: Result, head: dict[str, Any], folder: Path) -> None:
         out.print()
         out.print(escape(found), soft_wrap=True)
     out.print()
+    for name, said in result.rig.items():
+        if head["rig"] != "sim":
+            out.print(f"{name}: {escape(said)}", soft_wrap=True)
     for caution in CAUTIONS:
         out.print(caution)
     out.print()
@@ -127,6 +131,18 @@ def _table(severity: Severity, rows: list[Verdict]) -> Table:
             escape(verdict.requirement.sentence), escape(said), escape(verdict.limit),
         )  # fmt: skip
     return table
+
+
+def ports(found: list[Found]) -> None:
+    """Show ports and what answers on each."""
+    out = console()
+    if not found:
+        out.print("no serial port is there; plug the board in, or name one: lostlink ports /dev/ttyACM0")
+        return
+    for one in found:
+        sign, style = ("+", "green") if one.answers else ("-", "yellow")
+        said = f" ({escape(one.said)})" if one.said else ""
+        out.print(f"[{style}]{sign}[/{style}] {escape(one.port)}{said}: {escape(one.found)}", soft_wrap=True)
 
 
 def _span(values_us: NDArray[np.int64]) -> str:

@@ -109,8 +109,13 @@ def _leads(frames: Frames) -> tuple[Ints, Ints]:
     return leads[keep], until_us[keep]
 
 
-def edges(frames: Frames, separator_us: int, polarity: str) -> tuple[Ints, NDArray[np.uint8]]:
+def edges(frames: Frames, separator_us: int | Ints, polarity: str) -> tuple[Ints, NDArray[np.uint8]]:
     """Return all edges of the line.
+
+    Parameters
+    ----------
+    separator_us : int or (n,) ndarray of int64
+        One for all frames, or one for each.
 
     Returns
     -------
@@ -122,6 +127,8 @@ def edges(frames: Frames, separator_us: int, polarity: str) -> tuple[Ints, NDArr
     leads, until_us = _leads(frames)
     times = np.empty(2 * len(leads), np.int64)
     times[0::2] = leads
+    if not isinstance(separator_us, int):
+        separator_us = separator_us[np.searchsorted(frames.start_us, leads, side="right") - 1]
     times[1::2] = np.minimum(leads + separator_us, until_us)
     level = np.empty(len(times), np.uint8)
     level[0::2], level[1::2] = (1, 0) if polarity == "positive" else (0, 1)

@@ -117,7 +117,13 @@ class Trace:
     profile, scenario : Profile, Scenario
     how_seen : HowSeen
     uncertainty_us : int
-        Half-width of what is not known about each instant.
+        Half-width of what is not known about each instant on the scenario's time line.
+    span_uncertainty_us : int
+        The same for the time between two instants of the receiver's own clock: a width, a period.
+    separators_us : (n,) ndarray of int64 or None
+        Length of the separators in each frame, where it was seen; None where it is the profile's.
+    doubt : str
+        Why nothing can be judged by this run; empty when all went as planned.
     packets : Packets
     fates : tuple of str
     foreign_us : (n,) ndarray of int64
@@ -152,12 +158,16 @@ class Trace:
     notes: list[tuple[int, str]]
     summary: Summary
     crash: str | None = None
+    span_uncertainty_us: int = 0
+    separators_us: Ints | None = None
+    doubt: str = ""
 
     @cached_property
     def edges(self) -> tuple[Ints, NDArray[np.uint8]]:
         """Instants and levels of all edges on the wire; of a frame that was still going out, those that came."""
         output = self.profile.output
-        at_us, level = ppm.edges(self.frames, output.separator_us, output.polarity)
+        separators_us = output.separator_us if self.separators_us is None else self.separators_us
+        at_us, level = ppm.edges(self.frames, separators_us, output.polarity)
         came = int(np.searchsorted(at_us, self.scenario.duration_us))
         return at_us[:came], level[:came]
 

@@ -9,8 +9,8 @@ is still meant (`board`). What remains is two events a packet (it leaves, it arr
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Callable, Iterator
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -44,8 +44,8 @@ def simulate(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = R
 
     The same profile, scenario and receiver give the same trace, byte for byte, on any machine.
     """
-    recorder, air, crash = _run(profile, scenario, receiver, keep=True)
-    return recorder.trace(profile, scenario, air.fates, crash)
+    stage, crash = _run(profile, scenario, receiver, keep=True)
+    return stage.trace(crash)
 
 
 def summarise(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = ReferenceReceiver) -> Summary:
@@ -56,41 +56,103 @@ def summarise(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = 
     ReceiverCrashError
         If the receiver's program raises an exception.
     """
-    recorder, _, crash = _run(profile, scenario, receiver, keep=False)
+    stage, crash = _run(profile, scenario, receiver, keep=False)
     if crash is not None:
         raise ReceiverCrashError(crash)
-    return recorder.summary
+    return stage.recorder.summary
 
 
-def _run(
-    profile: Profile, scenario: Scenario, receiver: ReceiverFactory, *, keep: bool
-) -> tuple[Recorder, Air, str | None]:
-    env = World()
-    draws = Draws(scenario.seed, scenario.trial)
-    recorder = Recorder(profile, keep=keep)
-    frame_phase_us = scenario.frame_phase_us
-    if frame_phase_us is None:
-        frame_phase_us = int(draws.below(Purpose.PHASES, 1, 1, profile.output.frame_period_us)[0])
-    board = Board(env, profile, scenario, receiver, recorder, frame_phase_us)
-    air = Air(profile, scenario, draws)
-    handset = Handset(profile, scenario, draws)
-    link = _Link(env, profile, air, board, recorder, (air.fly(slots) for slots in handset.slots()))
-    once(env, scenario.receiver_on_us, FAULT, board.power_on)
-    _script_faults(env, profile, scenario, board, link, recorder)
-    link.start()
+class BoardPort(Protocol):
+    """What the world asks of a receiver board, simulated or real."""
+
+    turns: int
+
+    @property
+    def take(self) -> Callable[[int, bytes], bool]:
+        """Hand over a payload at an instant; False when nobody is there to take it."""
+        ...
+
+    @property
+    def is_up(self) -> bool:
+        """Whether a program runs on it."""
+        ...
+
+    def power_on(self) -> None: ...
+
+    def reset(self, why: str) -> None: ...
+
+    def brown_out(self, down_us: int) -> None: ...
+
+    def hang(self, until_us: int, end_us: int) -> None: ...
+
+    def stop_output(self) -> None: ...
+
+    def resume_output(self) -> None: ...
+
+
+class Stage:
+    """A scenario set up and ready: whoever holds it lets time pass in `env`, in no time or in step with a clock.
+
+    Parameters
+    ----------
+    profile, scenario : Profile, Scenario
+    build : callable
+        ``build(env, recorder, frame_phase_us)`` gives the receiver board.
+    keep : bool
+        Whether to keep what happens or only count it.
+
+    Attributes
+    ----------
+    env : World
+    recorder : Recorder
+    board : BoardPort
+    """
+
+    def __init__(
+        self, profile: Profile, scenario: Scenario, build: Callable[[World, Recorder, int], BoardPort], *, keep: bool
+    ) -> None:
+        self.env = env = World()
+        self.recorder = recorder = Recorder(profile, keep=keep)
+        self._profile, self._scenario = profile, scenario
+        draws = Draws(scenario.seed, scenario.trial)
+        frame_phase_us = scenario.frame_phase_us
+        if frame_phase_us is None:
+            frame_phase_us = int(draws.below(Purpose.PHASES, 1, 1, profile.output.frame_period_us)[0])
+        self.board = board = build(env, recorder, frame_phase_us)
+        self._air = air = Air(profile, scenario, draws)
+        handset = Handset(profile, scenario, draws)
+        self._link = _Link(env, profile, air, board, recorder, (air.fly(slots) for slots in handset.slots()))
+        once(env, scenario.receiver_on_us, FAULT, board.power_on)
+        _script_faults(env, profile, scenario, board, self._link, recorder)
+        self._link.start()
+
+    def close(self) -> None:
+        """Bring everything to its end."""
+        self._link.close()
+        self.recorder.close(self.env.now, self._air.fates, self._link.events + self.board.turns)
+
+    def trace(self, crash: str | None = None) -> Trace:
+        """Return what was kept, after `close`."""
+        return self.recorder.trace(self._profile, self._scenario, self._air.fates, crash)
+
+
+def _run(profile: Profile, scenario: Scenario, receiver: ReceiverFactory, *, keep: bool) -> tuple[Stage, str | None]:
+    def build(env: World, recorder: Recorder, frame_phase_us: int) -> BoardPort:
+        return Board(env, profile, scenario, receiver, recorder, frame_phase_us)
+
+    stage = Stage(profile, scenario, build, keep=keep)
     crash = None
     try:
-        env.run_until(scenario.duration_us)
+        stage.env.run_until(scenario.duration_us)
     except ReceiverCrashError as error:
         crash = str(error)
-        recorder.note(env.now, crash)
-    link.close()
-    recorder.close(env.now, air.fates, link.events + board.turns)
-    return recorder, air, crash
+        stage.recorder.note(stage.env.now, crash)
+    stage.close()
+    return stage, crash
 
 
 def _script_faults(
-    env: World, profile: Profile, scenario: Scenario, board: Board, link: _Link, recorder: Recorder
+    env: World, profile: Profile, scenario: Scenario, board: BoardPort, link: _Link, recorder: Recorder
 ) -> None:
     """Plan the faults that strike the receiver; those of handset and air are theirs."""
     end_us = scenario.duration_us
@@ -128,7 +190,7 @@ class _Link:
         env: World,
         profile: Profile,
         air: Air,
-        board: Board,
+        board: BoardPort,
         recorder: Recorder,
         tiles: Iterator[Flights],
     ) -> None:
@@ -291,7 +353,7 @@ class _Neighbour:
         profile: Profile,
         fault: ForeignHandset,
         until_us: int,
-        board: Board,
+        board: BoardPort,
         link: _Link,
         recorder: Recorder,
     ) -> None:

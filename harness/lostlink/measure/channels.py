@@ -60,7 +60,7 @@ def _largest(name: str, trace: Trace, error_us: Ints, at_us: Ints) -> Measuremen
     return Measurement(
         name=name,
         value=int(error_us[place]) if len(error_us) else 0,
-        uncertainty=trace.uncertainty_us,
+        uncertainty=trace.span_uncertainty_us,
         how_seen=trace.how_seen,
         at_us=int(at_us[place]) if len(at_us) else None,
     )

@@ -74,7 +74,7 @@ def widest_throttle(trace: Trace, since_us: int, until_us: int, name: str = "wid
     return Measurement(
         name=name,
         value=0 if widest is None else int(width_us[widest]),
-        uncertainty=trace.uncertainty_us,
+        uncertainty=trace.span_uncertainty_us,
         how_seen=trace.how_seen,
         at_us=None if widest is None else int(at_us[widest]),
     )
@@ -133,9 +133,9 @@ def recovery_time(trace: Trace, back_us: int, expected_us: Ints) -> Measurement:
         Widths for the sticks as they stand; at least one must differ from its failsafe value.
     """
     widths = trace.seen.table(len(expected_us))
-    close = (np.abs(widths - expected_us) <= trace.profile.requirements.value_tolerance_us + trace.uncertainty_us).all(
-        1
-    )
+    close = (
+        np.abs(widths - expected_us) <= trace.profile.requirements.value_tolerance_us + trace.span_uncertainty_us
+    ).all(1)
     ends_us = trace.seen.last_edge_us(len(expected_us) - 1)
     hit = close & (ends_us >= back_us)
     at_us = int(ends_us[np.argmax(hit)]) if hit.any() else None

@@ -13,7 +13,7 @@ Ints = NDArray[np.int64]
 
 def _result(trace: Trace, name: str, value: float, at_us: int | None, unit: str = "µs", ends: int = 1) -> Measurement:
     """Return a result that rests on `ends` edges."""
-    uncertainty = ends * trace.uncertainty_us if unit == "µs" else 0
+    uncertainty = ends * trace.span_uncertainty_us if unit == "µs" else 0
     return Measurement(name=name, value=value, unit=unit, uncertainty=uncertainty, how_seen=trace.how_seen, at_us=at_us)
 
 
@@ -96,7 +96,7 @@ def torn_frames(trace: Trace, patterns: Ints, since_us: int, until_us: int) -> M
     seen = trace.seen
     inside = (seen.start_us >= since_us) & (seen.done_us < until_us)
     widths = seen.table(patterns.shape[1])[inside]
-    tolerance_us = trace.profile.requirements.value_tolerance_us + trace.uncertainty_us
+    tolerance_us = trace.profile.requirements.value_tolerance_us + trace.span_uncertainty_us
     fits = (np.abs(widths[:, None, :] - patterns[None, :, :]) <= tolerance_us).all(2).any(1)
     torn = np.flatnonzero(~fits)
     return _result(

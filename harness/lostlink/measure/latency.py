@@ -31,7 +31,7 @@ def latencies_us(trace: Trace, channel: int) -> tuple[Ints, NDArray[np.bool_]]:
     ends_us = trace.seen.last_edge_us(channel)
     until_us = np.append(at_us[1:], trace.scenario.duration_us)
     latency, shown = until_us - at_us, np.zeros(len(at_us), np.bool_)
-    tolerance_us = profile.requirements.value_tolerance_us + trace.uncertainty_us
+    tolerance_us = profile.requirements.value_tolerance_us + trace.span_uncertainty_us
     for place in range(len(at_us)):
         low, high = np.searchsorted(ends_us, (at_us[place], until_us[place]))
         hit = np.flatnonzero(np.abs(width[low:high] - wanted[place]) <= tolerance_us)

@@ -4,7 +4,59 @@ A rig that must be opened and closed is a context manager as well. A test asks f
 profile and the scenario, never for a rig's name.
 """
 
-from lostlink.rigs.base import Rig
-from lostlink.rigs.sim import SimRig
+from __future__ import annotations
 
-__all__ = ["Rig", "SimRig"]
+from lostlink.errors import RigError
+from lostlink.rigs.base import Rig
+from lostlink.rigs.firmware import is_library
+from lostlink.rigs.sim import SimRig
+from lostlink_sims import Profile
+
+__all__ = ["Rig", "SimRig", "open_rig"]
+
+SERIAL = "serial:"
+
+
+def open_rig(
+    profile: Profile,
+    *,
+    where: str = "sim",
+    receiver: str | None = None,
+    baud: int | None = None,
+    thorough: bool = False,
+) -> Rig:
+    """Open the rig that the user named.
+
+    Parameters
+    ----------
+    profile : Profile
+    where : str
+        ``sim``, or ``serial:PORT`` with any port or URL.
+    receiver : str, optional
+        For ``sim``: ``FILE.py:Name`` or a shared library; the reference receiver when left out.
+    baud : int, optional
+        For a serial port.
+    thorough : bool
+        On a bench, fly at as many phases as in simulation.
+
+    Raises
+    ------
+    ReceiverError
+        If the receiver cannot be loaded.
+    RigError
+        If there is no such rig, or it cannot be opened.
+    """
+    if where.startswith(SERIAL):
+        from lostlink.bench.line import DEFAULT_BAUD
+        from lostlink.rigs.serial import SerialRig
+
+        return SerialRig(profile, where.removeprefix(SERIAL), baud or DEFAULT_BAUD, thorough=thorough)
+    if where != "sim":
+        raise RigError(f"--rig {where}: there is no such rig; allowed: sim, serial:PORT")
+    if receiver is not None and is_library(receiver):
+        from lostlink.rigs.compiled import CompiledRig
+
+        return CompiledRig(profile, receiver)
+    from lostlink.receivers import load_receiver
+
+    return SimRig(profile, load_receiver(receiver))

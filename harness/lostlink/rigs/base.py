@@ -18,12 +18,22 @@ class Rig(Protocol):
     how_seen : HowSeen
     runs : int
         Scenarios run so far.
+    thin : int
+        Tests fly at one in so many of the phases that they would in simulation; 1 where time costs nothing.
+    about : dict
+        What evidence says of the rig besides its name.
     """
 
     name: str
     profile: Profile
     how_seen: HowSeen
     runs: int
+    thin: int
+    about: dict[str, str]
+
+    def close(self) -> None:
+        """Leave everything safe and let go of it."""
+        ...
 
     def run(self, scenario: Scenario) -> Trace:
         """Run a scenario from power-on to its end.

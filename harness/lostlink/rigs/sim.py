@@ -19,11 +19,16 @@ class SimRig:
 
     name = "sim"
     how_seen = HowSeen.SIMULATED
+    thin = 1
 
     def __init__(self, profile: Profile, receiver: ReceiverFactory = ReferenceReceiver) -> None:
         self.profile = profile
         self.receiver = receiver
         self.runs = 0
+        self.about: dict[str, str] = {}
+
+    def close(self) -> None:
+        """Nothing is open."""
 
     def run(self, scenario: Scenario) -> Trace:
         """Run a scenario; the same one gives the same trace, byte for byte."""

@@ -16,6 +16,9 @@ from lostlink_sims.scenario import AnyFault, LinkCut
 
 def flew(trace: Trace, flight: Flight, judge: Judge) -> bool:
     """Return whether throttle and motors were up when the trouble began; if not, the run proves nothing."""
+    if trace.doubt:
+        judge.doubt(trace, trace.doubt)
+        return False
     up = failsafe.widest_throttle(trace, flight.at_us - trace.profile.output.frame_period_us * 3, flight.at_us)
     if up.value > trace.profile.requirements.idle_below_us and trace.motor.at(flight.at_us) > 0:
         return True

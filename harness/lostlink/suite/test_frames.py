@@ -27,7 +27,7 @@ def _with_sticks_at(scenario: ScenarioBuilder, run: Scenario, position: float) -
 def _looked_at(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> list[Trace]:
     """Return runs with the sticks low, centred and high, all of which put out pulses."""
     traces = []
-    for run, position in zip(scenario.phases(3), (0.0, 0.5, 1.0), strict=True):
+    for run, position in zip(scenario.phases(3, exactly=True), (0.0, 0.5, 1.0), strict=True):
         trace = rig.run(_with_sticks_at(scenario, run, position))
         expected = LOOK_US // scenario.frame_us
         seen = frames.frames_seen(trace, scenario.ready_us, trace.scenario.duration_us)

@@ -46,15 +46,18 @@ def test_loss_at_counter_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuil
 def test_wrap_in_flight(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The counter wraps in flight, in a gap much shorter than the timeout; the throttle must not drop.
 
-    The gap makes sure that the receiver looks at its timer between the wrap and the next packet.
+    The gap makes sure that the receiver looks at its timer between the wrap and the next packet. The flight is
+    watched from more than a timeout before the wrap on: sums of instants go wrong as early as that.
     """
     profile = rig.profile
     gap_us = min(scenario.safe_gap_us, 3 * scenario.frame_us + scenario.packet_us)
+    before_us = profile.cut_delay_us + 2 * scenario.frame_us
     for wrap in WRAPS:
         for flight in scenario.flights(8):
-            clock_us = (wrap - flight.at_us - gap_us // 3 + profile.receiver.boot_us) % 2**32
-            gaps = [LinkCut(at_us=flight.at_us, for_us=gap_us)] if gap_us else []
-            gap = flight.into(*gaps, watch_us=profile.cut_delay_us + 400_000)
+            gap_at_us = flight.at_us + before_us
+            clock_us = (wrap - gap_at_us - gap_us // 3 + profile.receiver.boot_us) % 2**32
+            gaps = [LinkCut(at_us=gap_at_us, for_us=gap_us)] if gap_us else []
+            gap = flight.into(*gaps, watch_us=before_us + profile.cut_delay_us + 400_000)
             trace = rig.run(dataclasses.replace(gap, receiver_clock_us=clock_us))
             if flew(trace, flight, judge):
                 judge(trace, failsafe.throttle_drops(trace, flight.at_us), at_most=0)

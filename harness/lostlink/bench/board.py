@@ -1,0 +1,257 @@
+"""A board that speaks the bench protocol: handshake, orders, and what it reports, with both clocks."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+from typing import Final
+
+from lostlink.bench import codec
+from lostlink.bench.clocks import Alignment
+from lostlink.bench.line import Line
+from lostlink.errors import RigError
+
+HANDSHAKE_S: Final = 3.0
+ANSWER_S: Final = 1.0
+PINGS_AT_START: Final = 20
+_PING_EVERY_NS: Final = 100_000_000
+_ROOM_FOR_PING_NS: Final = 2_000_000
+"""No ping goes out this shortly before something is due: it would hold it up on the line."""
+_MOST_REPORTS: Final = 200_000
+_HALF: Final = 1 << 31
+
+
+class _Counter:
+    """A 32-bit counter made endless."""
+
+    def __init__(self) -> None:
+        self._last: int | None = None
+
+    def __call__(self, stamp_us: int) -> int:
+        if self._last is None:
+            self._last = stamp_us
+        ahead = (stamp_us - self._last) & 0xFFFF_FFFF
+        here = self._last + (ahead if ahead < _HALF else ahead - 2 * _HALF)
+        self._last = max(self._last, here)
+        return here
+
+
+@dataclass(slots=True)
+class Reports:
+    """What a board said; its instants are microseconds of its own counter, made endless.
+
+    Attributes
+    ----------
+    taken : list of (int, int)
+        Number of a packet, and when it was complete.
+    frames : list of (int, int, tuple of int)
+        Start, separator and widths.
+    channels : list of (int, tuple of int)
+    failsafe : list of (int, int)
+    boots : list of (int, int)
+        Instant and cause.
+    """
+
+    taken: list[tuple[int, int]] = field(default_factory=list)
+    frames: list[tuple[int, int, tuple[int, ...]]] = field(default_factory=list)
+    channels: list[tuple[int, tuple[int, ...]]] = field(default_factory=list)
+    failsafe: list[tuple[int, int]] = field(default_factory=list)
+    boots: list[tuple[int, int]] = field(default_factory=list)
+
+    def __len__(self) -> int:
+        return len(self.taken) + len(self.frames) + len(self.channels) + len(self.failsafe) + len(self.boots)
+
+
+class BenchBoard:
+    """A board behind an open line.
+
+    Parameters
+    ----------
+    line : Line
+    handshake_s : float
+        How long to ask who is there.
+
+    Raises
+    ------
+    RigError
+        If what answers does not speak the protocol, or another version of it.
+
+    Attributes
+    ----------
+    identity : codec.Identity
+    alignment : Alignment
+    reports : Reports
+    heard_ns : int
+        When the last whole frame came.
+    """
+
+    def __init__(self, line: Line, handshake_s: float = HANDSHAKE_S) -> None:
+        self.line = line
+        self._handshake_s = handshake_s
+        self._decoder = codec.Decoder()
+        self._number = 0
+        self._raw = bytearray()  # the first bytes, for words about what answers
+        self._counter = _Counter()
+        self._pings: dict[int, int] = {}
+        self._token = 0
+        self._pong_token = -1
+        self._pinged_ns = 0
+        self._identity: codec.Identity | None = None
+        self.counters: codec.Counters | None = None
+        self.reports = Reports()
+        self.heard_ns = time.monotonic_ns()
+        self.identity = self._handshake()
+        self.alignment = Alignment(self.identity.tick_us)
+        self.align(PINGS_AT_START)
+
+    # --- out ------------------------------------------------------------------------------------------------
+
+    def send(self, message: codec.Message) -> tuple[int, int]:
+        """Send a message; return the host's monotonic nanoseconds before and after."""
+        self._number += 1
+        return self.line.write(codec.encode(message, self._number))
+
+    def ping(self) -> int:
+        """Ask for the board's clock; return the token."""
+        self._token = (self._token + 1) & 0xFFFF
+        self._pings[self._token], _ = self.send(codec.Ping(self._token))
+        self._pinged_ns = self._pings[self._token]
+        return self._token
+
+    # --- in -------------------------------------------------------------------------------------------------
+
+    def pump(self, timeout_s: float) -> None:
+        """Take what comes, as soon as something does.
+
+        Raises
+        ------
+        RigError
+            If the port is gone, or the board says more than a board can have to say.
+        """
+        for stamp_ns, data in self.line.read(timeout_s):
+            if len(self._raw) < 64:
+                self._raw += data[:64]
+            for message, after in self._decoder.feed_placed(data):
+                self.heard_ns = stamp_ns
+                self._take(message, stamp_ns - after * 10 * 1_000_000_000 // self.line.baud)
+        if len(self.reports) > _MOST_REPORTS:
+            raise RigError(f"{self.line.port}: the board floods the line with reports ({len(self.reports)} waiting)")
+
+    def wait(self, free_ns: int) -> None:
+        """Spend free time: read, and ask for the clock now and then."""
+        if free_ns > _ROOM_FOR_PING_NS and time.monotonic_ns() - self._pinged_ns > _PING_EVERY_NS:
+            self.ping()
+        self.pump(min(free_ns, _ROOM_FOR_PING_NS) / 1e9 if free_ns > _ROOM_FOR_PING_NS else free_ns / 1e9)
+
+    def _take(self, message: codec.Message, stamp_ns: int) -> None:
+        reports, us = self.reports, self._counter
+        match message:
+            case codec.Taken():
+                reports.taken.append((message.number, us(message.at_us)))
+            case codec.Frame():
+                reports.frames.append((us(message.start_us), message.separator_us, message.widths_us))
+            case codec.Channels():
+                reports.channels.append((us(message.at_us), message.widths_us))
+            case codec.Failsafe():
+                reports.failsafe.append((us(message.at_us), int(bool(message.is_on))))
+            case codec.Boot():
+                if message.cause == codec.POWER_ON and self._identity is not None:
+                    self._begin_anew()
+                reports.boots.append((self._counter(message.at_us), message.cause))
+            case codec.Pong():
+                self._pong_token = message.token
+                sent_ns = self._pings.pop(message.token, None)
+                if sent_ns is not None and self._identity is not None:
+                    received, answered = us(message.received_us), us(message.sent_us)
+                    self.alignment.add(sent_ns / 1000, received, answered, stamp_ns / 1000)
+            case codec.Identity():
+                self._identity = message
+            case codec.Counters():
+                self.counters = message
+            case _:
+                pass
+
+    def _begin_anew(self) -> None:
+        """Forget what was known of a clock that began again."""
+        self._counter = _Counter()
+        self._pings.clear()
+        self.alignment = Alignment(self.identity.tick_us)
+
+    def spoiled(self) -> tuple[int, int]:
+        """Return how many frames were damaged on their way here, and how many never came."""
+        spoiled = self._decoder.spoiled
+        return spoiled.damaged + spoiled.too_long, spoiled.missing
+
+    # --- exchanges --------------------------------------------------------------------------------------------
+
+    def _handshake(self) -> codec.Identity:
+        port = self.line.port
+        until_s = time.monotonic() + self._handshake_s
+        while (identity := self._identity) is None and time.monotonic() < until_s:
+            self.send(codec.Identify())
+            asked_s = time.monotonic()
+            while self._identity is None and time.monotonic() - asked_s < 0.1:
+                self.pump(0.05)
+        if identity is None:
+            raise RigError(f"{port}: {self._who()}")
+        if identity.version != codec.VERSION:
+            raise RigError(
+                f"{port}: the board speaks version {identity.version} of the bench protocol, this tool speaks "
+                f"{codec.VERSION}; build its firmware with the bench.c of this version"
+            )
+        return identity
+
+    def _who(self) -> str:
+        waited = f"in {self._handshake_s:g} s"
+        if not self._raw:
+            return (
+                f"no answer {waited}; is it the right port, has the board its supply, does its firmware hold bench.c?"
+            )
+        printable = sum(32 <= byte < 127 or byte in b"\r\n\t" for byte in self._raw)
+        if printable > 0.9 * len(self._raw):
+            text = bytes(self._raw[:40]).decode("ascii", "replace").split("\n")[0].strip()
+            return (
+                f"the board prints text ({text!r}), it does not speak the bench protocol; listen with `lostlink watch`"
+            )
+        shown = bytes(self._raw[:16]).hex(" ")
+        return (
+            f"no whole frame of the bench protocol {waited}, but bytes such as {shown}; is {self.line.baud} baud right?"
+        )
+
+    def align(self, pings: int) -> None:
+        """Exchange some pings, at uneven distances so that they do not lock to an adapter's timer.
+
+        Raises
+        ------
+        RigError
+            If the board does not answer.
+        """
+        for number in range(pings):
+            self.answered(self.ping())
+            self.pump(0.000_5 * (1 + (number * 7) % 5))
+
+    def answered(self, token: int) -> None:
+        """Wait for the answer to a ping; what the board said before it is then there too.
+
+        Raises
+        ------
+        RigError
+            If it does not come.
+        """
+        asked_s = begun_s = time.monotonic()
+        while (token - self._pong_token) & 0xFFFF:
+            self.pump(0.01)
+            now_s = time.monotonic()
+            if now_s - begun_s > ANSWER_S:
+                damaged, _ = self.spoiled()
+                why = f"; {damaged} frames came damaged" if damaged else ""
+                raise RigError(
+                    f"{self.line.port}: the board has fallen silent (no answer to pings in {ANSWER_S:g} s{why})"
+                )
+            if now_s - asked_s > ANSWER_S / 5:  # the ping or its answer may have been lost
+                token, asked_s = self.ping(), now_s
+
+    def take_reports(self) -> Reports:
+        """Return what was reported since the last time."""
+        reports, self.reports = self.reports, Reports()
+        return reports

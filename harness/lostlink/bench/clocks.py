@@ -1,0 +1,143 @@
+"""The board's clock against the host's, from exchanges of pings.
+
+One exchange gives four stamps: the host sends (t1), the board receives (t2), the board answers (t3), the host
+receives (t4). A message takes no less than no time, so the straight line from the host's time to the board's must
+pass above t3 at t4 and below t2 at t1, for every exchange. All lines that do are the feasible set; its extent at an
+instant is a hard bound, whatever the delays were and however unlike there and back.
+
+References
+----------
+.. [1] RFC 5905, Network Time Protocol version 4, 2010, section 8.
+.. [2] Cristian, Probabilistic clock synchronization, Distributed Computing 3:146, 1989.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+MOST_ERROR: Final = 0.01
+"""A board's clock that is further off than this is not used: wrong crystal, wrong divider."""
+KEPT: Final = 400
+_COARSE, _FINE = 2001, 401
+
+Floats = NDArray[np.float64]
+
+
+def offset_and_delay(t1: float, t2: float, t3: float, t4: float) -> tuple[float, float]:
+    """Return how far the board's clock is ahead, and the round trip's delay [1]_.
+
+    The offset is known to within half the delay, however it is shared between there and back [2]_.
+    """
+    return ((t2 - t1) + (t3 - t4)) / 2, (t4 - t1) - (t3 - t2)
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """All straight lines from the host's time to the board's that no exchange contradicts.
+
+    Attributes
+    ----------
+    slopes, low_us, high_us : (n,) ndarray of float64
+        For each slope, the least and the largest offset.
+    base_us : float
+        Both clocks count from here: host's and board's instants at the first exchange.
+    """
+
+    slopes: Floats
+    low_us: Floats
+    high_us: Floats
+    host_base_us: float
+    board_base_us: float
+
+    @property
+    def rate(self) -> float:
+        """How fast the board's clock runs; 1 is right."""
+        return float(self.slopes[0] + self.slopes[-1]) / 2
+
+    @property
+    def rate_uncertainty(self) -> float:
+        """Half-width of `rate`."""
+        return float(self.slopes[-1] - self.slopes[0]) / 2
+
+    def uncertainty_us(self, host_us: float) -> float:
+        """Return the half-width of the board's time at an instant of the host's."""
+        low, high = self._bounds(host_us)
+        return (high - low) / 2
+
+    def _bounds(self, host_us: float) -> tuple[float, float]:
+        since_us = host_us - self.host_base_us
+        return float((self.low_us + self.slopes * since_us).min()), float((self.high_us + self.slopes * since_us).max())
+
+    def host_us(self, board_us: float, near_host_us: float) -> float:
+        """Return the host's time at an instant of the board's.
+
+        Parameters
+        ----------
+        near_host_us : float
+            The instant about which the line is laid, so that a whole run has one offset and one rate.
+        """
+        low, high = self._bounds(near_host_us)
+        return near_host_us + (board_us - self.board_base_us - (low + high) / 2) / self.rate
+
+
+class Alignment:
+    """Gathers exchanges and fits; times in microseconds.
+
+    Parameters
+    ----------
+    tick_us : float
+        The board's stamps are late by less than this.
+    """
+
+    def __init__(self, tick_us: float = 1.0) -> None:
+        self._tick_us = tick_us
+        self._exchanges: deque[tuple[float, float, float, float]] = deque(maxlen=KEPT)
+
+    def __len__(self) -> int:
+        return len(self._exchanges)
+
+    def add(self, t1: float, t2: float, t3: float, t4: float) -> None:
+        """Take an exchange: host sends, board receives, board answers, host receives."""
+        self._exchanges.append((t1, t2, t3, t4))
+
+    def best_delay_us(self) -> float:
+        """Return the shortest round trip so far."""
+        return min(offset_and_delay(*exchange)[1] for exchange in self._exchanges)
+
+    def fit(self) -> Fit | None:
+        """Return the feasible set; None when there is none: the clock stood, jumped, or is off by more than 1 %."""
+        stamps = np.array(self._exchanges, np.float64).reshape(-1, 4)
+        if not len(stamps):
+            return None
+        host_base, board_base = float(stamps[0, 0]), float(stamps[0, 1])
+        sent, received, answered, back = (stamps - [host_base, board_base, board_base, host_base]).T
+
+        def bounds(slopes: Floats) -> tuple[Floats, Floats]:
+            low = (answered[None, :] - slopes[:, None] * back[None, :]).max(1)
+            high = (received[None, :] + self._tick_us - slopes[:, None] * sent[None, :]).min(1)
+            return low, high
+
+        left, right = 1 - MOST_ERROR, 1 + MOST_ERROR
+        for _ in range(4):  # each time the slopes lie closer about those that are possible
+            slopes = np.linspace(left, right, _COARSE)
+            low, high = bounds(slopes)
+            room = high - low
+            possible = np.flatnonzero(room >= 0)
+            step = (right - left) / (_COARSE - 1)
+            if len(possible):
+                left, right = float(slopes[possible[0]]) - step, float(slopes[possible[-1]]) + step
+            else:  # between two of them, next to the one that fails least
+                best = float(slopes[np.argmax(room)])
+                left, right = best - step, best + step
+            left, right = max(left, 1 - MOST_ERROR), min(right, 1 + MOST_ERROR)
+        slopes = np.linspace(left, right, _FINE)
+        low, high = bounds(slopes)
+        keep = high >= low
+        if not keep.any():
+            return None
+        return Fit(slopes[keep], low[keep], high[keep], host_base, board_base)

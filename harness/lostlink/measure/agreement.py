@@ -1,0 +1,47 @@
+"""The receiver under test beside the simulated one, on the same packets."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lostlink.verdicts import Measurement
+from lostlink_sims import Trace
+
+
+def disagreement(trace: Trace, reference: Trace, since_us: int, slack_us: int) -> Measurement:
+    """Return by how much channels part from the reference, where they part for longer than the clocks explain.
+
+    A width agrees when the reference put out the same width, to within the owner's tolerance, in some frame that
+    began at most `slack_us` before or after.
+
+    Parameters
+    ----------
+    trace, reference : Trace
+        Two runs of one scenario.
+    since_us : int
+        When to begin.
+    slack_us : int
+        What frame phases and clocks may shift.
+    """
+    channels = len(trace.profile.channels)
+    keep = (trace.seen.start_us >= since_us) & (trace.seen.start_us < trace.scenario.duration_us - slack_us)
+    at_us, widths = trace.seen.start_us[keep], trace.seen.table(channels)[keep]
+    theirs_us, theirs = reference.seen.start_us, reference.seen.table(channels)
+    first, last = np.searchsorted(theirs_us, (at_us - slack_us, at_us + slack_us))
+    apart = np.full(widths.shape, np.iinfo(np.int64).max)
+    for step in range(int((last - first).max(initial=0))):
+        place = np.minimum(first + step, last - 1)
+        known = (last > first)[:, None]
+        apart = np.where(known, np.minimum(apart, np.abs(widths - theirs[place])), apart)
+    apart = np.where(apart == np.iinfo(np.int64).max, np.abs(widths), apart)  # the reference was silent there
+    worst = np.unravel_index(int(np.argmax(apart)), apart.shape) if apart.size else None
+    name = "difference from the simulated receiver"
+    if worst is not None:
+        name += f", {trace.profile.channels[int(worst[1])].name}"
+    return Measurement(
+        name=name,
+        value=0 if worst is None else int(apart[worst]),
+        uncertainty=trace.span_uncertainty_us,
+        how_seen=trace.how_seen,
+        at_us=None if worst is None else int(at_us[worst[0]]),
+    )

@@ -1,0 +1,68 @@
+"""A profile as a C header, so that firmware and tests speak of the same link."""
+
+from __future__ import annotations
+
+import re
+
+from lostlink_sims import Profile
+
+_NONE = -1
+
+
+def c_header(profile: Profile) -> str:
+    """Return the facts of a profile that a receiver's firmware needs, as C definitions.
+
+    Times are microseconds. Where a payload byte is absent its place is -1.
+    """
+    handset, receiver, radio, output = profile.handset, profile.receiver, profile.radio, profile.output
+    count = len(profile.channels)
+    has_id = handset.link_id is not None
+    row_gap_us = handset.packet_interval_us * 3 // 2 + handset.jitter_us + radio.latency_jitter_us
+    row_gap_us += radio.acknowledge * radio.retries * radio.retry_delay_us
+    presets = ", ".join(str(channel.failsafe_us) for channel in profile.channels)
+    facts: tuple[tuple[str, object, str], ...] = (
+        ("CHANNELS", count, "in a packet"),
+        ("OUTPUT_CHANNELS", output.channels, "in a frame"),
+        ("THROTTLE", profile.throttle_index, "which channel it is, from 0"),
+        ("PAYLOAD_BYTES", profile.payload_bytes, ""),
+        ("ID", handset.link_id if has_id else _NONE, "the byte that marks this pair; -1 is none"),
+        ("ID_AT", count if has_id else _NONE, ""),
+        ("COUNTER_AT", count + has_id if handset.packet_counter else _NONE, "the byte that counts packets; -1 is none"),
+        ("CHECKED", int(handset.check_byte), "1: the last byte is a CRC-8 (polynomial 0x07)"),
+        ("FAILSAFE_US", f"{{{presets}}}", ""),
+        ("TIMEOUT_US", f"{receiver.timeout_us}u", "silence at which the link counts as lost"),
+        ("CUT_US", f"{profile.cut_delay_us}u", "silence at which the failsafe values come"),
+        ("RECOVERY_PACKETS", f"{receiver.recovery_packets}u", "good packets in a row before the link counts as back"),
+        ("RECOVERY_US", f"{receiver.recovery_us}u", "least time in failsafe"),
+        ("RECOVER_LOW", int(receiver.recover_on_low_throttle), "1: only with the throttle low"),
+        ("ROW_GAP_US", f"{row_gap_us}u", "packets further apart are not in a row"),
+        ("IDLE_US", f"{profile.requirements.idle_below_us}u", "a throttle pulse up to this is idle"),
+        ("LOW_US", f"{receiver.low_us}u", "for code 0"),
+        ("HIGH_US", f"{receiver.high_us}u", "for code 255"),
+        ("TRUNCATE", 0, ""),
+        ("ROUND", 1, ""),
+        ("CENTRED", 2, ""),
+        ("MAPPING", f"LINK_{receiver.mapping.upper()}", ""),
+        ("BOOT_US", f"{receiver.boot_us}u", "from power-on to the first pulse"),
+        ("WATCHDOG_US", f"{receiver.watchdog_us}u", "0 is none"),
+        ("PERIOD_US", f"{output.frame_period_us}u", "from frame to frame"),
+        ("GAP_US", f"{output.frame_gap_us if output.style == 'fixed gap' else 0}u", "after a frame; 0: fixed period"),
+        ("SEPARATOR_US", f"{output.separator_us}u", ""),
+        ("UNUSED_US", f"{output.unused_us}u", "width of channels beyond the packet's"),
+        ("POSITIVE", int(output.polarity == "positive"), "1: the line rests low"),
+    )
+    lines = [
+        f"/* The link {_comment(profile.name)}, written by lostlink header. Widths and times in microseconds. */",
+        "#ifndef LINK_H",
+        "#define LINK_H",
+        "",
+        *(f"#define LINK_{name} {value}{f'  /* {said} */' if said else ''}" for name, value, said in facts),
+        "",
+        "#endif",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _comment(text: str) -> str:
+    """Return text that cannot end a comment."""
+    return re.sub(r"[^A-Za-z0-9 _.-]", "?", text)

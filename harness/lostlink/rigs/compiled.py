@@ -1,0 +1,159 @@
+"""Virtual time with compiled firmware, in a process of its own: exact, and a crash there is a finding."""
+
+from __future__ import annotations
+
+import contextlib
+import pickle
+import queue
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final
+
+from lostlink.errors import LostlinkError, ReceiverCrashError, ReceiverError, RigError
+from lostlink.rigs.firmware import CALLS
+from lostlink.rigs.firmware_process import SHARED_WORDS, Job, Order, words
+from lostlink_sims import HowSeen, Profile, Scenario, Trace
+
+PATIENCE_S: Final = 5.0
+"""A call that takes longer does not come back; a sound one takes microseconds."""
+_IMPATIENT_S: Final = 1.0
+_GONE: Final = "gone"
+
+
+class CompiledRig:
+    """Runs scenarios in simulation with compiled firmware.
+
+    Parameters
+    ----------
+    profile : Profile
+    library : str
+        Path of the shared library, with the functions of ``fixtures/board/receiver.h``.
+
+    Raises
+    ------
+    ReceiverError
+        If the library is not there or is none.
+    """
+
+    name = "sim"
+    how_seen = HowSeen.SIMULATED
+    thin = 1
+
+    def __init__(self, profile: Profile, library: str) -> None:
+        self.profile = profile
+        self.runs = 0
+        self.about: dict[str, str] = {"firmware": library}
+        self._library = library
+        self._patience_s = PATIENCE_S
+        if not Path(library).is_file():
+            raise ReceiverError(f"--receiver {library}: there is no such file; allowed: a shared library")
+        self._start()
+
+    def __enter__(self) -> CompiledRig:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End the process."""
+        process = self._process
+        process.kill()
+        process.wait()
+        for pipe in (process.stdin, process.stdout):
+            with contextlib.suppress(OSError):
+                assert pipe is not None
+                pipe.close()
+
+    def run(self, scenario: Scenario) -> Trace:
+        """Run a scenario; the same one gives the same trace, byte for byte.
+
+        Raises
+        ------
+        ReceiverCrashError
+            If the firmware died or did not come back from a call.
+        """
+        self.runs += 1
+        answer = self._ask(Job(scenario))
+        if isinstance(answer, Trace):
+            return answer
+        stop_at = int(self._calls[0])
+        self.close()
+        self._start()
+        # The same run again, up to the call that did not come back: what happened until then is the evidence.
+        trace = self._ask(Job(scenario, stop_at, answer))
+        if not isinstance(trace, Trace) or trace.crash is None:
+            raise RigError(f"{self._library}: {answer}, and does something else when run again")
+        at_us = next(at_us for at_us, text in trace.notes if text == trace.crash)
+        crash = f"{CALLS[int(self._calls[1])]}() at {at_us / 1e6:.6f} s: {answer}"
+        trace.notes[:] = [(at_us, crash if text == trace.crash else text) for at_us, text in trace.notes]
+        trace.crash = crash
+        raise ReceiverCrashError(crash, trace)
+
+    # --- the process ----------------------------------------------------------------------------------------
+
+    def _start(self) -> None:
+        with tempfile.NamedTemporaryFile(delete=False) as file:
+            file.write(bytes(SHARED_WORDS * 8))
+            file.flush()
+            shared = file.name
+        with open(shared, "r+b") as file2:
+            self._calls = words(file2)
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "lostlink.rigs.firmware_process"], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        )
+        self._answers: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        threading.Thread(target=_listen, args=(self._process.stdout, self._answers), daemon=True).start()
+        said = self._ask(Order(self._library, shared, self.profile))
+        with contextlib.suppress(OSError):
+            Path(shared).unlink()
+        if isinstance(said, LostlinkError):
+            self.close()
+            raise said
+        if said is not None:
+            raise ReceiverError(f"--receiver {self._library}: cannot be loaded: {said}")
+
+    def _ask(self, thing: Order | Job) -> Any:
+        """Return the answer; or in words why there is none."""
+        assert self._process.stdin is not None
+        try:
+            pickle.dump(thing, self._process.stdin, pickle.HIGHEST_PROTOCOL)
+            self._process.stdin.flush()
+        except OSError:
+            return self._death()
+        seen = -1
+        while True:
+            try:
+                answer = self._answers.get(timeout=self._patience_s)
+            except queue.Empty:
+                calls = int(self._calls[0])
+                if calls == seen and self._calls[1] >= 0:
+                    waited_s, self._patience_s = self._patience_s, _IMPATIENT_S
+                    return f"does not come back (waited {waited_s:g} s)"
+                seen = calls
+                continue
+            return self._death() if answer == _GONE else answer
+
+    def _death(self) -> str:
+        code = self._process.wait()
+        if code >= 0:
+            return f"the program ended itself (exit code {code})"
+        with contextlib.suppress(ValueError):
+            return f"the program died ({signal.Signals(-code).name})"
+        return f"the program died (signal {-code})"
+
+
+def _listen(read: Any, answers: queue.SimpleQueue[Any]) -> None:
+    while True:
+        try:
+            answers.put(pickle.load(read))
+        except Exception:
+            answers.put(_GONE)
+            return

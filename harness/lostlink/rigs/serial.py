@@ -1,0 +1,448 @@
+"""Real time: a real receiver board behind a serial port; handset, radio and flight controller are simulated.
+
+The same world runs as in simulation, in step with the host's clock. Packets that survive the air go to the board
+over the line; the board says when it had each, and what it put out, by its own clock. A run is told on that clock:
+its zero is laid so that packets arrived, in the middle, when they were meant to; how far single packets lie from
+that is the uncertainty of every instant in the run. Durations between two of the board's own stamps need none of it.
+"""
+
+from __future__ import annotations
+
+import bisect
+import dataclasses
+import time
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+
+from lostlink.bench import codec
+from lostlink.bench.board import BenchBoard, Reports
+from lostlink.bench.clocks import Fit
+from lostlink.bench.line import LineLostError, open_line
+from lostlink.bench.pacer import pace, undisturbed
+from lostlink.errors import CannotError, RigError
+from lostlink_sims import HowSeen, Profile, Scenario, Trace
+from lostlink_sims.clock import FAULT, World, once
+from lostlink_sims.handset import codes, layout
+from lostlink_sims.recorder import Recorder
+from lostlink_sims.scenario import MainLoopHung
+from lostlink_sims.trace import NOT_YET
+from lostlink_sims.world import Stage
+
+ATTEMPTS: Final = 3
+"""A run that went wrong by the bench's own fault is made so often in all."""
+THIN: Final = 4
+BACK_WITHIN_S: Final = 10.0
+"""How long a port that is gone may take to come back."""
+_LEAD_NS: Final = 5_000_000
+_SAFE_S: Final = 1.0
+_MOST_LOAD: Final = 0.8
+"""Of the line's bytes in a second."""
+
+
+_NO_CLOCK: Final = "the board's clock cannot be aligned with the host's: it stood, jumped, or is off by more than 1 %"
+
+
+class _Remote:
+    """What the world sees of a board that is somewhere else; see `lostlink_sims.world.BoardPort`."""
+
+    def __init__(self, env: World, profile: Profile, board: BenchBoard, recorder: Recorder) -> None:
+        self._env, self._profile, self._board, self._recorder = env, profile, board, recorder
+        self._life = 0
+        self._hung_until_us = -1
+        self.turns = 0
+        self.is_up = False
+        self.boots = 0
+        self.sent: list[tuple[int, int]] = []  # when a packet was due, and when it was on the line in ns
+        self.silences: list[tuple[int, bool]] = []
+
+    def power_on(self) -> None:
+        """Let the program begin."""
+        self._send_reset(0)
+
+    def reset(self, why: str) -> None:
+        """Let it begin again."""
+        self._recorder.note(self._env.now, why)
+        self._send_reset(0)
+
+    def brown_out(self, down_us: int) -> None:
+        """Take its supply away for a time: the board is held in reset."""
+        self._recorder.note(self._env.now, "supply breaks down")
+        self._send_reset(down_us)
+
+    def _send_reset(self, down_us: int) -> None:
+        self._board.send(codec.Reset(down_us))
+        self.is_up = False
+        self._hung_until_us = -1
+        self._life += 1
+        self.boots += 1
+        life = self._life
+        once(self._env, self._env.now + down_us + self._profile.receiver.boot_us, FAULT, lambda: self._up(life))
+
+    def _up(self, life: int) -> None:
+        if life == self._life:
+            self.is_up = True
+
+    def hang(self, until_us: int, end_us: int) -> None:
+        """Let its main loop hang; a watchdog of its own may bite."""
+        for_us = until_us - self._env.now
+        self._board.send(codec.Hang(min(for_us, 0x7FFF_FFFF)))
+        watchdog_us = self._profile.receiver.watchdog_us
+        self._hung_until_us = until_us
+        if watchdog_us and watchdog_us < for_us:
+            self._hung_until_us = self._env.now + watchdog_us + self._profile.receiver.boot_us
+            self.boots += 1
+
+    def stop_output(self) -> None:
+        """Break the wire to the flight controller."""
+        self.silences.append((self._env.now, True))
+
+    def resume_output(self) -> None:
+        """Mend it."""
+        self.silences.append((self._env.now, False))
+
+    def take(self, now_us: int, payload: bytes) -> bool:
+        """Hand over a payload, if somebody is there."""
+        if not self.is_up or now_us < self._hung_until_us:
+            return False
+        before_ns, after_ns = self._board.send(codec.Packet(len(self.sent) & 0xFF, payload))
+        self.sent.append((now_us, (before_ns + after_ns) // 2))
+        return True
+
+
+class SerialRig:
+    """Runs scenarios on a receiver board behind a serial port.
+
+    Parameters
+    ----------
+    profile : Profile
+    port : str
+        Any port or URL that pyserial knows.
+    baud : int
+    thorough : bool
+        Fly at as many phases as in simulation.
+
+    Raises
+    ------
+    RigError
+        If the port cannot be opened, or what is there does not speak the bench protocol.
+    """
+
+    how_seen = HowSeen.REPORTED
+
+    def __init__(self, profile: Profile, port: str, baud: int, *, thorough: bool = False) -> None:
+        self.name = f"serial:{port}"
+        self.profile = profile
+        self.thin = 1 if thorough else THIN
+        self.runs = 0
+        self._port, self._baud = port, baud
+        self._void = self._reconnects = 0
+        self._worst_us = 0
+        self._lateness_us: list[float] = []
+        self.about: dict[str, str] = {}
+        self._board: BenchBoard | None = self._connect()
+        self._check_load()
+
+    def _connect(self) -> BenchBoard:
+        line = open_line(self._port, self._baud)
+        try:
+            board = BenchBoard(line)
+            board.send(codec.Reset(codec.STAY_DOWN))
+        except BaseException:
+            line.close()
+            raise
+        identity = board.identity
+        self.about["board"] = f"{identity.name.decode('utf-8', 'replace')}, {identity.channels} channels"
+        self.about["line"] = f"{self._baud} baud, low latency {'on' if line.low_latency else 'not available'}"
+        return board
+
+    def _check_load(self) -> None:
+        """See that the line can carry what is planned."""
+        profile = self.profile
+        packet = 8 + profile.payload_bytes
+        frame = 12 + 2 * profile.output.channels
+        packets, frames = 1e6 / profile.handset.packet_interval_us, 1e6 / profile.output.frame_period_us
+        for way, bytes_s in (("to", packets * packet), ("from", packets * 13 + frames * 2 * frame)):
+            share = bytes_s * 10 / self._baud
+            if share > _MOST_LOAD:
+                raise RigError(
+                    f"{self._port}: {self._baud} baud is too slow for this link: {bytes_s:.0f} bytes/s {way} the board "
+                    f"would fill {share:.0%} of the line; allowed: {_MOST_LOAD:.0%}"
+                )
+
+    # --- safety -----------------------------------------------------------------------------------------------
+
+    def close(self) -> None:
+        """Bring the board's throttle low, stop its output, and let go of the port."""
+        board, self._board = self._board, None
+        if board is None:
+            return
+        try:
+            self.about["at the end"] = self._make_safe(board)
+        except RigError as error:
+            self.about["at the end"] = (
+                f"the throttle could NOT be brought low ({error}); take the supply off the board before you go near it"
+            )
+        board.line.close()
+        self._tell()
+
+    def _make_safe(self, board: BenchBoard) -> str:
+        """Send a low throttle until the board shows it, then hold it in reset."""
+        board.take_reports()
+        position = np.zeros((64, len(self.profile.channels)), np.int64)
+        rows = layout(self.profile, codes(self.profile, position), np.arange(64))
+        idle_us, index = self.profile.requirements.idle_below_us, self.profile.throttle_index
+        until_s = time.monotonic() + _SAFE_S
+        shown: list[int] = []
+        count = 0
+        while time.monotonic() < until_s:
+            board.send(codec.Packet(count & 0xFF, rows[count % 64].tobytes()))
+            count += 1
+            board.pump(min(0.02, self.profile.handset.packet_interval_us / 1e6))
+            shown = [widths[index] for _, _, widths in board.reports.frames if len(widths) > index]
+            if shown and shown[-1] <= idle_us:
+                break
+            if not board.reports.frames and count > 20:
+                break  # it is held in reset: no pulses
+        board.send(codec.Reset(codec.STAY_DOWN))
+        board.answered(board.ping())
+        if not shown:
+            return "no pulses; the board is held in reset"
+        if shown[-1] <= idle_us:
+            return "throttle low, then held in reset: no pulses"
+        return f"the throttle could NOT be brought low (it shows {shown[-1]} µs); the board is held in reset, no pulses"
+
+    # --- runs ---------------------------------------------------------------------------------------------------
+
+    def run(self, scenario: Scenario) -> Trace:
+        """Run a scenario in real time; one that the bench spoiled is run again.
+
+        Raises
+        ------
+        CannotError
+            If the board has no means to do what the scenario asks for.
+        RigError
+            If the board is lost.
+        """
+        self._can(scenario)
+        self.runs += 1
+        trace = None
+        for _ in range(ATTEMPTS):
+            try:
+                trace = self._fly(scenario)
+            except LineLostError as error:
+                self._reconnect(error)
+                continue
+            if not trace.doubt:
+                return trace
+            self._void += 1
+        if trace is None:
+            raise RigError(f"{self._port}: the port was lost in each of {ATTEMPTS} attempts")
+        return trace
+
+    def _can(self, scenario: Scenario) -> None:
+        if self._board is None:
+            raise RigError(f"{self._port}: the board is gone")
+        wraps = scenario.receiver_clock_us + scenario.duration_us >= 2**31
+        needs = [(codec.CAN_RESET, "be reset")]
+        needs += [(codec.CAN_SET_CLOCK, "set its clock")] if wraps else []
+        if any(isinstance(fault, MainLoopHung) for fault in scenario.faults):
+            needs.append((codec.CAN_HANG, "let its main loop hang"))
+        for bit, said in needs:
+            if not self._board.identity.abilities & bit:
+                raise CannotError(f"the board on {self._port} has no means to {said}")
+
+    def _reconnect(self, error: LineLostError) -> None:
+        """Wait for a lost port to come back."""
+        if self._board is not None:
+            self._board.line.close()
+        self._board = None
+        self._reconnects += 1
+        until_s = time.monotonic() + BACK_WITHIN_S
+        while self._board is None:
+            time.sleep(0.1)  # noqa: TID251  the bench lives in real time
+            try:
+                self._board = self._connect()
+            except RigError:
+                if time.monotonic() > until_s:
+                    raise RigError(f"{error}; it did not come back within {BACK_WITHIN_S:g} s") from None
+
+    def _fly(self, scenario: Scenario) -> Trace:
+        board = self._board
+        assert board is not None
+        board.send(codec.Reset(codec.STAY_DOWN))
+        board.send(codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF))
+        board.align(3)
+        board.take_reports()
+        spoiled = board.spoiled()
+        remote: list[_Remote] = []
+
+        def build(env: World, recorder: Recorder, _: int) -> _Remote:
+            remote.append(_Remote(env, self.profile, board, recorder))
+            return remote[0]
+
+        stage = Stage(self.profile, scenario, build, keep=True)
+        start_ns = time.monotonic_ns() + _LEAD_NS
+        with undisturbed():
+            pace(stage.env, scenario.duration_us, start_ns, board.wait)
+        board.send(codec.Reset(codec.STAY_DOWN))
+        board.answered(board.ping())
+        told = _Told(self.profile, scenario, stage, remote[0], board.take_reports(), start_ns)
+        trace = told.trace(board.alignment.fit(), board.identity)
+        if not trace.doubt and board.spoiled() != spoiled:
+            damaged, missing = (after - before for after, before in zip(board.spoiled(), spoiled, strict=True))
+            trace.doubt = f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
+        self._lateness_us += told.lateness_us[:: max(1, len(told.lateness_us) // 50)]
+        self._worst_us = max(self._worst_us, trace.uncertainty_us)
+        self._tell()
+        return trace
+
+    def _tell(self) -> None:
+        """Keep what evidence says of the rig true."""
+        if self._board is not None and (fit := self._board.alignment.fit()) is not None:
+            residual_us = fit.uncertainty_us(time.monotonic_ns() / 1000)
+            self.about["clock"] = (
+                f"{(fit.rate - 1) * 1e6:+.1f} ± {fit.rate_uncertainty * 1e6:.1f} ppm against the host, "
+                f"aligned to ± {residual_us:.0f} µs, best round trip {self._board.alignment.best_delay_us():.0f} µs"
+            )
+        if self._lateness_us:
+            p50, p99 = np.quantile(np.abs(self._lateness_us), (0.5, 0.99))
+            self.about["lateness"] = (
+                f"packets off their time by {p50:.0f} µs (median), {p99:.0f} µs (99 %), at most {self._worst_us} µs"
+            )
+        self.about["runs"] = f"{self.runs} runs, {self._void} void and repeated, port lost {self._reconnects}x"
+
+
+class _Told:
+    """Turns what a board reported into a trace on the scenario's time line."""
+
+    def __init__(
+        self, profile: Profile, scenario: Scenario, stage: Stage, remote: _Remote, reports: Reports, start_ns: int
+    ) -> None:
+        self._profile, self._scenario, self._stage = profile, scenario, stage
+        self._remote, self._reports, self._start_us = remote, reports, start_ns / 1000
+        self.lateness_us: list[float] = []
+
+    def trace(self, fit: Fit | None, identity: codec.Identity) -> Trace:
+        """Return the run, with its uncertainty, and a doubt where it went wrong."""
+        doubt = "" if fit is not None else _NO_CLOCK
+        uncertainty_us = span_us = 0
+        separators: list[int] = []
+        if fit is not None:
+            middle_us = self._start_us + self._scenario.duration_us / 2
+
+            def raw(board_us: float) -> float:
+                return fit.host_us(board_us, middle_us) - self._start_us
+
+            def at(board_us: float) -> int:
+                return round(raw(board_us) - anchor_us)
+
+            arrivals = self._arrivals(raw)
+            anchor_us = float(np.median(self.lateness_us)) if self.lateness_us else 0.0
+            tick_us = identity.tick_us + 1
+            drift_us = fit.rate_uncertainty * self._scenario.duration_us / 2
+            if self.lateness_us:
+                spread_us = float(np.abs(np.array(self.lateness_us) - anchor_us).max())
+            else:
+                spread_us = fit.uncertainty_us(middle_us)
+            uncertainty_us = int(np.ceil(spread_us + drift_us)) + tick_us
+            span_us = identity.tick_us
+            separators = self._put_frames(at, identity)
+            for board_us, is_on in self._failsafe():
+                self._stage.recorder.failsafe(at(board_us), bool(is_on))
+            for board_us, cause in self._reports.boots:
+                self._stage.recorder.note(at(board_us), f"receiver boots ({codec.CAUSES.get(cause, 'cause unknown')})")
+            doubt = self._doubt(uncertainty_us)
+        self._stage.close()
+        trace = self._stage.trace()
+        if fit is not None:
+            self._place(trace, arrivals, anchor_us)
+        trace.notes.sort(key=lambda note: note[0])
+        return dataclasses.replace(
+            trace, how_seen=HowSeen.REPORTED, uncertainty_us=uncertainty_us, span_uncertainty_us=span_us,
+            separators_us=np.array(separators, np.int64) if separators else None, doubt=doubt,
+        )  # fmt: skip
+
+    def _arrivals(self, raw: Callable[[float], float]) -> dict[int, float]:
+        """Return when each packet was in the board's hands, by the instant at which it was due."""
+        arrivals: dict[int, float] = {}
+        place = 0
+        for number, board_us in self._reports.taken:
+            while place < len(self._remote.sent) and place & 0xFF != number:
+                place += 1
+            if place == len(self._remote.sent):
+                break
+            due_us = self._remote.sent[place][0]
+            arrivals[due_us] = raw(board_us)
+            self.lateness_us.append(arrivals[due_us] - due_us)
+            place += 1
+        return arrivals
+
+    def _put_frames(self, at: Callable[[float], int], identity: codec.Identity) -> list[int]:
+        """Hand the frames to the recorder in order, and return their separators."""
+        frames = [(at(start), separator, widths) for start, separator, widths in self._reports.frames]
+        if not identity.abilities & codec.REPORTS_FRAMES:
+            frames = self._made_frames(at)
+        recorder, separators = self._stage.recorder, []
+        silences = list(self._remote.silences)
+        silent = False
+        for start_us, separator_us, widths in sorted(frames, key=lambda frame: frame[0]):
+            while silences and silences[0][0] <= start_us:
+                at_us, silent = silences.pop(0)
+                if silent:
+                    recorder.silence(at_us)
+            if silent or not widths or not 0 <= start_us < self._scenario.duration_us:
+                continue
+            recorder.frame(start_us, widths, separator_us)
+            separators.append(separator_us)
+        for at_us, stops in silences:
+            if stops:
+                recorder.silence(at_us)
+        return separators
+
+    def _made_frames(self, at: Callable[[float], int]) -> list[tuple[int, int, tuple[int, ...]]]:
+        """Return the frames that would carry the reported channel values, for a board that reports no frames."""
+        values = [(at(board_us), widths) for board_us, widths in self._reports.channels]
+        if not values:
+            return []
+        output = self._profile.output
+        instants = [at_us for at_us, _ in values]
+        frames = []
+        for start_us in range(instants[0], self._scenario.duration_us, output.frame_period_us):
+            widths = values[bisect.bisect_right(instants, start_us) - 1][1]
+            padding = (output.unused_us,) * (output.channels - len(widths))
+            frames.append((start_us, output.separator_us, (*widths, *padding)))
+        return frames
+
+    def _failsafe(self) -> list[tuple[int, int]]:
+        """Return the changes of the receiver's own flag; it begins anew with each boot, in failsafe."""
+        changes = [*self._reports.failsafe, *((board_us, 1) for board_us, _ in self._reports.boots)]
+        return sorted(changes, key=lambda change: change[0])
+
+    def _doubt(self, uncertainty_us: int) -> str:
+        """Say what the bench itself did wrong in this run."""
+        remote, reports = self._remote, self._reports
+        lost = len(remote.sent) - len(self.lateness_us)
+        limit_us = self._profile.receiver.timeout_us // 50 + 1_000
+        if any(cause == codec.POWER_ON for _, cause in reports.boots):
+            return "the board restarted by itself in the middle of the run"
+        if lost:
+            return f"the board did not get {lost} of {len(remote.sent)} packets that were sent over the line"
+        if uncertainty_us > limit_us:
+            return (
+                f"host or board was too slow: packets came up to {uncertainty_us / 1000:.1f} ms off their time, "
+                f"allowed for this link are {limit_us / 1000:.1f} ms"
+            )
+        booted = sum(cause != codec.POWER_ON for _, cause in reports.boots)
+        if booted > remote.boots:
+            return "the board restarted by itself in the middle of the run"
+        return ""
+
+    @staticmethod
+    def _place(trace: Trace, arrivals: dict[int, float], anchor_us: float) -> None:
+        """Put the packets' true arrivals in place of the planned ones."""
+        planned = trace.packets.arrived_us
+        for place in np.flatnonzero(planned != NOT_YET).tolist():
+            if (arrived := arrivals.get(int(planned[place]))) is not None:
+                planned[place] = max(0, round(arrived - anchor_us))

@@ -1,0 +1,34 @@
+"""The receiver under test beside the simulated one, on the same packets."""
+
+from __future__ import annotations
+
+from lostlink.judge import Judge
+from lostlink.measure import agreement, frames
+from lostlink.requirements import requires
+from lostlink.rigs import Rig
+from lostlink.scenarios import ScenarioBuilder
+from lostlink.suite.flying import flew, ordinary_loss
+from lostlink_sims import Move, Profile, simulate
+from lostlink_sims.scenario import InterferenceBurst, LinkCut
+
+
+@requires("DF-AGREE")
+def test_agrees_with_simulation(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """A flight with lost packets, a loss of the link and its return: both receivers put out the same."""
+    limits = profile.requirements
+    away_us = profile.cut_delay_us + 10 * scenario.frame_us
+    slack_us = 2 * scenario.frame_us + 2 * scenario.packet_us
+    for flight in scenario.flights(6):
+        lossy_us = 20 * scenario.frame_us
+        cut_us = flight.at_us + lossy_us
+        loss = InterferenceBurst(at_us=flight.at_us, for_us=lossy_us, loss=ordinary_loss(profile))
+        low = Move(at_us=cut_us, channel=profile.flight_controller.throttle, position=0.0)
+        watch_us = lossy_us + away_us + limits.recovery_within_us + 10 * scenario.frame_us
+        run = flight.into(loss, LinkCut(at_us=cut_us, for_us=away_us), moves=[low], watch_us=watch_us)
+        trace = rig.run(run)
+        if flew(trace, flight, judge):
+            seen = frames.frames_seen(trace, flight.at_us, run.duration_us)
+            judge(trace, seen, at_least=watch_us // scenario.frame_us // 2, guard=True)
+            reference = simulate(profile, run)
+            apart = agreement.disagreement(trace, reference, scenario.ready_us, slack_us + trace.uncertainty_us)
+            judge(trace, apart, at_most=limits.value_tolerance_us)
