@@ -1,0 +1,371 @@
+"""From rows of values to what happened when the handset was switched off. Pure: arrays in, findings out.
+
+Theory. While a stick moves, the values change again and again. When the link is lost they freeze: the receiver
+holds what it has. When the failsafe comes they jump. Nobody tells when the handset went off, so all is read from
+the rows:
+
+- The handset was still there in row *c*, the last in which a moving channel changed. It went off after the line
+  before *c* was printed, and before the next change was due: at most one change interval after *c*.
+- The failsafe values came between the printing of the line before the jump and that of the line with the jump.
+- A line reaches the host late by a time that varies. Its constant part does not matter. Of the rest, two things
+  are known: it is no more than the largest departure of a line interval from the usual one, and no more than the
+  time since the piece of data before. A line takes its own time on the cable too.
+
+Hence an interval that holds the time from switching off to the failsafe in the worst case; its middle and its
+half-width are what is reported.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.watch.rows import Ints, Table, without_odd_lines
+
+_LEAST_CHANGES = 8
+_LEAST_TRAVEL = 0.05
+_LONGEST_PAUSE_US = 500_000
+_CHANGES_OF_A_MOVEMENT = 4
+_LOOK_BACK_US = 3_000_000
+_FAR_SHARE = 0.25
+"""No stick moves that far and back from one line to the next."""
+_JUMP_SHARE, _JUMP_FACTOR = 0.1, 3
+_RESTLESS_CHANGES, _RESTLESS_SHARE = 10, 0.8
+_STEPS_TO_LOOK_AT = 20
+_SILENT_US, _SILENT_LINES = 1_000_000, 20
+
+
+class State(Enum):
+    """What the rows show of the handset's end, so far."""
+
+    MOVING = "the values go on changing"
+    HELD = "the values stand where they were"
+    CHANGED = "other values came"
+
+
+@dataclass(frozen=True, slots=True)
+class Movement:
+    """A stick in motion.
+
+    Attributes
+    ----------
+    columns : tuple of int
+        Those that move.
+    interval_us : int
+        Longest time between two changes of any of them.
+    """
+
+    columns: tuple[int, ...]
+    interval_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Throttle:
+    """Which column is the throttle, and up to which of its numbers it is idle."""
+
+    column: int
+    idle_up_to: float
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A time that is only known to lie between two others, in microseconds."""
+
+    low_us: int
+    high_us: int
+
+    @property
+    def middle_us(self) -> float:
+        """The value to report."""
+        return (self.low_us + self.high_us) / 2
+
+    @property
+    def half_us(self) -> float:
+        """Its uncertainty: the worst case."""
+        return (self.high_us - self.low_us) / 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """What the rows show.
+
+    Attributes
+    ----------
+    state : State
+    silent : bool
+        No line comes any more.
+    frozen_us : int
+        The last change of a moving channel.
+    last_us : int
+        The last change of any channel; the freeze itself when nothing followed.
+    last_row_us : int
+        The last line.
+    hold : Span or None
+        From switching off to the last change; None when nothing changed after the freeze.
+    cut : Span or None
+        From switching off to the throttle's first idle value.
+    steps, cut_steps : int
+        Rows that brought other values after the freeze, and those that brought the throttle down to idle.
+    stick_steps : int
+        Those in which a moving channel changed.
+    jumped : bool
+        Any of those steps was far larger than those before the freeze.
+    at_once : bool
+        That came where the next change of the moving stick was still due: it may be the handset's own.
+    throttle_was_up : bool or None
+        Whether the throttle stood above idle when the values froze; None when nobody knows which it is.
+    highest_after_cut : float or None
+        Of the throttle, from the first idle value to the end.
+    last_throttle : float or None
+    before, after : tuple of float
+        Values in the freeze and at the end.
+    restless : tuple of int
+        Columns that went on changing, and so do not come from the handset.
+    odd_lines : int
+        Single lines that were left out.
+    line_interval_us, change_interval_us, jitter_us, line_us : int
+        What the uncertainty is made of: usual time between lines, longest time between changes, what is not known
+        about the port's lateness, a line's own time on the cable.
+    """
+
+    state: State
+    silent: bool
+    frozen_us: int
+    last_us: int
+    last_row_us: int
+    hold: Span | None = None
+    cut: Span | None = None
+    steps: int = 0
+    cut_steps: int = 0
+    stick_steps: int = 0
+    jumped: bool = False
+    at_once: bool = False
+    throttle_was_up: bool | None = None
+    highest_after_cut: float | None = None
+    last_throttle: float | None = None
+    before: tuple[float, ...] = ()
+    after: tuple[float, ...] = ()
+    restless: tuple[int, ...] = ()
+    odd_lines: int = 0
+    line_interval_us: int = 0
+    change_interval_us: int = 0
+    jitter_us: int = 0
+    line_us: int = 0
+
+
+def moving(table: Table, spans: Sequence[float], since_us: int, until_us: int) -> Movement | None:
+    """Return which columns moved without a pause all through a time; None when none did.
+
+    Parameters
+    ----------
+    table : Table
+    spans : sequence of float
+        For each column its whole range.
+    since_us, until_us : int
+    """
+    inside = table.part((table.at_us >= since_us) & (table.at_us <= until_us))
+    if len(inside) < _LEAST_CHANGES:
+        return None
+    changes = (np.diff(inside.values, axis=0) != 0).sum(0)
+    travel = np.ptp(inside.values, axis=0)
+    columns = np.flatnonzero((changes >= _LEAST_CHANGES) & (travel >= _LEAST_TRAVEL * np.array(spans))).tolist()
+    if not columns:
+        return None
+    instants = inside.at_us[inside.changed(columns)]
+    gaps = np.diff(np.concatenate([[since_us], instants, [until_us]]))
+    if gaps.max() > _LONGEST_PAUSE_US:
+        return None
+    return Movement(tuple(columns), int(np.diff(instants).max()))
+
+
+def line_interval_us(table: Table) -> int:
+    """Return the usual time between two lines; 0 when there are too few."""
+    return int(np.median(np.diff(table.at_us))) if len(table) > 1 else 0
+
+
+def is_silent(table: Table, now_us: int) -> bool:
+    """Tell whether lines have ceased."""
+    usual_us = _SILENT_LINES * line_interval_us(table)
+    return not len(table) or now_us - int(table.at_us[-1]) > max(_SILENT_US, usual_us)
+
+
+def look(
+    table: Table,
+    movement: Movement,
+    spans: Sequence[float],
+    now_us: int,
+    *,
+    throttle: Throttle | None = None,
+    line_us: int = 0,
+) -> Look:
+    """Return what the rows show of the handset's end.
+
+    Parameters
+    ----------
+    table : Table
+        Rows of the channels, from before the handset was switched off.
+    movement : Movement
+        As it was before.
+    spans : sequence of float
+        For each column its whole range.
+    now_us : int
+        Until when lines were waited for.
+    throttle : Throttle, optional
+    line_us : int
+        Time that the longest line takes on the cable.
+    """
+    everything = table
+    table, odd_lines = without_odd_lines(table, [_FAR_SHARE * span for span in spans])
+    silent = is_silent(table, now_us)
+    last_row_us = int(table.at_us[-1])
+    limit_us = 2 * movement.interval_us + 2 * line_interval_us(table)
+    run = _last_run(table, movement, limit_us)
+    frozen = int(run[-1])
+    if now_us - int(table.at_us[frozen]) <= limit_us:
+        frozen_us = int(table.at_us[frozen])
+        return Look(
+            state=State.MOVING, silent=silent, frozen_us=frozen_us, last_us=frozen_us, last_row_us=last_row_us,
+            odd_lines=odd_lines,
+        )  # fmt: skip
+    if _is_jump(table, frozen, spans):
+        run = run[:-1]
+        frozen = int(run[-1])
+    table, more = without_odd_lines(table, [0.0] * len(spans), first=frozen + 2)
+    odd_lines += more
+    restless = _restless(table, frozen, movement, throttle)
+    quiet = [column for column in range(table.values.shape[1]) if column not in restless]
+    changed = table.changed(quiet)
+    after = changed[changed > frozen].tolist()
+    change_us = _change_interval_us(table, run, movement)
+    jitter_us = _jitter_us(table)
+    lateness = _Lateness(table, frozen, change_us, jitter_us, line_us)
+    frozen_us = int(table.at_us[frozen])
+    up, cut, highest = _throttle(table, everything, frozen, throttle)
+    came = cut if cut is not None else after[-1] if after else None
+    return Look(
+        state=State.CHANGED if after else State.HELD,
+        silent=silent,
+        frozen_us=frozen_us,
+        last_us=int(table.at_us[after[-1]]) if after else frozen_us,
+        last_row_us=last_row_us,
+        hold=lateness.until(after[-1]) if after else None,
+        cut=None if cut is None else lateness.until(cut),
+        steps=len(after),
+        cut_steps=_steps_down(table, frozen, cut, throttle),
+        stick_steps=int((table.changed(movement.columns) > frozen).sum()),
+        jumped=any(_is_jump(table, row, spans) for row in after[:_STEPS_TO_LOOK_AT]),
+        at_once=came is not None and int(table.at_us[came]) - frozen_us <= limit_us and not lateness.until(came).low_us,
+        throttle_was_up=up,
+        highest_after_cut=highest,
+        last_throttle=None if throttle is None else float(table.values[-1, throttle.column]),
+        before=tuple(table.values[frozen].tolist()),
+        after=tuple(table.values[-1].tolist()),
+        restless=restless,
+        odd_lines=odd_lines,
+        line_interval_us=line_interval_us(table),
+        change_interval_us=change_us,
+        jitter_us=jitter_us,
+        line_us=line_us,
+    )
+
+
+def _last_run(table: Table, movement: Movement, limit_us: int) -> Ints:
+    """Return the rows of the last unbroken movement: changes of moving channels, none far from the next.
+
+    What follows a freeze is a step or two; a stick that is moved on after a pause makes many. A change in a piece
+    of data that came after a stall may have been printed as soon as the piece before was there.
+    """
+    changes = table.changed(movement.columns)
+    gaps = table.since_us[changes][1:] - table.at_us[changes][:-1]
+    runs = np.split(changes, np.flatnonzero(gaps > limit_us) + 1)
+    long = [run for run in runs if len(run) >= _CHANGES_OF_A_MOVEMENT]
+    return long[-1] if long else changes
+
+
+def _is_jump(table: Table, row: int, spans: Sequence[float]) -> bool:
+    """Tell whether a row changes a channel far more than the rows before ever did."""
+    steps = np.abs(np.diff(table.values[: row + 1], axis=0))
+    if len(steps) < 2:
+        return False
+    large = np.maximum(_JUMP_FACTOR * steps[:-1].max(0), _JUMP_SHARE * np.array(spans))
+    return bool((steps[-1] > large).any())
+
+
+def _restless(table: Table, frozen: int, movement: Movement, throttle: Throttle | None) -> tuple[int, ...]:
+    """Return columns that go on changing to the end, although the handset's own have frozen."""
+    found = []
+    begin_us, end_us = int(table.at_us[frozen]), int(table.at_us[-1])
+    for column in range(table.values.shape[1]):
+        changes = table.changed([column])
+        changes = changes[changes > frozen]
+        late_us = begin_us + _RESTLESS_SHARE * (end_us - begin_us)
+        own = column in movement.columns or (throttle is not None and column == throttle.column)
+        if not own and len(changes) > _RESTLESS_CHANGES and table.at_us[changes[-1]] >= late_us:
+            found.append(column)
+    return tuple(found)
+
+
+def _change_interval_us(table: Table, run: Ints, movement: Movement) -> int:
+    """Return the longest time between two changes shortly before the freeze."""
+    instants = table.at_us[run]
+    recent = instants[instants >= instants[-1] - _LOOK_BACK_US]
+    return max(movement.interval_us, int(np.diff(recent).max()) if len(recent) > 1 else 0)
+
+
+def _jitter_us(table: Table) -> int:
+    intervals = np.diff(table.at_us)
+    return int(np.abs(intervals - np.median(intervals)).max()) if len(intervals) else 0
+
+
+def _throttle(
+    table: Table, everything: Table, frozen: int, throttle: Throttle | None
+) -> tuple[bool | None, int | None, float | None]:
+    """Return whether the throttle was up at the freeze, the row that cuts it, and the highest value after that."""
+    if throttle is None:
+        return None, None, None
+    value = table.values[:, throttle.column]
+    idle: NDArray[np.bool_] = value <= throttle.idle_up_to
+    if idle[frozen]:
+        return False, None, None
+    rows = np.flatnonzero(idle)
+    rows = rows[rows > frozen]
+    if not len(rows):
+        return True, None, None
+    cut = int(rows[0])
+    later = everything.values[everything.at_us >= table.at_us[cut], throttle.column]
+    return True, cut, float(later.max())
+
+
+def _steps_down(table: Table, frozen: int, cut: int | None, throttle: Throttle | None) -> int:
+    """Return in how many rows the throttle changed from the freeze to the cut; a failsafe takes one."""
+    if cut is None or throttle is None:
+        return 0
+    changes = table.changed([throttle.column])
+    return int(((changes > frozen) & (changes <= cut)).sum())
+
+
+@dataclass(frozen=True, slots=True)
+class _Lateness:
+    """What bounds the time from switching off to a row; see the head of this module."""
+
+    table: Table
+    frozen: int
+    change_us: int
+    jitter_us: int
+    line_us: int
+
+    def _printed_after_us(self, row: int) -> int:
+        """Return an instant after which, on the host's time line, a row was printed."""
+        at_us, since_us = int(self.table.at_us[row]), int(self.table.since_us[row])
+        return at_us - min(self.jitter_us, at_us - since_us) - self.line_us
+
+    def until(self, row: int) -> Span:
+        at_us = self.table.at_us
+        off_from_us = self._printed_after_us(self.frozen - 1)
+        off_until_us = int(at_us[self.frozen]) + self.change_us
+        low_us = self._printed_after_us(row - 1) - off_until_us
+        return Span(max(0, low_us), int(at_us[row]) - off_from_us)

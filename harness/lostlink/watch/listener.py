@@ -1,0 +1,123 @@
+"""A line and its columns, read until an instant. The only place of this package that waits."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Protocol
+
+from lostlink.bench.codec import Decoder
+from lostlink.bench.columns import Columns, Layout, Row
+from lostlink.errors import LostlinkError
+from lostlink.watch.gauge import Gauges
+
+MOST_ROWS = 1_000_000
+"""So many rows are kept for a test; at 1000 lines a second that is a quarter of an hour."""
+_TURN_S = 0.1
+_WHOLE_FRAMES = 3
+_QUIET_NS = 3_000_000_000
+_BYTES_TO_JUDGE = 200
+
+
+class Source(Protocol):
+    """What a serial line offers; see `lostlink.bench.line.Line`."""
+
+    port: str
+    baud: int
+
+    def read(self, timeout_s: float) -> list[tuple[int, bytes]]: ...
+    def close(self) -> None: ...
+
+
+class Listener:
+    """Reads a line.
+
+    Parameters
+    ----------
+    source : Source
+    channels : int, optional
+        How many channels the profile has.
+    keep : bool
+        Whether rows are kept.
+    clock_ns : callable
+        The clock of the source's stamps.
+
+    Attributes
+    ----------
+    rows : list of Row
+    gauges : Gauges
+    started_ns : int
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        *,
+        channels: int | None = None,
+        keep: bool = False,
+        clock_ns: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self.source = source
+        self.columns = Columns(source.baud)
+        self.gauges = Gauges()
+        self.rows: list[Row] = []
+        self.now_ns = clock_ns
+        self.started_ns = clock_ns()
+        self._channels = channels
+        self._keep = keep
+        self._decoder = Decoder()
+        self._last_byte_ns = self.started_ns
+
+    @property
+    def layout(self) -> Layout | None:
+        """What the columns are; None before the first rows."""
+        return self.columns.layout(self._channels)
+
+    def listen(self, until_ns: int) -> None:
+        """Read until something came, or until an instant; at most a short while.
+
+        Raises
+        ------
+        lostlink.errors.RigError
+            If the port is gone.
+        LostlinkError
+            If the board speaks the bench protocol, or prints more than can be kept.
+        """
+        wait_s = min(_TURN_S, max(0.0, (until_ns - self.now_ns()) / 1e9))
+        for at_ns, data in self.source.read(wait_s):
+            self._last_byte_ns = at_ns
+            rows = self.columns.feed(at_ns, data)
+            self.gauges.add(rows)
+            if self._keep:
+                self.rows += rows
+            if self.columns.counts.zeros:
+                self._decoder.feed(data)
+        if self._decoder.good >= _WHOLE_FRAMES:
+            raise LostlinkError(
+                f"{self.source.port}: this board speaks the bench protocol, not text; "
+                f"use: lostlink prove --rig serial:{self.source.port}"
+            )
+        if len(self.rows) > MOST_ROWS:
+            raise LostlinkError(
+                f"{self.source.port}: more than {MOST_ROWS} lines in one test; let the board print less often"
+            )
+
+    def listen_until(self, until_ns: int) -> None:
+        """Read until an instant."""
+        while self.now_ns() < until_ns:
+            self.listen(until_ns)
+
+    def trouble(self) -> str:
+        """Return in words what is wrong with what comes; empty when lines come."""
+        counts, now_ns = self.columns.counts, self.now_ns()
+        if now_ns - self._last_byte_ns > _QUIET_NS:
+            since_s = (now_ns - self._last_byte_ns) / 1e9
+            return f"nothing comes since {since_s:.0f} s; is the board on, and does it print?"
+        if counts.rows or counts.bytes < _BYTES_TO_JUDGE:
+            return ""
+        if counts.zeros:
+            return f"what comes is not text ({counts.zeros} zero bytes); is it another protocol, or another --baud?"
+        return (
+            f"no columns of numbers in {counts.bytes} bytes ({counts.garbage} lines of garbage, {counts.broken} of "
+            f"changing length, {counts.headers} of words); is --baud {self.source.baud} right?"
+        )
