@@ -44,5 +44,5 @@ def test_every_option_and_command_is_named() -> None:
         if name == "prove":
             for parameter in command.params:
                 if parameter.param_type_name == "option" and parameter.name != "help":
-                    assert f"--{parameter.name}" in TEXT, parameter.name
+                    assert parameter.opts[0] in TEXT, parameter.opts[0]
     assert f"{len(CATALOGUE)} requirements" in TEXT

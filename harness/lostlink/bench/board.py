@@ -17,6 +17,7 @@ PINGS_AT_START: Final = 20
 _PING_EVERY_NS: Final = 100_000_000
 _ROOM_FOR_PING_NS: Final = 2_000_000
 """No ping goes out this shortly before something is due: it would hold it up on the line."""
+_SILENT_NS: Final = 3_000_000_000
 _MOST_REPORTS: Final = 200_000
 _HALF: Final = 1 << 31
 
@@ -138,7 +139,15 @@ class BenchBoard:
             raise RigError(f"{self.line.port}: the board floods the line with reports ({len(self.reports)} waiting)")
 
     def wait(self, free_ns: int) -> None:
-        """Spend free time: read, and ask for the clock now and then."""
+        """Spend free time: read, and ask for the clock now and then.
+
+        Raises
+        ------
+        RigError
+            If the port is gone or the board has been silent for long.
+        """
+        if time.monotonic_ns() - self.heard_ns > _SILENT_NS:
+            raise RigError(f"{self.line.port}: the board has fallen silent (nothing heard for {_SILENT_NS / 1e9:g} s)")
         if free_ns > _ROOM_FOR_PING_NS and time.monotonic_ns() - self._pinged_ns > _PING_EVERY_NS:
             self.ping()
         self.pump(min(free_ns, _ROOM_FOR_PING_NS) / 1e9 if free_ns > _ROOM_FOR_PING_NS else free_ns / 1e9)

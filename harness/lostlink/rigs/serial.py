@@ -193,18 +193,17 @@ class SerialRig:
         position = np.zeros((64, len(self.profile.channels)), np.int64)
         rows = layout(self.profile, codes(self.profile, position), np.arange(64))
         idle_us, index = self.profile.requirements.idle_below_us, self.profile.throttle_index
-        until_s = time.monotonic() + _SAFE_S
+        begun_s = time.monotonic()
+        silent_s = 4 * self.profile.output.frame_period_us / 1e6  # so long without a frame: it is held in reset
         shown: list[int] = []
-        count = 0
-        while time.monotonic() < until_s:
+        for count in range(round(_SAFE_S * 1e6 / self.profile.handset.packet_interval_us)):
             board.send(codec.Packet(count & 0xFF, rows[count % 64].tobytes()))
-            count += 1
-            board.pump(min(0.02, self.profile.handset.packet_interval_us / 1e6))
+            due_s = begun_s + (count + 1) * self.profile.handset.packet_interval_us / 1e6
+            while (ahead_s := due_s - time.monotonic()) > 0:
+                board.pump(ahead_s)
             shown = [widths[index] for _, _, widths in board.reports.frames if len(widths) > index]
-            if shown and shown[-1] <= idle_us:
+            if (shown and shown[-1] <= idle_us) or (not shown and due_s - begun_s > silent_s):
                 break
-            if not board.reports.frames and count > 20:
-                break  # it is held in reset: no pulses
         board.send(codec.Reset(codec.STAY_DOWN))
         board.answered(board.ping())
         if not shown:

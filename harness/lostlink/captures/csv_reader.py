@@ -1,0 +1,236 @@
+"""Reads pulse trains as columns of text: a time and levels. Pure: bytes in, `Capture` out.
+
+Taken as they come: comma, semicolon or tab between columns, decimal comma (with the latter two), a header or none,
+lines of comment, lines before the header, a row an edge or a row a sample, several columns of levels, or instants
+alone, of which each is an edge. The unit of time comes from the header (``Time [s]``, ``at_us``) or from the user.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import itertools
+import re
+from array import array
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Final
+
+import numpy as np
+
+from lostlink.captures.signals import LONGEST_PS, Capture, Ints, Signal, printable, settled
+from lostlink.captures.ticks import PS_PER_UNIT
+from lostlink.errors import CaptureError
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9]{1,40}(?:\.[0-9]{0,40})?|\.[0-9]{1,40})(?:[eE][+-]?[0-9]{1,2})?")
+_COMMENT: Final = ("#", "//", "%")
+_LEVELS: Final = {
+    **dict.fromkeys(("0", "0.0", "l", "lo", "low", "false", "off"), 0),
+    **dict.fromkeys(("1", "1.0", "h", "hi", "high", "true", "on"), 1),
+}
+_UNIT_WORDS: Final = {
+    "s": "s", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
+    "ms": "ms", "msec": "ms", "millisecond": "ms", "milliseconds": "ms",
+    "us": "us", "µs": "us", "μs": "us", "usec": "us", "microsecond": "us", "microseconds": "us",
+    "ns": "ns", "nsec": "ns", "nanosecond": "ns", "nanoseconds": "ns",
+}  # fmt: skip
+UNITS: Final = ("s", "ms", "us", "ns")
+_TIME_NAMES: Final = {"time", "t", "at", "timestamp", "start"}
+_LOOKED_AT: Final = 200
+"""Lines that are looked at to find what parts columns."""
+_FIGURES: Final = frozenset("0123456789+-.")
+_SHAPE: Final = "allowed: rows of a time and a level (0 or 1), parted by comma, semicolon or tab"
+
+
+@dataclass(slots=True)
+class _Table:
+    """What the rows hold, one pass through them.
+
+    `levels` has a column of values for each column that holds nothing but levels so far.
+    """
+
+    names: list[str]
+    time_column: int
+    scale: Decimal
+    levels: dict[int, bytearray]
+    first: Decimal
+    last: Decimal
+    digits: int = 0
+    at_ps: array[int] = field(default_factory=lambda: array("q"))
+
+
+def read(text: bytes, source: str, unit: str | None = None) -> Capture:
+    """Read columns of text.
+
+    Parameters
+    ----------
+    text : bytes
+        The whole file.
+    source : str
+        What it is called in error texts.
+    unit : {"s", "ms", "us", "ns"}, optional
+        Unit of the time column, for a file that does not say it.
+
+    Raises
+    ------
+    CaptureError
+        If there is no column of times and levels in it, or time runs backwards.
+    """
+    return _Reader(source, unit).read(_decoded(text))
+
+
+def _decoded(text: bytes) -> str:
+    if text[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return text.decode("utf-16", errors="replace")
+    try:
+        return text.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return text.decode("latin-1")
+
+
+class _Reader:
+    """Knows what the file is called, so that each complaint can say where."""
+
+    def __init__(self, source: str, unit: str | None) -> None:
+        self._source, self._unit = source, unit
+
+    def _fault(self, what: str, line: int | None = None) -> CaptureError:
+        return CaptureError(f"{self._source}{'' if line is None else f', line {line}'}: {what}")
+
+    def read(self, text: str) -> Capture:
+        rows = self._rows(text)
+        header: list[str] = []
+        for line, row in rows:
+            column = _time_column(header)
+            if _is_time(row, column):
+                table = self._begun(header, row, column)
+                self._take(table, row, line, rows)
+                break
+            header = row
+        else:
+            raise self._fault(f"no line begins with a time; this is no capture. {_SHAPE}; or VCD")
+        for line, row in rows:
+            self._take(table, row, line, rows)
+        step_ps = max(1, round(_written_step(table) * table.scale))
+        origin_ps = int((table.first * table.scale).to_integral_value())
+        signals = tuple(self._signals(table))
+        return Capture(self._source, "CSV", signals, origin_ps, table.at_ps[-1], step_ps)
+
+    # --- from text to rows ----------------------------------------------------------------------------------
+
+    def _rows(self, text: str) -> Iterator[tuple[int, list[str]]]:
+        separator = _separator(text)
+        reader = csv.reader(io.StringIO(text, newline=None), delimiter=separator)
+        try:
+            for row in reader:
+                first = row[0].lstrip() if row else ""
+                if (first or len(row) > 1) and not first.startswith(_COMMENT):
+                    cells = [cell.strip() for cell in row]
+                    yield reader.line_num, cells if separator == "," else [cell.replace(",", ".") for cell in cells]
+        except csv.Error as error:
+            raise self._fault(f"{error}; {_SHAPE}", reader.line_num) from None
+
+    def _begun(self, header: list[str], row: list[str], column: int) -> _Table:
+        """Return an empty table for rows like `row`."""
+        names = [
+            printable(header[place]) if len(header) > place and header[place] else f"column {place + 1}"
+            for place in range(len(row))
+        ]
+        levels = {place: bytearray() for place, cell in enumerate(row) if place != column and cell.lower() in _LEVELS}
+        if len(row) > 1 and not levels:
+            raise self._fault(f"no column holds levels (0 and 1) only; {_SHAPE}")
+        scale = Decimal(PS_PER_UNIT[self._unit_of(header, column)])
+        return _Table(names, column, scale, levels, Decimal(row[column]), Decimal(row[column]))
+
+    def _unit_of(self, header: list[str], column: int) -> str:
+        if self._unit is not None:
+            return self._unit
+        name = header[column] if len(header) > column else ""
+        units = [_UNIT_WORDS[word] for word in re.findall(r"[a-zµμ]+", name.lower()) if word in _UNIT_WORDS]
+        if units:
+            return units[-1]
+        said = f"the header {printable(name)!r} names no unit of time" if name else "there is no header with a unit"
+        raise self._fault(f"{said}; allowed: a header such as 'Time [s]', or --unit {', --unit '.join(UNITS)}")
+
+    # --- a row ----------------------------------------------------------------------------------------------
+
+    def _take(self, table: _Table, row: list[str], line: int, rows: Iterator[tuple[int, list[str]]]) -> None:
+        """Take one more row; `rows` tells whether it is the last, where that matters."""
+        if not _is_time(row, table.time_column):
+            cell = printable(row[table.time_column]) if len(row) > table.time_column else ""
+            raise self._fault(f"{cell!r} where a time is due; {_SHAPE}", line)
+        stamp = Decimal(row[table.time_column])
+        if stamp < table.last:
+            said = "time runs backwards" if next(rows, None) else "the file is cut off, or time runs backwards"
+            raise self._fault(f"{said} ({row[table.time_column]}); allowed: rising times", line)
+        if (stamp - table.first) * table.scale > LONGEST_PS:
+            raise self._fault(
+                "more than a day after the first row; allowed: captures of up to a day, or another --unit", line
+            )
+        if len(row) < len(table.names):
+            said = "a row is too short" if next(rows, None) else "the file is cut off"
+            raise self._fault(f"{said}: {len(row)} of {len(table.names)} columns; {_SHAPE}", line)
+        table.last = stamp
+        table.digits = max(table.digits, len(stamp.as_tuple().digits))
+        table.at_ps.append(int(((stamp - table.first) * table.scale).to_integral_value()))
+        self._take_levels(table, row, line)
+
+    def _take_levels(self, table: _Table, row: list[str], line: int) -> None:
+        no_levels = []
+        for column, values in table.levels.items():
+            level = _LEVELS.get(row[column].lower())
+            if level is None:
+                no_levels.append(column)
+            else:
+                values.append(level)
+        for column in no_levels:
+            del table.levels[column]
+            if not table.levels:
+                raise self._fault(f"{printable(row[column])!r} is no level; allowed: 0 and 1", line)
+
+    # --- wires ----------------------------------------------------------------------------------------------
+
+    def _signals(self, table: _Table) -> Iterator[Signal]:
+        at_ps = np.array(table.at_ps, np.int64)
+        if len(table.names) == 1:
+            yield self._alternating(table.names[0], at_ps)
+        for column, values in table.levels.items():
+            yield settled(table.names[column], (), at_ps, np.frombuffer(bytes(values), np.uint8), int(at_ps[-1]))
+
+    def _alternating(self, name: str, at_ps: Ints) -> Signal:
+        twice = np.flatnonzero(np.diff(at_ps) == 0)
+        if len(twice):
+            raise self._fault(f"edge {int(twice[0]) + 2} is at the time of the one before; allowed: rising times")
+        level = (np.arange(len(at_ps)) % 2 == 0).astype(np.uint8)
+        return Signal(name, (), at_ps, level, np.zeros((0, 2), np.int64), 0, polarity_known=False)
+
+
+def _time_column(header: list[str]) -> int:
+    for column, name in enumerate(header):
+        if _TIME_NAMES & set(re.findall(r"[a-z]+", name.lower())):
+            return column
+    return 0
+
+
+def _is_time(row: list[str], column: int) -> bool:
+    return len(row) > column and _NUMBER.fullmatch(row[column]) is not None
+
+
+def _separator(text: str) -> str:
+    """Return what parts columns: the first of ; and tab that is in a line with figures, else a comma."""
+    lines = itertools.islice(io.StringIO(text, newline=None), _LOOKED_AT)
+    figures = [line for line in lines if line.lstrip(' "')[:1] in _FIGURES]
+    for separator in (";", "\t"):
+        if any(separator in line for line in figures):
+            return separator
+    return ","
+
+
+def _written_step(table: _Table) -> Decimal:
+    """Return the step to which the largest time is written, in the file's unit.
+
+    Decimals alone would not tell: six significant digits are 1 µs at 0.9 s and 100 µs at a minute.
+    """
+    largest = max(table.first, table.last, key=abs)
+    return Decimal(1).scaleb(largest.adjusted() + 1 - table.digits) if largest else Decimal(1)

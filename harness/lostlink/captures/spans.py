@@ -1,0 +1,266 @@
+"""Finds in a pulse train where pulses cease, and where a failsafe is likely. Pure.
+
+A lost link cannot be seen in pulses. What can be seen: the channels stand still, all of them, then several jump in
+one frame and stand still again. With a profile, values that are its failsafe values make that a failsafe; without
+one it stays a guess.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import Final
+
+import numpy as np
+
+from lostlink.captures.signals import PS_PER_US, Ints
+from lostlink.captures.train import LEAST_GAP_PS, Bools, Train
+from lostlink_sims import Profile
+
+LEAST_FRAMES: Final = 4
+"""Fewer frames at one place are not called standing still."""
+_JOINT: Final = 2
+"""So many channels that change in one frame have jumped together."""
+_CLOCK: Final = 0.01
+"""How far a receiver's clock may be off and its failsafe values still be recognised."""
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A time without pulses.
+
+    Attributes
+    ----------
+    from_ps, until_ps : int
+        From the last leading edge to the next one, or from the beginning, or to the end of the capture.
+    at_begin, at_end : bool
+    stuck : bool
+        The line stood at the level of the separators.
+    recorded : bool
+        False when the level was not known for a part of it.
+    """
+
+    from_ps: int
+    until_ps: int
+    at_begin: bool
+    at_end: bool
+    stuck: bool
+    recorded: bool
+
+
+class Kind(Enum):
+    """What a stand of the channels looks like."""
+
+    PRESET = "all channels at the profile's failsafe values"
+    ONE_OFF = "all channels but one at the profile's failsafe values"
+    OTHER = "the channels jumped together, to other values than the profile's failsafe values"
+    GUESS = "the channels stood still, jumped together and stood still again"
+
+
+class Entry(Enum):
+    """How a stand began."""
+
+    JUMP = "several channels jumped together"
+    BEGIN = "the capture begins with it"
+    SILENCE = "pulses came back with it"
+    MOVES = "the channels were moving until then"
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """A time in which channels stand at values that may be a failsafe's.
+
+    Attributes
+    ----------
+    kind : Kind
+    entry : Entry
+    first, last : int
+        Rows of the train's widths.
+    from_ps, until_ps : int
+        From the start of the first frame to the start of the frame that left it, or to the end of the last.
+    to_the_end : bool
+        The capture ends with it.
+    held_ps : int or None
+        For how long no channel had moved before the jump.
+    held_from_begin : bool
+        The channels had stood since the capture began or pulses came back, so they may have stood for longer.
+    channels : int
+        How many channels changed in the jump.
+    back : bool
+        The jump leads back to where the channels had been before the stand before.
+    """
+
+    kind: Kind
+    entry: Entry
+    first: int
+    last: int
+    from_ps: int
+    until_ps: int
+    to_the_end: bool
+    held_ps: int | None = None
+    held_from_begin: bool = False
+    channels: int = 0
+    back: bool = False
+
+
+# --- pulses that are missing ------------------------------------------------------------------------------------
+
+
+def silences(train: Train) -> list[Silence]:
+    """Return the times without pulses, in order."""
+    frames = train.frames
+    stop_ps = frames.start_ps + frames.total_ps
+    last_lead = frames.first + frames.count
+    found = []
+    if frames.start_ps[0] - train.signal.begin_ps > train.longest_gap_ps:
+        found.append(_silence(train, train.signal.begin_ps, int(frames.start_ps[0]), at_begin=True))
+    for place in np.flatnonzero(frames.gap_ps > train.longest_gap_ps).tolist():
+        stuck = int(train.separator_ps[last_lead[place]]) > LEAST_GAP_PS
+        found.append(_silence(train, int(stop_ps[place]), int(frames.start_ps[place + 1]), stuck=stuck))
+    if train.end_ps - stop_ps[-1] > train.longest_gap_ps:
+        stuck = int(train.separator_ps[-1]) > LEAST_GAP_PS
+        found.append(_silence(train, int(stop_ps[-1]), train.end_ps, at_end=True, stuck=stuck))
+    return found
+
+
+def _silence(
+    train: Train, from_ps: int, until_ps: int, *, at_begin: bool = False, at_end: bool = False, stuck: bool = False
+) -> Silence:
+    holes_ps = train.signal.holes_ps
+    recorded = not bool(((holes_ps[:, 0] < until_ps) & (holes_ps[:, 1] > from_ps)).any())
+    return Silence(from_ps, until_ps, at_begin, at_end, stuck, recorded)
+
+
+def cut_short(train: Train) -> Bools:
+    """Return which frames have too few channels because pulses ceased in them."""
+    frames = train.frames
+    missing_after = np.append(frames.gap_ps > train.longest_gap_ps, True)
+    missing_after[-1] = train.end_ps - frames.start_ps[-1] - frames.total_ps[-1] > train.longest_gap_ps
+    short: Bools = missing_after & (frames.count < train.channels)
+    return short
+
+
+def wrong_count(train: Train) -> Bools:
+    """Return which whole frames hold another number of channels than most, those that were cut short left out."""
+    wrong: Bools = train.frames.whole & (train.frames.count != train.channels) & ~cut_short(train)
+    return wrong
+
+
+# --- channels that stand ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Runs:
+    """For each good frame the first frame from which on no channel moved, and how many frames stood so in all."""
+
+    first: Ints
+    last: Ints
+    broken: Bools  # pulses are missing before this frame
+
+
+def _runs(train: Train) -> _Runs:
+    widths = train.widths_ps
+    rows = np.flatnonzero(train.good)
+    missing = np.concatenate([[0], np.cumsum(train.frames.gap_ps > train.longest_gap_ps)])[rows]
+    broken = np.append(True, np.diff(missing) > 0)
+    moved = np.append(True, (np.abs(np.diff(widths, axis=0)) > train.still_ps).any(1)) | broken
+    starts = np.flatnonzero(moved)
+    length = np.diff(np.append(starts, len(widths)))
+    first = np.repeat(starts, length)
+    return _Runs(first, np.repeat(starts + length - 1, length), broken)
+
+
+def stands(train: Train, profile: Profile | None) -> list[Stand]:
+    """Return the times that look like a failsafe, in order."""
+    if not train.good.any():
+        return []
+    runs = _runs(train)
+    if profile is None:
+        return _guesses(train, runs)
+    return _with_profile(train, runs, profile)
+
+
+def at_failsafe(train: Train, profile: Profile) -> Bools:
+    """Return which channels of which good frames sit at the profile's failsafe values, (frames, channels)."""
+    wanted = failsafe_ps(train, profile)
+    allowed = np.maximum(profile.requirements.value_tolerance_us * PS_PER_US, _CLOCK * wanted)
+    near: Bools = np.abs(train.widths_ps[:, : len(wanted)] - wanted) <= allowed + train.uncertainty_us * PS_PER_US
+    return near
+
+
+def failsafe_ps(train: Train, profile: Profile) -> Ints:
+    """Return the profile's failsafe values of the channels that the train has."""
+    return np.array([channel.failsafe_us * PS_PER_US for channel in profile.channels[: train.channels]], np.int64)
+
+
+def _with_profile(train: Train, runs: _Runs, profile: Profile) -> list[Stand]:
+    near = at_failsafe(train, profile)
+    hits, wanted = near.sum(1), near.shape[1]
+    preset = hits == wanted
+    found = [_entered(train, runs, Kind.PRESET, first, last) for first, last in _spans(preset, runs.broken)]
+    least_held_ps = profile.cut_delay_us * PS_PER_US // 2
+    for first, last in _still_spans(runs):
+        if preset[max(0, first - 2) : last + 1].any():
+            continue
+        one_off = wanted >= 3 and bool((hits[first : last + 1] == wanted - 1).all())
+        stand = _entered(train, runs, Kind.ONE_OFF if one_off else Kind.OTHER, first, last)
+        if stand.entry is Entry.JUMP and (stand.held_ps or 0) >= least_held_ps:
+            found.append(stand)
+    return sorted(found, key=lambda stand: stand.first)
+
+
+def _guesses(train: Train, runs: _Runs) -> list[Stand]:
+    found: list[Stand] = []
+    for first, last in _still_spans(runs):
+        stand = _entered(train, runs, Kind.GUESS, first, last)
+        if stand.entry is Entry.JUMP:
+            found.append(stand)
+    return found
+
+
+def _spans(mask: Bools, broken: Bools) -> list[tuple[int, int]]:
+    """Return first and last of all runs of True that are long enough, parted where pulses are missing."""
+    starts = np.flatnonzero(mask & (np.append(True, ~mask[:-1]) | broken))
+    ends = np.flatnonzero(mask & np.append(~mask[1:] | broken[1:], True))
+    return [(a, b) for a, b in zip(starts.tolist(), ends.tolist(), strict=True) if b - a + 1 >= LEAST_FRAMES]
+
+
+def _still_spans(runs: _Runs) -> list[tuple[int, int]]:
+    spans = np.unique(np.stack([runs.first, runs.last], 1), axis=0)
+    return [(a, b) for a, b in spans.tolist() if b - a + 1 >= LEAST_FRAMES]
+
+
+def _entered(train: Train, runs: _Runs, kind: Kind, first: int, last: int) -> Stand:
+    """Return a stand with how it began and how long it lasted."""
+    rows = np.flatnonzero(train.good)
+    start_ps = train.frames.start_ps[rows]
+    at_end = last == len(rows) - 1
+    left_at_silence = not at_end and bool(runs.broken[last + 1])
+    over = at_end or left_at_silence
+    until_ps = int(start_ps[last] + train.frames.total_ps[rows[last]] if over else start_ps[last + 1])
+    if runs.broken[first]:
+        entry = Entry.SILENCE if first else Entry.BEGIN
+        return Stand(kind, entry, first, last, int(start_ps[first]), until_ps, at_end)
+    before = first - 1
+    # A frame that mixes old and new values may lie in between, when widths are read live.
+    if runs.first[before] == before and before and not runs.broken[before]:
+        before -= 1
+    changed = int((np.abs(train.widths_ps[first] - train.widths_ps[before]) > train.still_ps).sum())
+    held_first = int(runs.first[before])
+    stood = before - held_first + 1 >= LEAST_FRAMES
+    if changed < min(_JOINT, train.channels) or not stood:
+        return Stand(kind, Entry.MOVES, first, last, int(start_ps[first]), until_ps, at_end)
+    return Stand(
+        kind, Entry.JUMP, first, last, int(start_ps[first]), until_ps, at_end,
+        held_ps=int(start_ps[before + 1] - start_ps[held_first]),
+        held_from_begin=bool(runs.broken[held_first]),
+        channels=changed,
+        back=_leads_back(train, runs, first, held_first),
+    )  # fmt: skip
+
+
+def _leads_back(train: Train, runs: _Runs, first: int, held_first: int) -> bool:
+    """Return whether the channels are where they were before they were held."""
+    if not held_first or runs.broken[held_first]:
+        return False
+    return bool((np.abs(train.widths_ps[first] - train.widths_ps[held_first - 1]) <= train.still_ps).all())

@@ -1,0 +1,75 @@
+"""A recorded train as a `Trace`: what the profile's flight controller makes of it. Pure.
+
+It is taken as armed when the capture begins. A capture that begins in flight shows no arming, and a motor that
+never could have turned would prove nothing about a failsafe.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import PurePath
+
+import numpy as np
+
+from lostlink.captures.signals import PS_PER_US, Capture, Ints
+from lostlink.captures.train import Train
+from lostlink_sims import HowSeen, Profile, Scenario, Summary, Trace, ppm
+from lostlink_sims.flight import Arming, FlightController
+from lostlink_sims.trace import Packets, Steps
+
+
+def whole_us(ps: Ints) -> Ints:
+    """Return picoseconds as the nearest whole microseconds."""
+    return (ps + PS_PER_US // 2) // PS_PER_US
+
+
+def instant_uncertainty_us(tick_ps: float) -> int:
+    """Return the half-width of what is not known about an instant: half a tick, and half a µs of rounding."""
+    return max(1, math.ceil(tick_ps / PS_PER_US / 2 + 0.5))
+
+
+def as_trace(train: Train, capture: Capture, profile: Profile) -> Trace:
+    """Return what was measured on the wire in the form that every rig gives; without packets, which nobody saw.
+
+    Instants count from the capture's first time stamp.
+    """
+    end_us = max(1, train.end_ps // PS_PER_US)
+    leads_us = whole_us(train.leads_ps)
+    decoder = ppm.PulseDecoder(profile.flight_controller.least_sync_us, from_rest=bool(train.frames.whole[0]))
+    seen = ppm.joined([decoder.feed(leads_us), decoder.flush(end_us)])
+    flight = FlightController(profile)
+    flight.arming = Arming.ARMED
+    flight.see(seen, end_us)
+    changes = np.array(flight.changes, np.int64).reshape(-1, 3)
+    none, few = np.zeros(0, np.int64), np.zeros(0, np.uint8)
+    frames = _frames(train)
+    return Trace(
+        profile=profile,
+        scenario=Scenario(name=PurePath(capture.source).name, duration_us=end_us),
+        how_seen=HowSeen.MEASURED,
+        uncertainty_us=instant_uncertainty_us(train.tick_ps),
+        packets=Packets(none, none, few, few, np.zeros((0, profile.payload_bytes), np.uint8)),
+        fates=(),
+        foreign_us=none,
+        frames=frames,
+        seen=seen,
+        failsafe=Steps(none, none),
+        motor=Steps(changes[:, 0], changes[:, 1]),
+        arming=Steps(changes[:, 0], changes[:, 2]),
+        notes=[],
+        summary=Summary(frames=len(frames.start_us)),
+    )
+
+
+def _frames(train: Train) -> ppm.Frames:
+    """Return the whole frames, whatever number of channels they hold."""
+    rows = np.flatnonzero(train.frames.whole)
+    count = train.frames.count[rows]
+    leads_us = whole_us(train.leads_ps)
+    widths_us = [
+        np.diff(leads_us[first : first + channels + 1])
+        for first, channels in zip(train.frames.first[rows].tolist(), count.tolist(), strict=True)
+    ]
+    return ppm.Frames(
+        leads_us[train.frames.first[rows]], count, np.concatenate(widths_us), np.full(len(rows), ppm.NEVER)
+    )

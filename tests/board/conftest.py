@@ -1,0 +1,76 @@
+"""Builds the C of ``fixtures/board`` for these tests, into a folder that goes away again."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from lostlink.profiles.header import c_header
+from lostlink_sims import Profile
+
+BOARD = Path(__file__).parents[2] / "fixtures" / "board"
+Make = Callable[..., Path]
+
+
+def run(*words: str | Path, given: bytes | None = None) -> subprocess.CompletedProcess[bytes]:
+    """Run a command; a failure shows what it said."""
+    done = subprocess.run([str(word) for word in words], input=given, capture_output=True, check=False)
+    assert done.returncode == 0, f"{words[0]} ended with {done.returncode}: {done.stderr.decode(errors='replace')}"
+    return done
+
+
+MISSING = [name for name in ("cc", "make") if shutil.which(name) is None]
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Where C cannot be compiled, leave one of its tests, which says so, and not a line for each."""
+    in_c = [item for item in items if isinstance(item, pytest.Function) and "tools" in item.fixturenames]
+    if MISSING and in_c:
+        others = set(in_c[1:])
+        config.hook.pytest_deselected(items=in_c[1:])
+        items[:] = [item for item in items if item not in others]
+
+
+@pytest.fixture(scope="session")
+def tools() -> None:
+    """Skip where C cannot be compiled."""
+    if MISSING:
+        pytest.skip(f"the board's C is not tested: there is no {' and no '.join(MISSING)} here")
+
+
+@pytest.fixture(scope="session")
+def make(tools: None, tmp_path_factory: pytest.TempPathFactory) -> Make:
+    """Return what builds a target of the board's makefile, such as ``receiver.so``, and tells where it is."""
+    build = tmp_path_factory.mktemp("board")
+
+    def target(name: str, *, mistake: str = "", profile: Profile | None = None) -> Path:
+        folder, settings = build, []
+        if profile is not None:
+            folder = build / profile.name
+            folder.mkdir(exist_ok=True)
+            header = c_header(profile)
+            if not (folder / "link.h").exists() or (folder / "link.h").read_text() != header:
+                (folder / "link.h").write_text(header)
+            settings.append(f"LINK={folder}")
+        if mistake:
+            settings.append(f"MISTAKE={mistake}")
+        run("make", "-s", "-C", BOARD, f"BUILD={folder}", *settings, folder / name)
+        return folder / name
+
+    return target
+
+
+@pytest.fixture(scope="session")
+def compile_c(tools: None, tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """Return what compiles C sources with the compiler's flags for a new file, and tells where it is."""
+    build = tmp_path_factory.mktemp("compiled")
+
+    def compiled(name: str, *words: str | Path) -> Path:
+        run("cc", "-std=c99", "-Wall", "-Wextra", "-Werror", "-iquote", BOARD, "-o", build / name, *words)
+        return build / name
+
+    return compiled

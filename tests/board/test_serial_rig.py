@@ -1,0 +1,396 @@
+"""The serial rig against compiled C behind real ttys: results within their uncertainty, and every fault of the bench.
+
+What is measured is held against the board's own program, whose failsafe comes 500 ms after the last packet by its
+own clock (link.h).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pty
+import signal
+import subprocess
+import sys
+import threading
+import time
+import tty
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from lostlink.bench import codec
+from lostlink.bench.board import BenchBoard
+from lostlink.bench.line import Line, LineLostError, open_line
+from lostlink.bench.ports import look
+from lostlink.errors import RigError
+from lostlink.measure import failsafe
+from lostlink.profiles import read_profile
+from lostlink.rigs import serial as serial_rig
+from lostlink.rigs.serial import SerialRig
+from lostlink.scenarios import Flight, ScenarioBuilder
+from lostlink_sims import HowSeen, Profile, Scenario
+from lostlink_sims.scenario import LinkCut
+
+HERON = Path(__file__).parents[2] / "fixtures" / "profiles" / "heron.toml"
+
+Start = Callable[..., str]
+
+
+@pytest.fixture
+def start(make: Callable[..., Path], tmp_path: Path) -> Iterator[Start]:
+    """Start boards; the port has the same name each time."""
+    running: list[subprocess.Popen[str]] = []
+
+    def begin(*words: str, link: str = "port") -> str:
+        link_path = tmp_path / link
+        board = subprocess.Popen([make("board"), "--link", link_path, *words], stdout=subprocess.PIPE, text=True)
+        running.append(board)
+        assert board.stdout is not None
+        board.stdout.readline()
+        return str(link_path)
+
+    begin.running = running  # type: ignore[attr-defined]
+    yield begin
+    for board in running:
+        board.kill()
+        board.wait()
+        if board.stdout is not None:
+            board.stdout.close()
+
+
+@pytest.fixture(scope="module")
+def link() -> Profile:
+    """Read the profile that the board is built for."""
+    return read_profile(HERON)
+
+
+def _flight(link: Profile, seed: int = 1) -> Flight:
+    return next(ScenarioBuilder(link, seed, "bench").flights(1))
+
+
+def _cut(link: Profile, seed: int = 1) -> tuple[Scenario, int]:
+    flight = _flight(link, seed)
+    return flight.into(LinkCut(at_us=flight.at_us)), flight.at_us
+
+
+@contextlib.contextmanager
+def _rig(link: Profile, port: str) -> Iterator[SerialRig]:
+    rig = SerialRig(link, port, 250_000)
+    try:
+        yield rig
+    finally:
+        rig.close()
+
+
+# --- what is measured -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("words", [(), ("--ppm", "5000"), ("--clock", "4294000000"), ("--ppm", "-200")], ids=str)
+def test_cut_time_within_its_uncertainty(start: Start, link: Profile, words: tuple[str, ...]) -> None:
+    """Cut time = timeout, plus waiting for a frame, less the loss's place between packets: all inside known bounds."""
+    rate = 1 + (float(words[1]) * 1e-6 if words[:1] == ("--ppm",) else 0)
+    with _rig(link, start(*words)) as rig:
+        run, at_us = _cut(link)
+        trace = rig.run(run)
+        if trace.doubt:
+            pytest.skip(f"this machine was too busy: {trace.doubt}")
+        cut = failsafe.time_to_cut(trace, at_us)
+        heard_us = failsafe.last_good_packet_us(trace, trace.scenario.duration_us)
+        assert heard_us is not None
+        said_us = int(trace.failsafe.at_us[trace.failsafe.at_us > heard_us][0])
+        # The program's own decision: exactly its timeout after the last packet, by its own clock.
+        assert abs(said_us - heard_us - 500_000 / rate) <= 3 + 500_000 * 0.0002
+        assert trace.how_seen is HowSeen.REPORTED
+        assert 0 < cut.uncertainty <= 11_000
+        slot_us = (22_500 + 3 * 2000) / rate
+        assert 500_000 / rate - 5_000 - cut.uncertainty <= cut.value <= 500_000 / rate + slot_us + cut.uncertainty
+
+
+def test_clock_rate_and_residual_are_told(start: Start, link: Profile) -> None:
+    """A board whose clock is 5000 ppm fast is seen to be so, within the stated uncertainty."""
+    with _rig(link, start("--ppm", "5000")) as rig:
+        board = rig._board
+        assert board is not None
+        board.align(30)
+        time.sleep(0.5)  # noqa: TID251  a base line
+        board.align(30)
+        fit = board.alignment.fit()
+        assert fit is not None
+        assert abs(fit.rate - 1.005) <= fit.rate_uncertainty + 1e-6
+        rig._tell()
+        assert "ppm" in rig.about["clock"]
+
+
+def test_a_clock_that_is_two_per_cent_off_is_refused(start: Start, link: Profile) -> None:
+    """A wrong crystal or divider: no result by such a clock."""
+    with _rig(link, start("--ppm", "20000")) as rig:
+        trace = rig.run(_cut(link)[0])
+        assert "clock" in trace.doubt
+
+
+def test_over_tcp(make: Callable[..., Path], link: Profile) -> None:
+    """A URL does as well as a port."""
+    board = subprocess.Popen([make("board"), "--tcp", "0"], stdout=subprocess.PIPE, text=True)
+    assert board.stdout is not None
+    with board, _rig(link, board.stdout.readline().strip()) as rig:
+        run, at_us = _cut(link)
+        trace = rig.run(run)
+        assert trace.doubt or failsafe.time_to_cut(trace, at_us).value < 550_000
+
+
+# --- safety -------------------------------------------------------------------------------------------------------
+
+
+def test_close_brings_the_throttle_low(start: Start, link: Profile) -> None:
+    """In the middle of a flight: low throttle first, then reset."""
+    port = start()
+    rig = SerialRig(link, port, 250_000)
+    flight = _flight(link)
+    board = rig._board
+    assert board is not None
+    stopped = flight.into(watch_us=100_000)
+
+    def interrupt(free_ns: int) -> None:
+        BenchBoard.wait(board, free_ns)
+        if board.reports.frames and board.reports.frames[-1][2][2] > 1300:
+            raise KeyboardInterrupt
+
+    board.wait = interrupt  # type: ignore[method-assign]
+    with pytest.raises(KeyboardInterrupt):
+        rig.run(stopped)
+    rig.close()
+    assert "throttle low" in rig.about["at the end"]
+    assert "NOT" not in rig.about["at the end"]
+
+
+def test_close_says_when_it_could_not(start: Start, link: Profile) -> None:
+    """The board is gone: nobody must believe that it is safe."""
+    rig = SerialRig(link, start(), 250_000)
+    start.running[0].kill()  # type: ignore[attr-defined]
+    start.running[0].wait()  # type: ignore[attr-defined]
+    rig.close()
+    assert "NOT" in rig.about["at the end"]
+    assert "supply" in rig.about["at the end"]
+
+
+def _prove(*words: str, said: str = "") -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "lostlink.cli", "prove", str(HERON), *words]
+    return subprocess.run(command, input=said, capture_output=True, text=True, timeout=300, check=False)
+
+
+def test_confirmation_must_be_typed(start: Start, tmp_path: Path) -> None:
+    """Anything but the words drives no board."""
+    port = start()
+    rig = ("--rig", f"serial:{port}", "--out", str(tmp_path / "evidence"), "--only", "PW-IDLE")
+    refused = _prove(*rig, said="yes\n")
+    assert refused.returncode == 2
+    assert "Propellers off" in refused.stderr
+    assert "not confirmed" in refused.stderr
+    assert _prove(*rig, said="").returncode == 2
+    met = _prove(*rig, said="props off\n")
+    assert met.returncode in (0, 4), met.stderr
+    assert "reported by the board" in (tmp_path / "evidence" / "verdicts.json").read_text(encoding="utf-8")
+
+
+# --- faults of the bench --------------------------------------------------------------------------------------------
+
+
+def test_unplugged_and_plugged_in_again(start: Start, link: Profile) -> None:
+    """The run is made again on the board that came back."""
+    port = start("--trouble", "die:700")
+    done = threading.Event()
+
+    def plug_in() -> None:
+        time.sleep(1.5)  # noqa: TID251  unplugged for so long
+        start()
+        done.wait(60)  # a board ends with the thread that started it
+
+    threading.Thread(target=plug_in, daemon=True).start()
+    with _rig(link, port) as rig:
+        run, at_us = _cut(link)
+        trace = rig.run(run)
+        assert rig._reconnects == 1
+        assert trace.doubt or failsafe.time_to_cut(trace, at_us).value < 560_000
+        assert "lost 1x" in rig.about["runs"]
+    done.set()
+
+
+def test_unplugged_for_good(start: Start, link: Profile, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One clear line, and no hang."""
+    monkeypatch.setattr(serial_rig, "BACK_WITHIN_S", 0.5)
+    with _rig(link, start("--trouble", "die:700")) as rig, pytest.raises(RigError, match="did not come back"):
+        rig.run(_cut(link)[0])
+
+
+def test_lost_port_ends_prove_with_3_and_keeps_evidence(start: Start, tmp_path: Path) -> None:
+    """What was measured until then is there."""
+    port = start("--trouble", "die:6000")
+    done = _prove("--rig", f"serial:{port}", "--props-off", "--out", str(tmp_path / "out"), "--only", "PW-IDLE,FS-CUT")
+    assert done.returncode == 3, done.stdout + done.stderr
+    assert "did not come back" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert '"exit_code": 3' in (tmp_path / "out" / "verdicts.json").read_text(encoding="utf-8")
+
+
+def test_interrupt_ends_with_130_and_a_safe_board(start: Start, tmp_path: Path) -> None:
+    """Ctrl-C in a flight."""
+    command = [sys.executable, "-m", "lostlink.cli", "prove", str(HERON), "--rig", f"serial:{start()}", "--props-off"]
+    running = subprocess.Popen(
+        [*command, "--out", str(tmp_path / "out")], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    time.sleep(4)  # noqa: TID251  into the first flights
+    running.send_signal(signal.SIGINT)
+    out, _ = running.communicate(timeout=30)
+    assert running.returncode == 130
+    assert "held in reset" in out
+
+
+def test_board_restarts_by_itself(start: Start, link: Profile) -> None:
+    """Inconclusive, not met; the next run is sound again."""
+    with _rig(link, start("--trouble", "reboot:900")) as rig:
+        run, at_us = _cut(link)
+        trace = rig.run(run)
+        assert rig._void >= 1
+        assert trace.doubt or failsafe.time_to_cut(trace, at_us).value < 560_000
+
+
+def _trouble(link: Profile, port: str) -> str:
+    """Return the doubt of a run, or what became of the rig."""
+    try:
+        with _rig(link, port) as rig:
+            return rig.run(_cut(link)[0]).doubt
+    except RigError as error:
+        return str(error)
+
+
+@pytest.mark.parametrize("kind", ["garbage", "halves"])
+def test_spoiled_line(start: Start, link: Profile, kind: str) -> None:
+    """Never a verdict from reports with holes in them."""
+    port = start("--trouble", f"{kind}:400")
+    assert _trouble(link, port)
+
+
+@pytest.mark.parametrize(
+    ("kind", "said"),
+    [("version", "version 2"), ("nonsense", "prints text"), ("mute", "no answer")],
+)
+def test_no_handshake(start: Start, link: Profile, kind: str, said: str) -> None:
+    """A wrong version, a board that talks nonsense, a silent one."""
+    with pytest.raises(RigError, match=said):
+        SerialRig(link, start("--trouble", kind), 250_000)
+
+
+def test_falls_silent_in_a_run(start: Start, link: Profile) -> None:
+    """The tool does not wait for ever."""
+    with pytest.raises(RigError, match="silent"), _rig(link, start("--trouble", "mute:700")) as rig:
+        rig.run(_cut(link)[0])
+
+
+def test_flood(start: Start, link: Profile) -> None:
+    """A board that reports without end spoils the run, or ends it."""
+    port = start("--trouble", "flood:600")
+    assert _trouble(link, port)
+
+
+def test_deaf_board(start: Start, link: Profile) -> None:
+    """Nobody reads what is sent."""
+    with pytest.raises(RigError, match=r"silent|takes no more"), _rig(link, start("--trouble", "deaf:700")) as rig:
+        rig.run(_cut(link)[0])
+
+
+def test_slow_board(start: Start, link: Profile) -> None:
+    """A board, or a host, that stands still for a while spoils the run; it is made again."""
+    with _rig(link, start("--trouble", "stall:500:800")) as rig:
+        run, at_us = _cut(link)
+        trace = rig.run(run)
+        assert rig._void >= 1
+        assert trace.doubt or failsafe.time_to_cut(trace, at_us).value < 560_000
+
+
+def test_slow_host(start: Start, link: Profile) -> None:
+    """In each attempt the host stands still in flight: inconclusive, and the reason is told."""
+    with _rig(link, start()) as rig:
+        board = rig._board
+        assert board is not None
+        real, sent = board.send, 0
+
+        def slow(message: codec.Message) -> tuple[int, int]:
+            nonlocal sent
+            sent += isinstance(message, codec.Packet)
+            if isinstance(message, codec.Packet) and sent % 40 == 0:
+                time.sleep(0.05)  # noqa: TID251  a host that is busy elsewhere
+            return real(message)
+
+        board.send = slow  # type: ignore[method-assign]
+        trace = rig.run(_cut(link)[0])
+        assert "too slow" in trace.doubt
+        assert rig._void == serial_rig.ATTEMPTS
+
+
+def test_busy_port(start: Start, link: Profile) -> None:
+    """Two programs on one port would both be wrong."""
+    port = start()
+    with open_line(port), pytest.raises(RigError, match="another program"):
+        SerialRig(link, port, 250_000)
+
+
+def test_missing_port(link: Profile, tmp_path: Path) -> None:
+    """A name that leads nowhere, and a file that is no port."""
+    with pytest.raises(RigError, match="no such port"):
+        SerialRig(link, str(tmp_path / "none"), 250_000)
+    (tmp_path / "file").write_text("no port", encoding="utf-8")
+    with pytest.raises(RigError, match="no serial port"):
+        SerialRig(link, str(tmp_path / "file"), 250_000)
+
+
+def test_no_permission(link: Profile, monkeypatch: pytest.MonkeyPatch, start: Start) -> None:
+    """The superuser may open anything, so the refusal is the system call's."""
+    port = start()
+
+    def refuse(*_: object) -> int:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("serial.serialposix.os.open", refuse)
+    with pytest.raises(RigError, match="no permission"):
+        SerialRig(link, port, 250_000)
+
+
+def test_slow_line_is_refused_at_once(start: Start, link: Profile) -> None:
+    """9600 baud cannot carry 200 packets a second."""
+    with pytest.raises(RigError, match="too slow for this link"):
+        SerialRig(link, start(), 9600)
+
+
+def test_port_that_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A line that takes nothing any more ends in words, not in a hang."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    with open_line(os.ttyname(slave)) as line, pytest.raises(RigError, match="takes no more bytes"):
+        line.write(bytes(400_000))
+    os.close(master)
+    os.close(slave)
+
+
+def test_lost_line_in_words() -> None:
+    """Reading and writing after the far end has gone."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    line: Line = open_line(os.ttyname(slave))
+    os.close(slave)
+    os.close(master)
+    with pytest.raises(LineLostError, match="cable"):
+        line.read(1.0)
+    with pytest.raises(LineLostError, match="cable"):
+        line.write(b"x")
+    line.close()
+
+
+def test_ports_says_who_answers(start: Start) -> None:
+    """One that answers, one that is not there."""
+    good, missing = look([(start(), ""), ("/nowhere", "")], 250_000)
+    assert good.answers
+    assert "version 1" in good.found
+    assert not missing.answers
+    assert "no such port" in missing.found

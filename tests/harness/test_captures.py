@@ -1,0 +1,477 @@
+"""A recorded pulse train is read, recognised, measured and judged; its failsafe is found and bounded."""
+
+from __future__ import annotations
+
+import dataclasses
+import runpy
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lostlink.captures import report
+from lostlink.captures.files import parse_capture, read_capture
+from lostlink.captures.judgement import Findings, conclusion, findings
+from lostlink.captures.signals import PS_PER_US, Capture
+from lostlink.captures.spans import Entry, Kind
+from lostlink.captures.train import Train, choose
+from lostlink.captures.wire import as_trace
+from lostlink.errors import CaptureError
+from lostlink.exports import vcd_text
+from lostlink.measure import failsafe, frames
+from lostlink.profiles import parse_profile
+from lostlink.verdicts import Outcome
+from lostlink_sims import Move, Profile, Scenario, Trace, simulate
+from lostlink_sims.scenario import LinkCut, OutputStops
+
+FOLDER = Path(__file__).parents[2] / "fixtures" / "captures"
+Edges = list[tuple[int, int]]
+
+
+def frame(start_us: int, widths: list[int], separator_us: int = 300, active: int = 1) -> Edges:
+    leads = start_us + np.concatenate([[0], np.cumsum(np.array(widths, np.int64))])
+    return [edge for at in leads.tolist() for edge in ((at, active), (at + separator_us, 1 - active))]
+
+
+def vcd(edges: Edges, end_us: int, rest: int = 0) -> bytes:
+    lines = ["$timescale 1 us $end $var wire 1 ! ppm $end $enddefinitions $end", f"#0 {rest}!"]
+    lines += [f"#{at} {level}!" for at, level in edges]
+    return "\n".join([*lines, f"#{end_us}", ""]).encode("ascii")
+
+
+#: Widths that share no divisor, so that the tick is the file's microsecond.
+FLYING = [1501, 1490, 1703, 1499, 2000, 1000, 1000, 1000]
+CENTRE = [1500, 1500, 1000, 1500, 1000, 1000, 1000, 1000]
+
+
+def flight(rows: list[list[int]], period_us: int = 22_500, start_us: int = 5_000, **frames: Any) -> bytes:
+    edges = [edge for n, row in enumerate(rows) for edge in frame(start_us + n * period_us, row, **frames)]
+    return vcd(edges, start_us + len(rows) * period_us - 1, rest=1 - frames.get("active", 1))
+
+
+def moving(number: int) -> list[int]:
+    return [1500 + number * 37 % 200, 1490, 1703, 1499 + number * 53 % 90, 2000, 1000, 1000, 1000]
+
+
+def found_in(text: bytes, profile: Profile | None = None, tick: float | None = None) -> Findings:
+    return findings(choose(parse_capture(text, "t.vcd"), tick=tick), profile)
+
+
+def verdict(found: Findings, requirement_id: str) -> Outcome:
+    (one,) = (verdict for verdict in found.verdicts if verdict.requirement.id == requirement_id)
+    return one.outcome
+
+
+# --- recognition ----------------------------------------------------------------------------------------------------
+
+
+@given(
+    channels=st.integers(1, 12), separator_us=st.integers(100, 500), active=st.integers(0, 1),
+    gap_us=st.one_of(st.none(), st.integers(3_000, 9_000)), seed=st.integers(0, 2**32 - 1),
+)  # fmt: skip
+@settings(max_examples=60, deadline=None)
+def test_what_goes_in_comes_out(channels: int, separator_us: int, active: int, gap_us: int | None, seed: int) -> None:
+    """Any polarity, style, number of channels and separator is recognised, and every width is read."""
+    rows = np.random.default_rng(seed).integers(900, 2101, (30, channels)).tolist()
+    edges, at = [], 4_000
+    for row in rows:
+        edges += frame(at, row, separator_us, active)
+        at += sum(row) + gap_us if gap_us else channels * 2_100 + 3_000
+    train = choose(parse_capture(vcd(edges, at, rest=1 - active), "t.vcd"), tick=PS_PER_US)
+    assert train.polarity == ("positive" if active else "negative")
+    assert train.style == ("fixed gap" if gap_us else "fixed period")
+    assert (train.widths_ps // PS_PER_US).tolist() == rows
+    assert set(train.separator_ps.tolist()) == {separator_us * PS_PER_US}
+
+
+def output(**values: Any) -> Profile:
+    plain = Profile()
+    return dataclasses.replace(plain, output=dataclasses.replace(plain.output, **values))
+
+
+def flown(profile: Profile, *faults: Any, duration_us: int = 4_000_000) -> Trace:
+    """Return a flight whose roll stick never stands still for more than 40 ms."""
+    moves = [
+        Move(at_us=250_000, channel="switch 1", position=1.0), Move(at_us=350_000, channel="throttle", position=0.8),
+    ] + [Move(at_us=at, channel="roll", position=0.4 + at // 40_000 % 5 * 0.05)
+         for at in range(400_000, duration_us, 40_000)]  # fmt: skip
+    return simulate(profile, Scenario(duration_us=duration_us, moves=tuple(moves), faults=faults))
+
+
+CUT = LinkCut(at_us=1_500_000, for_us=1_500_000)
+PROFILES = {
+    "positive": output(), "negative": output(polarity="negative"),
+    "fixed gap": output(style="fixed gap", frame_gap_us=6_500), "live": output(latch="live"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", PROFILES)
+def test_a_simulated_run_is_read_back(name: str) -> None:
+    """The wires of a run give the frames and the motor command that the simulated flight controller saw."""
+    trace = flown(PROFILES[name], CUT)
+    capture = parse_capture(vcd_text(trace).encode("ascii"), "t.vcd")
+    train = choose(capture)
+    assert train.signal.name == "link.ppm"
+    assert train.polarity == trace.profile.output.polarity
+    assert train.style == trace.profile.output.style
+    assert (train.widths_ps // PS_PER_US).tolist() == trace.widths_us.tolist()
+    measured = as_trace(train, capture, trace.profile)
+    assert measured.seen.start_us.tolist() == trace.seen.start_us.tolist()
+    instants = range(400_000, trace.scenario.duration_us, 7_777)
+    assert [measured.motor.at(at) for at in instants] == [trace.motor.at(at) for at in instants]
+    found = findings(train, trace.profile)
+    assert {v.requirement.id: v.outcome for v in found.verdicts} == dict.fromkeys(
+        ("FS-VALUE", "FS-PRESET", "FR-PERIOD", "FR-SYNC", "FR-SEPARATOR", "FR-COUNT"), Outcome.MET
+    )
+    assert found.exit_code == 0
+    shape = frames.period_error(measured) if train.style == "fixed period" else frames.gap_error(measured)
+    assert shape.value == 0
+
+
+def test_twenty_four_megahertz_and_jitter() -> None:
+    """Stamps in nanoseconds on a 24 MHz grid: the tick is found, each width lies within one of the truth."""
+    draw = np.random.default_rng(5)
+    at_us, level = flown(output(), CUT).edges
+    at_ns = at_us * 1000 + draw.integers(-800, 801, len(at_us))
+    stamps = -(-at_ns * 24 // 1000) * 1000 // 24
+    lines = ["$timescale 1ns $end $var wire 1 ! D0 $end $enddefinitions $end #0 0!"]
+    lines += [f"#{stamp} {value}!" for stamp, value in zip(stamps.tolist(), level.tolist(), strict=True)]
+    found = found_in("\n".join([*lines, "#4000000000\n"]).encode("ascii"), output())
+    assert found.train.tick_ps == pytest.approx(1e12 / 24e6)
+    error = np.diff(found.train.leads_ps) / 1000 - np.diff(at_ns[::2])
+    assert np.abs(error).max() <= 1e9 / 24e6 + 1
+    (stand,) = found.failsafes
+    assert stand.entry is Entry.JUMP
+
+
+def test_glitches_are_counted_and_left_out() -> None:
+    """A spike in a rest, a dip in a separator, a contact that bounces; the count of channels is in doubt."""
+    edges = sorted(
+        [edge for n in range(20) for edge in frame(5_000 + n * 22_500, FLYING)]
+        + [(60_700, 1), (60_703, 0)] + [(95_100, 0), (95_101, 1)] + [(117_502, 0), (117_504, 1)]
+    )  # fmt: skip
+    found = found_in(vcd(edges, 455_000), output())
+    assert len(found.train.glitches_ps) == 3
+    assert (found.train.widths_ps == np.array(FLYING) * PS_PER_US).all()
+    assert verdict(found, "FR-COUNT") is Outcome.INCONCLUSIVE
+    assert found.exit_code == 4
+    assert "3 glitches were left out" in conclusion(found)
+
+
+def test_style_that_cannot_be_told() -> None:
+    """Sticks that never move show no difference, and the proposal says so."""
+    found = found_in(flight([FLYING] * 20))
+    assert found.train.style is None
+    assert "or fixed gap" in report.proposal(found.train)
+
+
+@pytest.mark.parametrize("name", ["failsafe_24mhz.vcd", "gap_negative.csv", "reset_two_wires.vcd"])
+def test_proposal_is_a_profile(name: str) -> None:
+    """The lines that are proposed are read as a profile that the capture then fits."""
+    train = choose(read_capture(str(FOLDER / name)))
+    head = 'schema = 1\nname = "found"\n[[channels]]\nname = "throttle"\nfailsafe = "1000 us"\n[flight_controller]\n'
+    limits = '[requirements]\nsync_at_least = "2.4 ms"\ncut_within = "600 ms"\nmotor_cut_within = "700 ms"\n'
+    text = f'{head}arm_channel = "none"\nleast_sync = "2.4 ms"\n{report.proposal(train)}\n{limits}'
+    profile = parse_profile(text, source="found.toml")
+    judged = {v.requirement.id: v.outcome for v in findings(train, profile).verdicts}
+    assert judged["FR-SEPARATOR"] is Outcome.MET
+    assert judged["FR-PERIOD"] is (Outcome.INCONCLUSIVE if "reset" in name else Outcome.MET)
+    assert judged["FR-COUNT"] is (Outcome.INCONCLUSIVE if "gap_negative" in name else Outcome.MET)
+
+
+def test_captures_can_be_made_again(tmp_path: Path) -> None:
+    """The shipped captures are what their script writes, and small."""
+    make = runpy.run_path(str(FOLDER / "make.py"))
+    for name, text in make["CAPTURES"].items():
+        assert (FOLDER / name).read_text(encoding="ascii") == text()
+        assert (FOLDER / name).stat().st_size < 60_000
+
+
+# --- several signals ------------------------------------------------------------------------------------------------
+
+
+def test_aliases_and_short_names() -> None:
+    """A wire may be named by its path, its last part or its other name."""
+    text = flight([FLYING] * 20).replace(
+        b"$enddefinitions", b"$scope module x $end $var wire 1 ! b $end $enddefinitions"
+    )
+    capture = parse_capture(text, "t.vcd")
+    for name in ("ppm", "x.b", "b"):
+        assert choose(capture, name).signal.name == "ppm"
+
+
+# --- silence, failsafe ----------------------------------------------------------------------------------------------
+
+
+def test_pulses_that_cease() -> None:
+    """In the middle of a frame: it is cut short, no wrong count; why they ceased nobody knows."""
+    trace = flown(output(), OutputStops(at_us=1_500_000, for_us=700_000), duration_us=3_000_000)
+    found = found_in(vcd_text(trace).encode("ascii"), trace.profile)
+    begin, silence = found.silences
+    assert begin.at_begin
+    assert begin.until_ps // PS_PER_US == trace.frames.start_us[0]
+    assert 1_470_000 < silence.from_ps // PS_PER_US < 1_500_000
+    assert silence.until_ps // PS_PER_US == trace.frames.start_us[np.searchsorted(trace.frames.start_us, 2_200_000)]
+    assert not silence.stuck
+    assert verdict(found, "FR-COUNT") is Outcome.MET
+    assert verdict(found, "FR-PERIOD") is Outcome.INCONCLUSIVE
+
+
+def test_a_frame_that_is_missing() -> None:
+    """One frame left out is a silence of one frame, never a period that is kept."""
+    edges = [edge for n in range(40) if n != 17 for edge in frame(5_000 + n * 22_500, moving(n))]
+    found = found_in(vcd(edges, 905_000), output())
+    (silence,) = (one for one in found.silences if not one.at_begin)
+    assert 22_500 < (silence.until_ps - silence.from_ps) // PS_PER_US < 45_000
+    assert verdict(found, "FR-PERIOD") is Outcome.INCONCLUSIVE
+
+
+@pytest.mark.parametrize("stuck", [False, True])
+def test_line_that_stands(stuck: bool) -> None:
+    """At rest or at the separators' level; a line that is stuck is no long separator."""
+    edges = [edge for n in range(20) for edge in frame(5_000 + n * 22_500, FLYING)]
+    later = [edge for n in range(20) for edge in frame(1_005_000 + n * 22_500, FLYING)]
+    if stuck:
+        edges, later = edges[:-1], [(1_004_900, 0), *later]
+    found = found_in(vcd([*edges, *later], 1_455_000), output())
+    (silence,) = (one for one in found.silences if not one.at_begin)
+    assert silence.stuck is stuck
+    assert verdict(found, "FR-SEPARATOR") is Outcome.MET
+
+
+def test_a_stuck_line_does_not_turn_the_polarity() -> None:
+    """Channels that all stand low make rests of one length too; the long gaps tell which is which."""
+    edges = [edge for n in range(40) for edge in frame(5_000 + n * 22_500, [1000] * 8)]
+    later = [edge for n in range(40) for edge in frame(1_905_000 + n * 22_500, [1000] * 8)]
+    train = found_in(vcd([*edges[:-1], (1_904_300, 0), *later], 2_805_000), tick=PS_PER_US).train
+    assert (train.polarity, train.channels) == ("positive", 8)
+
+
+def test_a_capture_that_begins_in_a_frame() -> None:
+    """What was not recorded from its beginning is no wrong count."""
+    edges = [edge for n in range(20) for edge in frame(5_000 + n * 22_500, moving(n))][7:]
+    text = vcd(edges, 455_000, rest=1).replace(b"#0 ", f"#{edges[0][0] - 100} ".encode())
+    found = found_in(text, output())
+    assert not found.train.frames.whole[0]
+    assert verdict(found, "FR-COUNT") is Outcome.MET
+
+
+def test_frames_of_every_length_are_no_train() -> None:
+    """Bursts of one to seven pulses, none of them most often."""
+    rows = [[1000] * (1 + n * 5 % 7) for n in range(28)]
+    with pytest.raises(CaptureError, match="frames hold from 1 to 7 channels"):
+        found_in(flight(rows))
+
+
+def test_hold_time_lies_within_what_is_said() -> None:
+    """With a stick that moves all the time, the true hold time is between the stand's bounds."""
+    for timeout_us in (200_000, 500_000):
+        plain = output()
+        profile = dataclasses.replace(plain, receiver=dataclasses.replace(plain.receiver, timeout_us=timeout_us))
+        trace = flown(profile, CUT)
+        (stand,) = found_in(vcd_text(trace).encode("ascii"), profile).failsafes
+        held_us, frame_us = (stand.held_ps or 0) / PS_PER_US, 22_500
+        heard_us = failsafe.last_good_packet_us(trace, CUT.at_us + 5_000)
+        assert heard_us is not None
+        true_us = stand.from_ps / PS_PER_US - heard_us
+        assert held_us - 40_000 - frame_us <= true_us <= held_us + frame_us
+        assert stand.until_ps > stand.from_ps + 10**12
+        assert not stand.held_from_begin
+
+
+def test_sticks_at_rest_look_like_failsafe() -> None:
+    """From the beginning, or reached by moving, failsafe values are no failsafe that was seen."""
+    found = found_in(flight([CENTRE] * 20 + [moving(n) for n in range(20)] + [CENTRE] * 20), output())
+    assert [(stand.kind, stand.entry) for stand in found.stands] == [
+        (Kind.PRESET, Entry.BEGIN),
+        (Kind.PRESET, Entry.MOVES),
+    ]
+    assert not found.failsafes
+    assert {v.requirement.id for v in found.verdicts} == {"FR-PERIOD", "FR-SYNC", "FR-SEPARATOR", "FR-COUNT"}
+    assert "not tested" in conclusion(found)
+
+
+HELD = [*[moving(n) for n in range(20)], *[moving(20)] * 24]
+
+
+@pytest.mark.parametrize(
+    ("place", "width", "fails"),
+    [(2, 1300, {"FS-VALUE", "FS-PRESET"}), (0, 1700, {"FS-PRESET"}), (2, 1005, {"FS-PRESET"})],
+)
+def test_one_wrong_failsafe_value(place: int, width: int, fails: set[str]) -> None:
+    """All channels but one at their values: the one is wrong."""
+    wrong = [*CENTRE[:place], width, *CENTRE[place + 1 :]]
+    found = found_in(flight([*HELD, *[wrong] * 30]), output())
+    assert {v.requirement.id for v in found.with_outcome(Outcome.NOT_MET)} == fails
+    assert found.exit_code == 1
+    assert conclusion(found).startswith("Do not fly this link") == ("FS-VALUE" in fails)
+
+
+def test_other_values_than_failsafe_are_a_doubt() -> None:
+    """Channels that jump together to anywhere else: nobody knows why, so no "met"."""
+    found = found_in(flight([*HELD, *[[1600, 1600, 1600, 1600, 1000, 1000, 1000, 1000]] * 30]), output())
+    assert [stand.kind for stand in found.stands] == [Kind.OTHER]
+    assert verdict(found, "FS-VALUE") is Outcome.INCONCLUSIVE
+    assert found.exit_code == 4
+
+
+ELSEWHERE = [1600, 1600, 1600, 1600, 1000, 1000, 1000, 1000]
+
+
+def test_a_short_stand_is_no_hold() -> None:
+    """A pilot may hold still for a tenth of a second; a profile that waits half a second does not jump then."""
+    rows = [*map(moving, range(20)), *[moving(20)] * 5, *[ELSEWHERE] * 10, *map(moving, range(20))]
+    found = found_in(flight(rows), output())
+    assert not found.stands
+    assert found.exit_code == 0
+
+
+def test_the_way_back_is_no_failsafe() -> None:
+    """From failsafe to sticks that stand, also through a frame that mixes both: no doubt."""
+    for between in ([], [[*CENTRE[:4], *ELSEWHERE[4:]]], [[*CENTRE[:2], *ELSEWHERE[2:]]]):
+        found = found_in(flight([*HELD, *[CENTRE] * 30, *between, *[ELSEWHERE] * 20]), output())
+        assert [stand.kind for stand in found.stands] == [Kind.PRESET]
+        assert found.exit_code == 0
+
+
+def test_held_since_the_beginning() -> None:
+    """Sticks that never moved say nothing of the hold time."""
+    capture = parse_capture(flight([*[moving(20)] * 24, *[CENTRE] * 30]), "t.vcd")
+    found = findings(choose(capture), output())
+    (stand,) = found.failsafes
+    assert stand.held_from_begin
+    assert "the hold time may be anything" in dict(report.events(capture, found, None))[stand.from_ps]
+
+
+def test_a_stand_ends_where_pulses_are_missing() -> None:
+    """Nobody knows what the channels did in between, so they are held from the first pulse after it only."""
+    before = [edge for n in range(40) for edge in frame(5_000 + n * 22_500, moving(min(n, 20)))]
+    after = [*[moving(20)] * 14, *[CENTRE] * 30]
+    later = [edge for n, row in enumerate(after) for edge in frame(1_205_000 + n * 22_500, row)]
+    found = found_in(vcd([*before, *later], 2_195_000), output())
+    (stand,) = found.failsafes
+    assert (stand.held_ps, stand.held_from_begin) == (14 * 22_500 * PS_PER_US, True)
+
+
+def test_without_a_profile_it_stays_a_guess() -> None:
+    """A jump and the way back are told apart; nothing is judged."""
+    found = found_in(flight([*HELD, *[CENTRE] * 30, *[moving(20)] * 10]))
+    assert [(stand.kind, stand.back) for stand in found.stands] == [(Kind.GUESS, False), (Kind.GUESS, True)]
+    assert found.stands[0].held_ps == 24 * 22_500 * PS_PER_US
+    assert (found.verdicts, found.exit_code) == ([], 0)
+
+
+def test_motors_of_the_profile() -> None:
+    """Taken as armed from the beginning: a capture that begins in flight has turning motors until its failsafe."""
+    capture = parse_capture(flight([*HELD, *[CENTRE] * 30]), "t.vcd")
+    train = choose(capture)
+    trace = as_trace(train, capture, output())
+    (stand,) = findings(train, output()).failsafes
+    assert trace.motor.at(stand.from_ps // PS_PER_US) == 703
+    told = dict(report.events(capture, findings(train, output()), trace))
+    assert "Motors at rest after" in told[stand.from_ps]
+    assert "the hold time was at most 562.5 ms" in told[stand.from_ps]
+
+
+# --- the shape of the train -----------------------------------------------------------------------------------------
+
+
+def moved(period_us: int = 22_500, channels: int = 8, **frames: Any) -> bytes:
+    return flight([moving(n)[:channels] for n in range(30)], period_us, **frames)
+
+
+@pytest.mark.parametrize(
+    ("text", "requirement_id", "outcome"),
+    [
+        (moved(22_400), "FR-PERIOD", Outcome.INCONCLUSIVE),
+        (moved(22_399), "FR-PERIOD", Outcome.NOT_MET),
+        (moved(22_401), "FR-PERIOD", Outcome.MET),
+        (moved(separator_us=320), "FR-SEPARATOR", Outcome.INCONCLUSIVE),
+        (moved(separator_us=321), "FR-SEPARATOR", Outcome.NOT_MET),
+        (moved(separator_us=319), "FR-SEPARATOR", Outcome.MET),
+        (moved(channels=7), "FR-COUNT", Outcome.NOT_MET),
+        (flight([*map(moving, range(20)), FLYING[:6], *map(moving, range(9))]), "FR-COUNT", Outcome.NOT_MET),
+        (moved(14_000), "FR-SYNC", Outcome.NOT_MET),
+        (moved(16_900), "FR-SYNC", Outcome.INCONCLUSIVE),
+        (moved(22_500), "FR-SYNC", Outcome.MET),
+        (moved()[:4_000].rpartition(b"\n")[0] + b"\n", "FR-PERIOD", Outcome.MET),
+        (flight([moving(n) for n in range(5)]), "FR-PERIOD", Outcome.INCONCLUSIVE),
+        (flight([moving(n) for n in range(5)]), "FR-COUNT", Outcome.INCONCLUSIVE),
+    ],
+)  # fmt: skip
+def test_limits_are_guarded(text: bytes, requirement_id: str, outcome: Outcome) -> None:
+    """At a limit to within the tick nothing is known; few frames show little; high sticks would shorten the gap."""
+    assert verdict(found_in(text, output()), requirement_id) is outcome
+
+
+def test_a_coarse_tick_meets_nothing() -> None:
+    """Samples of 50 µs cannot show a separator to within 20."""
+    found = found_in(moved(), output(), tick=50 * PS_PER_US)
+    assert verdict(found, "FR-SEPARATOR") is Outcome.INCONCLUSIVE
+    rounded = [(at // 50 * 50, level) for n in range(30) for at, level in frame(5_000 + n * 22_500, moving(n))]
+    assert found_in(vcd(rounded, 680_000)).train.tick_ps == 50 * PS_PER_US
+
+
+def test_another_polarity_or_style_is_a_doubt() -> None:
+    """No requirement covers it, so it is said, and the result is no clean "met"."""
+    found = found_in(moved(active=0), output())
+    assert not found.with_outcome(Outcome.NOT_MET)
+    assert found.exit_code == 4
+    assert "polarity is negative" in conclusion(found)
+
+
+def test_waived_is_waived() -> None:
+    """What the owner gave up is shown, and is no failure."""
+    profile = output()
+    waived = dataclasses.replace(profile.requirements, waived=("FR-SEPARATOR",))
+    found = found_in(moved(separator_us=400), dataclasses.replace(profile, requirements=waived))
+    assert verdict(found, "FR-SEPARATOR") is Outcome.WAIVED
+    assert found.exit_code == 0
+
+
+def test_holes_are_not_silence() -> None:
+    """A level that is not known (dump off) is no lost pulse, and frames beside it are not judged."""
+    text = moved().decode("ascii").splitlines()
+    cut = [n for n, line in enumerate(text) if line.startswith("#")]
+    text[cut[200] : cut[260]] = [f"{text[cut[200]].split()[0]} $dumpoff x! $end"]
+    text[cut[200] + 1] = f"{text[cut[200] + 1].split()[0]} $dumpon {text[cut[200] + 1].split()[1]} $end"
+    found = found_in("\n".join([*text, ""]).encode("ascii"), output())
+    (hole,) = (one for one in found.silences if not one.at_begin)
+    assert not hole.recorded
+    assert not found.with_outcome(Outcome.NOT_MET)
+
+
+# --- what a person sees ---------------------------------------------------------------------------------------------
+
+
+def rows_of(capture: Capture, train: Train) -> list[list[str]]:
+    return [line.split(",") for line in report.csv_text(capture, train).splitlines()]
+
+
+def test_frames_as_csv() -> None:
+    """A row a frame, on the capture's own time axis."""
+    rows = b"Time [s],PPM\n-0.010000,0\n" + b"".join(
+        f"{at / 1e6 - 0.01:.6f},{level}\n".encode()
+        for n in range(12)
+        for at, level in frame(5_000 + n * 22_500, FLYING)
+    )
+    capture = parse_capture(rows, "t.csv")
+    head, first, *_, last = rows_of(capture, choose(capture))
+    assert head[:5] == ["start_us", "period_us", "whole", "channels", "ch1_us"]
+    assert first[:5] == ["-5000.000", "22500.000", "1", "8", "1501.000"]
+    assert last[1:3] == ["", "0"]
+
+
+def test_picture() -> None:
+    """Strips of one length; failsafe, silence and levels stand where they were."""
+    capture = read_capture(str(FOLDER / "failsafe_24mhz.vcd"))
+    found = findings(choose(capture), Profile())
+    rows = report.picture(capture, found, Profile())
+    assert len({len(row) for row in rows[:-1]}) == 1
+    marks, throttle = (next(row for row in rows if row.startswith(name))[-60:] for name in ("marks", "throttle"))
+    assert (marks.index("F"), marks.rindex("F")) == (22, 44)  # 1.197 to 2.367 s of 3.16 s
+    assert set(throttle[23:44]) == {"▁"}
+    assert "▁" not in throttle[:23] + throttle[44:]
