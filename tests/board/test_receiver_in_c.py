@@ -8,6 +8,7 @@ import random
 import re
 import shutil
 import subprocess
+import tomllib
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -53,30 +54,7 @@ MISTAKES = {
     )
 }
 
-FOUND_BY = {
-    "HOLDS_FOR_EVER": "FS-CUT",
-    "CUTS_LATE": "FS-CUT",
-    "COMPARES_INSTANTS": "LK-WRAP",
-    "MILLIS_IN_16_BITS": "LK-WRAP",
-    "FOREIGN_REFRESHES": "FS-FOREIGN",
-    "DAMAGED_OBEYED": "FS-DAMAGED",
-    "REPEATS_REFRESH": "FS-STALE",
-    "LOOP_ONLY": "FS-HANG",
-    "FULL_AT_BOOT": "PW-IDLE",
-    "HALF_THROTTLE": "FS-VALUE",
-    "RETURNS_AT_ONCE": "RC-STRAY",
-    "NEVER_RETURNS": "RC-TIME",
-    "SWAPS_CHANNELS": "CH-ORDER",
-    "REVERSES_ROLL": "CH-SENSE",
-    "OVERFLOWS": "CH-VALUE",
-    "DIVIDES_BY_256": "CH-VALUE",
-    "TOO_MANY_CHANNELS": "FR-COUNT",
-    "FLAG_LIES": "FS-SAYS",
-    "TOO_EAGER": "LK-GAP",
-    "ARMED_IN_FAILSAFE": "FS-PRESET",
-    "DIES_ON_SHORT_PACKET": "FS-FOREIGN",
-    "LOOPS_ON_SHORT_PACKET": "FS-FOREIGN",
-}
+FOUND_BY: dict[str, str] = tomllib.loads((BOARD / "mistakes.toml").read_text(encoding="utf-8"))
 """Which requirement is about each mistake; the one that is left is sound."""
 STOPPING = ("DIES_ON_SHORT_PACKET", "LOOPS_ON_SHORT_PACKET")
 

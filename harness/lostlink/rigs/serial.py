@@ -37,6 +37,7 @@ BACK_WITHIN_S: Final = 10.0
 """How long a port that is gone may take to come back."""
 _LEAD_NS: Final = 5_000_000
 _SAFE_S: Final = 1.0
+_BEFORE_TROUBLE_US: Final = 2_000_000
 _MOST_LOAD: Final = 0.8
 """Of the line's bytes in a second."""
 
@@ -44,17 +45,35 @@ _MOST_LOAD: Final = 0.8
 _NO_CLOCK: Final = "the board's clock cannot be aligned with the host's: it stood, jumped, or is off by more than 1 %"
 
 
+def lateness_limit_us(profile: Profile) -> int:
+    """Return how far packets may come off their time before a run is void: what tests leave for it near a timeout."""
+    return profile.receiver.timeout_us // 50 + 1_000
+
+
+def decisive_from_us(scenario: Scenario) -> int:
+    """Return from when on it matters that packets come in time: shortly before the first thing goes wrong."""
+    return max(0, min((fault.at_us for fault in scenario.faults), default=0) - _BEFORE_TROUBLE_US)
+
+
+class _LateError(Exception):
+    """A packet is so late that the run proves nothing."""
+
+
 class _Remote:
     """What the world sees of a board that is somewhere else; see `lostlink_sims.world.BoardPort`."""
 
-    def __init__(self, env: World, profile: Profile, board: BenchBoard, recorder: Recorder) -> None:
+    def __init__(
+        self, env: World, profile: Profile, scenario: Scenario, board: BenchBoard, recorder: Recorder, start_ns: int
+    ) -> None:
         self._env, self._profile, self._board, self._recorder = env, profile, board, recorder
+        self._start_ns, self._decisive_us = start_ns, decisive_from_us(scenario)
+        self._limit_ns = lateness_limit_us(profile) * 1000
         self._life = 0
         self._hung_until_us = -1
         self.turns = 0
         self.is_up = False
         self.boots = 0
-        self.sent: list[tuple[int, int]] = []  # when a packet was due, and when it was on the line in ns
+        self.sent: list[int] = []  # when each packet was due
         self.silences: list[tuple[int, bool]] = []
 
     def power_on(self) -> None:
@@ -106,8 +125,12 @@ class _Remote:
         """Hand over a payload, if somebody is there."""
         if not self.is_up or now_us < self._hung_until_us:
             return False
-        before_ns, after_ns = self._board.send(codec.Packet(len(self.sent) & 0xFF, payload))
-        self.sent.append((now_us, (before_ns + after_ns) // 2))
+        _, after_ns = self._board.send(codec.Packet(len(self.sent) & 0xFF, payload))
+        self.sent.append(now_us)
+        if now_us >= self._decisive_us and after_ns - self._start_ns - now_us * 1000 > self._limit_ns:
+            raise _LateError(
+                f"host too slow: a packet left {(after_ns - self._start_ns) / 1e6 - now_us / 1e3:.1f} ms late"
+            )
         return True
 
 
@@ -278,17 +301,22 @@ class SerialRig:
         remote: list[_Remote] = []
 
         def build(env: World, recorder: Recorder, _: int) -> _Remote:
-            remote.append(_Remote(env, self.profile, board, recorder))
+            remote.append(_Remote(env, self.profile, scenario, board, recorder, start_ns))
             return remote[0]
 
-        stage = Stage(self.profile, scenario, build, keep=True)
         start_ns = time.monotonic_ns() + _LEAD_NS
+        stage = Stage(self.profile, scenario, build, keep=True)
+        late = ""
         with undisturbed():
-            pace(stage.env, scenario.duration_us, start_ns, board.wait)
+            try:
+                pace(stage.env, scenario.duration_us, start_ns, board.wait)
+            except _LateError as error:
+                late = str(error)
         board.send(codec.Reset(codec.STAY_DOWN))
         board.answered(board.ping())
         told = _Told(self.profile, scenario, stage, remote[0], board.take_reports(), start_ns)
         trace = told.trace(board.alignment.fit(), board.identity)
+        trace.doubt = late or trace.doubt
         if not trace.doubt and board.spoiled() != spoiled:
             damaged, missing = (after - before for after, before in zip(board.spoiled(), spoiled, strict=True))
             trace.doubt = f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
@@ -338,11 +366,12 @@ class _Told:
                 return round(raw(board_us) - anchor_us)
 
             arrivals = self._arrivals(raw)
-            anchor_us = float(np.median(self.lateness_us)) if self.lateness_us else 0.0
+            decisive = [arrived - due for due, arrived in arrivals.items() if due >= decisive_from_us(self._scenario)]
+            anchor_us = float(np.median(decisive or self.lateness_us or [0.0]))
             tick_us = identity.tick_us + 1
             drift_us = fit.rate_uncertainty * self._scenario.duration_us / 2
             if self.lateness_us:
-                spread_us = float(np.abs(np.array(self.lateness_us) - anchor_us).max())
+                spread_us = float(np.abs(np.array(decisive or self.lateness_us) - anchor_us).max())
             else:
                 spread_us = fit.uncertainty_us(middle_us)
             uncertainty_us = int(np.ceil(spread_us + drift_us)) + tick_us
@@ -372,7 +401,7 @@ class _Told:
                 place += 1
             if place == len(self._remote.sent):
                 break
-            due_us = self._remote.sent[place][0]
+            due_us = self._remote.sent[place]
             arrivals[due_us] = raw(board_us)
             self.lateness_us.append(arrivals[due_us] - due_us)
             place += 1
@@ -423,14 +452,14 @@ class _Told:
         """Say what the bench itself did wrong in this run."""
         remote, reports = self._remote, self._reports
         lost = len(remote.sent) - len(self.lateness_us)
-        limit_us = self._profile.receiver.timeout_us // 50 + 1_000
+        limit_us = lateness_limit_us(self._profile)
         if any(cause == codec.POWER_ON for _, cause in reports.boots):
             return "the board restarted by itself in the middle of the run"
         if lost:
             return f"the board did not get {lost} of {len(remote.sent)} packets that were sent over the line"
         if uncertainty_us > limit_us:
             return (
-                f"host or board was too slow: packets came up to {uncertainty_us / 1000:.1f} ms off their time, "
+                f"host or board too slow: packets came up to {uncertainty_us / 1000:.1f} ms off their time, "
                 f"allowed for this link are {limit_us / 1000:.1f} ms"
             )
         booted = sum(cause != codec.POWER_ON for _, cause in reports.boots)
