@@ -35,7 +35,7 @@ ATTEMPTS: Final = 3
 THIN: Final = 4
 BACK_WITHIN_S: Final = 10.0
 """How long a port that is gone may take to come back."""
-_LEAD_NS: Final = 5_000_000
+_LEAD_NS: Final = 20_000_000
 _SAFE_S: Final = 1.0
 _BEFORE_TROUBLE_US: Final = 2_000_000
 _MOST_LOAD: Final = 0.8
