@@ -24,14 +24,14 @@ from lostlink.bench import codec
 from lostlink.bench.board import BenchBoard
 from lostlink.bench.line import Line, LineLostError, open_line
 from lostlink.bench.ports import look
-from lostlink.errors import RigError
+from lostlink.errors import CannotError, RigError
 from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
 from lostlink.rigs import serial as serial_rig
 from lostlink.rigs.serial import SerialRig
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink_sims import HowSeen, Profile, Scenario
-from lostlink_sims.scenario import LinkCut
+from lostlink_sims.scenario import LinkCut, MainLoopHung, ReceiverReset
 
 HERON = Path(__file__).parents[2] / "fixtures" / "profiles" / "heron.toml"
 
@@ -394,3 +394,21 @@ def test_ports_says_who_answers(start: Start) -> None:
     assert "version 1" in good.found
     assert not missing.answers
     assert "no such port" in missing.found
+
+
+def test_board_that_can_do_no_more_than_the_three_functions(start: Start, link: Profile) -> None:
+    """No reset, no clock, no frames: link loss is judged all the same, what needs more is not tested."""
+    with _rig(link, start("--plain")) as rig:
+        assert not rig.sets_clock
+        run, at_us = _cut(link)
+        trace = rig.run(run)
+        if not trace.doubt:
+            cut = failsafe.time_to_cut(trace, at_us)
+            assert 450_000 < cut.value < 560_000
+            assert failsafe.time_to_motor_stop(trace, at_us).value < 600_000
+        flight = _flight(link)
+        with pytest.raises(CannotError, match="reset"):
+            rig.run(flight.into(ReceiverReset(at_us=flight.at_us)))
+        with pytest.raises(CannotError, match="hang"):
+            rig.run(flight.into(MainLoopHung(at_us=flight.at_us)))
+    assert "no means to be held in reset" in rig.about["at the end"]

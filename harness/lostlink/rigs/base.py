@@ -20,6 +20,8 @@ class Rig(Protocol):
         Scenarios run so far.
     thin : int
         Tests fly at one in so many of the phases that they would in simulation; 1 where time costs nothing.
+    sets_clock : bool
+        Whether the receiver's counter starts where the scenario says.
     about : dict
         What evidence says of the rig besides its name.
     """
@@ -30,6 +32,9 @@ class Rig(Protocol):
     runs: int
     thin: int
     about: dict[str, str]
+
+    @property
+    def sets_clock(self) -> bool: ...
 
     def close(self) -> None:
         """Leave everything safe and let go of it."""

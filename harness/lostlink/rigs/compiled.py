@@ -43,6 +43,7 @@ class CompiledRig:
     name = "sim"
     how_seen = HowSeen.SIMULATED
     thin = 1
+    sets_clock = True
 
     def __init__(self, profile: Profile, library: str) -> None:
         self.profile = profile

@@ -26,7 +26,7 @@ from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.clock import FAULT, World, once
 from lostlink_sims.handset import codes, layout
 from lostlink_sims.recorder import Recorder
-from lostlink_sims.scenario import MainLoopHung
+from lostlink_sims.scenario import BrownOut, MainLoopHung, ReceiverReset
 from lostlink_sims.trace import NOT_YET
 from lostlink_sims.world import Stage
 
@@ -38,6 +38,7 @@ BACK_WITHIN_S: Final = 10.0
 _LEAD_NS: Final = 20_000_000
 _SAFE_S: Final = 1.0
 _BEFORE_TROUBLE_US: Final = 2_000_000
+_SETTLE_S: Final = 0.2
 _MOST_LOAD: Final = 0.8
 """Of the line's bytes in a second."""
 
@@ -68,6 +69,7 @@ class _Remote:
         self._env, self._profile, self._board, self._recorder = env, profile, board, recorder
         self._start_ns, self._decisive_us = start_ns, decisive_from_us(scenario)
         self._limit_ns = lateness_limit_us(profile) * 1000
+        self._resets = bool(board.identity.abilities & codec.CAN_RESET)
         self._life = 0
         self._hung_until_us = -1
         self.turns = 0
@@ -91,11 +93,12 @@ class _Remote:
         self._send_reset(down_us)
 
     def _send_reset(self, down_us: int) -> None:
-        self._board.send(codec.Reset(down_us))
+        if self._resets:
+            self._board.send(codec.Reset(down_us))
+            self.boots += 1
         self.is_up = False
         self._hung_until_us = -1
         self._life += 1
-        self.boots += 1
         life = self._life
         once(self._env, self._env.now + down_us + self._profile.receiver.boot_us, FAULT, lambda: self._up(life))
 
@@ -171,7 +174,8 @@ class SerialRig:
         line = open_line(self._port, self._baud)
         try:
             board = BenchBoard(line)
-            board.send(codec.Reset(codec.STAY_DOWN))
+            if board.identity.abilities & codec.CAN_RESET:
+                board.send(codec.Reset(codec.STAY_DOWN))
         except BaseException:
             line.close()
             raise
@@ -179,6 +183,15 @@ class SerialRig:
         self.about["board"] = f"{identity.name.decode('utf-8', 'replace')}, {identity.channels} channels"
         self.about["line"] = f"{self._baud} baud, low latency {'on' if line.low_latency else 'not available'}"
         return board
+
+    @property
+    def sets_clock(self) -> bool:
+        """Whether the board's program can be told what its counter shows."""
+        return self._board is not None and bool(self._board.identity.abilities & codec.CAN_SET_CLOCK)
+
+    @property
+    def _resets(self) -> bool:
+        return self._board is not None and bool(self._board.identity.abilities & codec.CAN_RESET)
 
     def _check_load(self) -> None:
         """See that the line can carry what is planned."""
@@ -198,7 +211,7 @@ class SerialRig:
 
     def close(self) -> None:
         """Bring the board's throttle low, stop its output, and let go of the port."""
-        board, self._board = self._board, None
+        board = self._board
         if board is None:
             return
         try:
@@ -209,6 +222,7 @@ class SerialRig:
             )
         board.line.close()
         self._tell()
+        self._board = None
 
     def _make_safe(self, board: BenchBoard) -> str:
         """Send a low throttle until the board shows it, then hold it in reset."""
@@ -224,16 +238,20 @@ class SerialRig:
             due_s = begun_s + (count + 1) * self.profile.handset.packet_interval_us / 1e6
             while (ahead_s := due_s - time.monotonic()) > 0:
                 board.pump(ahead_s)
-            shown = [widths[index] for _, _, widths in board.reports.frames if len(widths) > index]
+            rows_seen = [widths for _, _, widths in board.reports.frames] or [w for _, w in board.reports.channels]
+            shown = [widths[index] for widths in rows_seen if len(widths) > index]
             if (shown and shown[-1] <= idle_us) or (not shown and due_s - begun_s > silent_s):
                 break
-        board.send(codec.Reset(codec.STAY_DOWN))
+        held = "the board has no means to be held in reset: take its supply off before you go near it"
+        if self._resets:
+            board.send(codec.Reset(codec.STAY_DOWN))
+            held = "the board is held in reset, no pulses"
         board.answered(board.ping())
         if not shown:
-            return "no pulses; the board is held in reset"
+            return f"no pulses were seen; {held}"
         if shown[-1] <= idle_us:
-            return "throttle low, then held in reset: no pulses"
-        return f"the throttle could NOT be brought low (it shows {shown[-1]} µs); the board is held in reset, no pulses"
+            return f"throttle low; {held}"
+        return f"the throttle could NOT be brought low (it shows {shown[-1]} µs); {held}"
 
     # --- runs ---------------------------------------------------------------------------------------------------
 
@@ -266,9 +284,13 @@ class SerialRig:
     def _can(self, scenario: Scenario) -> None:
         if self._board is None:
             raise RigError(f"{self._port}: the board is gone")
-        wraps = scenario.receiver_clock_us + scenario.duration_us >= 2**31
-        needs = [(codec.CAN_RESET, "be reset")]
-        needs += [(codec.CAN_SET_CLOCK, "set its clock")] if wraps else []
+        needs = []
+        if (
+            scenario.handset_on_us
+            or scenario.receiver_on_us
+            or any(isinstance(fault, ReceiverReset | BrownOut) for fault in scenario.faults)
+        ):
+            needs.append((codec.CAN_RESET, "be reset"))
         if any(isinstance(fault, MainLoopHung) for fault in scenario.faults):
             needs.append((codec.CAN_HANG, "let its main loop hang"))
         for bit, said in needs:
@@ -293,8 +315,11 @@ class SerialRig:
     def _fly(self, scenario: Scenario) -> Trace:
         board = self._board
         assert board is not None
-        board.send(codec.Reset(codec.STAY_DOWN))
-        board.send(codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF))
+        if self._resets:
+            board.send(codec.Reset(codec.STAY_DOWN))
+            board.send(codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF))
+        else:
+            self._fall_silent(board)
         board.align(3)
         board.take_reports()
         spoiled = board.spoiled()
@@ -312,7 +337,8 @@ class SerialRig:
                 pace(stage.env, scenario.duration_us, start_ns, board.wait)
             except _LateError as error:
                 late = str(error)
-        board.send(codec.Reset(codec.STAY_DOWN))
+        if self._resets:
+            board.send(codec.Reset(codec.STAY_DOWN))
         board.answered(board.ping())
         told = _Told(self.profile, scenario, stage, remote[0], board.take_reports(), start_ns)
         trace = told.trace(board.alignment.fit(), board.identity)
@@ -324,6 +350,14 @@ class SerialRig:
         self._worst_us = max(self._worst_us, trace.uncertainty_us)
         self._tell()
         return trace
+
+    def _fall_silent(self, board: BenchBoard) -> None:
+        """Let a board that cannot be reset go into failsafe, which is where it would begin."""
+        receiver = self.profile.receiver
+        until_s = time.monotonic() + (self.profile.cut_delay_us + receiver.recovery_us) / 1e6 + _SETTLE_S
+        while (ahead_s := until_s - time.monotonic()) > 0:
+            board.pump(ahead_s)
+            board.answered(board.ping())
 
     def _tell(self) -> None:
         """Keep what evidence says of the rig true."""

@@ -20,6 +20,7 @@ class SimRig:
     name = "sim"
     how_seen = HowSeen.SIMULATED
     thin = 1
+    sets_clock = True
 
     def __init__(self, profile: Profile, receiver: ReceiverFactory = ReferenceReceiver) -> None:
         self.profile = profile

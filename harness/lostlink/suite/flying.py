@@ -6,6 +6,8 @@ import dataclasses
 import math
 from collections.abc import Iterator
 
+import pytest
+
 from lostlink.judge import Judge
 from lostlink.measure import failsafe
 from lostlink.rigs import Rig
@@ -48,6 +50,12 @@ def cuts_in_time(
             judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=limit_us)
             after = failsafe.longest_throttle_after_cut(trace, flight.at_us)
             judge(trace, after, at_most=rig.profile.requirements.idle_below_us)
+
+
+def needs_clock(rig: Rig) -> None:
+    """Skip a test of the counter's wrap where nobody can set the counter."""
+    if not rig.sets_clock:
+        pytest.skip("the board has no means to set its clock, and its counter wraps once in more than an hour only")
 
 
 def shifted(fault: AnyFault, by_us: int) -> AnyFault:

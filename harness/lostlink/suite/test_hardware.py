@@ -9,7 +9,7 @@ from lostlink.measure import failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.suite.flying import flew, losses
+from lostlink.suite.flying import flew, losses, needs_clock
 from lostlink_sims import Profile
 from lostlink_sims.scenario import BrownOut, LinkCut, MainLoopHung, ReceiverReset
 
@@ -28,6 +28,7 @@ def test_main_loop_hangs(profile: Profile, rig: Rig, scenario: ScenarioBuilder, 
 @requires("FS-WRAP")
 def test_loss_at_counter_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The link is lost shortly before, at and after a wrap of the receiver's counter."""
+    needs_clock(rig)
     limits = profile.requirements
     for wrap in WRAPS:
         for run, flight in enumerate(scenario.flights(12)):
@@ -49,6 +50,7 @@ def test_wrap_in_flight(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> No
     The gap makes sure that the receiver looks at its timer between the wrap and the next packet. The flight is
     watched from more than a timeout before the wrap on: sums of instants go wrong as early as that.
     """
+    needs_clock(rig)
     profile = rig.profile
     gap_us = min(scenario.safe_gap_us, 3 * scenario.frame_us + scenario.packet_us)
     before_us = profile.cut_delay_us + 2 * scenario.frame_us
