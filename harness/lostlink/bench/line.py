@@ -226,7 +226,7 @@ def _why_not(port: str, error: BaseException) -> str:
             return "it is no serial port"
         case _ if "exclusively lock" in text:
             return "another program has it open; close that first"
-        case _ if "not permitted" in text or "permission" in text or "access is denied" in text:
+        case _ if "not permitted" in text or "permission" in text or "denied" in text:
             return "another program has it open, or you have no permission"
         case _ if "refused" in text:
             return "nothing listens there"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import mmap
 import os
 import pickle
+import signal
 import sys
 import tempfile
 from dataclasses import dataclass
@@ -80,6 +81,7 @@ def _say(write: BinaryIO, thing: Any) -> None:
 
 def main() -> None:
     """Serve until standard input ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the process that watches over this one
     out = os.dup(1)
     os.dup2(2, 1)  # the firmware's own printing must not disturb the answers
     with tempfile.TemporaryDirectory() as scratch, os.fdopen(out, "wb") as write:
