@@ -347,8 +347,9 @@ class SerialRig:
             board.send(codec.Reset(codec.STAY_DOWN))
         board.answered(board.ping())
         told = _Told(self.profile, scenario, stage, remote[0], board.take_reports(), start_ns)
-        trace = told.trace(board.alignment.fit(), board.identity)
-        trace.doubt = late or trace.doubt
+        fit = board.alignment.fit()
+        trace = told.trace(fit, board.identity)
+        trace.doubt = trace.doubt if fit is None else late or trace.doubt
         if not trace.doubt and board.spoiled() != spoiled:
             damaged, missing = (after - before for after, before in zip(board.spoiled(), spoiled, strict=True))
             trace.doubt = f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
