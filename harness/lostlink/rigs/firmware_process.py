@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from lostlink.errors import LostlinkError
-from lostlink.rigs import firmware
+from lostlink.rigs.firmware import Image, factory
 from lostlink_sims import Profile, Scenario, simulate
 
 SHARED_WORDS = 2
@@ -59,7 +59,7 @@ def _serve(read: BinaryIO, write: BinaryIO, scratch: Path) -> None:
     with open(order.shared, "r+b") as file:
         calls = words(file)
     try:
-        image = firmware.Image(Path(order.library), scratch)
+        image = Image(Path(order.library), scratch)
     except LostlinkError as error:
         _say(write, error)
         return
@@ -70,7 +70,7 @@ def _serve(read: BinaryIO, write: BinaryIO, scratch: Path) -> None:
         except EOFError:
             return
         calls[0], calls[1] = 0, -1
-        built = firmware.factory(image, calls, job.stop_at, job.why)
+        built = factory(image, calls, job.stop_at, job.why)
         _say(write, simulate(order.profile, job.scenario, built))
 
 

@@ -227,7 +227,7 @@ class SerialRig:
                 f"the throttle could NOT be brought low ({error}); take the supply off the board before you go near it"
             )
         board.line.close()
-        self._tell()
+        self._tell(board, board.alignment.fit())
         self._board = None
 
     def _make_safe(self, board: BenchBoard) -> str:
@@ -355,7 +355,7 @@ class SerialRig:
             trace.doubt = f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
         self._lateness_us += told.lateness_us[:: max(1, len(told.lateness_us) // 50)]
         self._worst_us = max(self._worst_us, trace.uncertainty_us)
-        self._tell()
+        self._tell(board, fit)
         return trace
 
     def _fall_silent(self, board: BenchBoard) -> None:
@@ -366,13 +366,13 @@ class SerialRig:
             board.pump(ahead_s)
             board.answered(board.ping())
 
-    def _tell(self) -> None:
+    def _tell(self, board: BenchBoard, fit: Fit | None) -> None:
         """Keep what evidence says of the rig true."""
-        if self._board is not None and (fit := self._board.alignment.fit()) is not None:
+        if fit is not None:
             residual_us = fit.uncertainty_us(time.monotonic_ns() / 1000)
             self.about["clock"] = (
                 f"{(fit.rate - 1) * 1e6:+.1f} ± {fit.rate_uncertainty * 1e6:.1f} ppm against the host, "
-                f"aligned to ± {residual_us:.0f} µs, best round trip {self._board.alignment.best_delay_us():.0f} µs"
+                f"aligned to ± {residual_us:.0f} µs, best round trip {board.alignment.best_delay_us():.0f} µs"
             )
         if self._lateness_us:
             p50, p99 = np.quantile(np.abs(self._lateness_us), (0.5, 0.99))
