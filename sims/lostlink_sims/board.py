@@ -156,16 +156,15 @@ class Board:
         self._guarded(lambda: self._plan_turn(now_us, clock), "poll(), which returns a clock or None")
 
     def _plan_turn(self, now_us: int, clock: int) -> None:
-        """See to it that a turn comes no later than wanted. One that comes too early plans again."""
+        """See to it that a turn comes at the first microsecond at which the clock shows what was wanted."""
         if self._wanted is None:
             return
         ahead = (self._wanted - clock) & MASK
         if ahead > _HALF:
             ahead = 0  # wanted in the past: at once
-        delay_us = max(1, -(-ahead * 1_000_000 // (1_000_000 + self._ppm)) if self._ppm else ahead)
-        while self._ppm and self._before(now_us + delay_us):
-            delay_us += 1  # the clock is rounded down: the instant may be a microsecond later
-        at_us = now_us + delay_us
+        since_us, rate = now_us - self._powered_us, 1_000_000 + self._ppm
+        wanted_us = (since_us * rate // 1_000_000 + ahead) * 1_000_000
+        at_us = max(now_us + 1, self._powered_us - -wanted_us // rate)
         if self._loop_at_us >= 0:
             if at_us >= self._loop_at_us:
                 return

@@ -347,6 +347,15 @@ class LinkBudget:
 
         return gain
 
+    @staticmethod
+    def _place(level_cdb: Ints, limits: NDArray[np.uint32]) -> Ints:
+        return np.clip((level_cdb - _TABLE_LOW_CDB) // _TABLE_STEP_CDB, 0, len(limits) - 1)
+
+    def steady_threshold(self, limits: NDArray[np.uint32], bit_rate_bit_s: int) -> int:
+        """Return the threshold for losing a packet while nothing fades, from the table `limits`."""
+        mean_cdb = np.array(round(100 * self.mean_ebn0_db(bit_rate_bit_s)), np.int64)
+        return int(limits[self._place(mean_cdb, limits)])
+
     def sampler(self, air: Air) -> Sampler:
         limits = packet_loss_thresholds(air.fatal_bits)
         mean_cdb = round(100 * self.mean_ebn0_db(air.bit_rate_bit_s))
@@ -359,8 +368,7 @@ class LinkBudget:
                 level += gain(tile.sent_us)
             if tile.fade_cdb is not None:
                 level -= tile.fade_cdb
-            place = np.clip((level - _TABLE_LOW_CDB) // _TABLE_STEP_CDB, 0, len(limits) - 1)
-            hit = air.words(tile) < limits[place]
+            hit = air.words(tile) < limits[self._place(level, limits)]
             if air.has_crc:
                 return _lost(hit)
             # Without a CRC only an error in the address hides the packet; others damage it.

@@ -40,18 +40,18 @@ def latencies_us(trace: Trace, channel: int) -> tuple[Ints, NDArray[np.bool_]]:
     return latency, shown
 
 
-def quantile(latency_us: Ints, shown: NDArray[np.bool_], share: float, trace: Trace) -> Measurement:
+def quantile(latency_us: Ints, shown: NDArray[np.bool_], share: float, *traces: Trace) -> Measurement:
     """Return the latency that is not exceeded in `share` of all moves.
 
     The smallest observation with at least that share at or below it; no interpolation, which would promise
-    more than was seen.
+    more than was seen. The uncertainty is that of the run, of those they are from, that is known least well.
     """
     order = np.sort(latency_us)
     place = min(len(order) - 1, max(0, int(np.ceil(share * len(order))) - 1))
     return Measurement(
         name=f"latency from stick to pulse ({share:.1%} of moves)",
         value=int(order[place]),
-        uncertainty=trace.uncertainty_us,
-        how_seen=trace.how_seen,
+        uncertainty=max(trace.uncertainty_us for trace in traces),
+        how_seen=traces[0].how_seen,
         only_at_least=bool((~shown[latency_us >= order[place]]).all()),
     )

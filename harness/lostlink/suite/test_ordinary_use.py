@@ -62,9 +62,8 @@ def test_gap_shorter_than_timeout(profile: Profile, rig: Rig, scenario: Scenario
 @requires("LT-STICK")
 def test_latency(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """Sudden moves of the throttle at random instants, at spread phases."""
-    found, shown = [], []
+    traces = []
     pause_us = scenario.settle_us + 3 * scenario.frame_us
-    trace = None
     for run in scenario.phases(12):
         at_us, moves = scenario.ready_us, []
         for step in range(12):
@@ -72,9 +71,11 @@ def test_latency(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: J
             name = profile.flight_controller.throttle
             moves.append(Move(at_us=at_us, channel=name, position=0.8 if step % 2 == 0 else 0.2))
         trace = rig.run(dataclasses.replace(run, moves=tuple(moves), duration_us=at_us + pause_us))
-        some, seen = latency.latencies_us(trace, profile.throttle_index)
-        found.append(some)
-        shown.append(seen)
-    assert trace is not None
-    p99 = latency.quantile(np.concatenate(found), np.concatenate(shown), 0.99, trace)
-    judge(trace, p99, at_most=profile.requirements.latency_p99_us)
+        if trace.doubt:
+            judge.doubt(trace, trace.doubt)
+        else:
+            traces.append(trace)
+    if traces:
+        found, shown = zip(*(latency.latencies_us(trace, profile.throttle_index) for trace in traces), strict=True)
+        p99 = latency.quantile(np.concatenate(found), np.concatenate(shown), 0.99, *traces)
+        judge(traces[-1], p99, at_most=profile.requirements.latency_p99_us)
