@@ -116,13 +116,13 @@ class ManyDraws:
             table[:, place * _TRIALS_A_BLOCK : (place + 1) * _TRIALS_A_BLOCK] = lanes
         return table[:, self._skip :][:, : self.count]
 
-    def once(self, purpose: int, which: int) -> NDArray[np.uint32]:
-        """Return number `which` (0 .. 63) of each trial, (trials,)."""
-        lanes = np.empty((len(self._rows), _TRIALS_A_BLOCK), np.uint32)
+    def firsts(self, purpose: int, count: int) -> NDArray[np.uint32]:
+        """Return the first `count` (up to 64) numbers of each trial, (count, trials)."""
+        lanes = np.empty((len(self._rows), _TRIALS_A_BLOCK, count), np.uint32)
         for place, row in enumerate(self._rows):
             raw = self._raw(row, purpose, _WORDS_A_BLOCK).astype("<u8", copy=False).view("<u4")
-            lanes[place] = raw.reshape(_TRIALS_A_BLOCK, BLOCK)[:, which]
-        return lanes.ravel()[self._skip :][: self.count]
+            lanes[place] = raw.reshape(_TRIALS_A_BLOCK, BLOCK)[:, :count]
+        return lanes.reshape(-1, count).T[:, self._skip :][:, : self.count]
 
     def bits_under(self, purpose: int, blocks: int, *limits: int) -> list[NDArray[np.uint64]]:
         """Return, for each limit, where numbers lie below it, as bits.

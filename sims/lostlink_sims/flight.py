@@ -62,7 +62,7 @@ TRANSITIONS: Final[Mapping[tuple[Arming, Seen], Arming]] = {
     (_A.ARMED, _S.LOST): _A.LOCKED,
 }
 #: Without an arming channel nothing but an idle throttle unlocks.
-_WITHOUT_SWITCH: Final[Mapping[tuple[Arming, Seen], Arming]] = {
+WITHOUT_SWITCH: Final[Mapping[tuple[Arming, Seen], Arming]] = {
     **TRANSITIONS,
     (_A.LOCKED, _S.ON_IDLE): _A.ARMED,
 }
@@ -83,7 +83,7 @@ class FlightController:
         self._settings = settings
         self._throttle, self._arm = profile.throttle_index, profile.arm_index
         self._needed = max(self._throttle, -1 if self._arm is None else self._arm) + 1
-        self._transitions = TRANSITIONS if self._arm is not None else _WITHOUT_SWITCH
+        self._transitions = TRANSITIONS if self._arm is not None else WITHOUT_SWITCH
         self._low_us, self._span_us = profile.receiver.low_us, profile.receiver.high_us - profile.receiver.low_us
         self._good_us: int | None = None  # when the last good frame was complete
         self.arming = Arming.LOCKED

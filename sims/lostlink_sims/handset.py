@@ -93,7 +93,7 @@ class Programme:
         return table
 
 
-def _wiper(channel: Channel, position: Ints) -> Ints:
+def wiper(channel: Channel, position: Ints) -> Ints:
     """Return where the potentiometer's wiper stands: straight from low stop to centre to high stop."""
     low, middle, high = (
         _ppm(channel.travel_low), _ppm(0.5 + channel.centre_error), _ppm(channel.travel_high),
@@ -128,7 +128,7 @@ def codes(profile: Profile, position: Ints, readings: Ints | None = None) -> Int
         elif readings is not None:
             code = rule(readings[:, column])
         else:
-            code = rule(adc_reading(_wiper(channel, position[:, column])))
+            code = rule(adc_reading(wiper(channel, position[:, column])))
         table[:, column] = TOP_CODE - code if channel.reversed else code
     return table
 
@@ -198,7 +198,7 @@ class Handset:
         readings = np.empty(position.shape, np.int64)
         noise = profile.handset.adc_noise_counts if self._scenario.ambient else 0
         for column, channel in enumerate(profile.channels):
-            reading = adc_reading(_wiper(channel, position[:, column]))
+            reading = adc_reading(wiper(channel, position[:, column]))
             if noise:
                 reading += self._draws.below(Purpose.ADC_NOISE + column, index, n, 2 * noise + 1) - noise
                 reading = np.clip(reading, 0, ADC_COUNTS - 1)

@@ -1,0 +1,179 @@
+"""Packets as bits: 64 slots a word, many trials side by side.
+
+A table is a (words, trials) array of uint64; bit j of word w belongs to slot 64 * w + j.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Words = NDArray[np.uint64]
+Ints = NDArray[np.int64]
+
+_ONE: Final = np.uint64(1)
+_ALL: Final = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
+_HALF: Final = np.uint64(32)
+
+
+def packed(table: NDArray[np.bool_]) -> Words:
+    """Return a (64 * words, trials) table of booleans as bits."""
+    octets = np.packbits(table, axis=0, bitorder="little")
+    rows = octets.reshape(-1, 8, table.shape[1]).transpose(0, 2, 1)
+    return np.ascontiguousarray(rows).view("<u8")[:, :, 0].astype(np.uint64, copy=False)
+
+
+def unpacked(words: Words) -> NDArray[np.bool_]:
+    """Return bits as a (64 * words, trials) table of booleans."""
+    octets = np.ascontiguousarray(words.astype("<u8", copy=False)).view(np.uint8)
+    rows = octets.reshape(len(words), -1, 8).transpose(0, 2, 1)
+    return np.unpackbits(rows.reshape(len(words) * 8, -1), axis=0, bitorder="little").astype(np.bool_)
+
+
+def from_to(words: int, first: Ints, after: Ints) -> Words:
+    """Return bits `first` .. `after` - 1 set for each trial; none where `after` <= `first`."""
+    return _from(words, first) & ~_from(words, np.maximum(first, after))
+
+
+def _from(words: int, first: Ints) -> Words:
+    shift = np.clip(first - 64 * np.arange(words)[:, None], 0, 64)
+    ones = _ALL << (shift & 63).astype(np.uint64)
+    return np.where(shift == 64, np.uint64(0), ones)
+
+
+def put(table: Words, slot: Ints, trial: Ints) -> None:
+    """Set the bits of some slots and trials, in place."""
+    flat = table.reshape(-1)
+    np.bitwise_or.at(flat, (slot >> 6) * table.shape[1] + trial, _ONE << (slot & 63).astype(np.uint64))
+
+
+def carried(generate: Words, propagate: Words) -> Words:
+    """Return b with ``b[k] = generate[k] | (propagate[k] & b[k-1])`` along the slots, b[-1] = 0.
+
+    It is the carry of an adder: 64 slots for one addition. `generate` must be part of `propagate`.
+    """
+    out = np.empty_like(generate)
+    carry = np.zeros(generate.shape[1], np.uint64)
+    for word in range(len(generate)):
+        both = generate[word] + propagate[word]
+        total = both + carry
+        over = (both < propagate[word]) | (total < both)
+        into = total ^ generate[word] ^ propagate[word]  # the carry into each bit
+        out[word] = into >> _ONE | over.astype(np.uint64) << np.uint64(63)
+        carry = over.astype(np.uint64)
+    return out
+
+
+def runs(table: Words, least: int) -> Words:
+    """Return a bit at each slot with which `least` set bits in a row begin."""
+    run, have = table, 1
+    while have < least:
+        step = min(have, least - have)
+        run = run & _down(run, step)
+        have += step
+    return run
+
+
+def _down(table: Words, by: int) -> Words:
+    """Return the table with every slot's bit moved `by` slots towards the first."""
+    whole, part = divmod(by, 64)
+    out = np.zeros_like(table)
+    kept = len(table) - whole
+    if kept <= 0:
+        return out
+    out[:kept] = table[whole:] >> np.uint64(part)
+    if part and kept > 1:
+        out[: kept - 1] |= table[whole + 1 :] << np.uint64(64 - part)
+    return out
+
+
+def firsts(table: Words) -> Words:
+    """Return only those bits whose slot before is not set."""
+    before = table << _ONE
+    before[1:] |= table[:-1] >> np.uint64(63)
+    return table & ~before
+
+
+def places(table: Words) -> tuple[Ints, Ints]:
+    """Return trial and slot of all set bits, ordered by trial, then slot."""
+    trial, word = np.nonzero(table.T)
+    left = table[word, trial]
+    found_trial, found_slot = [], []
+    while len(left):
+        found_trial.append(trial)
+        found_slot.append(64 * word + _lowest(left))
+        left = left & (left - _ONE)
+        more = left != 0
+        trial, word, left = trial[more], word[more], left[more]
+    if not found_trial:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    trials, slots = np.concatenate(found_trial), np.concatenate(found_slot)
+    order = np.lexsort((slots, trials))
+    return trials[order], slots[order]
+
+
+def _lowest(words: Words) -> Ints:
+    return _highest(words & (~words + _ONE))
+
+
+def _highest(words: Words) -> Ints:
+    """Return the place of the highest set bit; a half word is exact in a double."""
+    upper = words >> _HALF
+    half = np.where(upper != 0, upper, words & np.uint64(0xFFFF_FFFF)).astype(np.float64)
+    return np.frexp(half)[1].astype(np.int64) - 1 + np.where(upper != 0, 32, 0)
+
+
+class Seeker:
+    """Finds set bits near a slot.
+
+    Parameters
+    ----------
+    table : (words, trials) ndarray of uint64
+    """
+
+    def __init__(self, table: Words) -> None:
+        self._table, self.end = table, 64 * len(table)
+        word = np.arange(len(table))[:, None]
+        some = table != 0
+        # From each word, the nearest one with a set bit after and before it.
+        after = np.minimum.accumulate(np.where(some, word, len(table))[::-1], axis=0)[::-1]
+        self._after = np.append(after, np.full((1, table.shape[1]), len(table)), axis=0)
+        self._before = np.maximum.accumulate(np.where(some, word, -1), axis=0)
+
+    def next(self, trial: Ints, slot: Ints) -> Ints:
+        """Return the first set slot at or after `slot` for each trial; `end` when there is none."""
+        inside = np.minimum(slot, self.end - 1)
+        word = inside >> 6
+        here = self._table[word, trial] & (_ALL << (inside & 63).astype(np.uint64))
+        gone = here == 0
+        if gone.any():
+            word = np.where(gone, self._after[word + 1, trial], word)
+            here = np.where(gone, self._table[np.minimum(word, len(self._table) - 1), trial], here)
+        found = (word < len(self._table)) & (slot < self.end)
+        return np.where(found, 64 * word + _lowest(np.where(found, here, _ONE)), self.end)
+
+    def previous(self, trial: Ints, slot: Ints) -> Ints:
+        """Return the last set slot at or before `slot` for each trial; -1 when there is none."""
+        inside = np.clip(slot, 0, self.end - 1)
+        word = inside >> 6
+        here = self._table[word, trial] & (_ALL >> (63 - (inside & 63)).astype(np.uint64))
+        gone = here == 0
+        if gone.any():
+            word = np.where(gone & (word > 0), self._before[np.maximum(word - 1, 0), trial], np.where(gone, -1, word))
+            here = np.where(gone, self._table[np.maximum(word, 0), trial], here)
+        found = (word >= 0) & (slot >= 0)
+        return np.where(found, 64 * word + _highest(np.where(found, here, _ONE)), -1)
+
+
+def window(table: Words, trial: Ints, slot: Ints, length: int) -> NDArray[np.bool_]:
+    """Return slots `slot` .. `slot` + `length` - 1 of each trial, (trials, length); `length` is at most 64."""
+    at = slot >> 6
+    low = table[np.minimum(at, len(table) - 1), trial]
+    high = np.where(at + 1 < len(table), table[np.minimum(at + 1, len(table) - 1), trial], np.uint64(0))
+    low = np.where(at < len(table), low, np.uint64(0))
+    shift = (slot & 63).astype(np.uint64)
+    bits = low >> shift | np.where(shift > 0, high << (np.uint64(64) - np.maximum(shift, _ONE)), np.uint64(0))
+    octets = np.ascontiguousarray(bits.astype("<u8", copy=False)).view(np.uint8).reshape(len(slot), 8)
+    return np.unpackbits(octets, axis=1, count=length, bitorder="little").astype(np.bool_)
