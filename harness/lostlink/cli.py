@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from lostlink.campaigns.command import campaign_command
 from lostlink.captures.command import read_command
 from lostlink.watch.command import watch_command
 
@@ -359,6 +360,7 @@ def ports(port: tuple[str, ...], baud: int) -> None:
 
 main.add_command(watch_command)
 main.add_command(read_command)
+main.add_command(campaign_command)
 
 
 if __name__ == "__main__":

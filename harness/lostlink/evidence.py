@@ -170,9 +170,19 @@ def fresh_folder(folder: Path) -> Path:
         raise ProfileError(
             f"--out {folder}: holds other files; allowed: a new folder, an empty one, or one with earlier evidence"
         )
-    for name in ("verdicts.json", "summary.md", "profile.toml", "junit.xml", "rows.csv", "attempts.csv"):
+    for name in (
+        "verdicts.json",
+        "summary.md",
+        "profile.toml",
+        "junit.xml",
+        "rows.csv",
+        "attempts.csv",
+        "campaign.json",
+        "tallies.jsonl",
+    ):
         (folder / name).unlink(missing_ok=True)
-    shutil.rmtree(folder / "failing", ignore_errors=True)
+    for name in ("failing", "worst"):
+        shutil.rmtree(folder / name, ignore_errors=True)
     return folder
 
 

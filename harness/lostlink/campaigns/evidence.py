@@ -1,0 +1,180 @@
+"""A campaign's evidence folder: verdicts for people and programs, distributions, and the worst trials to replay.
+
+``verdicts.json`` and ``summary.md`` as every evidence has them; ``campaign.json`` (what was flown, counts, bounds,
+distributions); ``tallies.jsonl`` (the journal); ``worst/`` with a scenario for each trial worth another look.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any, Final
+
+from lostlink.campaigns import statistics
+from lostlink.campaigns.campaign import JOURNAL, Campaign, described, head
+from lostlink.campaigns.statistics import NEVER_US
+from lostlink.campaigns.tally import ASPECTS, Aspect, Count
+from lostlink.errors import LostlinkError
+from lostlink.evidence import CAUTIONS, fresh_folder
+from lostlink.verdicts import quantity
+
+QUANTILES: Final = (0.5, 0.99, 0.999)
+_FILE: Final = "campaign.json"
+
+
+def prepare(folder: Path, campaign: Campaign, *, resume: bool) -> None:
+    """Make the folder ready, and take what it holds when the campaign is to go on.
+
+    Raises
+    ------
+    LostlinkError
+        If the folder is in other use, or what it holds is of another campaign.
+    """
+    wanted = head(campaign.plan)
+    if not resume:
+        fresh_folder(folder)
+        return
+    try:
+        before = json.loads((folder / _FILE).read_text(encoding="utf-8"))["head"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise LostlinkError(
+            f"--resume: {folder} holds no campaign to go on with; allowed: the --out folder of one that was stopped"
+        ) from error
+    for name, value in wanted.items():
+        if before.get(name) != value:
+            raise LostlinkError(
+                f"--resume: the campaign in {folder} had another {name.replace('_', ' ')}; "
+                "allowed: the same profile, receiver, seed and flight"
+            )
+    if (folder / JOURNAL).is_file():
+        campaign.resume(folder)
+
+
+def as_dict(campaign: Campaign) -> dict[str, Any]:
+    """Return what `campaign.json` holds."""
+    total, confidence = campaign.total, campaign.plan.confidence
+    decision = campaign.decision
+    return {
+        "schema": 1,
+        "conclusion": campaign.conclusion(),
+        "head": head(campaign.plan),
+        "engine": campaign.plan.engine,
+        "drawn": described(campaign.plan.lot),
+        "confidence": confidence,
+        "rule": None if campaign.plan.rule is None else f"{campaign.plan.rule.claim}; {campaign.plan.rule}",
+        "decision": None if decision is None else str(decision),
+        "trials": campaign.trials,
+        "crashes": 0 if total is None else total.crashes,
+        "requirements": []
+        if total is None
+        else [_requirement(campaign, aspect, total.counts[aspect.id]) for aspect in ASPECTS],
+    }
+
+
+def _requirement(campaign: Campaign, aspect: Aspect, count: Count) -> dict[str, Any]:
+    confidence = campaign.plan.confidence
+    data: dict[str, Any] = {
+        "id": aspect.id,
+        "what": aspect.what,
+        "judged": count.judged,
+        "failures": count.failures,
+        "worst": [
+            {
+                "trial": one.trial, "seed": one.seed,
+                **({"value_us": _value(one.value_us)} if aspect.time_us is not None else {}),
+                "scenario": scenario_name(aspect, place),
+            }
+            for place, one in enumerate(count.worst.trials)
+        ],
+    }  # fmt: skip
+    if count.judged:
+        data["upper_bound"] = statistics.upper_bound(count.failures, count.judged, confidence)
+    if aspect.limit_us is not None:
+        data["limit_us"] = aspect.limit_us(campaign.plan.lot.profile)
+    if count.times.trials:
+        data["quantiles"] = [
+            {"share": q.share, "value_us": _value(q.value_us), "upper_us": _value(q.upper_us)}
+            for q in (count.times.quantile(share, confidence) for share in QUANTILES)
+        ]
+        data["times"] = count.times.as_dict()
+    return data
+
+
+def _value(value_us: int | None) -> int | None:
+    return None if value_us is None or value_us >= NEVER_US else value_us
+
+
+def scenario_name(aspect: Aspect, place: int) -> str:
+    """Return the path of a worst trial's scenario, within the folder."""
+    return f"worst/{aspect.id}-{place + 1}.scenario.toml"
+
+
+def write(folder: Path, campaign: Campaign, tested: dict[str, Any]) -> None:
+    """Write all but the journal, which is there already."""
+    from lostlink.profiles import write_profile
+
+    verdicts = {
+        "schema": 1,
+        "conclusion": campaign.conclusion(),
+        "exit_code": campaign.exit_code,
+        "cautions": list(CAUTIONS),
+        "tested": tested,
+        "verdicts": [verdict.as_dict() for verdict in campaign.verdicts()],
+    }
+    for name, data in (("verdicts.json", verdicts), (_FILE, as_dict(campaign))):
+        (folder / name).write_text(json.dumps(data, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    (folder / "summary.md").write_text(summary(campaign, tested), encoding="utf-8")
+    (folder / "profile.toml").write_text(write_profile(campaign.plan.lot.profile), encoding="utf-8")
+    _write_worst(folder, campaign)
+
+
+def _write_worst(folder: Path, campaign: Campaign) -> None:
+    from lostlink.profiles import write_scenario
+
+    if campaign.total is None:
+        return
+    for aspect in ASPECTS:
+        for place, one in enumerate(campaign.total.counts[aspect.id].worst.trials):
+            path = folder / scenario_name(aspect, place)
+            path.parent.mkdir(exist_ok=True)
+            path.write_text(write_scenario(campaign.plan.lot.scenario(one.trial)), encoding="utf-8")
+
+
+def time_text(value_us: int | None) -> str:
+    """Return a time of the distribution for people; `NEVER_US` is "never"."""
+    if value_us is None:
+        return "-"
+    return "never" if value_us >= NEVER_US else quantity(value_us, "µs")
+
+
+def summary(campaign: Campaign, tested: dict[str, Any]) -> str:
+    """Return the campaign as Markdown."""
+    confidence = campaign.plan.confidence
+    lines = [
+        "# Campaign", "", f"**{campaign.conclusion()}**", "",
+        f"Profile **{tested['profile']}** ({tested['profile_sha256'][:12]}), receiver {tested['receiver']}, "
+        f"seed {tested['seed']}, {tested['date']}, lostlink {tested['versions']['lostlink']}.", "",
+        *(f"- {line}" for line in described(campaign.plan.lot)), "",
+        f"Bounds are one-sided, Clopper-Pearson, at {100 * confidence:g} %.", "",
+        "| | requirement | verdict | failures | trials | p below | p50 | p99 | p99.9 | worst | limit |",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
+    ]  # fmt: skip
+    for verdict in campaign.verdicts():
+        assert campaign.total is not None
+        count = campaign.total.counts[verdict.requirement.id]
+        lines.append("| " + " | ".join(cells(verdict.requirement.id, count, confidence, verdict)) + " |")
+    lines += ["", *(f"- {caution}" for caution in CAUTIONS)]
+    return "\n".join(lines) + "\n"
+
+
+def cells(name: str, count: Count, confidence: float, verdict: Any) -> list[str]:
+    """Return one row of the table."""
+    bound = f"{statistics.upper_bound(count.failures, count.judged, confidence):.2g}" if count.judged else "-"
+    times = ["-"] * 4
+    if count.times.trials:
+        shares = [count.times.quantile(share, confidence).value_us for share in QUANTILES]
+        times = [time_text(value) for value in (*shares, count.times.worst_us)]
+    return [
+        name, verdict.requirement.sentence, verdict.outcome.value, str(count.failures), str(count.judged), bound,
+        *times, verdict.limit.removesuffix(", in every trial"),
+    ]  # fmt: skip

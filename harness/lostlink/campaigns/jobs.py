@@ -1,0 +1,429 @@
+"""Who does the work: numbered jobs on any executor, their results in order, whatever becomes of the workers.
+
+- Jobs are submitted one by one, a window of them in flight; `Executor.map` would submit them all.
+- Results come in the order of the jobs. So what is concluded does not depend on who was quicker.
+- A job must give the same result wherever and however often it is run; then it may be done again. When a worker
+  dies (out of memory, killed, unplugged), a pool of processes is broken and does not say which job was to blame.
+  Everything that was in flight is done again in a fresh pool, one job at a time: who breaks it then is known.
+- Ctrl-C is for the one who reads the results. Workers ignore it, are stopped when the results are closed, and go
+  when their parent dies.
+"""
+
+from __future__ import annotations
+
+import concurrent.futures as cf
+import contextlib
+import importlib
+import logging
+import os
+import re
+import signal
+import sys
+from collections import deque
+from collections.abc import Callable, Generator, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any, Final, Generic, TypeVar
+
+from lostlink.errors import LostlinkError
+
+Job = TypeVar("Job")
+Result = TypeVar("Result")
+
+_LOOK_S: Final = 0.5  # some systems do not let Ctrl-C through to one who waits for longer
+_CONNECT_S: Final = 5
+_MOST_PROCESSES: Final = 61  # what a pool can have on every system
+_USUAL_WINDOW: Final = 8
+
+
+class WorkersError(LostlinkError):
+    """Those who do the work cannot be had, or went away too often."""
+
+
+@dataclass(frozen=True, slots=True)
+class Workers:
+    """Who does the work, and how to engage them: called, it opens a fresh executor.
+
+    Attributes
+    ----------
+    name : str
+        For people, such as ``2 processes``.
+    count : int
+        How many jobs they do at a time.
+    open_executor : callable
+    alive : callable
+        Tells whether there is still anybody to wait for; a pool that breaks says so by itself.
+    """
+
+    name: str
+    count: int
+    open_executor: Callable[[], cf.Executor]
+    alive: Callable[[], bool] = lambda: True
+
+    @property
+    def window(self) -> int:
+        """Jobs in flight that keep all of them busy."""
+        return max(_USUAL_WINDOW, 3 * self.count)
+
+    def __call__(self) -> cf.Executor:
+        return self.open_executor()
+
+
+def run_jobs(
+    function: Callable[[Job], Result],
+    jobs: Iterable[Job],
+    workers: cf.Executor | Callable[[], cf.Executor] | None = None,
+    *,
+    window: int | None = None,
+    attempts: int = 3,
+) -> Generator[tuple[Job, Result], None, None]:
+    """Yield each job and its result, in the order of the jobs.
+
+    Close the iterator (`contextlib.closing`) or read it to its end: then nothing is left running. Jobs are taken from
+    `jobs` as they are needed, so there may be more than are ever done.
+
+    Parameters
+    ----------
+    function : callable
+        Called with a job. For other processes and computers it must be at the top of a module.
+    jobs : iterable
+    workers : Workers or callable or Executor, optional
+        What opens a fresh executor, such as `processes(2)`: closed at the end, and opened anew when a worker died.
+        An executor itself is left open. In this process, one after the other, when left out.
+    window : int, optional
+        Jobs in flight at most; what suits the workers when left out.
+    attempts : int
+        How many workers may die of one job.
+
+    Raises
+    ------
+    WorkersError
+        If so many died of one job, or an executor broke that cannot be opened anew.
+    Exception
+        Whatever `function` raised, when it is that job's turn.
+    """
+    if window is None:
+        window = workers.window if isinstance(workers, Workers) else _USUAL_WINDOW
+    if window < 1 or attempts < 1:
+        raise ValueError(f"window {window}, attempts {attempts}; allowed: 1 or more")
+    if workers is None:
+        return ((job, function(job)) for job in jobs)
+    return _Run(function, iter(jobs), workers, window, attempts).results()
+
+
+@dataclass(slots=True)
+class _Flight(Generic[Job, Result]):
+    """A job that was handed out, or must be once more."""
+
+    number: int
+    job: Job
+    future: cf.Future[Result] | None = None
+    deaths: int = 0
+
+    def has_result(self) -> bool:
+        future = self.future
+        return future is not None and future.done() and not future.cancelled() and not _died(future.exception())
+
+
+class _Run(Generic[Job, Result]):
+    """Jobs in flight, in order; those without a future are suspected and go alone, one after the other."""
+
+    def __init__(
+        self,
+        function: Callable[[Job], Result],
+        jobs: Iterator[Job],
+        workers: cf.Executor | Callable[[], cf.Executor],
+        window: int,
+        attempts: int,
+    ) -> None:
+        self._function, self._jobs, self._window, self._attempts = function, jobs, window, attempts
+        self._open = None if isinstance(workers, cf.Executor) else workers
+        self._executor = workers if isinstance(workers, cf.Executor) else None
+        self._alive = workers.alive if isinstance(workers, Workers) else lambda: True
+        self._flights: deque[_Flight[Job, Result]] = deque()
+        self._taken = 0
+
+    def results(self) -> Generator[tuple[Job, Result], None, None]:
+        try:
+            while self._hand_out():
+                self._await_first()
+                if not self._flights[0].has_result():
+                    continue
+                flight = self._flights.popleft()
+                assert flight.future is not None
+                result = flight.future.result()  # or what the job raised
+                self._hand_out()  # nobody shall be idle while the caller thinks
+                yield flight.job, result
+        finally:
+            self._dismiss()
+
+    def _hand_out(self) -> bool:
+        """Fill the window; tell whether there is anything to wait for."""
+        if any(flight.future is None for flight in self._flights):
+            first = self._flights[0]
+            if first.future is None:
+                self._submit(first)
+            return True
+        while len(self._flights) < self._window:
+            try:
+                job = next(self._jobs)
+            except StopIteration:
+                break
+            self._flights.append(_Flight(self._taken, job))
+            self._taken += 1
+            if not self._submit(self._flights[-1]):
+                break
+        return bool(self._flights)
+
+    def _submit(self, flight: _Flight[Job, Result]) -> bool:
+        if self._executor is None:
+            assert self._open is not None
+            self._executor = self._open()
+        try:
+            flight.future = self._executor.submit(self._function, flight.job)
+        except cf.BrokenExecutor as error:  # it broke since the last look; this job has nothing to do with it
+            self._renew(error)
+            return False
+        return True
+
+    def _await_first(self) -> None:
+        """Wait for the first job's end; after a death make ready to do again what was lost."""
+        first = self._flights[0]
+        if first.future is None:
+            return
+        while not cf.wait([first.future], timeout=_LOOK_S).done:
+            if not self._alive():
+                break
+        if not first.future.done() or first.future.cancelled():
+            raise WorkersError("workers: the cluster went away; allowed: one that stays until the end")
+        error = first.future.exception()
+        if isinstance(error, cf.BrokenExecutor):
+            self._renew(error)
+        elif _died(error):  # a cluster knows whose job it was and goes on
+            self._blame(first, error)
+            first.future = None
+
+    def _renew(self, error: BaseException | None) -> None:
+        """Take it that the executor broke: suspect all that was in flight, and have a fresh one."""
+        lost = [flight for flight in self._flights if flight.future is not None and not flight.has_result()]
+        for flight in lost:
+            flight.future = None
+            if len(lost) == 1:
+                self._blame(flight, error)
+        if self._open is None:
+            raise WorkersError(
+                "workers: the executor broke; allowed: one that stays whole, or what opens a fresh one"
+            ) from error
+        broken, self._executor = self._executor, None
+        if broken is not None:
+            broken.shutdown(wait=True)
+
+    def _blame(self, flight: _Flight[Job, Result], error: BaseException | None) -> None:
+        flight.deaths += 1
+        if flight.deaths >= self._attempts:
+            raise WorkersError(
+                f"workers: job {flight.number} ({str(flight.job)[:60]}) ended {flight.deaths} workers; "
+                "allowed: a job that leaves its worker alive (is there enough memory?)"
+            ) from error
+
+    def _dismiss(self) -> None:
+        """Leave nothing running that we began."""
+        unfinished = [flight.future for flight in self._flights if flight.future and not flight.future.done()]
+        self._flights.clear()
+        executor, self._executor = self._executor, None
+        if unfinished and isinstance(executor, _Pool):
+            executor.stop()  # and no cancel: a pool stumbles over cancelled jobs when its workers have gone
+        else:
+            for future in unfinished:
+                future.cancel()
+        if executor is not None and self._open is not None:
+            executor.shutdown(wait=True)
+
+
+def _died(error: BaseException | None) -> bool:
+    """Tell whether a worker's death is all that came of a job."""
+    if isinstance(error, cf.BrokenExecutor):
+        return True
+    distributed = sys.modules.get("distributed")
+    return distributed is not None and isinstance(error, distributed.KilledWorker)
+
+
+# --- processes on this computer --------------------------------------------------------------------------------------
+
+
+def processes(count: int) -> Workers:
+    """Return worker processes on this computer.
+
+    They are spawned, not forked: a fork copies locks that another thread may hold, and the numbers would depend on
+    what this process did before.
+
+    Raises
+    ------
+    WorkersError
+        If there are to be none, or more than a pool can have on every system.
+    """
+    if not 1 <= count <= _MOST_PROCESSES:
+        raise WorkersError(f"{count} worker processes; allowed: 1 to {_MOST_PROCESSES}")
+    return Workers(f"{count} process{'' if count == 1 else 'es'}", count, lambda: _Pool(count))
+
+
+def usual_processes() -> int:
+    """Return how many processes the system lets us keep busy."""
+    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(usable, _MOST_PROCESSES)
+
+
+class _Pool(cf.ProcessPoolExecutor):
+    """A pool whose workers are deaf to Ctrl-C from birth, and die with their parent."""
+
+    def __init__(self, count: int) -> None:
+        from multiprocessing import get_context
+
+        super().__init__(count, mp_context=get_context("spawn"), initializer=_begin_work)
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> cf.Future[Any]:
+        with _births_deaf_to_interrupts():  # a worker may be born here
+            return super().submit(fn, *args, **kwargs)
+
+    def stop(self) -> None:
+        """End the workers where they are; from Python 3.14 on a pool has `terminate_workers` for it."""
+        for process in list((self._processes or {}).values()):
+            process.terminate()
+
+
+@contextlib.contextmanager
+def _births_deaf_to_interrupts() -> Iterator[None]:
+    """Block SIGINT: a child inherits that, so that Ctrl-C does not strike it before it can say how to take it."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # when that one is born, it takes our block away
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _begin_work() -> None:
+    """Prepare a worker process."""
+    import multiprocessing
+    import threading
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_die_with, args=(parent,), daemon=True).start()
+
+
+def _die_with(parent: Any) -> None:
+    parent.join()
+    os._exit(1)
+
+
+# --- other computers -------------------------------------------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def cluster(address: str) -> Iterator[Workers]:
+    """Engage the workers of a Dask cluster while the context is open.
+
+    A scheduler runs whatever it is sent, and so do its workers: use one on your own network only.
+
+    Parameters
+    ----------
+    address : str
+        Of a scheduler, such as ``tcp://192.168.1.20:8786``; or ``local:2`` for two workers on this computer.
+
+    Raises
+    ------
+    WorkersError
+        If Dask is not installed, nobody answers, or the workers have another version of this tool.
+    """
+    try:
+        distributed: Any = importlib.import_module("distributed")
+    except ImportError:
+        raise WorkersError(
+            "--cluster: the package 'distributed' is not installed; allowed: pip install 'lostlink[cluster]'"
+        ) from None
+    with contextlib.ExitStack() as stack:
+        with _births_deaf_to_interrupts():  # the loop's thread, and with it all workers, inherit it
+            engage = _local if address.startswith("local:") else _remote
+            client = stack.enter_context(engage(distributed, address))
+        count = _check_workers(client, address)
+        yield Workers(
+            f"{count} on {address}",
+            count,
+            lambda: client.get_executor(pure=False),  # pure: equal jobs would be done once and answered from memory
+            lambda: client.status == "running",  # what is submitted while a client reconnects is never heard of again
+        )
+
+
+_CLUSTER_ALLOWED: Final = "allowed: a scheduler, such as tcp://192.168.1.20:8786, or local:2"
+
+
+@contextlib.contextmanager
+def _local(distributed: Any, address: str) -> Iterator[Any]:
+    """Start workers on this computer and yield a client of theirs."""
+    text = address.removeprefix("local:")
+    count = int(text) if text.isascii() and text.isdecimal() and len(text) <= 3 else 0
+    if not 1 <= count <= _MOST_PROCESSES:
+        raise WorkersError(f"--cluster: {address[:60]!r}; allowed: local:1 to local:{_MOST_PROCESSES}")
+    with (
+        distributed.LocalCluster(
+            n_workers=count,
+            threads_per_worker=1,
+            processes=True,
+            host="127.0.0.1",
+            dashboard_address="127.0.0.1:0",
+            memory_limit=0,
+            silence_logs=logging.CRITICAL,
+        ) as place,
+        distributed.Client(place, set_as_default=False) as client,
+    ):
+        yield client
+
+
+@contextlib.contextmanager
+def _remote(distributed: Any, address: str) -> Iterator[Any]:
+    """Yield a client of a scheduler that answers."""
+    import asyncio
+
+    async def greet() -> None:
+        """See that somebody answers: a client that finds nobody complains long after, when it is thrown away."""
+        comm = await asyncio.wait_for(distributed.comm.connect(address, timeout=_CONNECT_S), _CONNECT_S + 1)
+        await comm.close()
+
+    if re.fullmatch(r"(?:(?:tcp|tls)://)?[^\s/]+:[0-9]{1,5}", address) is None:
+        raise WorkersError(f"--cluster: {address[:60]!r} is no address; {_CLUSTER_ALLOWED}")
+    try:
+        asyncio.run(greet())
+    except (OSError, ValueError):
+        raise WorkersError(f"--cluster: no scheduler answers at {address[:60]!r}; {_CLUSTER_ALLOWED}") from None
+    with distributed.Client(address, timeout=_CONNECT_S, set_as_default=False) as client:
+        yield client
+
+
+def _check_workers(client: Any, address: str) -> int:
+    """Return how many jobs the workers do at a time, when all of them have this version of the tool."""
+    import lostlink
+
+    threads: dict[str, int] = client.nthreads()
+    if not threads:
+        raise WorkersError(
+            f"--cluster: {address[:60]!r} has no workers; allowed: start some, such as with 'dask worker'"
+        )
+    for worker, version in client.run(_version, on_error="return").items():
+        if version != lostlink.__version__:
+            has = version if isinstance(version, str) else "none"
+            raise WorkersError(
+                f"--cluster: worker {worker} has lostlink {has}; allowed: {lostlink.__version__}, as here"
+            )
+    return sum(threads.values())
+
+
+def _version() -> str:
+    import lostlink
+
+    return lostlink.__version__

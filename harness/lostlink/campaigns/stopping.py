@@ -1,0 +1,490 @@
+"""When a campaign stops, and what is then shown. The rule is fixed before the first trial.
+
+A claim is "p < 1e-4 at 95 %": failures are rarer than one in 10 000, and a campaign that says so although it is not
+true comes up at most five times in a hundred. Two rules decide it. Both look at trials in their order, one by one,
+so that the answer and the trial at which it falls do not depend on who ran them, nor on how they were cut to jobs.
+
+**Fixed** (the usual one). The number of trials is known from the start: as many as show the claim when at most c
+failures occur (c = 0: ln(1 - C) / ln(1 - p)). There is one look, at the end, so nothing is gained by looking often.
+No rule with the same confidence shows a claim sooner on a receiver that does not fail. It stops early at failure
+c + 1, and that does no harm: such a run could not have shown the claim any more, whatever came after, so the chance
+of a wrong "shown" is what it was. Whether the claim is then *refuted* is judged apart: only if failure c + 1 comes
+within the first n' trials, where n' is the largest number in which c + 1 failures or more have a probability of at
+most 1 - C at the limit of the claim. Otherwise the plan has failed but the claim may hold: undecided.
+
+**Sequential**, for links on which some failures are to be expected. Two of Wald's tests (Ann. Math. Stat. 16:117,
+1945) run side by side, as Sobel & Wald have it (Ann. Math. Stat. 20:502, 1949): one between p / r and p, whose end at
+p / r shows the claim, one between p and r p, whose end at r p refutes it. When both end at p, the truth is too close
+to the limit to be told with this r: undecided. Wald's bounds ln((1 - beta) / alpha) and ln(beta / (1 - alpha)) only
+approximate the risks that were asked for; what is guaranteed is beta / (1 - alpha). So both risks are set to
+e / (1 + e), for which that is e = 1 - C, and the bounds are ln(e) and -ln(e). A limit of trials can only make the
+answer "undecided", never a wrong one.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import Enum
+from typing import Final, Protocol
+
+from lostlink.campaigns import statistics
+from lostlink.errors import LostlinkError
+from lostlink.verdicts import Outcome
+
+_LEAST_P, _MOST_P = Decimal("1e-9"), Decimal("0.5")
+_LEAST_C, _MOST_C = Decimal(50), Decimal("99.9999")
+
+_CLAIM: Final = re.compile(
+    r"\s*p\s*<\s*(?P<p>[0-9]+(?:\.[0-9]+)?(?:[eE][+-]?[0-9]{1,3})?)\s*(?P<percent>%?)"
+    r"\s*at\s*(?P<c>[0-9]+(?:\.[0-9]+)?)\s*%\s*"
+)
+_ALLOWED: Final = (
+    'allowed: such as "p < 1e-4 at 95 %" or "p < 0.01 % at 99 %", p from 1e-9 to 0.5 and the confidence from 50 % '
+    "to 99.9999 %"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """Failures are rarer than `probability`, at this `confidence`.
+
+    Attributes
+    ----------
+    probability, confidence : float
+        Between 0 and 1.
+    """
+
+    probability: float
+    confidence: float
+
+    @property
+    def risk(self) -> float:
+        """How often, at most, a campaign may say something wrong."""
+        return 1 - self.confidence
+
+    def __str__(self) -> str:
+        return f"p < {self.probability:g} at {100 * self.confidence:.7g} %"
+
+
+def parse_claim(text: str, where: str = "--until") -> Claim:
+    """Return the claim that `text` makes, such as "p < 1e-4 at 95 %".
+
+    Raises
+    ------
+    LostlinkError
+        If it makes none that a campaign could show.
+    """
+    match = _CLAIM.fullmatch(text) if len(text) <= 100 else None
+    if match is None:
+        raise LostlinkError(f"{where}: {text[:60]!r} is no claim; {_ALLOWED}")
+    probability, confidence = Decimal(match["p"]), Decimal(match["c"])
+    if match["percent"]:
+        probability /= 100
+    if not (_LEAST_P <= probability <= _MOST_P and _LEAST_C <= confidence <= _MOST_C):
+        raise LostlinkError(f"{where}: {text[:60]!r} is out of range; {_ALLOWED}")
+    return Claim(float(probability), float(confidence / 100))
+
+
+class Answer(Enum):
+    """What a campaign says of a claim."""
+
+    SHOWN = "shown"
+    REFUTED = "refuted"
+    UNDECIDED = "undecided"
+
+    @property
+    def outcome(self) -> Outcome:
+        """The verdict that it amounts to."""
+        return _OUTCOMES[self]
+
+
+_OUTCOMES: Final = {
+    Answer.SHOWN: Outcome.MET,
+    Answer.REFUTED: Outcome.NOT_MET,
+    Answer.UNDECIDED: Outcome.INCONCLUSIVE,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """The end of a campaign.
+
+    Attributes
+    ----------
+    claim : Claim
+    answer : Answer
+    trials, failures : int
+        Up to and with the trial at which the answer fell.
+    reason : str
+        Why, in words.
+    """
+
+    claim: Claim
+    answer: Answer
+    trials: int
+    failures: int
+    reason: str
+
+    def __str__(self) -> str:
+        return (
+            f"{self.claim}: {self.answer.value} after {_trials(self.trials)}, {_failures(self.failures)}; {self.reason}"
+        )
+
+
+#: What a rule says at some trial: the answer and why.
+Said = tuple[Answer, str]
+
+
+class Course(Protocol):
+    """How one campaign goes under a rule. Trials count from 1."""
+
+    def quiet(self, until: int, failures: int) -> tuple[int, Said] | None:
+        """Take it that after so many `failures` none came up to trial `until`; return where it ended, if it did."""
+
+    def failed(self, trial: int, failures: int) -> Said | None:
+        """Take a failure at `trial`, counted in `failures`; return the answer, if it ends there."""
+
+
+class Rule(Protocol):
+    """When to stop, fixed before the run."""
+
+    @property
+    def claim(self) -> Claim:
+        """What is to be shown."""
+
+    @property
+    def fewest_trials(self) -> int:
+        """Trials that show the claim if none fails."""
+
+    @property
+    def most_trials(self) -> int:
+        """Trials after which it stops in any case, if the user sets no limit."""
+
+    def begin(self) -> Course:
+        """Return a campaign under this rule, before its first trial."""
+
+
+# --- fixed number of trials ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Fixed:
+    """A number of trials known from the start.
+
+    Attributes
+    ----------
+    claim : Claim
+    allowed_failures : int
+        More trials, but so many of them may fail.
+    """
+
+    claim: Claim
+    allowed_failures: int = 0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.allowed_failures <= 1000:
+            raise LostlinkError(f"{self.allowed_failures} failures allowed; allowed: 0 to 1000")
+
+    @property
+    def fewest_trials(self) -> int:
+        return statistics.trials_to_show(self.claim.probability, self.claim.confidence, self.allowed_failures)
+
+    @property
+    def most_trials(self) -> int:
+        return self.fewest_trials
+
+    def begin(self) -> Course:
+        refuting = statistics.trials_to_refute(self.claim.probability, self.claim.confidence, self.allowed_failures + 1)
+        return _FixedCourse(self, self.fewest_trials, refuting)
+
+    def __str__(self) -> str:
+        return f"{_trials(self.fewest_trials)}, {_failures(self.allowed_failures)} allowed"
+
+
+@dataclass(frozen=True, slots=True)
+class _FixedCourse:
+    rule: Fixed
+    trials: int
+    refuting_trials: int
+
+    def quiet(self, until: int, failures: int) -> tuple[int, Said] | None:
+        if until < self.trials:
+            return None
+        claim, allowed = self.rule.claim, self.rule.allowed_failures
+        seen = f"{_failures(allowed)}{' or fewer' if allowed else ''}"
+        reason = (
+            f"were p {claim.probability:g} or more, at most {_percent(claim.risk)} of such campaigns would have {seen}"
+        )
+        return self.trials, (Answer.SHOWN, reason)
+
+    def failed(self, trial: int, failures: int) -> Said | None:
+        allowed, claim = self.rule.allowed_failures, self.rule.claim
+        if failures <= allowed:
+            return None
+        if trial <= self.refuting_trials:
+            rare = f"at most {_percent(claim.risk)} of such campaigns would fail so often so soon"
+            return Answer.REFUTED, f"were p {claim.probability:g} or less, {rare}"
+        reason = f"not shown, as the plan allows {_failures(allowed)}, but not refuted either"
+        return Answer.UNDECIDED, f"{reason}: look at what failed, or use the sequential rule"
+
+
+# --- Wald's test -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Wald:
+    """The sequential probability ratio test between two failure probabilities.
+
+    Attributes
+    ----------
+    low, high : float
+        The two probabilities.
+    alpha : float
+        Risk of an end at `high` when `low` is true.
+    beta : float
+        Risk of an end at `low` when `high` is true.
+    """
+
+    low: float
+    high: float
+    alpha: float
+    beta: float
+
+    @property
+    def log_high(self) -> float:
+        """The bound of the log likelihood ratio at which it ends at `high`."""
+        return math.log((1 - self.beta) / self.alpha)
+
+    @property
+    def log_low(self) -> float:
+        """The bound at which it ends at `low`."""
+        return math.log(self.beta / (1 - self.alpha))
+
+    @property
+    def failure_step(self) -> float:
+        """What a failure adds to the log likelihood ratio."""
+        return math.log(self.high / self.low)
+
+    @property
+    def pass_step(self) -> float:
+        """What a pass takes off."""
+        return math.log1p(-self.low) - math.log1p(-self.high)
+
+    @property
+    def lines(self) -> tuple[float, float, float]:
+        """Slope, and the count of failures at trial 0 on the lines at which it ends at `low` and at `high`."""
+        steps = self.failure_step + self.pass_step
+        return self.pass_step / steps, self.log_low / steps, self.log_high / steps
+
+    def ends_low_at(self, failures: int) -> int:
+        """Return the first trial at which it ends at `low`, with so many failures."""
+        passes = (failures * self.failure_step - self.log_low) / self.pass_step
+        return failures + max(math.ceil(passes), 0)
+
+    def ends_high(self, trials: int, failures: int) -> bool:
+        """Tell whether so many failures end it at `high`."""
+        return failures * self.failure_step - (trials - failures) * self.pass_step >= self.log_high
+
+    def expected_trials(self, *, at_high: bool) -> float:
+        """Return Wald's approximation of the mean number of trials at `high`, or else at `low`."""
+        probability, error = (self.high, self.beta) if at_high else (self.low, self.alpha)
+        ends_high = 1 - error if at_high else error
+        drift = probability * self.failure_step - (1 - probability) * self.pass_step
+        return (ends_high * self.log_high + (1 - ends_high) * self.log_low) / drift
+
+
+@dataclass(frozen=True, slots=True)
+class Sequential:
+    """As many trials as it takes to tell whether p lies below or above the claim.
+
+    Attributes
+    ----------
+    claim : Claim
+    ratio : float
+        How far from the claim's limit the truth must lie to be told for certain: 10 takes p / 10 for good and
+        10 p for bad. A smaller ratio takes more trials and leaves less undecided.
+    """
+
+    claim: Claim
+    ratio: float = 10.0
+
+    def __post_init__(self) -> None:
+        if not 1.1 <= self.ratio <= 1000:
+            raise LostlinkError(f"ratio {self.ratio:g} of the sequential rule; allowed: 1.1 to 1000")
+
+    @property
+    def showing(self) -> Wald:
+        """The test whose lower end shows the claim."""
+        risk = self.claim.risk / (1 + self.claim.risk)
+        return Wald(self.claim.probability / self.ratio, self.claim.probability, risk, risk)
+
+    @property
+    def refuting(self) -> Wald:
+        """The test whose upper end refutes it; between p and r p, but never beyond half the way from p to 1."""
+        p = self.claim.probability
+        risk = self.claim.risk / (1 + self.claim.risk)
+        return Wald(p, min(p * self.ratio, (1 + p) / 2), risk, risk)
+
+    @property
+    def fewest_trials(self) -> int:
+        return self.showing.ends_low_at(0)
+
+    @property
+    def most_trials(self) -> int:
+        return 10 * self.fewest_trials
+
+    def begin(self) -> Course:
+        return _SequentialCourse(self, self.showing, self.refuting)
+
+    def __str__(self) -> str:
+        return f"sequential, ratio {self.ratio:g}; {_trials(self.fewest_trials)} if none fails"
+
+
+@dataclass(slots=True)
+class _SequentialCourse:
+    """Both tests, each until it ends; the second that ends at p leaves nothing to be told."""
+
+    rule: Sequential
+    showing: Wald
+    refuting: Wald
+    may_show: bool = True
+    may_refute: bool = True
+
+    def quiet(self, until: int, failures: int) -> tuple[int, Said] | None:
+        if self.may_show and (end := self.showing.ends_low_at(failures)) <= until:
+            return end, (Answer.SHOWN, self._rare("or more"))
+        if self.may_refute and (end := self.refuting.ends_low_at(failures)) <= until:
+            self.may_refute = False
+            return None if self.may_show else (end, self._too_close())
+        return None
+
+    def failed(self, trial: int, failures: int) -> Said | None:
+        if self.may_refute and self.refuting.ends_high(trial, failures):
+            return Answer.REFUTED, self._rare("or less")
+        if self.may_show and self.showing.ends_high(trial, failures):
+            self.may_show = False
+            return None if self.may_refute else self._too_close()
+        return None
+
+    def _rare(self, side: str) -> str:
+        claim = self.rule.claim
+        rare = f"at most {_percent(claim.risk)} of such campaigns would end like this"
+        return f"were p {claim.probability:g} {side}, {rare}"
+
+    def _too_close(self) -> Said:
+        low, high = self.showing.low, self.refuting.high
+        reason = f"p lies too close to the limit to be told, somewhere from {low:.3g} to {high:.3g}"
+        return Answer.UNDECIDED, f"{reason}; a smaller ratio would tell, in more trials"
+
+
+# --- a campaign that goes on -----------------------------------------------------------------------------------------
+
+
+class Progress:
+    """A campaign under a rule, told in the order of its trials.
+
+    Parameters
+    ----------
+    rule : Rule
+    limit_trials : int, optional
+        Stop there in any case; as the rule has it when left out.
+
+    Raises
+    ------
+    LostlinkError
+        If within the limit the claim could not be shown even if nothing failed.
+    """
+
+    __slots__ = ("_course", "decision", "failures", "limit_trials", "rule", "trials")
+
+    def __init__(self, rule: Rule, limit_trials: int | None = None) -> None:
+        self.rule: Final = rule
+        self.limit_trials: Final = rule.most_trials if limit_trials is None else limit_trials
+        if self.limit_trials < rule.fewest_trials:
+            raise LostlinkError(
+                f"{rule.claim}: {_trials(self.limit_trials)} cannot show it; "
+                f"allowed: {rule.fewest_trials} trials or more, or a claim that is easier to show"
+            )
+        self.trials = 0
+        self.failures = 0
+        self.decision: Decision | None = None
+        self._course = rule.begin()
+
+    def batches(self, size: int) -> Iterator[tuple[int, int]]:
+        """Yield the number of the first trial (from 0) and the count of each batch, to the end of the campaign.
+
+        Raises
+        ------
+        ValueError
+            If a batch is to be empty.
+        """
+        if size < 1:
+            raise ValueError(f"batches of {size} trials; allowed: 1 or more")
+        end = min(self.limit_trials, self.rule.most_trials)
+        for first in range(0, end, size):
+            yield first, min(size, end - first)
+
+    def add(self, trials: int, failed: Iterable[int]) -> Decision | None:
+        """Take the next batch and return the decision once it has fallen; later batches change nothing.
+
+        Parameters
+        ----------
+        trials : int
+        failed : iterable of int
+            Numbers of the trials that failed, from 0 within the batch, ascending.
+
+        Raises
+        ------
+        ValueError
+            If they are not ascending, or not within the batch.
+        """
+        if self.decision is not None:
+            return self.decision
+        first, last = self.trials, self.trials + trials
+        for offset in failed:
+            trial = first + int(offset) + 1
+            if not self.trials < trial <= last:
+                raise ValueError(
+                    f"failure {offset} in a batch of {trials} trials; allowed: ascending, within the batch"
+                )
+            if self._quiet(trial - 1) or self._failed(trial):
+                return self.decision
+        return self._quiet(last)
+
+    def _quiet(self, until: int) -> Decision | None:
+        until = min(until, self.limit_trials)
+        end = self._course.quiet(until, self.failures)
+        if end is not None:
+            return self._decide(*end)
+        if until == self.limit_trials:
+            reason = f"{_trials(until)} were the limit"
+            return self._decide(until, (Answer.UNDECIDED, reason))
+        self.trials = until
+        return None
+
+    def _failed(self, trial: int) -> Decision | None:
+        self.failures += 1
+        self.trials = trial
+        said = self._course.failed(trial, self.failures)
+        return self._decide(trial, said) if said is not None else None
+
+    def _decide(self, trial: int, said: Said) -> Decision:
+        self.trials = trial
+        self.decision = Decision(self.rule.claim, said[0], trial, self.failures, said[1])
+        return self.decision
+
+
+def _trials(count: int) -> str:
+    return f"{count:,} trial{'' if count == 1 else 's'}".replace(",", " ")
+
+
+def _failures(count: int) -> str:
+    return "no failure" if count == 0 else f"{count:,} failure{'' if count == 1 else 's'}".replace(",", " ")
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.4g} %"

@@ -1,0 +1,288 @@
+"""What came of trials, counted: for each requirement how many were judged, how many failed, how long it took.
+
+A `Tally` is small whatever the number of trials, and tallies merge to the same whatever order they come in. Each row
+of `ASPECTS` says how one requirement of the catalogue is judged by a trial's instants.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.campaigns.statistics import NEVER_US, Times, Trial, Worst
+from lostlink.requirements import CATALOGUE
+from lostlink.verdicts import Requirement, Severity
+from lostlink_sims import Profile
+from lostlink_sims.lot import Lot
+from lostlink_sims.many import NONE
+
+Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+KEEP: Final = 5
+"""Trials of each requirement that are kept by name: the worst, and the first that failed."""
+
+
+@dataclass(slots=True)
+class Rows:
+    """What came of some trials, an array of as many as there are trials each; instants in µs, `NONE` for never.
+
+    Attributes
+    ----------
+    trial, lost_us, back_us : (n,) ndarray of int64
+        `back_us` is the trial's duration where the link stays away.
+    flew, crashed : (n,) ndarray of bool
+        Whether the motors turned when the link went; whether the receiver's program died.
+    false_us, cut_us, stop_us, rose_us, restart_us, control_us : (n,) ndarray of int64
+        As in `lostlink_sims.many.Outcomes`.
+    """
+
+    trial: Ints
+    lost_us: Ints
+    back_us: Ints
+    flew: Mask
+    false_us: Ints
+    cut_us: Ints
+    stop_us: Ints
+    rose_us: Ints
+    restart_us: Ints
+    control_us: Ints
+    crashed: Mask
+
+    @classmethod
+    def joined(cls, rows: Sequence[dict[str, int]]) -> Rows:
+        """Return rows that were measured one by one."""
+        columns: dict[str, Any] = {}
+        for field in dataclasses.fields(cls):
+            kind = np.bool_ if field.name in ("flew", "crashed") else np.int64
+            columns[field.name] = np.array([row[field.name] for row in rows], kind)
+        return cls(**columns)
+
+    def put(self, places: Ints, rows: Rows) -> None:
+        """Write rows over those at `places`."""
+        for field in dataclasses.fields(self):
+            getattr(self, field.name)[places] = getattr(rows, field.name)
+
+
+def _since(instant_us: Ints, begin_us: Ints) -> Ints:
+    return np.where(instant_us == NONE, NEVER_US, instant_us - begin_us)
+
+
+@dataclass(frozen=True, slots=True)
+class Aspect:
+    """How one requirement is judged.
+
+    Attributes
+    ----------
+    id : str
+        In the catalogue.
+    judged : callable
+        Which trials say anything about it.
+    time_us : callable or None
+        What is measured; a trial fails when it is longer than the limit.
+    limit_us : callable or None
+    failed : callable or None
+        Which trials fail, where no time is measured.
+    what : str
+        What the time is, or what happens in a trial that fails.
+    """
+
+    id: str
+    what: str
+    judged: Callable[[Lot, Rows], Mask]
+    time_us: Callable[[Rows], Ints] | None = None
+    limit_us: Callable[[Profile], int] | None = None
+    failed: Callable[[Rows], Mask] | None = None
+
+    @property
+    def requirement(self) -> Requirement:
+        return CATALOGUE[self.id]
+
+    @property
+    def is_critical(self) -> bool:
+        return self.requirement.severity is Severity.CRITICAL
+
+
+def _returns(lot: Lot, rows: Rows) -> Mask:
+    """Tell where the link comes back early enough to see what follows, after a cut in flight."""
+    least_us = lot.profile.requirements.recovery_within_us + 100_000
+    came: Mask = rows.flew & (rows.cut_us != NONE) & (rows.back_us + least_us <= lot.duration_us)
+    return came
+
+
+def _regains(lot: Lot, rows: Rows) -> Mask:
+    # With the stick up, a receiver that waits for a low throttle does not come back.
+    waits = lot.profile.receiver.recover_on_low_throttle
+    return np.zeros(len(rows.trial), np.bool_) if waits else _returns(lot, rows)
+
+
+ASPECTS: Final = (
+    Aspect(
+        "FS-CUT", "from link loss to throttle cut",
+        lambda _, rows: rows.flew, lambda rows: _since(rows.cut_us, rows.lost_us),
+        lambda profile: profile.requirements.cut_within_us,
+    ),
+    Aspect(
+        "FS-MOTOR", "from link loss to motors at rest",
+        lambda _, rows: rows.flew, lambda rows: _since(rows.stop_us, rows.lost_us),
+        lambda profile: profile.requirements.motor_cut_within_us,
+    ),
+    Aspect(
+        "FS-STAY", "the throttle rises again while the link is away",
+        lambda _, rows: rows.flew & (rows.cut_us != NONE), failed=lambda rows: rows.rose_us != NONE,
+    ),
+    Aspect(
+        "RC-LIVE", "the motors start by themselves when the link is back",
+        _returns, failed=lambda rows: (rows.restart_us != NONE) & (rows.restart_us >= rows.back_us),
+    ),
+    Aspect(
+        "RC-TIME", "from the link's return to control",
+        _regains, lambda rows: _since(rows.control_us, rows.back_us),
+        lambda profile: profile.requirements.recovery_within_us,
+    ),
+    Aspect(
+        "LK-FALSE", "the throttle is cut while the link is as usual",
+        lambda _, rows: np.ones(len(rows.trial), np.bool_), failed=lambda rows: rows.false_us != NONE,
+    ),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """One requirement's share of a tally.
+
+    Attributes
+    ----------
+    judged, failures : int
+    times : Times
+        Empty where no time is measured.
+    worst : Worst
+        Longest times; where none is measured, trials that failed.
+    """
+
+    judged: int
+    failures: int
+    times: Times
+    worst: Worst
+
+    @classmethod
+    def of(cls, aspect: Aspect, lot: Lot, rows: Rows) -> tuple[Count, Mask, Mask]:
+        """Return the count, and which trials were judged and failed."""
+        judged = aspect.judged(lot, rows) | rows.crashed
+        if aspect.time_us is None:
+            assert aspect.failed is not None
+            failed = judged & (aspect.failed(rows) | (rows.crashed & aspect.is_critical))
+            values, times, kept = failed.astype(np.int64), Times.of(()), failed
+        else:
+            assert aspect.limit_us is not None
+            values = aspect.time_us(rows)
+            failed = judged & ((values > aspect.limit_us(lot.profile)) | rows.crashed)
+            times, kept = Times.of(values[judged]), judged
+        order = np.lexsort((rows.trial[kept], -values[kept]))[:KEEP]
+        worst = tuple(
+            Trial(int(value), lot.seed, int(trial))
+            for value, trial in zip(values[kept][order], rows.trial[kept][order], strict=True)
+        )
+        return cls(int(judged.sum()), int(failed.sum()), times, Worst(KEEP, worst)), judged, failed
+
+    @classmethod
+    def merged(cls, parts: Sequence[Count]) -> Count:
+        """Return all parts together."""
+        return cls(
+            sum(part.judged for part in parts),
+            sum(part.failures for part in parts),
+            Times.merged(part.times for part in parts),
+            Worst.merged(part.worst for part in parts),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """What came of some trials.
+
+    Attributes
+    ----------
+    trials, crashes : int
+    counts : dict of str to Count
+        By requirement, in the order of `ASPECTS`.
+    judged : dict of str to int
+        Trials that say something of a requirement; under "critical", of any critical one.
+    failed : dict of str to list of int
+        Which of the judged ones failed, numbered from 0 among these, for rules that look at trials in order.
+    """
+
+    trials: int
+    crashes: int
+    counts: dict[str, Count]
+    judged: dict[str, int]
+    failed: dict[str, list[int]]
+
+    @classmethod
+    def of(cls, lot: Lot, rows: Rows) -> Tally:
+        """Count trials of a lot."""
+        counts: dict[str, Count] = {}
+        judged: dict[str, int] = {}
+        failed: dict[str, list[int]] = {}
+        any_judged = np.zeros(len(rows.trial), np.bool_)
+        any_failed = any_judged.copy()
+        for aspect in ASPECTS:
+            counts[aspect.id], said, wrong = Count.of(aspect, lot, rows)
+            judged[aspect.id], failed[aspect.id] = int(said.sum()), np.flatnonzero(wrong[said]).tolist()
+            if aspect.is_critical:
+                any_judged |= said
+                any_failed |= wrong
+        judged[CRITICAL], failed[CRITICAL] = int(any_judged.sum()), np.flatnonzero(any_failed[any_judged]).tolist()
+        return cls(len(rows.trial), int(rows.crashed.sum()), counts, judged, failed)
+
+    @classmethod
+    def merged(cls, parts: Iterable[Tally]) -> Tally:
+        """Return tallies together, given in the order of their trials."""
+        some = list(parts)
+        if len(some) == 1:
+            return some[0]
+        judged: dict[str, int] = {}
+        failed: dict[str, list[int]] = {}
+        for part in some:
+            for name, count in part.judged.items():
+                before = judged.get(name, 0)
+                failed.setdefault(name, []).extend(before + place for place in part.failed[name])
+                judged[name] = before + count
+        counts = {name: Count.merged([part.counts[name] for part in some]) for name in some[0].counts}
+        return cls(sum(part.trials for part in some), sum(part.crashes for part in some), counts, judged, failed)
+
+    # --- as plain data --------------------------------------------------------------------------------------
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        counts = {
+            name: {
+                "judged": count.judged,
+                "failures": count.failures,
+                "times": count.times.as_dict(),
+                "worst": [[one.value_us, one.seed, one.trial] for one in count.worst.trials],
+            }
+            for name, count in self.counts.items()
+        }
+        return {
+            "trials": self.trials, "crashes": self.crashes, "counts": counts, "judged": self.judged,
+            "failed": self.failed,
+        }  # fmt: skip
+
+    @classmethod
+    def from_dict(cls, data: dict[str, Any]) -> Tally:
+        """Return the tally that `as_dict` wrote."""
+        counts = {}
+        for name, one in data["counts"].items():
+            times = Times(np.array(one["times"]["values_us"], np.int64), np.array(one["times"]["counts"], np.int64))
+            worst = Worst(KEEP, tuple(Trial(*row) for row in one["worst"]))
+            counts[name] = Count(one["judged"], one["failures"], times, worst)
+        return cls(data["trials"], data["crashes"], counts, data["judged"], data["failed"])
+
+
+CRITICAL: Final = "critical"
+"""The name under which a tally counts trials in which any critical requirement failed."""

@@ -1,0 +1,135 @@
+"""Fly trials: side by side where that can be done, else one by one in the event simulation, with the same result.
+
+What came of a trial is a row of instants, whoever flew it. `fly` is what workers run: from a `Job` to a `Tally`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.campaigns.tally import Rows, Tally
+from lostlink.errors import ReceiverCrashError
+from lostlink.measure import failsafe
+from lostlink.measure.channels import expected_at
+from lostlink.rigs import Rig, SimRig, open_rig
+from lostlink.verdicts import Measurement
+from lostlink_sims import Trace
+from lostlink_sims.lot import Lot
+from lostlink_sims.many import NONE, Many, Outcomes, unfit
+
+SIDE_BY_SIDE, ONE_BY_ONE = "many trials side by side", "one event simulation a trial"
+
+_JOB_TRIALS = {SIDE_BY_SIDE: 8192, ONE_BY_ONE: 32}
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A stretch of trials.
+
+    Attributes
+    ----------
+    lot : Lot
+    receiver : str or None
+        ``FILE.py:Name`` or a shared library; the reference receiver when None.
+    first, count : int
+    """
+
+    lot: Lot
+    receiver: str | None
+    first: int
+    count: int
+
+    def __str__(self) -> str:
+        return f"trials {self.first} to {self.first + self.count - 1}"
+
+
+def engine_for(lot: Lot, receiver: str | None) -> tuple[str, str]:
+    """Return how trials are flown, and why not side by side where they are not."""
+    why = "a receiver of your own" if receiver is not None else unfit(lot)
+    return (ONE_BY_ONE, why) if why else (SIDE_BY_SIDE, "")
+
+
+def trials_a_job(engine: str) -> int:
+    """Return how many trials a worker is given at a time: some tenths of a second's work."""
+    return _JOB_TRIALS[engine]
+
+
+def fly(job: Job) -> Tally:
+    """Fly the trials of a job and count what came of them."""
+    return Tally.merged(Tally.of(job.lot, rows) for rows in _rows(job))
+
+
+def _rows(job: Job) -> Iterator[Rows]:
+    engine, _ = engine_for(job.lot, job.receiver)
+    if engine == SIDE_BY_SIDE:
+        rig = SimRig(job.lot.profile)
+        for outcomes in Many(job.lot).pieces(job.first, job.count):
+            yield _settled(job.lot, rig, outcomes)
+        return
+    rig_of_his = open_rig(job.lot.profile, receiver=job.receiver)
+    try:
+        yield look(job.lot, rig_of_his.run, np.arange(job.first, job.first + job.count))
+    finally:
+        rig_of_his.close()
+
+
+def _settled(lot: Lot, rig: Rig, outcomes: Outcomes) -> Rows:
+    """Return the rows of a piece; the event simulation has the last word on trials that are not sure."""
+    rows = Rows(
+        trial=np.arange(outcomes.first, outcomes.first + len(outcomes.flew)),
+        lost_us=outcomes.drawn.lost_us,
+        back_us=outcomes.drawn.back_us,
+        flew=outcomes.flew,
+        false_us=outcomes.false_us,
+        cut_us=outcomes.cut_us,
+        stop_us=outcomes.stop_us,
+        rose_us=outcomes.rose_us,
+        restart_us=outcomes.restart_us,
+        control_us=outcomes.control_us,
+        crashed=np.zeros(len(outcomes.flew), np.bool_),
+    )
+    if len(outcomes.unsure):
+        rows.put(outcomes.unsure, look(lot, rig.run, rows.trial[outcomes.unsure]))
+    return rows
+
+
+def look(lot: Lot, run: Callable[..., Trace], trials: NDArray[np.int64]) -> Rows:
+    """Run trials one by one and measure them."""
+    return Rows.joined([_measured(lot, run, int(trial)) for trial in trials])
+
+
+def _measured(lot: Lot, run: Callable[..., Trace], trial: int) -> dict[str, int]:
+    drawn = lot.drawn(trial, 1)
+    lost_us, back_us = int(drawn.lost_us[0]), int(drawn.back_us[0])
+    row = {"trial": trial, "lost_us": lost_us, "back_us": back_us, "crashed": 0}
+    try:
+        trace = run(lot.scenario(trial))
+    except ReceiverCrashError:
+        nothing = dict.fromkeys(("false_us", "cut_us", "stop_us", "rose_us", "restart_us", "control_us"), NONE)
+        return row | nothing | {"flew": 1, "crashed": 1}
+    cut_us = _instant(failsafe.time_to_cut(trace, lost_us))
+    idle_us = trace.profile.requirements.idle_below_us
+    at_us, width_us = failsafe.throttle_pulses(trace)
+    rises = at_us[(at_us > cut_us) & (at_us < back_us) & (width_us > idle_us)]
+    starts = trace.motor.at_us[(trace.motor.at_us > cut_us) & (trace.motor.value > 0)]
+    control_us = NONE
+    if back_us < lot.duration_us:
+        wanted_us = expected_at(trace, np.array([back_us]))[0]
+        control_us = _instant(failsafe.recovery_time(trace, back_us, wanted_us))
+    return row | {
+        "flew": int(trace.motor.at(lost_us) > 0),
+        "false_us": _instant(failsafe.time_to_cut(trace, lot.air_us, lost_us)),
+        "cut_us": cut_us,
+        "stop_us": _instant(failsafe.time_to_motor_stop(trace, lost_us)),
+        "rose_us": int(rises[0]) if len(rises) and cut_us != NONE else NONE,
+        "restart_us": int(starts[0]) if len(starts) and cut_us != NONE else NONE,
+        "control_us": control_us,
+    }
+
+
+def _instant(measured: Measurement) -> int:
+    return NONE if measured.only_at_least or measured.at_us is None else measured.at_us
