@@ -100,7 +100,7 @@ def prove(
     with _errors_in_words():
         link = _read(profile)
         ids = _ids(only)
-        _check_tests(tests)
+        files = _test_files(tests)
         _check_rig(link, rig, receiver, baud, props_off=props_off)
         folder = _folder(out)
         started = dt.datetime.now(dt.UTC)
@@ -116,7 +116,7 @@ def prove(
             result = run_suite(
                 profile, receiver=receiver, rig=rig, baud=baud, thorough=thorough, seed=seed, only=ids,
                 evidence=folder, progress=told,
-                tests=[Path(name).resolve() for name in tests],
+                tests=files,
             )  # fmt: skip
         head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
         if rig != "sim":
@@ -199,12 +199,22 @@ def _known(ids: list[str], where: str) -> None:
             raise ProfileError(f"{where}: no requirement {name!r}{hint} allowed: {', '.join(CATALOGUE)}")
 
 
-def _check_tests(tests: tuple[str, ...]) -> None:
+def _test_files(tests: tuple[str, ...]) -> list[Path]:
+    """Return the files with further requirements: the user's own, or those of installed packages by name."""
+    from lostlink import extensions
     from lostlink.errors import ProfileError
 
+    files = []
     for name in tests:
-        if not Path(name).is_file():
-            raise ProfileError(f"--tests {name}: there is no such file; allowed: a Python file with pytest tests")
+        file = Path(name) if Path(name).is_file() else extensions.tests_file(name)
+        if file is None:
+            known = extensions.names(extensions.REQUIREMENTS)
+            besides = f", or those of an installed package: {', '.join(known)}" if known else ""
+            raise ProfileError(
+                f"--tests {name}: there is no such file; allowed: a Python file with pytest tests{besides}"
+            )
+        files.append(file.resolve())
+    return files
 
 
 def _folder(out: str) -> Path:

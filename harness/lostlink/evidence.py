@@ -116,7 +116,8 @@ def tested(
     receiver_sha256 = None
     if receiver is not None:
         file = receiver if is_library(receiver) else receiver.rpartition(":")[0]
-        receiver_sha256 = hashlib.sha256(Path(file).read_bytes()).hexdigest()
+        if file:  # one that a package adds is known by its name
+            receiver_sha256 = hashlib.sha256(Path(file).read_bytes()).hexdigest()
     return {
         "profile": profile.name,
         "profile_file": profile_file,

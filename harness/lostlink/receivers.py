@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from lostlink import extensions
 from lostlink.errors import ReceiverError
 from lostlink_sims import ReferenceReceiver
 from lostlink_sims.receiver import ReceiverFactory
@@ -28,7 +29,7 @@ def load_receiver(spec: str | None) -> ReceiverFactory:
         return ReferenceReceiver
     path_text, colon, name = spec.rpartition(":")
     if not colon or not path_text or not name:
-        raise ReceiverError(f"--receiver {spec}: no name; allowed: FILE.py:Name, such as my_receiver.py:MyReceiver")
+        return _installed(spec)
     path = Path(path_text)
     if not path.is_file():
         raise ReceiverError(f"--receiver {spec}: there is no file {path}; allowed: a Python file that can be read")
@@ -40,7 +41,22 @@ def load_receiver(spec: str | None) -> ReceiverFactory:
         raise ReceiverError(
             f"--receiver {spec}: {path} has no {name!r}{hint} allowed: {', '.join(classes) or 'a class'}"
         )
-    receiver = getattr(module, name)
+    return _checked(getattr(module, name), name, spec)
+
+
+def _installed(spec: str) -> ReceiverFactory:
+    """Return a receiver that an installed package adds."""
+    receiver = extensions.load(extensions.RECEIVERS, spec)
+    if receiver is None:
+        known = extensions.names(extensions.RECEIVERS)
+        besides = f", or one of an installed package: {', '.join(known)}" if known else ""
+        raise ReceiverError(
+            f"--receiver {spec}: no name; allowed: FILE.py:Name, such as my_receiver.py:MyReceiver{besides}"
+        )
+    return _checked(receiver, spec, spec)
+
+
+def _checked(receiver: Any, name: str, spec: str) -> ReceiverFactory:
     missing = [method for method in METHODS if not callable(getattr(receiver, method, None))]
     if not callable(receiver) or missing:
         raise ReceiverError(

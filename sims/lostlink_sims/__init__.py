@@ -5,6 +5,7 @@ The way of one stick position, file by file: `scenario` (the pilot moves) → `h
 (channel seen, motor command) → `trace`.
 """
 
+from lostlink_sims._settings import setting
 from lostlink_sims.profile import Channel, Profile
 from lostlink_sims.receiver import Receiver, ReferenceReceiver
 from lostlink_sims.scenario import Move, Scenario
@@ -21,6 +22,7 @@ __all__ = [
     "Scenario",
     "Summary",
     "Trace",
+    "setting",
     "simulate",
     "summarise",
 ]

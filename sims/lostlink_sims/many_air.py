@@ -37,6 +37,8 @@ class Departures:
         Words of 64 slots that hold them.
     count : (trials,) ndarray of int64
         Packets of each trial.
+    interval_us : int
+        From one packet to the next at the least, jitter apart.
     """
 
     def __init__(self, lot: Lot, drawn: Drawn, draws: ManyDraws) -> None:
@@ -49,7 +51,8 @@ class Departures:
         own_us = np.arange(self.slots) * interval_us
         # One more than there are slots, for those who look for a packet that never leaves.
         self._own_us = np.append(own_us - own_us * error // (1_000_000 + error), np.iinfo(np.int64).max // 4)
-        self._rate = 1 / (interval_us * 1_000_000 / (1_000_000 + error))
+        self._rate = (1_000_000 + error) / (interval_us * 1_000_000)
+        self.interval_us = interval_us * 1_000_000 // (1_000_000 + error)
         self.jitter_us: Ints | None = None
         if handset.jitter_us:
             self.jitter_us = scaled(draws.words(Purpose.PACKET_JITTER, self.words), handset.jitter_us + 1)
@@ -66,7 +69,7 @@ class Departures:
 
     def leave_before(self, at_us: Ints, slot: Ints) -> NDArray[np.bool_]:
         """Return which packets leave before an instant, (m, trials) both; not for packets with jitter."""
-        before: NDArray[np.bool_] = self._own_us[np.minimum(slot, self.slots)] < at_us - self._base_us
+        before: NDArray[np.bool_] = self._own_us.take(slot, mode="clip") < at_us - self._base_us
         return before
 
     def all_left_us(self) -> Ints:
@@ -82,14 +85,14 @@ class Departures:
         at_us : (trials,) or (m, trials) ndarray of int64
             For each trial, or for those named by `trial`.
         """
-        if trial is None:
-            trial = np.broadcast_to(np.arange(len(self._base_us)), at_us.shape)
-        since_us = at_us - self._base_us[trial]
+        since_us = at_us - (self._base_us if trial is None else self._base_us[trial])
         # The guess is this slot or the one before it; with jitter a packet leaves up to half an interval later.
         slot = np.ceil((since_us - 2) * self._rate).astype(np.int64)
         slot = np.minimum(np.maximum(slot, 0), self.slots)
         slot += self._own_us[slot] < since_us
         if self.jitter_us is not None:
+            if trial is None:
+                trial = np.broadcast_to(np.arange(len(self._base_us)), slot.shape)
             before = np.maximum(slot - 1, 0)
             slot = slot - ((slot > 0) & (self.left_us(trial, before) >= at_us))
         first: Ints = slot
@@ -231,13 +234,14 @@ class ManyAir:
         # Packets leave within this time; bursts that can touch one of them begin within it, give or take.
         bursts = (self._lot.duration_us + before_us + self._air_us) // period_us + 3
         begin_us = phase_us % period_us + (np.arange(bursts) - 1)[:, None] * period_us
-        first = departures.first_from(begin_us - self._air_us + 1 - before_us)
+        slot = departures.first_from(begin_us - self._air_us + 1 - before_us)
         hit = np.zeros((departures.words, self._count), np.uint64)
-        trial = np.broadcast_to(np.arange(self._count), first.shape)
-        # One packet after the other, until none is on the air before its burst is over.
-        while (inside := departures.leave_before(begin_us + model.burst_us - before_us, first)).any():
-            bits.put(hit, first[inside], trial[inside])
-            first = first + 1
+        # As many packets one after the other as a burst may touch: those that leave before it is over.
+        most = (model.burst_us + self._air_us) // departures.interval_us + 1
+        for _ in range(min(most, departures.slots)):
+            burst, trial = np.nonzero(departures.leave_before(begin_us + model.burst_us - before_us, slot))
+            bits.put(hit, slot[burst, trial], trial)
+            slot += 1
         return hit if model.loss >= 1 else hit & self._below(purpose + 4 * attempt, model.loss)
 
     def _lost_one_by_one(self, model: loss.LossModel, purpose: int, attempt: int) -> Words:

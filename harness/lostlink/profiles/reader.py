@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from lostlink.errors import ProfileError
+from lostlink.extensions import loss_models
 from lostlink.profiles import positions
 from lostlink.profiles.models import BadValueError, Keys, dotted, example_of, nearest, settings_of, shown, value_of
 from lostlink.profiles.rules import CAUSES, impossible, unknown_channels
@@ -192,7 +193,9 @@ def _losses(radio: Any, source: _Source) -> tuple[Any, ...]:
         return ()
     models = []
     for item, keys in _list(radio, "losses", ("radio",), source):
-        model = _chosen(MODELS, "model", item, keys, source)
+        name = item.get("model") if isinstance(item, dict) else None
+        known = dict(MODELS) if isinstance(name, str) and name in MODELS else loss_models()
+        model = _chosen(known, "model", item, keys, source)
         if isinstance(model, Recorded):
             model = _with_pattern(model, keys, source)
         models.append(model)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
+from lostlink.extensions import loss_models
 from lostlink.profiles.quantities import EXAMPLE, UNITS, text_of
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims._settings import key_of, told
-from lostlink_sims.loss import MODELS
 from lostlink_sims.profile import Channel
 from lostlink_sims.scenario import FAULTS
 
@@ -90,7 +90,7 @@ def profile_schema() -> dict[str, Any]:
         if field.name == "channels":
             parts["channels"] = {"type": "array", "minItems": 1, "items": _table(Channel)}
         elif "setting" not in field.metadata:
-            extra = {"losses": _one_of(dict(MODELS), "model")} if field.name == "radio" else {}
+            extra = {"losses": _one_of(loss_models(), "model")} if field.name == "radio" else {}
             parts[field.name] = _table(type(field.default), **extra)
     return {"$schema": _DRAFT, "title": "lostlink profile", **_table(Profile, **parts)}
 

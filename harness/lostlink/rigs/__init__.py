@@ -31,7 +31,7 @@ def open_rig(
     ----------
     profile : Profile
     where : str
-        ``sim``, or ``serial:PORT`` with any port or URL.
+        ``sim``, ``serial:PORT`` with any port or URL, or ``NAME:REST`` for a rig that a package adds.
     receiver : str, optional
         For ``sim``: ``FILE.py:Name`` or a shared library; the reference receiver when left out.
     baud : int, optional
@@ -52,7 +52,7 @@ def open_rig(
 
         return SerialRig(profile, where.removeprefix(SERIAL), baud or DEFAULT_BAUD, thorough=thorough)
     if where != "sim":
-        raise RigError(f"--rig {where}: there is no such rig; allowed: sim, serial:PORT")
+        return _installed(profile, where)
     if receiver is not None and is_library(receiver):
         from lostlink.rigs.compiled import CompiledRig
 
@@ -60,3 +60,16 @@ def open_rig(
     from lostlink.receivers import load_receiver
 
     return SimRig(profile, load_receiver(receiver))
+
+
+def _installed(profile: Profile, where: str) -> Rig:
+    """Open a rig that an installed package adds: its factory is called with the profile and what follows the colon."""
+    from lostlink import extensions
+
+    name, _, rest = where.partition(":")
+    factory = extensions.load(extensions.RIGS, name)
+    if factory is None:
+        known = [f"{one}:..." for one in extensions.names(extensions.RIGS)]
+        raise RigError(f"--rig {where}: there is no such rig; allowed: {', '.join(['sim', 'serial:PORT', *known])}")
+    rig: Rig = factory(profile, rest)
+    return rig

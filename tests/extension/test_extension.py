@@ -1,0 +1,99 @@
+"""A package of somebody else's, installed and used: receiver, loss model, rig and requirement by their names."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+ROOT = HERE.parents[1]
+HERON = ROOT / "fixtures" / "profiles" / "heron.toml"
+
+
+@pytest.fixture(scope="module")
+def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Install the package where only these tests see it."""
+    folder = tmp_path_factory.mktemp("installed")
+    source = tmp_path_factory.mktemp("source") / "package"
+    shutil.copytree(HERE / "package", source)
+    command = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index", "--no-build-isolation"]
+    subprocess.run([*command, "--target", str(folder), str(source)], check=True, capture_output=True)
+    return folder
+
+
+def lostlink(installed: Path, *words: object) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "lostlink.cli", *map(str, words)],
+        capture_output=True, text=True, check=False, env={**os.environ, "PYTHONPATH": str(installed)}, timeout=300,
+    )  # fmt: skip
+
+
+def outcomes(folder: Path) -> dict[str, str]:
+    told = json.loads((folder / "verdicts.json").read_text(encoding="utf-8"))
+    return {one["id"]: one["outcome"] for one in told["verdicts"]}
+
+
+def test_receiver(installed: Path, tmp_path: Path) -> None:
+    """It cuts early: a gap that it should bear cuts the throttle."""
+    words = ("--only", "FS-CUT,LK-GAP", "--receiver", "cautious", "--out", tmp_path / "out")
+    done = lostlink(installed, "prove", HERON, *words)
+    assert done.returncode == 1, done.stderr
+    assert outcomes(tmp_path / "out") == {"FS-CUT": "met", "LK-GAP": "not met"}
+    flown = lostlink(installed, "campaign", HERON, "--trials", 40, "--receiver", "cautious", "--out", tmp_path / "many")
+    assert flown.returncode == 0, flown.stderr
+
+
+def test_rig_and_requirement(installed: Path, tmp_path: Path) -> None:
+    """535 ms are met in simulation; where instants are known to 20 ms only they are inconclusive."""
+    words = ("--tests", "our-field", "--only", "FIELD-CUT", "--out")
+    done = lostlink(installed, "prove", HERON, *words, tmp_path / "sim")
+    assert done.returncode == 0, done.stderr
+    assert outcomes(tmp_path / "sim") == {"FIELD-CUT": "met"}
+    coarse = lostlink(
+        installed, "prove", HERON, "--rig", "coarse:20000", "--props-off", *words, tmp_path / "coarse"
+    )  # fmt: skip
+    assert coarse.returncode == 4, coarse.stderr
+    assert outcomes(tmp_path / "coarse") == {"FIELD-CUT": "inconclusive"}
+    assert "instants known to ± 20000 µs" in coarse.stdout
+    bad = lostlink(installed, "prove", HERON, "--rig", "coarse:much", "--props-off", "--out", tmp_path / "bad")
+    assert (bad.returncode, bad.stderr.count("\n")) == (3, 1)
+
+
+def test_loss_model(installed: Path, tmp_path: Path) -> None:
+    """Read from a profile, checked like our own, listed in the schema, flown side by side in a campaign."""
+    profile = tmp_path / "trees.toml"
+    text = HERON.read_text(encoding="utf-8")
+    ours = 'model = "periodic interferer"\nperiod = "102.4 ms"\nburst = "1.5 ms"'
+    assert ours in text
+    profile.write_text(text.replace(ours, 'model = "tree line"\nlap = "2 s"\nloss = "50 %"'), encoding="utf-8")
+    flown = lostlink(installed, "campaign", profile, "--trials", 300, "--out", tmp_path / "many")
+    assert flown.returncode == 0, flown.stderr
+    assert "many trials side by side" in flown.stdout
+    worst = sorted((tmp_path / "many" / "worst").glob("RC-TIME-*.toml"))[0]
+    replayed = lostlink(installed, "replay", worst, profile)
+    assert "tree line" in replayed.stdout, replayed.stderr
+    schema = json.loads(lostlink(installed, "schema").stdout)
+    assert "tree line" in json.dumps(schema)
+    profile.write_text(profile.read_text(encoding="utf-8").replace('"50 %"', '"150 %"'), encoding="utf-8")
+    bad = lostlink(installed, "prove", profile, "--out", tmp_path / "bad")
+    assert bad.returncode == 2
+    assert "loss" in bad.stderr
+    assert "trees.toml:" in bad.stderr
+
+
+def test_a_broken_package_is_named_where_it_is_used(installed: Path, tmp_path: Path) -> None:
+    broken = lostlink(installed, "prove", HERON, "--receiver", "broken", "--out", tmp_path / "out")
+    assert broken.returncode == 2
+    assert "field-kit" in broken.stderr
+    assert "Traceback" not in broken.stderr
+    unknown = lostlink(installed, "prove", HERON, "--receiver", "nobody", "--out", tmp_path / "out")
+    assert unknown.returncode == 2
+    assert "cautious" in unknown.stderr
+    fine = lostlink(installed, "prove", HERON, "--only", "FS-CUT", "--out", tmp_path / "out")
+    assert fine.returncode == 0, fine.stderr
