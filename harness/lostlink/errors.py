@@ -8,7 +8,9 @@
     ├── ReceiverCrashError  mend the receiver's program (a finding, not bad input)
     ├── RigError        look at the cable
     ├── CannotError     use another rig, or do without
-    └── CaptureError    look at the recording
+    ├── CaptureError    look at the recording
+    ├── WorkersError    look at those who do the work (campaigns.jobs)
+    └── ExtensionError  mend or remove the package that adds something (extensions)
 
 The text of each says where, what, and what is allowed. A requirement that is not met is a verdict, not an error.
 """

@@ -216,11 +216,12 @@ def test_a_claim_is_shown(tmp_path: Path) -> None:
     assert "shown after 2 995 trials" in done.output
 
 
-def test_a_claim_is_refuted_at_the_same_trial_whoever_flies(tmp_path: Path) -> None:
+@pytest.mark.parametrize("rule", [(), ("--sequential",)])
+def test_a_claim_is_refuted_at_the_same_trial_whoever_flies(rule: tuple[str, ...], tmp_path: Path) -> None:
     mine = receiver(tmp_path, FORGETS)
     said = []
     for jobs in (1, 2):
-        words = ("--receiver", mine, "--until", "p < 1 % at 95 %", "--sequential", "--jobs", jobs)
+        words = ("--receiver", mine, "--until", "p < 1 % at 95 %", *rule, "--jobs", jobs)
         done = campaign(HERON, *words, "--quiet", "--out", tmp_path / f"{jobs}")
         assert done.exit_code == 1
         said.append(done.output)

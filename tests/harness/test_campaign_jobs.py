@@ -54,6 +54,17 @@ def dies_always(number):
     time.sleep(0.01)
     return number
 
+def fifth_dies(number):
+    if number == 5:
+        os.kill(os.getpid(), signal.SIGKILL)
+    time.sleep(0.2 if number < 5 else 0)
+    return number
+
+def interrupted(number):
+    os.kill(os.getpid(), signal.SIGINT)
+    time.sleep(0.01)
+    return number
+
 def slow(job):
     folder, number = job
     (Path(folder) / str(os.getpid())).write_text("")
@@ -204,6 +215,23 @@ def test_a_job_that_always_kills_is_named(work: Any, window: int) -> None:
     assert done == [0, 1, 2]
 
 
+def test_neighbours_in_flight_are_not_blamed(work: Any) -> None:
+    """Job 5 takes the pool with it while others before it are still at work; one death is enough for it."""
+    with pytest.raises(WorkersError, match=r"job 5 \(5\) ended 1 worker; allowed: "):
+        list(run_jobs(work.fifth_dies, range(9), jobs.processes(2), attempts=1))
+
+
+def test_a_cluster_that_blames_a_job(work: Any, tmp_path: Path) -> None:
+    """It gives up on a job after some deaths; we do not, until it was tried as often as was said."""
+    dask = pytest.importorskip("dask")
+    pytest.importorskip("distributed")
+    todo = [(str(tmp_path), number) for number in range(8)]
+    with dask.config.set({"distributed.scheduler.allowed-failures": 0}), jobs.cluster("local:1") as workers:
+        assert list(run_jobs(work.dies_once, todo, workers)) == [(job, job[1] ** 2) for job in todo]
+        with pytest.raises(WorkersError, match=r"job 3 \(3\) ended 2 workers; allowed: "):
+            list(run_jobs(work.dies_always, range(4), workers, window=1, attempts=2))
+
+
 def test_an_executor_that_cannot_be_opened_anew(work: Any) -> None:
     with jobs.processes(1)() as pool, pytest.raises(WorkersError, match="executor broke"):
         list(run_jobs(work.dies_always, range(9), pool))
@@ -238,6 +266,12 @@ def test_an_executor_found_broken_at_a_submission(work: Any) -> None:
     assert [executor.closed for executor in opened] == [1, 1, 1]
 
 
+def test_an_executor_that_is_always_found_broken(work: Any) -> None:
+    """One error, not a loop without end."""
+    with pytest.raises(WorkersError, match=r"job 0 \(0\) ended 3 workers"):
+        list(run_jobs(work.square, range(40), lambda: Breaking({1})))
+
+
 # --- an end before the end -------------------------------------------------------------------------------------------
 
 
@@ -252,16 +286,12 @@ def test_nothing_runs_on_when_results_are_closed(work: Any, tmp_path: Path) -> N
     assert gone(pids)
 
 
-def test_a_cluster_of_others_does_not_hold_us_up(work: Any, tmp_path: Path) -> None:
-    """What runs on it cannot be stopped, what waits is taken back; nobody waits for either."""
-    pytest.importorskip("distributed")
-    todo = [(str(tmp_path), number) for number in range(9)]
-    with jobs.cluster("local:2") as workers:
-        results = run_jobs(work.slow, todo, workers)
-        assert next(results) == (todo[0], 0)
-        results.close()
-        pids = [int(file.name) for file in tmp_path.iterdir()]
-    assert gone(pids)
+def test_workers_are_deaf_to_interrupts(work: Any) -> None:
+    assert list(run_jobs(work.interrupted, range(6), jobs.processes(2))) == [(n, n) for n in range(6)]
+
+
+def test_a_local_cluster_is_deaf_to_interrupts(work: Any, local: jobs.Workers) -> None:
+    assert list(run_jobs(work.interrupted, range(6), local)) == [(n, n) for n in range(6)]
 
 
 SCRIPT = """
@@ -292,6 +322,7 @@ def test_no_orphans(work: Any, tmp_path: Path, who: str, blow: str) -> None:
     marks.mkdir()
     if who != "processes":
         pytest.importorskip("distributed")
+    # The jobs in flight take a minute: neither end waits for them.
     command = [sys.executable, str(tmp_path / "script.py"), str(marks), who]
     parent = subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
@@ -387,8 +418,9 @@ def test_a_scheduler_elsewhere(work: Any, monkeypatch: pytest.MonkeyPatch) -> No
             pass
 
 
-def test_a_scheduler_that_goes_away(work: Any) -> None:
-    """One error, not a wait without end."""
+@pytest.mark.parametrize("window", [1, 8])
+def test_a_scheduler_that_goes_away(work: Any, window: int) -> None:
+    """One error, not a wait without end: jobs in flight are cancelled, one handed out later is never heard of."""
     distributed = pytest.importorskip("distributed")
     with (
         distributed.LocalCluster(
@@ -401,7 +433,7 @@ def test_a_scheduler_that_goes_away(work: Any) -> None:
         ) as place,
         jobs.cluster(place.scheduler_address) as workers,
     ):
-        results = run_jobs(work.square, itertools.count(), workers)
+        results = run_jobs(work.square, itertools.count(), workers, window=window)
         next(results)
         place.close()
         with pytest.raises(WorkersError, match="went away"):

@@ -12,7 +12,18 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from lostlink.campaigns import statistics
-from lostlink.campaigns.stopping import Answer, Claim, Decision, Fixed, Progress, Rule, Sequential, Wald, parse_claim
+from lostlink.campaigns.stopping import (
+    Answer,
+    Claim,
+    Decision,
+    Fixed,
+    Planned,
+    Progress,
+    Rule,
+    Sequential,
+    Wald,
+    parse_claim,
+)
 from lostlink.errors import LostlinkError
 from lostlink.verdicts import Outcome
 
@@ -206,6 +217,28 @@ def test_sequential_error_rates(ratio: float) -> None:
     assert mean == pytest.approx(rule.showing.expected_trials(at_high=False), rel=0.25), "Wald neglects the overshoot"
 
 
+def test_planned_error_rates() -> None:
+    """At the limit neither answer comes up in more than 5 %; a receiver that fails ten times as often is refuted."""
+    rule = Planned(COMMON)
+    at_limit = answers(rule, 0.02, seed=6)
+    shown = stats.binom.pmf(0, rule.fewest_trials, 0.02)
+    assert share(at_limit, Answer.SHOWN) == pytest.approx(shown, abs=margin(shown))
+    assert share(at_limit, Answer.REFUTED) <= 0.05 + margin(0.05)
+    bad, never = answers(rule, 0.2, seed=7), answers(rule, 0.0, seed=8)
+    assert share(bad, Answer.REFUTED) >= 0.95 - margin(0.05)
+    assert {(one.answer, one.trials) for one in never} == {(Answer.SHOWN, rule.fewest_trials)}
+
+
+def test_planned_after_a_failure() -> None:
+    """A late failure ends it undecided, an early one is followed by others or not."""
+    rule = Planned(RARE)
+    assert run(rule, [29_000]).answer is Answer.UNDECIDED
+    assert run(rule, [29_000]).trials == 29_001
+    alone, many = run(rule, [10]), run(rule, [10, 20, 30])
+    assert (alone.answer, alone.trials) == (Answer.UNDECIDED, Sequential(RARE).refuting.ends_low_at(1))
+    assert many.answer is Answer.REFUTED
+
+
 def test_sequential_answers_in_between() -> None:
     """Failures at the very rate of the claim: neither; then the reason says between which values."""
     decision = run(Sequential(COMMON), range(49, 10**5, 50))
@@ -225,7 +258,7 @@ def test_a_limit_of_trials_only_leaves_undecided() -> None:
 
 # --- batches ---------------------------------------------------------------------------------------------------------
 
-RULES: list[Rule] = [Fixed(COMMON), Fixed(COMMON, 2), Sequential(COMMON), Sequential(COMMON, 2)]
+RULES: list[Rule] = [Fixed(COMMON), Fixed(COMMON, 2), Sequential(COMMON), Sequential(COMMON, 2), Planned(COMMON)]
 
 
 @settings(deadline=None)

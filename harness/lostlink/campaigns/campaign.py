@@ -12,7 +12,7 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final, cast
+from typing import Any, Final
 
 from lostlink.campaigns import statistics, stopping
 from lostlink.campaigns.jobs import Workers, run_jobs
@@ -113,7 +113,7 @@ class Campaign:
         """Fly what is left, and write the journal; Ctrl-C leaves what was done until then."""
         with (
             (folder / JOURNAL).open("a", encoding="utf-8") as journal,
-            contextlib.closing(cast(Any, run_jobs(fly, self.plan.jobs(self.trials), workers))) as results,
+            contextlib.closing(run_jobs(fly, self.plan.jobs(self.trials), workers)) as results,
         ):
             try:
                 told(self.trials, self._wanted(), self.total)

@@ -121,7 +121,7 @@ def _rule(until: str | None, sequential: bool) -> Rule | None:
             raise LostlinkError('--sequential: there is no claim; allowed: with --until "p < 1e-4 at 95 %"')
         return None
     claim = stopping.parse_claim(until)
-    return stopping.Sequential(claim) if sequential else stopping.Fixed(claim)
+    return stopping.Sequential(claim) if sequential else stopping.Planned(claim)
 
 
 def _about(about: str | None, until: str | None) -> str:

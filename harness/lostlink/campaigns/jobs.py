@@ -180,8 +180,8 @@ class _Run(Generic[Job, Result]):
             self._executor = self._open()
         try:
             flight.future = self._executor.submit(self._function, flight.job)
-        except cf.BrokenExecutor as error:  # it broke since the last look; this job has nothing to do with it
-            self._renew(error)
+        except cf.BrokenExecutor as error:  # it broke since the last look
+            self._renew(error, refused=flight)
             return False
         return True
 
@@ -202,13 +202,18 @@ class _Run(Generic[Job, Result]):
             self._blame(first, error)
             first.future = None
 
-    def _renew(self, error: BaseException | None) -> None:
-        """Take it that the executor broke: suspect all that was in flight, and have a fresh one."""
+    def _renew(self, error: BaseException | None, refused: _Flight[Job, Result] | None = None) -> None:
+        """Take it that the executor broke: suspect all that was in flight, and have a fresh one.
+
+        A job that was refused at the door is blamed only when no other can be: else one could try for ever.
+        """
         lost = [flight for flight in self._flights if flight.future is not None and not flight.has_result()]
         for flight in lost:
             flight.future = None
             if len(lost) == 1:
                 self._blame(flight, error)
+        if refused is not None and not lost and self._open is not None:
+            self._blame(refused, error)
         if self._open is None:
             raise WorkersError(
                 "workers: the executor broke; allowed: one that stays whole, or what opens a fresh one"
@@ -220,8 +225,9 @@ class _Run(Generic[Job, Result]):
     def _blame(self, flight: _Flight[Job, Result], error: BaseException | None) -> None:
         flight.deaths += 1
         if flight.deaths >= self._attempts:
+            who = "worker" if flight.deaths == 1 else "workers"
             raise WorkersError(
-                f"workers: job {flight.number} ({str(flight.job)[:60]}) ended {flight.deaths} workers; "
+                f"workers: job {flight.number} ({str(flight.job)[:60]}) ended {flight.deaths} {who}; "
                 "allowed: a job that leaves its worker alive (is there enough memory?)"
             ) from error
 

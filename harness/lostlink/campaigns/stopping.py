@@ -4,13 +4,16 @@ A claim is "p < 1e-4 at 95 %": failures are rarer than one in 10 000, and a camp
 true comes up at most five times in a hundred. Two rules decide it. Both look at trials in their order, one by one,
 so that the answer and the trial at which it falls do not depend on who ran them, nor on how they were cut to jobs.
 
-**Fixed** (the usual one). The number of trials is known from the start: as many as show the claim when at most c
+**Fixed**. The number of trials is known from the start: as many as show the claim when at most c
 failures occur (c = 0: ln(1 - C) / ln(1 - p)). There is one look, at the end, so nothing is gained by looking often.
 No rule with the same confidence shows a claim sooner on a receiver that does not fail. It stops early at failure
 c + 1, and that does no harm: such a run could not have shown the claim any more, whatever came after, so the chance
 of a wrong "shown" is what it was. Whether the claim is then *refuted* is judged apart: only if failure c + 1 comes
 within the first n' trials, where n' is the largest number in which c + 1 failures or more have a probability of at
 most 1 - C at the limit of the claim. Otherwise the plan has failed but the claim may hold: undecided.
+
+**Planned** (the usual one) shows like Fixed without a failure. After a failure it goes on, but only to see whether the
+claim is refuted, by Wald's test between p and r p below; the two answers have a risk each, and only one can come up.
 
 **Sequential**, for links on which some failures are to be expected. Two of Wald's tests (Ann. Math. Stat. 16:117,
 1945) run side by side, as Sobel & Wald have it (Ann. Math. Stat. 20:502, 1949): one between p / r and p, whose end at
@@ -379,6 +382,66 @@ class _SequentialCourse:
         low, high = self.showing.low, self.refuting.high
         reason = f"p lies too close to the limit to be told, somewhere from {low:.3g} to {high:.3g}"
         return Answer.UNDECIDED, f"{reason}; a smaller ratio would tell, in more trials"
+
+
+# --- planned: shown by a fixed number, refuted by Wald's test ---------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A number of trials known from the start shows the claim; a failure lets the campaign go on only to refute it.
+
+    Attributes
+    ----------
+    claim : Claim
+    ratio : float
+        A receiver that fails so many times as often as the claim says is refuted for certain.
+    """
+
+    claim: Claim
+    ratio: float = 10.0
+
+    @property
+    def fewest_trials(self) -> int:
+        return Fixed(self.claim).fewest_trials
+
+    @property
+    def most_trials(self) -> int:
+        return 10 * self.fewest_trials
+
+    def begin(self) -> Course:
+        return _PlannedCourse(self, self.fewest_trials, Sequential(self.claim, self.ratio).refuting)
+
+    def __str__(self) -> str:
+        return f"{Fixed(self.claim)}; after one it goes on until Wald's test refutes the claim or cannot"
+
+
+@dataclass(frozen=True, slots=True)
+class _PlannedCourse:
+    """The first look of the fixed rule and Wald's test beside each other: each errs in one way only."""
+
+    rule: Planned
+    trials: int
+    refuting: Wald
+
+    def quiet(self, until: int, failures: int) -> tuple[int, Said] | None:
+        if not failures:
+            return _FixedCourse(Fixed(self.rule.claim), self.trials, 0).quiet(until, 0)
+        end = self.refuting.ends_low_at(failures)
+        return (end, self._neither()) if end <= until else None
+
+    def failed(self, trial: int, failures: int) -> Said | None:
+        if failures == 1 and trial > self.refuting.ends_low_at(0):
+            return self._neither()  # Wald's test was over before
+        if self.refuting.ends_high(trial, failures):
+            claim = self.rule.claim
+            rare = f"at most {_percent(claim.risk)} of such campaigns would end like this"
+            return Answer.REFUTED, f"were p {claim.probability:g} or less, {rare}"
+        return None
+
+    def _neither(self) -> Said:
+        reason = "not shown, as the plan allows no failure, but not refuted either"
+        return Answer.UNDECIDED, f"{reason}: look at what failed; the sequential rule takes more trials and may tell"
 
 
 # --- a campaign that goes on -----------------------------------------------------------------------------------------
