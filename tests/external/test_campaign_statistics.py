@@ -146,10 +146,11 @@ def test_plans_are_the_smallest_and_largest(probability: float, confidence: floa
 
 
 def test_equal_sides_are_enough() -> None:
-    """0.1 * 0.1 is 0.01: two trials show R = 0.1 at 99 %, although floats would ask for three."""
-    assert ours.trials_to_show(0.9, 0.99) == 2
-    assert ours.trials_for_tolerance(0.1, 0.99) == 2
+    """0.1 ** 4 is 1 - 0.9999: four trials show p < 0.9 at 99.99 %, although floats would ask for five."""
+    assert ours.trials_to_show(0.9, 0.9999) == 4
+    assert ours.trials_to_show(0.3, 0.51) == 2
     assert ours.trials_to_show(0.5, 0.75) == 2
+    assert ours.trials_for_tolerance(0.1, 0.99) == 2
 
 
 def test_of_both_success_run_theorems_the_stricter() -> None:
