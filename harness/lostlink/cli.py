@@ -8,12 +8,13 @@ import difflib
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from lostlink.campaigns.command import campaign_command
 from lostlink.captures.command import read_command
+from lostlink.profiles.command import new_command
 from lostlink.watch.command import watch_command
 
 if TYPE_CHECKING:
@@ -228,49 +229,6 @@ def _folder(out: str) -> Path:
 
 
 @main.command()
-@click.argument("path", metavar="FILE.toml")
-@click.option("--name", help="What the link is called; the file's name when left out.")
-@click.option("--packet-interval", metavar="TIME", help='Such as "5 ms", or a rate, "200 Hz".')
-@click.option("--timeout", metavar="TIME", help='Failsafe after so long without a good packet, such as "500 ms".')
-@click.option("--frame-period", metavar="TIME", help='Period of the PPM frame, such as "22.5 ms".')
-@click.option("--force", is_flag=True, help="Write over a file that is there.")
-def new(
-    path: str, name: str | None, packet_interval: str | None, timeout: str | None, frame_period: str | None, force: bool
-) -> None:
-    """Write a commented profile, with every key, its meaning and its default.
-
-    \b
-    lostlink new my_link.toml --timeout "300 ms"
-    """
-    with _errors_in_words():
-        from lostlink.errors import ProfileError
-        from lostlink.profiles import commented_profile, parse_profile
-        from lostlink.profiles.quantities import QuantityError, parse
-
-        facts: dict[str, Any] = {}
-        for option, text in (
-            ("packet-interval", packet_interval),
-            ("timeout", timeout),
-            ("frame-period", frame_period),
-        ):
-            if text is not None:
-                try:
-                    facts[f"{option.replace('-', '_')}_us"] = parse(text, "duration")
-                except QuantityError as error:
-                    raise ProfileError(f"--{option}: {error}") from error
-        text = commented_profile(name or Path(path).stem.replace("_", " "), file=path, **facts)
-        parse_profile(text, source=f"the profile for {path}")
-        try:
-            with open(path, "w" if force else "x", encoding="utf-8") as file:
-                file.write(text)
-        except FileExistsError:
-            raise ProfileError(f"{path}: is there already; choose another name, or --force to write over it") from None
-        except OSError as error:
-            raise ProfileError(f"{path}: {error.strerror}; allowed: a file that can be written") from error
-    click.echo(f"{path} written. Fit it to your link, then: lostlink prove {path}")
-
-
-@main.command()
 @click.option("--scenario", is_flag=True, help="The schema of scenario files in place of profiles.")
 def schema(scenario: bool) -> None:
     """Write the JSON Schema of profiles (or scenarios) to standard output, for editors.
@@ -370,6 +328,7 @@ def ports(port: tuple[str, ...], baud: int) -> None:
 
 main.add_command(watch_command)
 main.add_command(read_command)
+main.add_command(new_command)
 main.add_command(campaign_command)
 
 

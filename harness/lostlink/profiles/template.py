@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import re
 import textwrap
-from dataclasses import MISSING
+from dataclasses import MISSING, dataclass
 from typing import Any, TypeVar
 
 from lostlink.profiles.quantities import UNITS, text_of
@@ -53,27 +53,89 @@ _WHY = {
 }
 
 
-def fitted(
-    name: str,
-    *,
-    packet_interval_us: int | None = None,
-    timeout_us: int | None = None,
-    frame_period_us: int | None = None,
-) -> Profile:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """What is known of a link before its profile is written; None for what is as usual.
+
+    Attributes
+    ----------
+    packet_interval_us, timeout_us, frame_period_us : int or None
+    channels : tuple of Channel or None
+        In the order of payload and frame; one is called "throttle".
+    arm_channel : str or None
+        Name of the switch that arms; "none" where a low throttle alone arms.
+    throttle_failsafe_us : int or None
+    packet_counter, check_byte : bool
+    link_id : int or None
+    """
+
+    packet_interval_us: int | None = None
+    timeout_us: int | None = None
+    frame_period_us: int | None = None
+    channels: tuple[Channel, ...] | None = None
+    arm_channel: str | None = None
+    throttle_failsafe_us: int | None = None
+    packet_counter: bool = True
+    check_byte: bool = True
+    link_id: int | None = 42
+
+
+def channels_of(text: str) -> tuple[Channel, ...]:
+    """Return channels from a list such as "roll, pitch, throttle, yaw, arm/2, mode/3".
+
+    A name with /2 is a switch of two positions, with /3 of three; "switch 1" is one of two without saying.
+
+    Raises
+    ------
+    ValueError
+        If a name is missing.
+    """
+    channels = []
+    for part in text.split(","):
+        name, slash, positions = part.strip().partition("/")
+        kind = {"": "stick", "2": "two-position switch", "3": "three-position switch"}.get(positions.strip())
+        if not name.strip() or kind is None:
+            raise ValueError(f'{part.strip()!r} is no channel; allowed: names such as "roll, throttle, arm/2, mode/3"')
+        if not slash and re.fullmatch(r"(switch|arm)\b.*", name.strip()):
+            kind = "two-position switch"
+        is_low = kind != "stick" or name.strip() == "throttle"
+        channels.append(Channel(name=name.strip(), kind=kind, failsafe_us=1000 if is_low else 1500))
+    return tuple(channels)
+
+
+def fitted(name: str, facts: Facts) -> Profile:
     """Return the plain link with protected packets, some facts changed, and requirements that can be met with them."""
     plain = Profile()
-    handset = _with(
-        plain.handset, packet_interval_us=packet_interval_us, packet_counter=True, link_id=42, check_byte=True
+    handset = dataclasses.replace(
+        _with(plain.handset, packet_interval_us=facts.packet_interval_us),
+        packet_counter=facts.packet_counter, link_id=facts.link_id, check_byte=facts.check_byte,
+    )  # fmt: skip
+    receiver = _with(plain.receiver, timeout_us=facts.timeout_us)
+    channels = plain.channels if facts.channels is None else facts.channels
+    if facts.throttle_failsafe_us is not None:
+        low_us = facts.throttle_failsafe_us
+        channels = tuple(
+            dataclasses.replace(one, failsafe_us=low_us) if one.name == "throttle" else one for one in channels
+        )
+    output = _with(plain.output, frame_period_us=facts.frame_period_us)
+    output = dataclasses.replace(output, channels=max(len(channels), output.channels if facts.channels is None else 1))
+    profile = dataclasses.replace(
+        plain, name=name, handset=handset, receiver=receiver, output=output, channels=channels
     )
-    receiver = _with(plain.receiver, timeout_us=timeout_us)
-    output = _with(plain.output, frame_period_us=frame_period_us)
-    profile = dataclasses.replace(plain, name=name, handset=handset, receiver=receiver, output=output)
     frame_us = longest_frame_us(profile)
     fc = dataclasses.replace(
         plain.flight_controller,
         signal_timeout_us=max(plain.flight_controller.signal_timeout_us, _up(3 * frame_us)),
+        arm_channel=_arm_channel(facts, channels),
     )
     return dataclasses.replace(profile, requirements=_limits(profile), flight_controller=fc)
+
+
+def _arm_channel(facts: Facts, channels: tuple[Channel, ...]) -> str | None:
+    """Return the switch that arms: as it is said, else the first there is."""
+    if facts.arm_channel is not None:
+        return None if facts.arm_channel == "none" else facts.arm_channel
+    return next((channel.name for channel in channels if channel.kind != "stick"), None)
 
 
 def _with(part: _T, **facts: int | None) -> _T:
@@ -104,14 +166,7 @@ def _up(value_us: int) -> int:
     return -(-value_us // 5_000) * 5_000
 
 
-def commented_profile(
-    name: str = "my link",
-    file: str | None = None,
-    *,
-    packet_interval_us: int | None = None,
-    timeout_us: int | None = None,
-    frame_period_us: int | None = None,
-) -> str:
+def commented_profile(name: str = "my link", file: str | None = None, facts: Facts | None = None, **some: Any) -> str:
     """Return a complete commented profile as TOML.
 
     Parameters
@@ -120,12 +175,10 @@ def commented_profile(
         What the link is called.
     file : str, optional
         What the file will be called, for the hints in it; made from the name when left out.
-    packet_interval_us, timeout_us, frame_period_us : int, optional
-        What is known of the link already; the requirements follow.
+    facts : Facts, optional
+        What is known of the link already; the requirements follow. Or as keywords, by their names.
     """
-    profile = fitted(
-        name, packet_interval_us=packet_interval_us, timeout_us=timeout_us, frame_period_us=frame_period_us
-    )
+    profile = fitted(name, facts or Facts(**some))
     file = file or re.sub(r"[^\w-]+", "_", name) + ".toml"
     lines = [_HEAD.format(file=file), *_rows(profile)]
     for field in dataclasses.fields(profile):
@@ -179,10 +232,15 @@ def _rows(part: Any) -> list[str]:
     for field in _settings(part):
         value, setting, key = getattr(part, field.name), told(field), key_of(field)
         left_out = "" if value == field.default or field.name == "name" else _left_out(field)
-        lines += ["", *_comment(setting.doc, _WHY.get(field.name, ""), _allowed(setting), left_out)]
+        lines += ["", *_comment(setting.doc, _why(field.name, value), _allowed(setting), left_out)]
         text = value_text(field, value)
         lines.append(f"# {key} = {toml_text(setting.example)}" if text is None else f"{key} = {text}")
     return lines if isinstance(part, Profile) else lines[1:]
+
+
+def _why(name: str, value: Any) -> str:
+    why = _WHY.get(name, "")
+    return why if value not in (False, None) else why.replace("Set here: without it", "Without it")
 
 
 def _key_table(fields: list[dataclasses.Field[Any]], *, left_out: bool) -> list[str]:
