@@ -14,6 +14,7 @@ import click
 
 from lostlink.campaigns.command import campaign_command
 from lostlink.captures.command import read_command
+from lostlink.planning.command import plan_command
 from lostlink.profiles.command import new_command
 from lostlink.watch.command import watch_command
 
@@ -329,6 +330,7 @@ def ports(port: tuple[str, ...], baud: int) -> None:
 main.add_command(watch_command)
 main.add_command(read_command)
 main.add_command(new_command)
+main.add_command(plan_command)
 main.add_command(campaign_command)
 
 

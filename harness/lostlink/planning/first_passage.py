@@ -1,0 +1,248 @@
+"""Runs of lost packets: how often one is long enough for a failsafe, exactly.
+
+A packet channel is a finite Markov chain: before each packet the state moves, then the packet is lost with that
+state's probability, as in `lostlink_sims.loss`. A failsafe is the first run of r losses. Two questions:
+
+- **How often, in the long run?** Each run of at least r losses begins once, after a packet that got through: the
+  rate per packet is P(received, then r lost), from the stationary state. Only products and sums of positive
+  numbers, so that a rate of 1e-300 is as exact as one of 0.1.
+- **When first?** The chain of (state, losses so far) with the r-th loss as its end; its powers give the distribution,
+  a linear equation its mean (Feller, vol. 1, XIII.7; phase-type distributions).
+
+A transmitter that comes back with a period moves through the packets with a phase of its own; the rate is then the
+mean over the phase, and within one run the phase goes on exactly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink_sims import Profile, radio
+from lostlink_sims.draws import threshold
+from lostlink_sims.loss import (
+    Bernoulli,
+    GilbertElliott,
+    LinkBudget,
+    LossModel,
+    PeriodicInterferer,
+    overlaps,
+    packet_loss_thresholds,
+)
+
+Floats = NDArray[np.float64]
+
+_PHASES: Final = 2048
+"""Phases of an interferer over which the mean is taken."""
+_FULL: Final = 1 << 32
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """A packet channel with finitely many states.
+
+    Attributes
+    ----------
+    move : (m, m) ndarray of float
+        Chance to move from a state to another before each packet.
+    loss : (phases, steps, m) ndarray of float
+        Chance to lose the packet in each state; for each phase of an interferer, and the steps after it. Steps
+        beyond the last are like it. One phase and one step without an interferer.
+    """
+
+    move: Floats
+    loss: Floats
+
+    @classmethod
+    def bernoulli(cls, loss: float) -> Channel:
+        """Return a channel without memory."""
+        return cls(np.ones((1, 1)), np.full((1, 1, 1), loss))
+
+    @classmethod
+    def gilbert_elliott(
+        cls, good_to_bad: float, bad_to_good: float, loss_good: float = 0.0, loss_bad: float = 1.0
+    ) -> Channel:
+        """Return a channel with a good and a bad state, in that order."""
+        move = np.array([[1 - good_to_bad, good_to_bad], [bad_to_good, 1 - bad_to_good]])
+        return cls(move, np.array([[[loss_good, loss_bad]]]))
+
+    @property
+    def stationary(self) -> Floats:
+        """Shares of time in each state, (m,)."""
+        states = len(self.move)
+        equations = np.vstack([self.move.T - np.eye(states), np.ones(states)])
+        wanted = np.append(np.zeros(states), 1.0)
+        found: Floats = np.linalg.lstsq(equations, wanted, rcond=None)[0]
+        return np.clip(found, 0, 1)
+
+    @property
+    def mean_loss(self) -> float:
+        """Share of packets lost in the long run."""
+        return float((self.loss[:, 0] @ self.stationary).mean())
+
+    def at(self, step: int) -> Floats:
+        """Return the chances of loss some packets after the first, (phases, m)."""
+        steps: Floats = self.loss[:, min(step, self.loss.shape[1] - 1)]
+        return steps
+
+
+def run_rates(channel: Channel, most: int) -> Floats:
+    """Return how often, per packet, a run of at least 1, 2, ... `most` losses begins, (most,)."""
+    here = channel.stationary * (1 - channel.at(0))  # received
+    rates = np.empty(most)
+    for run in range(1, most + 1):
+        here = (here @ channel.move) * channel.at(run)
+        rates[run - 1] = here.sum(1).mean()
+    return rates
+
+
+# --- first passage, for channels without an interferer ---------------------------------------------------------------
+
+
+def _chain(channel: Channel, run: int) -> Floats:
+    """Return the chain of (losses so far, state) without its end, (run * m, run * m)."""
+    if channel.loss.shape[0] > 1:
+        raise ValueError("an interferer's phase is no state of this chain")
+    states, loss = len(channel.move), channel.at(0)[0]
+    chain = np.zeros((run * states, run * states))
+    for have in range(run):
+        rows = slice(have * states, (have + 1) * states)
+        chain[rows, :states] = channel.move * (1 - loss)
+        if have + 1 < run:
+            chain[rows, (have + 1) * states : (have + 2) * states] = channel.move * loss
+    return chain
+
+
+def _start(channel: Channel, run: int, start: Floats | None) -> Floats:
+    begin = np.zeros(run * len(channel.move))
+    begin[: len(channel.move)] = channel.stationary if start is None else start
+    return begin
+
+
+def mean_and_variance(channel: Channel, run: int, start: Floats | None = None) -> tuple[float, float]:
+    """Return mean and variance of the number of packets until the first run of `run` losses is complete.
+
+    Parameters
+    ----------
+    start : (m,) ndarray of float, optional
+        Shares of the states just after a received packet; stationary when left out.
+    """
+    chain, begin = _chain(channel, run), _start(channel, run, start)
+    whole = np.eye(len(chain)) - chain
+    first = np.linalg.solve(whole, np.ones(len(chain)))
+    second = np.linalg.solve(whole, first)
+    mean = float(begin @ first)
+    return mean, float(2 * begin @ second) - mean - mean * mean
+
+
+def chance_within(channel: Channel, run: int, packets: int, start: Floats | None = None) -> float:
+    """Return the chance that a run of `run` losses is complete within so many packets.
+
+    The end is a state of its own, reached by adding positive numbers only: small chances keep all their digits.
+    """
+    chain, begin = _chain(channel, run), _start(channel, run, start)
+    states = len(channel.move)
+    power = np.zeros((len(chain) + 1, len(chain) + 1))
+    power[:-1, :-1] = chain
+    power[-states - 1 : -1, -1] = channel.move @ channel.at(0)[0]
+    power[-1, -1] = 1
+    here = np.append(begin, 0.0)
+    while packets:
+        if packets & 1:
+            here = here @ power
+        packets >>= 1
+        if packets:
+            power = power @ power
+    return float(here[-1])
+
+
+# --- from a profile --------------------------------------------------------------------------------------------------
+
+
+def channel_of(profile: Profile, most: int = 256) -> Channel | None:
+    """Return the channel that a profile's loss models make together, None when it is not a small Markov chain.
+
+    Layers are independent: a packet gets through when no layer loses it; with acknowledgements, when one attempt does.
+
+    Parameters
+    ----------
+    most : int
+        Longest run of losses for which an interferer's phase is followed.
+    """
+    interferers = [model for model in profile.radio.losses if isinstance(model, PeriodicInterferer)]
+    chains = [model for model in profile.radio.losses if not isinstance(model, PeriodicInterferer)]
+    if len(interferers) > 1 or any(_states_of(model, profile) is None for model in chains):
+        return None
+    move: Floats = np.ones((1, 1))
+    loss: Floats = np.zeros(1)
+    for model in chains:
+        found = _states_of(model, profile)
+        assert found is not None
+        move = np.asarray(np.kron(move, found.move), np.float64)
+        loss = np.asarray(1 - np.kron(1 - loss, 1 - found.at(0)[0]), np.float64)
+    attempts = 1 + profile.radio.retries if profile.radio.acknowledge else 1
+    hits = [
+        _hits(interferers[0], profile, attempt, most + 1) if interferers else np.zeros((1, 1))
+        for attempt in range(attempts)
+    ]
+    lost = np.ones((*hits[0].shape, len(loss)))
+    for hit in hits:
+        lost *= 1 - (1 - hit[:, :, None]) * (1 - loss)
+    return Channel(move, lost)
+
+
+def _states_of(model: LossModel, profile: Profile) -> Channel | None:
+    match model:
+        case Bernoulli():
+            return Channel.bernoulli(threshold(model.probability) / _FULL)
+        case GilbertElliott():
+            return Channel.gilbert_elliott(
+                threshold(model.good_to_bad) / _FULL, 1 - threshold(1 - model.bad_to_good) / _FULL,
+                threshold(model.loss_good) / _FULL, threshold(model.loss_bad) / _FULL,
+            )  # fmt: skip
+        case LinkBudget() if model.fading == "none":
+            limits = packet_loss_thresholds(radio.fatal_bits(profile.radio, profile.payload_bytes))
+            return Channel.bernoulli(model.steady_threshold(limits, profile.radio.bit_rate_bit_s) / _FULL)
+        case _:
+            return None
+
+
+def _hits(model: PeriodicInterferer, profile: Profile, attempt: int, steps: int) -> Floats:
+    """Return the chance that a burst loses a packet, by the phase of the first and the steps since, (phases, steps)."""
+    handset = profile.handset
+    interval_us = handset.packet_interval_us * 1_000_000 / (1_000_000 + handset.clock_error_ppm)
+    phase_us = (np.arange(_PHASES) + 0.5) * model.period_us / _PHASES
+    sent_us = phase_us[:, None] + np.arange(steps) * interval_us + attempt * profile.radio.retry_delay_us
+    air_us = radio.air_time_us(profile.radio, profile.payload_bytes)
+    hit = overlaps(sent_us.astype(np.int64), air_us, 0, model.period_us, model.burst_us)
+    chances: Floats = hit * np.float64(threshold(model.loss) / _FULL)
+    return chances
+
+
+def packets_to_fire(profile: Profile, timeout_us: int | None = None) -> int:
+    """Return how many packets in a row must be lost until the receiver takes the link for lost.
+
+    The silence counts from the last packet; one that comes just when it is over beats the timer, except at the end
+    of a hold time, where the silence is judged first. Jitter makes the silence longer by up to its own length: the
+    number is the least that may fire.
+
+    Parameters
+    ----------
+    timeout_us : int, optional
+        In place of the profile's.
+    """
+    handset, receiver, link = profile.handset, profile.receiver, profile.radio
+    cut_us = (receiver.timeout_us if timeout_us is None else timeout_us) + receiver.hold_us
+    silence_us = -(-cut_us * 1_000_000 // (1_000_000 + receiver.clock_error_ppm))
+    late_us = handset.jitter_us + link.latency_jitter_us
+    late_us += link.retries * link.retry_delay_us if link.acknowledge else 0
+    # Packet n + 1 after n losses comes at (n + 1) intervals of the handset's clock.
+    room = (silence_us - late_us) * (1_000_000 + handset.clock_error_ppm)
+    interval = handset.packet_interval_us * 1_000_000
+    lost, rest = divmod(room, interval)
+    if receiver.hold_us and rest == 0:
+        lost -= 1
+    return max(1, int(lost))

@@ -1,0 +1,195 @@
+"""Link budget against distance: power, margin, packet loss, false failsafes.
+
+The model is that of the simulation (`lostlink_sims.loss.LinkBudget`): non-coherent FSK with an implementation loss that
+fits it to a radio's stated sensitivity. Range is therefore relative, not a prediction: small-index GFSK, as packet
+radios use it, is several decibels worse than the ideal, and no field is flat and empty.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.planning import fading
+from lostlink.planning.first_passage import Channel, packets_to_fire, run_rates
+from lostlink_sims import Profile, radio
+from lostlink_sims.loss import LinkBudget
+
+SENSITIVITY_LOSS = 0.01
+"""Sensitivity is where this share of packets is lost."""
+_HOUR_US = 3_600_000_000
+
+
+def budget_of(profile: Profile) -> tuple[LinkBudget, bool]:
+    """Return the link budget of a profile, and whether it has one; else the usual one."""
+    own = next((model for model in profile.radio.losses if isinstance(model, LinkBudget)), None)
+    return (LinkBudget(), False) if own is None else (own, True)
+
+
+@functools.lru_cache(maxsize=64)
+def ebn0_for_loss_db(loss: float, bits: int) -> float:
+    """Return the Eb/N0 at which a packet of so many bits is lost with a chance."""
+    low, high = -20.0, 40.0
+    for _ in range(80):
+        middle = (low + high) / 2
+        lost = radio.packet_error_rate(radio.fsk_bit_error_rate(middle), bits)
+        low, high = (middle, high) if lost > loss else (low, middle)
+    return high
+
+
+def sensitivity_dbm(profile: Profile, budget: LinkBudget) -> float:
+    """Return the power into the receiver at which 1 % of the packets is lost."""
+    bits = radio.fatal_bits(profile.radio, profile.payload_bytes)
+    noise_dbm = radio.noise_dbm(profile.radio.bit_rate_bit_s, budget.noise_figure_db)
+    return noise_dbm + ebn0_for_loss_db(SENSITIVITY_LOSS, bits) + budget.implementation_loss_db
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """The link at one distance.
+
+    Attributes
+    ----------
+    distance_m : float
+    received_dbm : float
+        Power into the receiver, in the mean.
+    margin_db : float
+        Above the sensitivity.
+    steady_loss : float
+        Share of packets lost without fading.
+    loss : float
+        With the fading that was asked for.
+    per_hour : float or None
+        False failsafes, if losses came one by one; infinite where the receiver is in failsafe most of the time; None
+        where fades last longer than packets and this cannot be said.
+    fade_s : float
+        Mean length of a fade below the margin.
+    """
+
+    distance_m: float
+    received_dbm: float
+    margin_db: float
+    steady_loss: float
+    loss: float
+    per_hour: float | None
+    fade_s: float
+
+
+def at(profile: Profile, budget: LinkBudget, distance_m: float) -> Point:
+    """Return the link at a distance."""
+    here = dataclasses.replace(budget, distance_m=distance_m)
+    bits = radio.fatal_bits(profile.radio, profile.payload_bytes)
+    ebn0_db = here.mean_ebn0_db(profile.radio.bit_rate_bit_s)
+    noise_dbm = radio.noise_dbm(profile.radio.bit_rate_bit_s, budget.noise_figure_db)
+    received_dbm = ebn0_db + noise_dbm + budget.implementation_loss_db
+    margin_db = received_dbm - sensitivity_dbm(profile, budget)
+    steady = radio.packet_error_rate(radio.fsk_bit_error_rate(ebn0_db), bits)
+    shift_hz = radio.doppler_hz(budget.speed_m_s, budget.frequency_hz)
+    per_hour = None
+    if budget.fading == "none":
+        run = packets_to_fire(profile)
+        hourly = _HOUR_US / profile.handset.packet_interval_us
+        per_hour = float(run_rates(Channel.bernoulli(steady), run)[-1]) * hourly if steady**run < 0.5 else math.inf
+    return Point(
+        distance_m=distance_m,
+        received_dbm=received_dbm,
+        margin_db=margin_db,
+        steady_loss=steady,
+        loss=faded_loss(ebn0_db, bits, budget),
+        per_hour=per_hour,
+        fade_s=fading.fade_duration_s(margin_db, shift_hz, budget.fading, budget.rician_k_db),
+    )
+
+
+def faded_loss(ebn0_db: float, bits: int, budget: LinkBudget) -> float:
+    """Return the share of packets lost, the mean over the fading power."""
+    if budget.fading == "none":
+        return radio.packet_error_rate(radio.fsk_bit_error_rate(ebn0_db), bits)
+    level_db, share = _levels(budget.fading, budget.rician_k_db)
+    errors = 0.5 * np.exp(-(10 ** ((ebn0_db + level_db) / 10)) / 2)
+    lost = -np.expm1(bits * np.log1p(-errors))
+    return float(lost @ share)
+
+
+@functools.lru_cache(maxsize=8)
+def _levels(kind: str, k_db: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return levels of a fading signal over its mean, in steps of 0.05 dB, and the share of time at each."""
+    edges = np.arange(-60.0, 15.05, 0.05)
+    below = np.array([fading.outage(-edge, kind, k_db) for edge in edges.tolist()])
+    below[0], below[-1] = 0.0, 1.0  # what lies beyond counts with the ends
+    return (edges[:-1] + edges[1:]) / 2, np.diff(below)
+
+
+def distances_m(most_m: float) -> list[float]:
+    """Return distances that a person would walk, up to one."""
+    steps, found, decade = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0), [], 10.0
+    while decade <= most_m:
+        found += [decade * step for step in steps if decade * step < most_m]
+        decade *= 10
+    return [*found, most_m]
+
+
+def reach_m(profile: Profile, budget: LinkBudget, loss: float, most_m: float) -> tuple[float | None, float | None]:
+    """Return where a share of packets is lost first, and from where on for good; None if not up to `most_m`.
+
+    Over flat ground the field has dips and crests near by, so the two differ; the search goes in steps of 2 %.
+    """
+    first = last = None
+    distance_m = 5.0
+    while distance_m <= most_m:
+        if at(profile, budget, distance_m).loss >= loss:
+            first, last = (distance_m if first is None else first), (distance_m if last is None else last)
+        else:
+            last = None
+        distance_m *= 1.02
+    return first, last
+
+
+def break_points_m(budget: LinkBudget) -> dict[str, float]:
+    """Return where over flat ground the loss begins to grow with the fourth power, by the three definitions in use."""
+    wavelength_m = radio.SPEED_OF_LIGHT_M_S / budget.frequency_hz
+    product = budget.handset_height_m * budget.model_height_m / wavelength_m
+    return {
+        "4 h1 h2 / wavelength": 4 * product,
+        "4 pi h1 h2 / wavelength (free space meets the far form)": 4 * math.pi * product,
+        "20 pi h1 h2 / (3 wavelength)": 20 * math.pi * product / 3,
+    }
+
+
+def fresnel_radius_m(distance_m: float, frequency_hz: float) -> float:
+    """Return the radius of the first Fresnel zone half way: 0.5 sqrt(wavelength d) (ITU-R P.526)."""
+    return 0.5 * math.sqrt(radio.SPEED_OF_LIGHT_M_S / frequency_hz * distance_m)
+
+
+@dataclass(frozen=True, slots=True)
+class AirUse:
+    """How much of the air the handset takes.
+
+    Attributes
+    ----------
+    air_us : int
+    duty : float
+        Share of time on the air, first attempts only.
+    power_dbm : float
+        Radiated: transmitter and both antennas' gains as the worst case.
+    utilisation : float
+        Power over 100 mW times duty.
+    """
+
+    air_us: int
+    duty: float
+    power_dbm: float
+    utilisation: float
+
+
+def air_use(profile: Profile, budget: LinkBudget) -> AirUse:
+    """Return how much of the air the handset takes."""
+    air_us = radio.air_time_us(profile.radio, profile.payload_bytes)
+    duty = air_us / profile.handset.packet_interval_us
+    power_dbm = budget.transmit_power_dbm + budget.antenna_gain_db
+    return AirUse(air_us, duty, power_dbm, 10 ** (power_dbm / 10) / 100 * duty)

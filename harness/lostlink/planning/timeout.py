@@ -1,0 +1,247 @@
+"""Which timeout: the earlier a receiver takes the link for lost, the more often it does so without reason.
+
+For each timeout: how often ordinary loss alone would end in a failsafe (`first_passage`, exact; or counted in a
+simulation of the packets, with its uncertainty), how long the throttle stays up after a real loss, and what the model
+does in that time. Distances and heights are upper bounds for a body that goes on or falls without drag.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.campaigns.lots import flight_lot
+from lostlink.planning.first_passage import Channel, channel_of, packets_to_fire, run_rates
+from lostlink_sims import Profile, bits
+from lostlink_sims.many_air import ManyAir
+from lostlink_sims.many_frames import preset_us
+
+GRAVITY_M_S2: Final = 9.80665
+"""Standard acceleration of free fall (CGPM 1901)."""
+_HOUR_US: Final = 3_600_000_000
+_TRIAL_US: Final = 60_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Rates:
+    """How often runs of lost packets begin.
+
+    Attributes
+    ----------
+    per_hour : (most,) ndarray of float
+        Runs of at least 1, 2, ... losses.
+    upper_per_hour : (most,) ndarray of float
+        One-sided upper bound at 95 %; the same as `per_hour` where that is exact.
+    loss : float
+        Share of packets lost.
+    how : str
+        How it is known, for people.
+    """
+
+    per_hour: NDArray[np.float64]
+    upper_per_hour: NDArray[np.float64]
+    loss: float
+    how: str
+
+    @property
+    def is_exact(self) -> bool:
+        return self.per_hour is self.upper_per_hour
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One timeout.
+
+    Attributes
+    ----------
+    timeout_us : int
+    packets : int
+        Lost in a row until it fires.
+    per_hour, upper_per_hour : float
+        False failsafes, and their bound.
+    in_flight : float
+        Chance of one or more in a flight.
+    independent_per_hour : float
+        What they would be if the same share of packets were lost one by one.
+    mean_us, worst_us : int
+        From a real loss to the end of the first idle throttle pulse.
+    """
+
+    timeout_us: int
+    packets: int
+    per_hour: float
+    upper_per_hour: float
+    in_flight: float
+    independent_per_hour: float
+    mean_us: int
+    worst_us: int
+
+    def blind_m(self, speed_m_s: float) -> float:
+        """Return how far the model goes on at a speed until the cut, at worst."""
+        return speed_m_s * self.worst_us / 1e6
+
+    @property
+    def fall_m(self) -> float:
+        """How deep a body falls without drag in that time."""
+        return GRAVITY_M_S2 * (self.worst_us / 1e6) ** 2 / 2
+
+
+def false_failsafes(profile: Profile, most: int, *, simulate_us: int, seed: int = 1) -> Rates:
+    """Return how often runs of losses begin in ordinary use.
+
+    Parameters
+    ----------
+    most : int
+        Longest run to look at.
+    simulate_us : int
+        How long to simulate the packets where no exact answer is known.
+    """
+    hourly = _HOUR_US / _interval_us(profile)
+    channel = channel_of(profile, most)
+    if channel is not None:
+        exact = run_rates(channel, most) * hourly
+        return Rates(exact, exact, channel.mean_loss, "exact, by a finite Markov chain")
+    return _simulated(profile, most, max(_TRIAL_US, simulate_us), seed)
+
+
+def _interval_us(profile: Profile) -> float:
+    handset = profile.handset
+    return handset.packet_interval_us * 1_000_000 / (1_000_000 + handset.clock_error_ppm)
+
+
+def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> Rates:
+    """Count runs in simulated packets: trials of a minute, the link never cut."""
+    lot = dataclasses.replace(
+        flight_lot(profile, seed, duration_us=_TRIAL_US), lost_from_us=_TRIAL_US - 2, lost_until_us=_TRIAL_US - 1
+    )
+    trials = -(-simulate_us // _TRIAL_US)
+    counts = np.zeros(most + 1, np.int64)
+    lost = packets = 0
+    for first in range(0, trials, 16):
+        count = min(16, trials - first)
+        drawn = lot.drawn(first, count)
+        air = ManyAir(lot, drawn, first)
+        received = bits.unpacked(air.received)
+        for trial in range(count):
+            row = received[: int(air.departures.count[trial]), trial]
+            place = np.flatnonzero(row)  # what lies before the first packet and after the last is no run
+            gaps = np.diff(place) - 1
+            counts += np.bincount(np.minimum(gaps[gaps > 0], most), minlength=most + 1)
+            lost += int((gaps[gaps > 0]).sum())
+            packets += int(place[-1] - place[0]) if len(place) else 0
+    at_least = np.cumsum(counts[::-1])[::-1][1:]
+    hours = packets * _interval_us(profile) / _HOUR_US
+    # Runs begin like rare events (Poisson); its upper limit is a quantile of the gamma distribution.
+    upper = np.array([_poisson_upper(int(count)) for count in at_least]) / hours
+    how = f"counted in {hours:.2g} hours of simulated packets, seed {seed}"
+    return Rates(at_least / hours, upper, lost / max(1, packets), how)
+
+
+def _poisson_upper(count: int, confidence: float = 0.95) -> float:
+    """Return the one-sided upper limit of a Poisson mean (Garwood, Biometrika 28:437, 1936)."""
+    from scipy.special import gammaincinv
+
+    return float(gammaincinv(count + 1, confidence))
+
+
+def cut_times_us(profile: Profile, timeout_us: int, loss: float) -> tuple[int, int]:
+    """Return mean and worst time from a real loss to the end of the first idle throttle pulse.
+
+    The silence counts from the last packet, which came up to an interval before the loss, or earlier if packets were
+    lost before; the failsafe shows in the next frame, at the throttle's place in it.
+    """
+    receiver, link, output = profile.receiver, profile.radio, profile.output
+    rate = 1_000_000 + receiver.clock_error_ppm
+    silence_us = -(-(timeout_us + receiver.hold_us) * 1_000_000 // rate)
+    interval_us = _interval_us(profile)
+    late_us = link.latency_us + link.latency_jitter_us + profile.handset.jitter_us
+    late_us += link.retries * link.retry_delay_us if link.acknowledge else 0
+    frame_us = output.frame_period_us
+    if output.style == "fixed gap":
+        frame_us = output.channels * max(profile.receiver.high_us, output.unused_us) + output.frame_gap_us
+    real_us = frame_us * 1_000_000 / rate
+    place_us = int(preset_us(profile)[: profile.throttle_index + 1].sum())
+    mean_us = silence_us - interval_us / 2 - interval_us * loss / max(1e-9, 1 - loss) + link.latency_us
+    return round(mean_us + real_us / 2 + place_us), math.ceil(silence_us + late_us + real_us + place_us)
+
+
+def candidates_us(from_us: int, to_us: int, own_us: int) -> list[int]:
+    """Return timeouts that a person would choose between two ends, and the profile's own."""
+    steps = (1, 1.5, 2, 2.5, 3, 4, 5, 6, 8)
+    found = {own_us} if from_us <= own_us <= to_us else set()
+    decade = 10 ** math.floor(math.log10(max(1, from_us)))
+    while decade <= to_us:
+        found |= {round(decade * step) for step in steps if from_us <= decade * step <= to_us}
+        decade *= 10
+    return sorted(found | {from_us, to_us})
+
+
+def plan(
+    profile: Profile, timeouts_us: list[int], *, flight_us: int, simulate_us: int, seed: int = 1
+) -> tuple[list[Row], Rates]:
+    """Return a row for each timeout, and how the rates are known."""
+    runs = [packets_to_fire(profile, timeout_us) for timeout_us in timeouts_us]
+    rates = false_failsafes(profile, max(runs), simulate_us=simulate_us, seed=seed)
+    independent = run_rates(Channel.bernoulli(rates.loss), max(runs)) * _HOUR_US / _interval_us(profile)
+    rows = []
+    for timeout_us, run in zip(timeouts_us, runs, strict=True):
+        per_hour, upper = float(rates.per_hour[run - 1]), float(rates.upper_per_hour[run - 1])
+        mean_us, worst_us = cut_times_us(profile, timeout_us, rates.loss)
+        rows.append(
+            Row(
+                timeout_us, run, per_hour, upper, -math.expm1(-per_hour * flight_us / _HOUR_US),
+                float(independent[run - 1]), mean_us, worst_us,
+            )
+        )  # fmt: skip
+    return rows, rates
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """The range of timeouts that satisfies both sides, as far as there is one.
+
+    Attributes
+    ----------
+    least_us : int or None
+        The shortest timeout that is quiet enough, of those that were looked at.
+    most_us : int
+        The longest with which the cut is in time.
+    """
+
+    least_us: int | None
+    most_us: int
+
+    @property
+    def exists(self) -> bool:
+        return self.least_us is not None and self.least_us <= self.most_us
+
+
+def advise(profile: Profile, *, most_per_hour: float, longest_us: int, simulate_us: int, seed: int = 1) -> Advice:
+    """Return which timeouts cut in time and are quiet enough.
+
+    Parameters
+    ----------
+    most_per_hour : float
+        False failsafes that the owner would bear; where they are counted, their upper bound is held against it.
+    longest_us : int
+        Longest timeout to look at.
+    """
+    interval_us = profile.handset.packet_interval_us
+    _, worst_us = cut_times_us(profile, 0, 0.0)
+    rate = 1_000_000 + profile.receiver.clock_error_ppm
+    most_us = (profile.requirements.cut_within_us - worst_us) * rate // 1_000_000
+    most = packets_to_fire(profile, max(2 * interval_us, longest_us))
+    rates = false_failsafes(profile, most, simulate_us=simulate_us, seed=seed)
+    quiet = np.flatnonzero(rates.upper_per_hour <= most_per_hour)
+    if not len(quiet):
+        return Advice(None, most_us)
+    need = int(quiet[0]) + 1
+    least_us = 2 * interval_us
+    while packets_to_fire(profile, least_us) < need:
+        least_us += interval_us
+    return Advice(-(-least_us // 1000) * 1000, most_us)

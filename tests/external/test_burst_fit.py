@@ -1,0 +1,107 @@
+"""Fitted loss models against closed forms and known channels."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+
+from lostlink.planning import fit
+from lostlink.planning.fit import Fit
+from lostlink.profiles import parse_profile
+from lostlink_sims.loss import GilbertElliott
+
+TRACE = np.array([int(sign) for sign in "0010001110000000110000000000000001000000"], np.bool_)
+
+
+def chain(a: float, b: float, good: float, bad: float, packets: int = 0) -> Fit:
+    return Fit("chain", a, b, good, bad, 4, 0.0, packets)
+
+
+def test_two_parameters_are_counted() -> None:
+    """n01 / (n00 + n01) = 4/32, n10 / (n10 + n11) = 4/7: maximum likelihood for a two-state chain."""
+    found = next(one for one in fit.fits(np.tile(TRACE, 40)) if one.name == "gilbert")
+    # 40 times the transitions of the trace, and 39 more from its last packet to its first, both received.
+    assert found.good_to_bad == pytest.approx(40 * 4 / (40 * 32 + 39))
+    assert found.bad_to_good == pytest.approx(4 / 7)
+
+
+@pytest.mark.parametrize(
+    ("good", "bad", "loss", "burst"), [(0, 0.8, 0.0380952, 2.77778), (0.01, 0.8, 0.0476190, 2.07117), (0, 1, 1 / 21, 5)]
+)
+def test_mean_loss_and_burst(good: float, bad: float, loss: float, burst: float) -> None:
+    """x / (x - P11), a 0.01, b 0.2 (matrix form; Gilbert 1960, RFC 6534 for the last)."""
+    model = chain(0.01, 0.2, good, bad)
+    assert model.mean_loss == pytest.approx(loss, rel=1e-5)
+    assert model.mean_burst == pytest.approx(burst, rel=1e-5)
+
+
+def test_worked_example_of_a_report() -> None:
+    """Pieper & Voran, NTIA TM-23-565: p 1/6, r 1/14, no error 0.95 in G and 0.45 in B: loss 0.6, mean burst 3."""
+    model = chain(1 / 6, 1 / 14, 1 - 0.95, 1 - 0.45)
+    # The report's k, h are chances of no error: k 0.05 in G, h 0.55 in B gives its printed 0.6 and 3.0.
+    told = chain(1 / 6, 1 / 14, 1 - 0.05, 1 - 0.55)
+    assert told.mean_loss == pytest.approx(0.6)
+    assert told.mean_burst == pytest.approx(3.0)
+    assert model.mean_loss == pytest.approx(0.4)
+
+
+def test_likelihood_by_hand() -> None:
+    """Against the sum over all ways of the hidden state, for every log of six packets: the sums add up to 1."""
+    model = chain(0.1, 0.3, 0.05, 0.7)
+    total = 0.0
+    for signs in itertools.product([False, True], repeat=6):
+        lost = np.array(signs)
+        chance = 0.0
+        for states in itertools.product([0, 1], repeat=6):
+            here = (0.3, 0.1)[states[0]] / 0.4
+            for before, after in itertools.pairwise(states):
+                here *= ((0.9, 0.1), (0.3, 0.7))[before][after]
+            for state, was_lost in zip(states, signs, strict=True):
+                here *= (0.05, 0.7)[state] if was_lost else (0.95, 0.3)[state]
+            chance += here
+        assert fit._log_likelihood(fit._runs(lost), model) == pytest.approx(math.log(chance), rel=1e-12)
+        total += chance
+    assert total == pytest.approx(1)
+
+
+@pytest.mark.parametrize(
+    ("truth", "name"),
+    [
+        (chain(0.01, 0.2, 0.0, 1.0), "gilbert"),
+        (chain(0.01, 0.2, 0.0, 0.7), "gilbert-elliott, three parameters"),
+        (chain(0.02, 0.1, 0.01, 0.6), "gilbert-elliott, four parameters"),
+    ],
+)
+def test_known_channels_are_found(truth: Fit, name: str) -> None:
+    """The right number of parameters, each within four standard errors."""
+    lost = fit.simulated(truth, 60_000, np.random.default_rng(11))
+    best = fit.fits(lost)[0]
+    assert best.name == name
+    errors = fit.standard_errors(lost, best)
+    assert set(errors) >= {"good_to_bad", "bad_to_good"}
+    for parameter, error in errors.items():
+        assert abs(getattr(best, parameter) - getattr(truth, parameter)) < 4 * error
+        assert error < 0.1
+    text = 'schema = 1\nname = "fitted"\n' + fit.fragment(best, "a log")
+    (model,) = parse_profile(text).radio.losses
+    assert isinstance(model, GilbertElliott)
+    assert model.good_to_bad == pytest.approx(best.good_to_bad, rel=1e-4)
+    assert model.loss_bad == pytest.approx(best.loss_bad, rel=1e-4)
+
+
+def test_losses_by_chance_are_not_taken_for_bursts() -> None:
+    lost = np.random.default_rng(4).random(30_000) < 0.03
+    best = fit.fits(lost)[0]
+    assert best.name == "bernoulli"
+    assert abs(best.loss_good - 0.03) < 4 * fit.standard_errors(lost, best)["loss_good"]
+
+
+def test_the_criterion_is_schwarz() -> None:
+    lost = np.zeros(1000, np.bool_)
+    lost[::50] = True
+    alone = next(one for one in fit.fits(lost) if one.name == "bernoulli")
+    by_hand = 20 * math.log(0.02) + 980 * math.log(0.98)
+    assert alone.criterion == pytest.approx(math.log(1000) - 2 * by_hand)
