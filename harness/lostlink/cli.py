@@ -14,6 +14,7 @@ import click
 
 from lostlink.campaigns.command import campaign_command
 from lostlink.captures.command import read_command
+from lostlink.compare.command import compare_command
 from lostlink.explain.command import explain_command
 from lostlink.planning.command import plan_command
 from lostlink.profiles.command import new_command
@@ -332,6 +333,7 @@ main.add_command(watch_command)
 main.add_command(read_command)
 main.add_command(new_command)
 main.add_command(plan_command)
+main.add_command(compare_command)
 main.add_command(explain_command)
 main.add_command(campaign_command)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from lostlink.errors import ReceiverCrashError, RigError
 from lostlink.rigs import Rig
@@ -177,8 +178,14 @@ def verdict_of(
     """Return the verdict that a test's end means; a requirement that the owner waived is waived, whatever it says."""
     runs, checks, replay = (judge.runs, judge.checks, judge.replay) if judge else (0, 0, "")
     measured, limit, seen = "", "", ""
+    numbers: dict[str, Any] = {}
     if judge is not None and judge.worst is not None:
         _, measurement, limit = judge.worst
+        if not measurement.only_at_least:
+            numbers = {
+                "value": float(measurement.value), "uncertainty": float(measurement.uncertainty),
+                "unit": measurement.unit,
+            }  # fmt: skip
         measured, seen = f"{measurement.name}: {measurement}", measurement.how_seen.value
     outcome, reason = Outcome.MET, ""
     if error is not None:
@@ -202,5 +209,5 @@ def verdict_of(
         outcome, reason = Outcome.INCONCLUSIVE, "the test judged no measurement"
     return Verdict(
         requirement=requirement, outcome=outcome, measured=measured, limit=limit, how_seen=seen,
-        runs=runs, checks=checks, reason=reason, replay=replay,
+        runs=runs, checks=checks, reason=reason, replay=replay, **numbers,
     )  # fmt: skip

@@ -117,6 +117,7 @@ def verdict_from(data: dict[str, Any]) -> Verdict:
     """Return the verdict that `Verdict.as_dict` wrote."""
     requirement = Requirement(data["id"], Severity(data["severity"]), data["sentence"], data["fault"])
     rest = {name: data[name] for name in ("measured", "limit", "how_seen", "runs", "checks", "reason", "replay")}
+    rest |= {name: data[name] for name in ("value", "uncertainty", "unit") if name in data}
     return Verdict(requirement=requirement, outcome=Outcome(data["outcome"]), **rest)
 
 

@@ -154,6 +154,8 @@ class Verdict:
         Why it was not tested, or what was found.
     replay : str
         The command that does it again.
+    value, uncertainty, unit
+        The worst result as numbers; `value` is None when nothing was measured, or a run ended before it came.
     """
 
     requirement: Requirement
@@ -165,6 +167,9 @@ class Verdict:
     reason: str = ""
     replay: str = ""
     how_seen: str = ""
+    value: float | None = None
+    uncertainty: float = 0.0
+    unit: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
@@ -181,4 +186,5 @@ class Verdict:
             "checks": self.checks,
             "reason": self.reason,
             "replay": self.replay,
+            **({} if self.value is None else {"value": self.value, "uncertainty": self.uncertainty, "unit": self.unit}),
         }

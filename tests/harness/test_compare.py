@@ -1,0 +1,176 @@
+"""``lostlink compare``: outcomes, numbers within their uncertainty, campaigns beyond chance."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from lostlink.cli import main
+from lostlink.compare.judge import Change, compare, exit_code, fisher, numbers
+from lostlink.compare.read import Folder, Told
+from lostlink.verdicts import Outcome, Severity
+
+HERON = "fixtures/profiles/heron.toml"
+SLOW = """
+from lostlink_sims.receiver import ReferenceReceiver
+class Slow(ReferenceReceiver):
+    def __init__(self, profile):
+        super().__init__(profile)
+        self._timeout_us += 60_000
+        self._cut_us += 60_000
+"""
+
+
+def lostlink(*words: object) -> Result:
+    return CliRunner().invoke(main, [*map(str, words)])
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Return evidence of a good run, one with another seed, and one of a receiver that cuts late."""
+    folder = tmp_path_factory.mktemp("runs")
+    (folder / "slow.py").write_text(SLOW, encoding="utf-8")
+    words = ("prove", HERON, "--only", "FS-CUT,LK-GAP,CH-ENDS", "--quiet", "--out")
+    assert lostlink(*words, folder / "good").exit_code == 0
+    assert lostlink(*words, folder / "seed", "--seed", 2).exit_code == 0
+    assert lostlink(*words, folder / "slow", "--receiver", f"{folder / 'slow.py'}:Slow").exit_code == 1
+    return {name: folder / name for name in ("good", "seed", "slow")}
+
+
+def test_a_change_that_breaks_a_requirement(runs: dict[str, Path], tmp_path: Path) -> None:
+    done = lostlink("compare", runs["good"], runs["slow"], "--markdown", tmp_path / "summary.md")
+    assert done.exit_code == 1, done.output
+    assert "No longer met: FS-CUT" in done.output
+    assert "differs: receiver:" in done.output
+    markdown = (tmp_path / "summary.md").read_text(encoding="utf-8")
+    assert "| FS-CUT |" in markdown
+    assert "was met, is not met" in markdown
+    back = lostlink("compare", runs["slow"], runs["good"], "--quiet")
+    assert back.exit_code == 0
+    assert back.output.startswith("Better: FS-CUT")
+
+
+def test_nothing_changed(runs: dict[str, Path]) -> None:
+    done = lostlink("compare", runs["good"], runs["good"], "--quiet")
+    assert (done.exit_code, done.output) == (0, "Nothing changed: 3 requirements stand as they stood.\n")
+    other = lostlink("compare", runs["good"], runs["seed"])
+    assert other.exit_code == 0
+    assert "differs: seed: 1, then 2" in other.output
+
+
+def test_profiles_that_differ_are_said(runs: dict[str, Path], tmp_path: Path) -> None:
+    text = Path(HERON).read_text(encoding="utf-8").replace('cut_within = "550 ms" ', 'cut_within = "560 ms" ')
+    (tmp_path / "other.toml").write_text(text, encoding="utf-8")
+    assert (
+        lostlink("prove", tmp_path / "other.toml", "--only", "FS-CUT", "--quiet", "--out", tmp_path / "out").exit_code
+        == 0
+    )
+    done = lostlink("compare", runs["good"], tmp_path / "out")
+    assert "requirements.cut_within: 550 ms, then 560 ms" in done.output
+    assert "no longer there: LK-GAP" in done.output.replace("\n", " ") or "No longer there" in done.output
+    assert done.exit_code == 4
+
+
+def test_campaigns(tmp_path: Path) -> None:
+    (tmp_path / "slow.py").write_text(SLOW.replace("60_000", "(60_000 if profile else 0)"), encoding="utf-8")
+    fly = ("campaign", HERON, "--trials", 60, "--quiet", "--out")
+    assert lostlink(*fly, tmp_path / "a").exit_code == 0
+    assert lostlink(*fly, tmp_path / "b", "--receiver", f"{tmp_path / 'slow.py'}:Slow").exit_code == 1
+    done = lostlink("compare", tmp_path / "a", tmp_path / "b")
+    assert done.exit_code == 1
+    assert "0 of 60, then 60 of 60 failed" in " ".join(done.output.split())
+
+
+# --- rules -----------------------------------------------------------------------------------------------------------
+
+
+def told(outcome: Outcome, **fields: Any) -> Told:
+    return Told("FS-CUT", "cuts", Severity.CRITICAL, outcome, "", "", **fields)
+
+
+def folder(one: Told | None) -> Folder:
+    return Folder("x", "", {}, {}, {} if one is None else {"FS-CUT": one}, is_campaign=False)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "change", "code"),
+    [
+        (Outcome.MET, Outcome.NOT_MET, Change.BROKEN, 1),
+        (Outcome.MET, Outcome.INCONCLUSIVE, Change.DOUBTFUL, 4),
+        (Outcome.MET, Outcome.NOT_TESTED, Change.DOUBTFUL, 4),
+        (Outcome.NOT_MET, Outcome.MET, Change.MENDED, 0),
+        (Outcome.INCONCLUSIVE, Outcome.MET, Change.SHOWN, 0),
+        (Outcome.INCONCLUSIVE, Outcome.NOT_MET, Change.WORSE, 0),
+        (Outcome.NOT_MET, Outcome.INCONCLUSIVE, Change.BETTER, 0),
+        (Outcome.WAIVED, Outcome.NOT_MET, Change.SAME, 0),
+        (Outcome.MET, Outcome.MET, Change.SAME, 0),
+    ],
+)
+def test_outcomes(before: Outcome, after: Outcome, change: Change, code: int) -> None:
+    rows = compare(folder(told(before)), folder(told(after)))
+    assert [row.change for row in rows] == [change]
+    assert exit_code(rows) == code
+
+
+def test_values_within_their_uncertainty_did_not_change() -> None:
+    before = told(Outcome.MET, value=500_000.0, uncertainty=800.0, unit="µs")
+    near, far = (dataclasses.replace(before, value=value) for value in (501_600.0, 501_700.0))
+    assert "nothing that is known" in (numbers(before, near) or (None, ""))[1]
+    assert "measured +" in (numbers(before, far) or (None, ""))[1]
+    assert numbers(before, dataclasses.replace(before, unit="")) is None
+    assert numbers(told(Outcome.MET), before) is None
+
+
+@given(st.integers(0, 40), st.integers(1, 400), st.integers(0, 40), st.integers(1, 400))
+@settings(max_examples=150, deadline=None, derandomize=True)
+def test_fisher_is_the_library_s(failures_a: int, more_a: int, failures_b: int, more_b: int) -> None:
+    """Against scipy's exact test (R. A. Fisher, The Design of Experiments, 1935)."""
+    table = [[failures_a, more_a], [failures_b, more_b]]
+    ours = fisher(failures_a, failures_a + more_a, failures_b, failures_b + more_b)
+    assert ours == pytest.approx(stats.fisher_exact(table)[1], rel=1e-6, abs=1e-12)
+
+
+def test_the_lady_tasting_tea() -> None:
+    """3 of 4 right: one-sided 17/70, two-sided 34/70 (Fisher 1935)."""
+    assert fisher(3, 4, 1, 4) == pytest.approx(34 / 70)
+
+
+# --- bad input -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (None, "No such file"),
+        ("{", "is no JSON"),
+        ("[]", "is no evidence"),
+        ('{"schema": 2}', "the newest this version knows"),
+        ('{"schema": 1}', "makes no sense"),
+        ('{"schema": 1, "conclusion": "", "tested": {}, "verdicts": [{"id": 1}]}', "makes no sense"),
+    ],
+)
+def test_no_evidence(text: str | None, said: str, runs: dict[str, Path], tmp_path: Path) -> None:
+    if text is not None:
+        (tmp_path / "verdicts.json").write_text(text, encoding="utf-8")
+    done = lostlink("compare", runs["good"], tmp_path)
+    assert done.exit_code == 2
+    assert said in done.output
+    assert "Traceback" not in done.output
+
+
+def test_evidence_without_numbers_is_compared_by_outcome(runs: dict[str, Path], tmp_path: Path) -> None:
+    document = json.loads((runs["good"] / "verdicts.json").read_text(encoding="utf-8"))
+    assert {"value", "uncertainty", "unit"} <= set(document["verdicts"][0])
+    for one in document["verdicts"]:
+        for name in ("value", "uncertainty", "unit"):
+            del one[name]
+    (tmp_path / "verdicts.json").write_text(json.dumps(document), encoding="utf-8")
+    assert lostlink("compare", tmp_path, runs["good"]).exit_code == 0
