@@ -16,8 +16,9 @@ from lostlink.campaigns.command import campaign_command
 from lostlink.captures.command import read_command
 from lostlink.compare.command import compare_command
 from lostlink.explain.command import explain_command
+from lostlink.hunt.command import hunt_command
+from lostlink.new import new_command
 from lostlink.planning.command import plan_command
-from lostlink.profiles.command import new_command
 from lostlink.watch.command import watch_command
 
 if TYPE_CHECKING:
@@ -335,6 +336,7 @@ main.add_command(new_command)
 main.add_command(plan_command)
 main.add_command(compare_command)
 main.add_command(explain_command)
+main.add_command(hunt_command)
 main.add_command(campaign_command)
 
 

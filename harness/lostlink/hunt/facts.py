@@ -1,0 +1,314 @@
+"""What a run amounts to before anything is judged: good packets, restarts, times in which a state is certain.
+
+A *good* packet is one that a sound receiver takes: whole, ours, and not a repeat of the one before it. All else
+follows from when good packets were in the receiver's hands, so that the rules need not know what went wrong.
+
+Three kinds of time are worked out, each only as far as it is beyond doubt:
+
+- ``cuts``: silence so long that failsafe must be in force, until as many good packets in a row have come as a return
+  needs. Power-on and every restart begin one too, which ends with the first good packet.
+- ``locks``: motors must rest, from the cut on until a good packet has told a low throttle.
+- ``links``: no receiver has a reason to be in failsafe; the sticks must be followed.
+
+In between lies whatever a sound receiver may do in one way or the other; there nothing is judged.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.scenarios import ScenarioBuilder
+from lostlink_sims import Profile, Trace
+from lostlink_sims.codes import pulse_table
+from lostlink_sims.scenario import BrownOut, LastingFault, OutputStops
+from lostlink_sims.trace import NOT_YET
+
+Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+SHORT_BOOT_US: Final = 10_000
+"""A restart shorter than this may run a cut frame and the next into one; the first frame after it is not judged."""
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """How long things take on a link, with what clocks, phases and the rig may add; see `times`.
+
+    Attributes
+    ----------
+    cut_us, motor_us : int
+        Silence after the last good packet at which throttle and motors must be at rest.
+    preset_us : int
+        The same for every channel at its failsafe value.
+    safe_us : int
+        Silence that must not cause a failsafe.
+    clean_us : int
+        Longest time between two good packets when none is lost.
+    linked_us : int
+        Time without any loss after which the sticks must be followed.
+    lag_us : int
+        How old the packet may be whose values are put out.
+    """
+
+    cut_us: int
+    motor_us: int
+    preset_us: int
+    safe_us: int
+    clean_us: int
+    linked_us: int
+    lag_us: int
+
+
+def times(profile: Profile, uncertainty_us: int = 0) -> Times:
+    """Return the times by which a run of this link is judged; doubt is always the receiver's gain."""
+    builder = ScenarioBuilder(profile, 0, "hunt")
+    receiver, limits, radio = profile.receiver, profile.requirements, profile.radio
+    ppm = abs(receiver.clock_error_ppm)
+    # A link can be lost as late as the moment at which the next packet was due.
+    packet_us = builder.packet_us + radio.acknowledge * radio.retries * radio.retry_delay_us
+    late_us = packet_us + profile.cut_delay_us * ppm // 1_000_000 + 2 * uncertainty_us + 1_000
+    recovery_us = receiver.recovery_us + receiver.recovery_us * ppm // 1_000_000
+    return Times(
+        cut_us=limits.cut_within_us + late_us,
+        motor_us=limits.motor_cut_within_us + late_us,
+        preset_us=limits.motor_cut_within_us + 2 * builder.frame_us + late_us,
+        safe_us=receiver.timeout_us * (980_000 - ppm) // 1_000_000 - 1_000 - 2 * uncertainty_us,
+        clean_us=packet_us + abs(profile.handset.clock_error_ppm) * packet_us // 1_000_000 + 100 + uncertainty_us,
+        linked_us=limits.recovery_within_us + recovery_us + (receiver.recovery_packets + 3) * packet_us,
+        lag_us=max(limits.latency_p99_us, 2 * packet_us + 2 * builder.frame_us) + uncertainty_us,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A time in which something must hold: from an instant to before another.
+
+    Attributes
+    ----------
+    heard_us : int
+        The good packet, power-on or restart from which it counts.
+    stray_us : int
+        The first good packet after `heard_us`; for a cut, what came from then on was too little.
+    restart : bool
+        Whether it began with power-on or a restart.
+    """
+
+    from_us: int
+    until_us: int
+    heard_us: int
+    stray_us: int
+    restart: bool = False
+
+
+class Facts:
+    """Works out what is certain about a run; everything is computed once, when asked for.
+
+    Attributes
+    ----------
+    trace, profile, times
+    arrived_us : (n,) ndarray of int64
+        When good packets were in the receiver's hands.
+    told_us : (n, channels) ndarray of int64
+        The widths that they ask for.
+    restarts : list of (int, int)
+        Down and up again; the first is power-on.
+    end_us : int
+    """
+
+    def __init__(self, trace: Trace) -> None:
+        self.trace, self.profile = trace, trace.profile
+        self.times = times(trace.profile, trace.uncertainty_us)
+        self.end_us = trace.scenario.duration_us
+        self.restarts = _restarts(trace)
+        self.arrived_us, self.told_us = self._good()
+        self.throttle = trace.profile.throttle_index
+        settings, span_us = trace.profile.receiver, trace.span_uncertainty_us
+        self.tolerance_us = (
+            trace.profile.requirements.value_tolerance_us + span_us
+            + -(-settings.high_us * abs(settings.clock_error_ppm) // 1_000_000)
+        )  # fmt: skip
+
+    # --- packets --------------------------------------------------------------------------------------------
+
+    def _good(self) -> tuple[Ints, Ints]:
+        packets, profile = self.trace.packets, self.profile
+        order = np.argsort(packets.arrived_us, kind="stable")
+        order = order[packets.arrived_us[order] != NOT_YET]
+        arrived_us, payload = packets.arrived_us[order], packets.payload[order]
+        if profile.handset.packet_counter and len(order):
+            count = payload[:, len(profile.channels) + (profile.handset.link_id is not None)]
+            new = np.concatenate([[True], count[1:] != count[:-1]])
+            for _, up_us in self.restarts:  # a receiver that starts anew takes the first packet for a new one
+                if (first := int(np.searchsorted(arrived_us, up_us))) < len(new):
+                    new[first] = True
+            arrived_us, payload = arrived_us[new], payload[new]
+        settings = profile.receiver
+        table = np.array(pulse_table(settings.mapping, settings.low_us, settings.high_us), np.int64)
+        return arrived_us, table[payload[:, : len(profile.channels)]]
+
+    def next_good_us(self, after_us: int) -> int:
+        """Return the first good packet after an instant; the end of the run when none comes."""
+        place = int(np.searchsorted(self.arrived_us, after_us, side="right"))
+        return int(self.arrived_us[place]) if place < len(self.arrived_us) else self.end_us
+
+    # --- frames ---------------------------------------------------------------------------------------------
+
+    @cached_property
+    def frames(self) -> Mask:
+        """Which of the frames seen lie whole in a time in which the receiver was up and its output connected."""
+        seen = self.trace.seen
+        end_us = seen.done_us
+        good = np.ones(len(end_us), np.bool_)
+        frame_us = self.profile.output.frame_period_us
+        for down_us, up_us in self.restarts:
+            until_us = up_us + (frame_us if up_us - down_us < SHORT_BOOT_US else 0)
+            good &= (end_us < down_us) | (seen.start_us >= until_us)
+        for fault in self.trace.scenario.faults:
+            if isinstance(fault, OutputStops):
+                until_us = fault.until_us(self.end_us) + frame_us
+                good &= (end_us < fault.at_us) | (seen.start_us >= until_us)
+        return good
+
+    @cached_property
+    def pulses(self) -> tuple[Ints, Ints, Ints]:
+        """Start of the frame, end and width of each throttle pulse in those frames."""
+        width_us = self.trace.seen.table(self.throttle + 1)[:, -1]
+        keep = self.frames & (width_us >= 0)
+        return self.trace.seen.start_us[keep], self.trace.seen.last_edge_us(self.throttle)[keep], width_us[keep]
+
+    # --- certain states -------------------------------------------------------------------------------------
+
+    @cached_property
+    def cuts(self) -> list[Span]:
+        """Times in which throttle pulses must be idle."""
+        spans = []
+        for from_us, heard_us, restart in self._silences(self.times.cut_us):
+            place = int(np.searchsorted(self.arrived_us, heard_us, side="left" if restart else "right"))
+            stray_us = int(self.arrived_us[place]) if place < len(self.arrived_us) else self.end_us
+            free_us = stray_us if restart else self._returned_us(place)
+            # A supply that breaks down by an acknowledgement does so at the packet's own instant.
+            later = [down_us for down_us, _ in self.restarts if down_us > heard_us - (not restart)]
+            until_us = min([free_us, *later])
+            if from_us < until_us:
+                spans.append(Span(from_us, until_us, heard_us, stray_us, restart))
+        return spans
+
+    def _returned_us(self, place: int) -> int:
+        """Return when, from the good packet at `place` on, enough of them have come in a row for a return.
+
+        They count as in a row unless the link was lost again in between.
+        """
+        at_us, numbers = self.arrived_us[place:], np.arange(len(self.arrived_us) - place)
+        begins = np.concatenate([[True], np.diff(at_us) > self.times.safe_us])[: len(at_us)]
+        row = numbers - np.maximum.accumulate(np.where(begins, numbers, 0)) + 1
+        enough = np.flatnonzero(row >= self.profile.receiver.recovery_packets)
+        return int(at_us[enough[0]]) if len(enough) else self.end_us
+
+    @cached_property
+    def locks(self) -> list[Span]:
+        """Times in which motors must rest."""
+        low = self.told_us[:, self.throttle] <= self.profile.flight_controller.arm_below_us
+        low_us = self.arrived_us[low]
+        spans = []
+        for from_us, heard_us, restart in self._silences(self.times.motor_us, motors=True):
+            place = int(np.searchsorted(low_us, heard_us, side="left" if restart else "right"))
+            until_us = int(low_us[place]) if place < len(low_us) else self.end_us
+            from_us = max([from_us, *(noticed for at, noticed in self._silent_output() if heard_us <= at < from_us)])
+            if from_us < until_us:
+                spans.append(Span(from_us, until_us, heard_us, self.next_good_us(heard_us), restart))
+        return spans
+
+    def _silent_output(self) -> Iterator[tuple[int, int]]:
+        """Yield when pulses ceased for no fault of the receiver's program, and when motors rest for that reason."""
+        stops = [fault.at_us for fault in self.trace.scenario.faults if isinstance(fault, OutputStops)]
+        more_us = self.profile.flight_controller.signal_timeout_us + 2 * self.profile.output.frame_period_us
+        for at_us in (*(down_us for down_us, _ in self.restarts[1:]), *stops):
+            yield at_us, at_us + more_us
+
+    def _silences(self, after_us: int, *, motors: bool = False) -> Iterator[tuple[int, int, bool]]:
+        """Yield from when on something must be at rest, since when, and whether a restart is the reason."""
+        fc, frame_us = self.profile.flight_controller, self.profile.output.frame_period_us
+        for number, (down_us, up_us) in enumerate(self.restarts):
+            noticed_us = down_us + fc.signal_timeout_us + 2 * frame_us
+            if not motors:
+                yield up_us, up_us, True
+            elif not number or noticed_us < up_us:
+                yield (up_us if not number else noticed_us), down_us, True
+        ends_us = np.append(self.arrived_us, self.end_us)
+        for place in np.flatnonzero(np.diff(ends_us) > after_us).tolist():
+            heard_us = int(ends_us[place])
+            yield heard_us + after_us, heard_us, False
+
+    @cached_property
+    def links(self) -> list[Span]:
+        """Times in which the receiver must follow the sticks."""
+        at_us, end_us = self.arrived_us, self.end_us
+        if not len(at_us):
+            return []
+        gap_us = np.diff(at_us)
+        life = np.searchsorted([up_us for _, up_us in self.restarts], at_us, side="right")
+        breaks = (gap_us > self.times.safe_us) | (np.diff(life) > 0)
+        dirty = np.concatenate([[True], (gap_us > self.times.clean_us) | breaks])
+        if self.profile.receiver.recover_on_low_throttle:
+            dirty |= self.told_us[:, self.throttle] > self.profile.requirements.idle_below_us
+        since = np.maximum.accumulate(np.where(dirty, np.arange(len(at_us)), 0))
+        ready = at_us - at_us[since] >= self.times.linked_us
+        spans = []
+        bounds = [0, *(np.flatnonzero(breaks) + 1).tolist(), len(at_us)]
+        for first, last in itertools.pairwise(bounds):
+            hit = np.flatnonzero(ready[first:last])
+            if not len(hit):
+                continue
+            from_us = int(at_us[first + hit[0]])
+            until_us = min([end_us, int(at_us[last - 1]) + self.times.safe_us])
+            until_us = min([until_us, *(down_us for down_us, _ in self.restarts if down_us > from_us)])
+            spans.append(Span(from_us, until_us, int(at_us[first]), int(at_us[first])))
+        return spans
+
+
+def _restarts(trace: Trace) -> list[tuple[int, int]]:
+    """Return when the receiver went down and was up again, in order; power-on first.
+
+    The trace's notes tell what happened, since a supply that waits for an acknowledgement breaks down when that
+    comes, and a watchdog bites only a program that runs. Whoever goes down again before being up is down once.
+    """
+    boot_us = trace.profile.receiver.boot_us
+    found = [(0, trace.scenario.receiver_on_us + boot_us)]
+    for at_us, text in sorted(trace.notes, key=lambda note: note[0]):
+        if text in ("receiver boots", "watchdog reset"):
+            found.append((at_us, at_us + boot_us))
+        elif text == "supply breaks down":
+            found.append((at_us, at_us + _down_us(trace, at_us) + boot_us))
+        elif text.startswith("receiver boots (") and at_us > 0:  # a board says by itself when it is up
+            found.append((at_us, at_us))
+    merged = found[:1]
+    for down_us, up_us in found[1:]:
+        if down_us < merged[-1][1]:
+            merged[-1] = (merged[-1][0], up_us)
+        else:
+            merged.append((down_us, up_us))
+    return merged
+
+
+def _down_us(trace: Trace, at_us: int) -> int:
+    """Return for how long the supply that breaks down at an instant stays away."""
+    brown_outs = [fault for fault in trace.scenario.faults if isinstance(fault, BrownOut)]
+    at_once = [fault for fault in brown_outs if not fault.on_acknowledgement and fault.at_us == at_us]
+    waiting = [fault for fault in brown_outs if fault.on_acknowledgement and fault.at_us <= at_us]
+    fault = (at_once or sorted(waiting, key=lambda fault: fault.at_us))[-1]
+    return fault.until_us(trace.scenario.duration_us) - fault.at_us
+
+
+def active(trace: Trace, kind: type[LastingFault], from_us: int, until_us: int) -> bool:
+    """Return whether a fault of a kind was at work at any time between two instants."""
+    return any(
+        isinstance(fault, kind) and fault.at_us < until_us and fault.until_us(trace.scenario.duration_us) > from_us
+        for fault in trace.scenario.faults
+    )

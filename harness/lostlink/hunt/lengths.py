@@ -1,0 +1,68 @@
+"""How long a piece of a timeline may last: a ladder of durations that mean something on the link at hand.
+
+A piece holds the number of a rung, so that a search which makes numbers smaller makes durations shorter, and every
+duration it can end at is one that a person would have chosen: some packets, some frames, the timeout and a few
+packets beside it, round seconds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from lostlink_sims import Profile
+
+_PACKETS: Final = (1, 2, 3, 4, 6, 8, 12, 20, 40)
+_FRAMES: Final = (1, 2, 4, 8)
+_BESIDE: Final = (-6, -5, -4, -3, -2, -1, 0, 1, 2, 3, 5, 8)
+_SECONDS: Final = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 10.0, 15.0, 20.0, 30.0, 45.0)
+_LONG_S: Final = 70.0
+"""Past the wrap of a 16-bit counter of milliseconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """A duration and what it means.
+
+    Attributes
+    ----------
+    us : int
+    meaning : str
+        Empty for round seconds.
+    """
+
+    us: int
+    meaning: str = ""
+
+    def __str__(self) -> str:
+        shown = f"{self.us / 1_000_000:g} s" if self.us >= 1_000_000 else f"{self.us / 1_000:g} ms"
+        return f"{shown} ({self.meaning})" if self.meaning else shown
+
+
+def ladder(profile: Profile) -> tuple[Rung, ...]:
+    """Return the durations for a link, each once, the shortest first."""
+    packet_us, frame_us = profile.handset.packet_interval_us, profile.output.frame_period_us
+    receiver, limits = profile.receiver, profile.requirements
+    rungs = [Rung(round(seconds * 1_000_000)) for seconds in (*_SECONDS, _LONG_S)]
+    rungs += [Rung(count * packet_us, _count(count, "packet")) for count in _PACKETS]
+    rungs += [Rung(count * frame_us, _count(count, "frame")) for count in _FRAMES]
+    for base_us, name in ((receiver.timeout_us, "timeout"), (profile.cut_delay_us, "timeout + hold")):
+        if name == "timeout" or receiver.hold_us:
+            for count in _BESIDE:
+                beside = f" {'+' if count > 0 else '-'} {_count(abs(count), 'packet')}" if count else ""
+                rungs.append(Rung(base_us + count * packet_us, name + beside))
+    rungs += [
+        Rung(limits.cut_within_us + 4 * frame_us, "throttle cut + 4 frames"),
+        Rung(limits.motor_cut_within_us + 8 * frame_us, "motor cut + 8 frames"),
+        Rung(receiver.recovery_us + 4 * packet_us, "recovery + 4 packets"),
+        Rung(limits.recovery_within_us + receiver.recovery_us + 8 * packet_us, "time to be back + 8 packets"),
+    ]
+    by_us: dict[int, Rung] = {}
+    for rung in rungs:
+        if 0 < rung.us <= _LONG_S * 1_000_000:
+            by_us.setdefault(rung.us, rung)
+    return tuple(by_us[us] for us in sorted(by_us))
+
+
+def _count(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"

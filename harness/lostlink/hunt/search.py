@@ -1,0 +1,332 @@
+"""The search: Hypothesis draws timelines and makes what breaks a rule smaller; `shrink` finishes that.
+
+Critical requirements come first: until the budget is used up the search goes on past lesser findings, which it
+keeps. With a number of runs the result depends on the seed only, with a time it ends wherever it is.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from lostlink.errors import ProfileError
+from lostlink.hunt.events import World, world
+from lostlink.hunt.naming import Broken
+from lostlink.hunt.runner import Budget, Judged, Opens, Runner, SpentError, Tried
+from lostlink.hunt.shrink import shrunk
+from lostlink.hunt.timelines import LEADS, PHASES, STARTS, THROTTLES, WRAPS, Piece, Timeline, simplicity
+from lostlink_sims import Profile, Trace
+
+MOST_PIECES: Final = 6
+SHORT_US: Final = 3_000_000
+LONG_US: Final = 10_000_000
+VARIANTS: Final = 6
+"""Of each kind, to begin with."""
+SHRINK_RUNS: Final = 600
+"""Most runs that serve to make one finding smaller."""
+SHRINK_S: Final = 30.0
+_OFFSET: Final = 0x5EED_0000_0001
+"""Numbers are drawn from here on. Now and then Hypothesis draws a constant that stands in some loaded module; none
+stands here, so that what is drawn depends on the seed only and not on what else is loaded."""
+
+Progress = Callable[[int, float, str], None]
+"""Told how many runs are done, the seconds used, and what is being done."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A timeline that breaks a rule, made small.
+
+    Attributes
+    ----------
+    timeline : Timeline
+    broken : Broken
+        The rule for which it was kept.
+    also : tuple of Broken
+        What else it breaks.
+    trace : Trace
+        Its run, by a receiver on which nothing was run before.
+    """
+
+    timeline: Timeline
+    broken: Broken
+    also: tuple[Broken, ...]
+    trace: Trace
+
+
+@dataclass(slots=True)
+class Hunt:
+    """What came of a hunt.
+
+    Attributes
+    ----------
+    world : World
+    seed : int
+    findings : list of Finding
+        The worst first.
+    tried : Tried
+    interrupted : bool
+    """
+
+    world: World
+    seed: int
+    findings: list[Finding] = field(default_factory=list)
+    tried: Tried = field(default_factory=Tried)
+    interrupted: bool = False
+
+    @property
+    def exit_code(self) -> int:
+        """0 nothing found, 1 something, 130 interrupted."""
+        return 130 if self.interrupted else 1 if self.findings else 0
+
+
+def check_installed() -> None:
+    """See that Hypothesis is there.
+
+    Raises
+    ------
+    ProfileError
+        If it is not.
+    """
+    try:
+        import hypothesis  # noqa: F401
+    except ImportError:
+        raise ProfileError(
+            "hunt: needs Hypothesis, which is not installed; allowed: pip install lostlink[search]"
+        ) from None
+
+
+def hunt(
+    profile: Profile,
+    opens: Opens,
+    *,
+    seed: int = 1,
+    budget: Budget | None = None,
+    find_all: bool = False,
+    progress: Progress | None = None,
+) -> Hunt:
+    """Search for timelines that break a requirement.
+
+    Parameters
+    ----------
+    profile : Profile
+    opens : callable
+        Gives a rig in simulation on which nothing was run before.
+    seed : int
+    budget : Budget
+        1000 runs when left out.
+    find_all : bool
+        Whether to go on for other requirements after the first finding.
+    progress : callable, optional
+    """
+    check_installed()
+    found = Hunt(world(profile), seed)
+    doing = "looking"
+
+    def told(runs: int, seconds: float) -> None:
+        if progress is not None:
+            progress(runs, seconds, doing)
+
+    runner = Runner(found.world, opens, budget or Budget(runs=1000), seed, told)
+    search = _Search(runner, find_all)
+    try:
+        with _hypothesis_at_home():
+            while (timeline := search.next()) is not None:
+                doing = "making it smaller"
+                if (finding := search.finish(timeline)) is not None:
+                    found.findings.append(finding)
+                    if not find_all:
+                        break
+                doing = "looking"
+    except KeyboardInterrupt:
+        found.interrupted = True
+        if (finding := search.rescued()) is not None:
+            found.findings.append(finding)
+    finally:
+        found.tried = runner.tried
+        runner.close()
+    found.findings.sort(key=lambda finding: finding.broken.rank)
+    return found
+
+
+class _Search:
+    """Looks for timelines, one after the other, that break what none before did."""
+
+    def __init__(self, runner: Runner, find_all: bool) -> None:
+        self._runner, self._find_all = runner, find_all
+        self._known: set[str] = set()  # ids of requirements that a finding is about
+        self._doubtful: set[str] = set()  # groups of what an exact run did not show
+        self._kept: tuple[Timeline, Broken] | None = None
+
+    def _wanted(self, judged: Judged, group: str | None = None, rank: int = 2) -> Broken | None:
+        """Return what a run breaks that is worth keeping."""
+        for broken in judged.broken:
+            is_new = broken.requirement_id not in self._known and broken.group not in self._doubtful
+            if is_new and broken.rank <= rank and group in (None, broken.group):
+                return broken
+        return None
+
+    def next(self) -> Timeline | None:
+        """Return a timeline that breaks something new; None when the budget is used up."""
+        self._kept = None
+        stop_at = 2 if self._find_all else 0
+        with contextlib.suppress(SpentError):
+            for timeline in obvious(self._runner.world):
+                if self._keep(self._runner.fitted(timeline), stop_at):
+                    return self._best()
+        for share, guided in ((0.5, False), (1.0, True)):
+            self._runner.share = share
+            if _draw(self._runner, lambda timeline: self._keep(timeline, stop_at), guided=guided):
+                break
+        return self._best()
+
+    def _best(self) -> Timeline | None:
+        return None if self._kept is None else self._kept[0]
+
+    def _keep(self, timeline: Timeline, stop_at: int) -> bool:
+        """Run a timeline, remember it if it is the worst so far; return whether it is bad enough to stop for."""
+        broken = self._wanted(self._runner.judged(timeline))
+        if broken is None:
+            return False
+        if self._kept is None or broken.rank < self._kept[1].rank:
+            self._kept = timeline, broken
+        return broken.rank <= stop_at
+
+    def finish(self, timeline: Timeline) -> Finding | None:
+        """Return a finding made small; None when it turns out to depend on runs before it."""
+        runner, assert_kept = self._runner, self._kept
+        assert assert_kept is not None
+        if not runner.tried.afresh and not runner.is_repeatable(timeline):
+            runner.begin_afresh()
+            return None
+        group, rank = assert_kept[1].group, assert_kept[1].rank
+        # Without a budget in time, time has no say: the same seed gives the same.
+        runner.shrinks(SHRINK_RUNS, None if runner.budget.seconds is None else SHRINK_S)
+        try:
+            small = shrunk(runner.world, timeline, lambda tried: self._smaller(tried, group, rank))
+        finally:
+            runner.shrinks(None)
+        return self._finding(small, group, rank)
+
+    def _smaller(self, timeline: Timeline, group: str, rank: int) -> bool:
+        broken = self._wanted(self._runner.judged(timeline), group, rank)
+        if broken is not None and self._kept is not None:
+            world = self._runner.world
+            if simplicity(world, timeline) < simplicity(world, self._kept[0]):
+                self._kept = timeline, broken
+        return broken is not None
+
+    def _finding(self, timeline: Timeline, group: str, rank: int) -> Finding | None:
+        """Return a finding with its exact run; None when that does not show it."""
+        trace = self._runner.run(timeline, exactly=True)
+        judged = self._runner.judge(trace)
+        broken = self._wanted(judged, group, rank)
+        self._kept = None
+        if broken is None:
+            self._doubtful.add(group)
+            return None
+        self._known.update(other.requirement_id for other in judged.broken)
+        return Finding(timeline, broken, tuple(other for other in judged.broken if other is not broken), trace)
+
+    def rescued(self) -> Finding | None:
+        """Return the best so far after an interrupt."""
+        if self._kept is None:
+            return None
+        timeline, broken = self._kept
+        return self._finding(timeline, broken.group, broken.rank)
+
+
+def obvious(world: World) -> Iterator[Timeline]:
+    """Yield the timelines that a person would try first: every way to begin, every kind alone, two losses, wraps."""
+    yield from (Timeline(start=start) for start in range(len(STARTS)))
+    lost = next(rung for rung, one in enumerate(world.rungs) if one.us > world.profile.requirements.motor_cut_within_us)
+    long = next(rung for rung, one in enumerate(world.rungs) if one.us >= LONG_US)
+    away, last = Piece(1, rung=lost), len(world.rungs) - 1
+    yield Timeline((away,))
+    for kind, one in enumerate(world.kinds):
+        rung = long if one.name in ("stray packets", "link comes and goes") else lost
+        yield from (Timeline((Piece(kind, variant, rung),)) for variant in range(min(len(one.variants), VARIANTS)))
+    yield Timeline((away, Piece(0, rung=lost), away))
+    yield from (Timeline((away,), wrap=wrap) for wrap in range(1, len(WRAPS) * len(LEADS) + 1))
+    yield Timeline((Piece(1, rung=last),))
+    yield Timeline((Piece(0, rung=last), away))
+
+
+def _draw(runner: Runner, keep: Callable[[Timeline], bool], *, guided: bool) -> bool:
+    """Let Hypothesis draw timelines until one is worth stopping for (true) or the budget is used up.
+
+    Guided, it climbs towards runs in which the throttle is cut later and later; that finds what grows slowly, but
+    spends its runs on few places. So the first half of a budget goes without.
+    """
+    from hypothesis import HealthCheck, Phase, Verbosity, given, settings, target
+    from hypothesis import seed as seeded
+
+    class FoundError(Exception):
+        """A timeline was kept."""
+
+    phases = (Phase.generate, Phase.target) if guided else (Phase.generate,)
+    most = runner.budget.runs if runner.budget.runs is not None else 10_000_000
+
+    @seeded(runner.seed + guided)
+    @settings(
+        max_examples=2 * most + len(runner.seen), database=None, deadline=None, derandomize=False, print_blob=False,
+        phases=phases, suppress_health_check=list(HealthCheck), report_multiple_bugs=False, verbosity=Verbosity.quiet,
+    )  # fmt: skip
+    @given(timelines(runner.world))
+    def attempt(drawn: Timeline) -> None:
+        timeline = runner.fitted(drawn)
+        if keep(timeline):
+            raise FoundError
+        if guided:
+            target(runner.judged(timeline).strain)
+
+    try:
+        attempt()
+    except FoundError:
+        return True
+    except SpentError:
+        pass
+    return False
+
+
+def timelines(world: World) -> Any:
+    """Return the strategy that draws timelines; smaller numbers are simpler timelines."""
+    from hypothesis import strategies as st
+
+    def number(count: int) -> Any:
+        return st.integers(_OFFSET, _OFFSET + count - 1).map(lambda drawn: drawn - _OFFSET)
+
+    # Short pieces twice as often as long ones: what takes long to run is seldom what is needed.
+    short = sum(rung.us < SHORT_US for rung in world.rungs)
+    rungs = number(len(world.rungs) + short).map(lambda drawn: drawn % len(world.rungs))
+    variants = max(len(kind.variants) for kind in world.kinds)
+    piece = st.builds(
+        Piece, kind=number(len(world.kinds)), variant=number(variants), rung=rungs,
+        beside=number(4).map(lambda drawn: drawn == 3),
+    )  # fmt: skip
+    return st.builds(
+        Timeline,
+        pieces=st.lists(piece, max_size=MOST_PIECES).map(tuple),
+        throttle=number(len(THROTTLES)),
+        start=number(4 * len(STARTS)).map(lambda drawn: max(0, drawn - 3 * len(STARTS))),
+        wrap=number(3 * len(WRAPS) * len(LEADS)).map(lambda drawn: max(0, drawn - 2 * len(WRAPS) * len(LEADS))),
+        packet_phase=number(PHASES),
+        frame_phase=number(PHASES),
+    )
+
+
+@contextlib.contextmanager
+def _hypothesis_at_home() -> Iterator[None]:
+    """Let Hypothesis keep its own files in a folder that goes away, not in the user's."""
+    from hypothesis import configuration
+
+    before = getattr(configuration, "__hypothesis_home_directory", None)
+    with tempfile.TemporaryDirectory() as folder:
+        configuration.set_hypothesis_home_dir(folder)
+        try:
+            yield
+        finally:
+            configuration.set_hypothesis_home_dir(before)

@@ -1,0 +1,203 @@
+"""A timeline: how the flight begins, and pieces one after the other; and the scenario that it stands for."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from lostlink.hunt.events import WAIT, Kind, Variant, World
+from lostlink.hunt.facts import times
+from lostlink.hunt.lengths import Rung
+from lostlink.scenarios import ScenarioBuilder
+from lostlink_sims import Move, Scenario
+
+THROTTLES: Final = (1.0, 0.5, 0.35, 0.8)
+PHASES: Final = 16
+"""Phases of packet and frame are sixteenths of their periods."""
+WRAPS: Final = (
+    (2**32, "passes 2^32 and wraps"),
+    (2**31, "passes 2^31, the middle of its range"),
+    (1000 * 2**16, "passes 65.536 s, where 16 bits of milliseconds wrap"),
+)
+LEADS: Final = (0.5, 0.0, 1.0, -0.5, 0.9, 0.1)
+"""When the counter wraps, in cut delays after the first piece begins."""
+LONGEST_US: Final = 120_000_000
+STARTS: Final[tuple[int | None, ...]] = (None, 400_000, 200_000, 0)
+"""How a run begins: in flight, or switched on with the stick up, the receiver powered so long before the handset."""
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One piece of a timeline.
+
+    Attributes
+    ----------
+    kind, variant, rung : int
+        Places in `World.kinds`, `Kind.variants`, `World.rungs`.
+    beside : bool
+        Whether it begins together with the piece before, not after it.
+    """
+
+    kind: int
+    variant: int = 0
+    rung: int = 0
+    beside: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """How a run goes; all zeros is a plain flight.
+
+    Attributes
+    ----------
+    pieces : tuple of Piece
+    throttle : int
+        Place in `THROTTLES`.
+    start : int
+        Place in `STARTS`.
+    wrap : int
+        0 for a counter that starts at 0; else a place in `WRAPS` × `LEADS`, from 1.
+    packet_phase, frame_phase : int
+        In `PHASES`.
+    """
+
+    pieces: tuple[Piece, ...] = ()
+    throttle: int = 0
+    start: int = 0
+    wrap: int = 0
+    packet_phase: int = 0
+    frame_phase: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """A piece with its place in time.
+
+    Attributes
+    ----------
+    at_us, until_us : int
+        From the start of the scenario.
+    is_event : bool
+        Whether something goes wrong or moves; a wait is no event.
+    """
+
+    kind: Kind
+    variant: Variant
+    rung: Rung
+    at_us: int
+    until_us: int
+
+    @property
+    def is_event(self) -> bool:
+        return self.kind.name != WAIT
+
+
+def wrap_of(wrap: int) -> tuple[int, str, float]:
+    """Return value, words and lead of a wrap that is not 0."""
+    place, lead = divmod(wrap - 1, len(LEADS))
+    return *WRAPS[place], LEADS[lead]
+
+
+def begins_us(world: World, timeline: Timeline) -> int:
+    """Return when the first piece begins."""
+    builder = ScenarioBuilder(world.profile, 0, "hunt")
+    later_us = STARTS[timeline.start]
+    if later_us is not None:
+        return later_us + builder.ready_us + builder.settle_us
+    _, up_us = builder.take_off(from_us=_linked_us(world, builder))
+    return up_us + builder.settle_us + 10 * builder.frame_us
+
+
+def _linked_us(world: World, builder: ScenarioBuilder) -> int:
+    """Return when the link has been good for so long that a receiver which waits for a low throttle follows it."""
+    return builder.ready_us + times(world.profile).linked_us
+
+
+def laid(world: World, timeline: Timeline) -> Iterator[Laid]:
+    """Yield the pieces with their places in time."""
+    begin_us = here_us = begins_us(world, timeline)
+    before_us = begin_us
+    for piece in timeline.pieces:
+        kind = world.kinds[piece.kind]
+        variant, rung = kind.variants[piece.variant % len(kind.variants)], world.rungs[piece.rung]
+        at_us = before_us if piece.beside and kind.name != WAIT else here_us
+        until_us = at_us + (rung.us if kind.lasts else 0)
+        yield Laid(kind, variant, rung, at_us, until_us)
+        before_us, here_us = at_us, max(here_us, until_us)
+
+
+def events(world: World, timeline: Timeline) -> int:
+    """Return how many pieces go wrong or move a stick."""
+    return sum(world.kinds[piece.kind].name != WAIT for piece in timeline.pieces)
+
+
+def span_us(world: World, timeline: Timeline) -> int:
+    """Return the time from the first piece's beginning to the end of the last."""
+    begin_us = begins_us(world, timeline)
+    return max((piece.until_us for piece in laid(world, timeline)), default=begin_us) - begin_us
+
+
+def fitted(world: World, timeline: Timeline, longest_us: int) -> Timeline:
+    """Return a timeline with its longest pieces made shorter, until it lasts no longer than it may."""
+    while span_us(world, timeline) > longest_us:
+        pieces = timeline.pieces
+        place = max(range(len(pieces)), key=lambda place: pieces[place].rung)
+        shorter = dataclasses.replace(pieces[place], rung=pieces[place].rung - 1)
+        timeline = dataclasses.replace(timeline, pieces=(*pieces[:place], shorter, *pieces[place + 1 :]))
+    return timeline
+
+
+def scenario(world: World, timeline: Timeline, seed: int = 1, name: str = "hunt") -> Scenario:
+    """Return the scenario that a timeline stands for, watched until the link would have to be back again."""
+    profile = world.profile
+    builder = ScenarioBuilder(profile, seed, "hunt")
+    throttle, begin_us = THROTTLES[timeline.throttle], begins_us(world, timeline)
+    later_us = STARTS[timeline.start]
+    if later_us is not None:
+        moves, _ = builder.take_off(throttle, from_us=0)
+        moves = tuple(dataclasses.replace(move, at_us=0) for move in moves)
+    else:
+        moves, _ = builder.take_off(throttle, from_us=_linked_us(world, builder))
+    placed = list(laid(world, timeline))
+    things = [thing for piece in placed for thing in piece.variant.does(piece.at_us, piece.until_us - piece.at_us)]
+    end_us = max([begin_us, *(piece.until_us for piece in placed)])
+    clock_us = 0
+    if timeline.wrap:
+        value, _, lead = wrap_of(timeline.wrap)
+        wraps_at_us = begin_us + round(lead * profile.cut_delay_us)
+        clock_us = (value - wraps_at_us + profile.receiver.boot_us) % 2**32
+    return Scenario(
+        name=name,
+        seed=seed,
+        duration_us=end_us + times(profile).linked_us + 12 * builder.frame_us,
+        handset_on_us=later_us or 0,
+        receiver_clock_us=clock_us,
+        packet_phase_us=timeline.packet_phase * profile.handset.packet_interval_us // PHASES,
+        frame_phase_us=timeline.frame_phase * profile.output.frame_period_us // PHASES,
+        ambient=False,
+        moves=(*moves, *(thing for thing in things if isinstance(thing, Move))),
+        faults=tuple(thing for thing in things if not isinstance(thing, Move)),
+    )
+
+
+def simplicity(world: World, timeline: Timeline) -> tuple[int, ...]:
+    """Return what orders timelines by simplicity: the simpler one is smaller.
+
+    Fewer events; an ordinary beginning; simpler kinds; plain phases; fewer pieces; shorter; simpler variants.
+    """
+    pieces = timeline.pieces
+    return (
+        events(world, timeline),
+        (timeline.start > 0) + (timeline.wrap > 0),
+        sum(piece.kind for piece in pieces),
+        (timeline.packet_phase > 0) + (timeline.frame_phase > 0) + (timeline.throttle > 0),
+        len(pieces),
+        span_us(world, timeline),
+        sum(world.rungs[piece.rung].us for piece in pieces),
+        sum(piece.variant for piece in pieces),
+        sum(piece.beside for piece in pieces),
+        timeline.wrap + timeline.start,
+        timeline.packet_phase + timeline.frame_phase + timeline.throttle,
+    )
