@@ -19,6 +19,7 @@ from lostlink.explain.command import explain_command
 from lostlink.hunt.command import hunt_command
 from lostlink.new import new_command
 from lostlink.planning.command import plan_command
+from lostlink.report.command import report_command
 from lostlink.watch.command import watch_command
 
 if TYPE_CHECKING:
@@ -111,6 +112,7 @@ def prove(
         started = dt.datetime.now(dt.UTC)
         from lostlink import evidence, show
         from lostlink.prove import Result, conclusion, run_suite
+        from lostlink.report import write_report
 
         head = evidence.tested(
             link, profile_file=profile, receiver=receiver, rig=rig, seed=seed, only=ids, started=started
@@ -127,6 +129,7 @@ def prove(
         if rig != "sim":
             head["bench"] = result.rig
         evidence.write_evidence(folder, link, result, head)
+        write_report(folder)
     if quiet:
         click.echo(conclusion(result))
     else:
@@ -338,6 +341,7 @@ main.add_command(compare_command)
 main.add_command(explain_command)
 main.add_command(hunt_command)
 main.add_command(campaign_command)
+main.add_command(report_command)
 
 
 if __name__ == "__main__":

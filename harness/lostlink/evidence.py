@@ -1,7 +1,8 @@
 """The evidence folder: what was tested, how, and what came of it, for people and for programs.
 
 ``verdicts.json`` (the schema is `VERDICTS_SCHEMA`), ``junit.xml`` (by pytest), ``summary.md``, ``profile.toml``
-(every value that was in force), and under ``failing/`` for each requirement that failed the run that shows it, as
+(every value that was in force), ``report.html`` and what its charts are drawn from (``runs/``, see
+`lostlink.report.keep`), and under ``failing/`` for each requirement that failed the run that shows it, as
 ``.csv``, ``.vcd`` and ``.scenario.toml``, and what was found, as ``.txt``.
 """
 
@@ -177,6 +178,7 @@ def fresh_folder(folder: Path) -> Path:
     for name in (
         "verdicts.json",
         "summary.md",
+        "report.html",
         "profile.toml",
         "junit.xml",
         "rows.csv",
@@ -185,7 +187,7 @@ def fresh_folder(folder: Path) -> Path:
         "tallies.jsonl",
     ):
         (folder / name).unlink(missing_ok=True)
-    for name in ("failing", "worst"):
+    for name in ("failing", "worst", "runs"):
         shutil.rmtree(folder / name, ignore_errors=True)
     return folder
 

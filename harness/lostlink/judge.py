@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from lostlink.errors import ReceiverCrashError, RigError
+from lostlink.report.keep import Judged, save
 from lostlink.rigs import Rig
 from lostlink.timeline import timeline
 from lostlink.verdicts import Measurement, Outcome, Requirement, Severity, Verdict, decide, quantity
@@ -43,6 +44,7 @@ class Judge:
         self._doubt = ""
         self._broken = ""
         self._trace: Trace | None = None
+        self._decisive: tuple[Trace, Judged] | None = None  # the run of `worst`
         self._measurement: Measurement | None = None
 
     @property
@@ -81,6 +83,8 @@ class Judge:
         closest = self.worst is None or margin < self.worst[0]
         if outcome is Outcome.NOT_MET or (closest and not guard):
             self.worst = (margin, measurement, limit)
+            judged = Judged(measurement=measurement, at_most=at_most, at_least=at_least)
+            self._decisive = (trace, judged)
         if outcome is Outcome.MET:
             return
         self._trace, self._measurement = trace, measurement
@@ -170,6 +174,14 @@ class Judge:
         trace, _ = self._moment(error)
         if trace is not None:
             save_run(trace, Path(folder), self.requirement.id or "test")
+
+    def keep(self, folder: str, error: BaseException | None) -> None:
+        """Write the run that decided, met or not, as data for the report."""
+        trace, judged = self._decisive or (self._trace, None)
+        if isinstance(error, ReceiverCrashError):
+            trace, judged = error.trace, None
+        if trace is not None:
+            save(Path(folder), self.requirement.id, trace, judged)
 
 
 def verdict_of(

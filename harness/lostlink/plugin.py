@@ -45,6 +45,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--lostlink-props-off", action="store_true", help="propellers are off, flight battery disconnected")
     group.addoption("--lostlink-seed", metavar="N", type=int, default=1, help="names every random stream (default 1)")
     group.addoption("--lostlink-evidence", metavar="DIR", help="write failing runs there as CSV, VCD and scenario")
+    group.addoption("--lostlink-runs", metavar="DIR", help="write the run that decided each requirement there")
     group.addoption("--lostlink-only", metavar="IDS", help="requirements to test, separated by commas")
 
 
@@ -208,6 +209,8 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
     verdict = judging.verdict_of(required, judge, error, waived=item.stash.get(WAIVED, False))
     item.user_properties.append((PROPERTY, json.dumps(verdict.as_dict(), ensure_ascii=False)))
     report.user_properties = list(item.user_properties)
+    if judge is not None and (folder := item.config.getoption("--lostlink-runs")):
+        judge.keep(folder, error)
     if judge is not None and isinstance(error, judging.FINDINGS):
         report.longrepr = judge.explain(error)
         if folder := item.config.getoption("--lostlink-evidence"):

@@ -178,6 +178,7 @@ def run_suite(
         words.append(f"--lostlink-only={','.join(only)}")
     if evidence is not None:
         words += [f"--junitxml={evidence / 'junit.xml'}", f"--lostlink-evidence={evidence / 'failing'}"]
+        words.append(f"--lostlink-runs={evidence / 'runs'}")
     with _calm_environment():
         code = pytest.ExitCode(pytest.main(words, plugins=[gatherer]))
     if code in (pytest.ExitCode.INTERNAL_ERROR, pytest.ExitCode.USAGE_ERROR):

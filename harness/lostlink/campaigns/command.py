@@ -82,6 +82,7 @@ def campaign_command(
         from lostlink.campaigns import evidence as folder_of
         from lostlink.campaigns.campaign import Campaign, Plan, most_trials
         from lostlink.campaigns.lots import flight_lot
+        from lostlink.report import write_report
         from lostlink.rigs import open_rig
 
         link = _read(profile)
@@ -103,6 +104,7 @@ def campaign_command(
             campaign.run(workers, folder, told)
         tested["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
         folder_of.write(folder, campaign, tested)
+        write_report(folder)
     if quiet:
         click.echo(campaign.conclusion())
     else:

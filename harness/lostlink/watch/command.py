@@ -179,6 +179,7 @@ def _run(
     """Make the attempts and write the evidence, whatever ends them."""
     from lostlink.errors import LostlinkError, RigError
     from lostlink.profiles import write_profile
+    from lostlink.report import write_report
     from lostlink.watch import evidence, results, screen
     from lostlink.watch.operator import FailsafeTest
     from lostlink.watch.scale import names_of
@@ -206,6 +207,7 @@ def _run(
     evidence.write(
         folder, said=said, exit_code=code, tested_head=head, attempts=test.attempts, verdicts=verdicts, names=names
     )
+    write_report(folder)
     if error is not None:
         click.echo(f"{len(listener.rows)} rows and {len(test.attempts)} attempts are kept in {folder}", err=True)
         raise error

@@ -1,0 +1,35 @@
+"""A failsafe test by hand: its attempts, as they stand in ``attempts.csv``."""
+
+from __future__ import annotations
+
+import csv
+import itertools
+from pathlib import Path
+from typing import Final
+
+from lostlink.report.documents import Verdicts
+from lostlink.report.markup import join, tag
+from lostlink.report.page import Page, Section, table
+
+_MOST: Final = 1000
+
+
+def sections(folder: Path, verdicts: Verdicts, page: Page) -> list[Section]:
+    """Return the section of the attempts, or none when the folder is not of a test by hand."""
+    del verdicts, page
+    file = folder / "attempts.csv"
+    if not file.is_file():
+        return []
+    try:
+        with file.open(encoding="utf-8", newline="") as lines:
+            head, *rows = itertools.islice(csv.reader(lines), _MOST + 1)
+    except (OSError, ValueError, csv.Error) as error:
+        words = f"attempts.csv: cannot be read ({type(error).__name__}: {error}); allowed: what lostlink wrote"
+        return [Section(id="attempts", title="Attempts", content=tag("p", words))]
+    names = [name.replace("_us", ", µs").replace("_", " ") for name in head]
+    links = [tag("a", name, href=name) for name in ("rows.csv", "attempts.csv") if (folder / name).is_file()]
+    content = join([
+        table("Attempts: each time that the handset was switched off", names, [row for row in rows if row]),
+        tag("p", "All rows that the board printed, and the attempts: ", join(links, ", ")),
+    ])  # fmt: skip
+    return [Section(id="attempts", title="Attempts", note=str(len(rows)), content=tag("div", content, class_="panel"))]

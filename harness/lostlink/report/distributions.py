@@ -1,0 +1,199 @@
+"""A campaign's part of the page: how long things took over all trials, limits and bounds, the worst trials."""
+
+from __future__ import annotations
+
+import json
+import shlex
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.report import figures
+from lostlink.report.documents import Verdicts, text
+from lostlink.report.markup import Html, join, tag
+from lostlink.report.page import Page, Section, chart, facts, table
+from lostlink.verdicts import quantity
+
+NEVER_US: Final = 2**61 - 1
+"""In a column of times: it did not come (as `lostlink.campaigns.statistics` has it)."""
+MOST_POINTS: Final = 1500
+"""Corners of a curve; a page is no wider."""
+_HEIGHT: Final = 480
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Aspect:
+    """One requirement of a campaign, as the file has it.
+
+    Attributes
+    ----------
+    data : dict
+    values_us, counts : (n,) ndarray of int64
+        Times, ascending, and how many trials took each; empty where no time is measured.
+    """
+
+    data: dict[str, Any]
+    values_us: Ints
+    counts: Ints
+
+    @property
+    def limit_us(self) -> int | None:
+        """What the profile allows."""
+        limit = self.data.get("limit_us")
+        return limit if isinstance(limit, int) else None
+
+    def later_than(self) -> tuple[Ints, NDArray[np.float64]]:
+        """Return times, and the share of trials that took longer than each; thinned out, ends and tail kept whole."""
+        came = self.values_us < NEVER_US
+        total = int(self.counts.sum())
+        later = 1 - np.cumsum(self.counts) / total
+        values, later = self.values_us[came], later[came]
+        later[-1:] = np.maximum(later[-1:], 0.0)
+        if len(values) > MOST_POINTS:
+            # Evenly in the logarithm of the rank from the end: that is where the limit is.
+            ranks = np.unique(np.geomspace(1, len(values), MOST_POINTS).astype(np.int64))
+            keep = np.unique(np.concatenate([len(values) - ranks, [0]]))
+            values, later = values[keep], later[keep]
+        return values, later
+
+
+def sections(folder: Path, verdicts: Verdicts, page: Page) -> list[Section]:
+    """Return the section of a campaign, or none when the folder is not of one."""
+    del verdicts
+    file = folder / "campaign.json"
+    if not file.is_file():
+        return []
+    try:
+        campaign = json.loads(file.read_text(encoding="utf-8"))
+        aspects = [_aspect(one) for one in campaign["requirements"]]
+        trials, drawn = int(campaign["trials"]), [text(line) for line in campaign["drawn"]]
+        share = f"{100 * float(campaign['confidence']):g} %"
+        parts = [
+            part for place, one in enumerate(aspects) if (part := _part(place, one, share, campaign, folder, page))
+        ]
+    except (OSError, ValueError, KeyError, TypeError, OverflowError) as error:
+        words = f"campaign.json: cannot be read ({type(error).__name__}: {error}); allowed: what lostlink wrote"
+        return [Section(id="campaign", title="Campaign", content=tag("p", words))]
+    flown = facts([
+        ("trials", f"{trials:,}".replace(",", " ")), ("confidence", f"{share}, one-sided"),
+        ("rule", text(campaign.get("rule"))), ("decision", text(campaign.get("decision"))),
+        ("engine", text(campaign.get("engine"))), ("crashes", text(campaign.get("crashes")) or "0"),
+    ])  # fmt: skip
+    lines = tag("ul", *(tag("li", line) for line in drawn))
+    content = join([tag("div", flown, tag("details", tag("summary", "What was drawn"), lines), class_="panel"), *parts])
+    return [Section(id="campaign", title="Campaign", note=f"{trials} trials", content=content)]
+
+
+def _aspect(data: dict[str, Any]) -> Aspect:
+    times = data.get("times") or {"values_us": [], "counts": []}
+    values, counts = (np.asarray(times[key], np.int64) for key in ("values_us", "counts"))
+    if values.shape != counts.shape or values.ndim != 1 or (counts < 1).any() or (np.diff(values) <= 0).any():
+        raise ValueError(f"times of {data['id']}")
+    return Aspect(data, values, counts)
+
+
+def _part(place: int, aspect: Aspect, share: str, campaign: dict[str, Any], folder: Path, page: Page) -> Html | None:
+    """Return one requirement: numbers, chart, worst trials."""
+    data = aspect.data
+    judged, failures = int(data["judged"]), int(data["failures"])
+    if not judged:
+        return None
+    bound = data.get("upper_bound")
+    numbers = [
+        ("failures", f"{failures} of {judged} trials"),
+        ("bound", f"the true share of failures is below {float(bound):.2g}, at {share}" if bound is not None else ""),
+        ("limit", quantity(aspect.limit_us, "µs") if aspect.limit_us is not None else ""),
+    ]
+    drawn = None
+    if len(aspect.values_us) and (aspect.values_us < NEVER_US).any() and page.library is not None:
+        block = f"campaign-{place + 1}"
+        page.data[block] = figures.item(_curve(aspect, bound))
+        label = f"{data['id']}: share of trials in which the time {text(data['what'])} was longer. The table tells it."
+        drawn = chart(block, label, _HEIGHT)
+    heading = tag("h3", f"{data['id']}: {text(data['what'])}")
+    return tag("div", heading, facts(numbers), drawn, _quantiles(aspect, share), _worst(aspect, campaign, folder),
+               class_="panel")  # fmt: skip
+
+
+def _quantiles(aspect: Aspect, share: str) -> Html | None:
+    rows = []
+    for one in aspect.data.get("quantiles") or []:
+        value, upper = one.get("value_us"), one.get("upper_us")
+        rows.append((
+            f"{100 * float(one['share']):g} % of trials",
+            "never" if value is None else quantity(int(value), "µs"),
+            "unknown: too few trials" if upper is None else quantity(int(upper), "µs"),
+        ))  # fmt: skip
+    if not rows:
+        return None
+    head = ("at most so long in", "measured", f"true value at most ({share})")
+    return table(f"{aspect.data['id']}: how long it took", head, rows)
+
+
+def _worst(aspect: Aspect, campaign: dict[str, Any], folder: Path) -> Html | None:
+    """Return the worst trials, each with the command that flies it again, to be given within the folder."""
+    receiver = (campaign.get("head") or {}).get("receiver")
+    rows = []
+    for one in aspect.data.get("worst") or []:
+        scenario, value = text(one.get("scenario")), one.get("value_us")
+        safe = scenario.startswith("worst/") and ".." not in scenario and (folder / scenario).is_file()
+        words = ["lostlink", "replay", scenario, "profile.toml", *(["--receiver", text(receiver)] if receiver else [])]
+        took = "" if aspect.limit_us is None else "never" if value is None else quantity(int(value), "µs")
+        link = tag("a", f"trial {int(one['trial'])}", href=scenario) if safe else f"trial {int(one['trial'])}"
+        rows.append((link, took, tag("code", shlex.join(words))))
+    if not rows:
+        return None
+    return table(
+        f"{aspect.data['id']}: the worst trials", ("scenario", "took", "to fly it again, in this folder"), rows
+    )
+
+
+def _curve(aspect: Aspect, bound: float | None) -> Any:
+    """Return the chart: how many trials took longer than each time, on a logarithmic scale, with limit and bound."""
+    from bokeh.models import Range1d
+    from bokeh.plotting import figure
+
+    colors = figures.TOKENS
+    values, later = aspect.later_than()
+    total = int(aspect.counts.sum())
+    least = 0.3 / total
+    made = figure(
+        height=_HEIGHT, sizing_mode="stretch_width", min_width=200, y_axis_type="log", toolbar_location=None, tools="",
+        x_axis_label=f"time {text(aspect.data['what'])}, ms", y_axis_label="share of trials that took longer",
+    )  # fmt: skip
+    figures.furnish(made, colors)
+    x = values / 1000
+    # Nothing lies beyond the longest: the curve falls to the floor, which is less than one trial.
+    made.step([x[0], *x.tolist()], [1.0, *np.maximum(later, least).tolist()], mode="after", line_width=2.5,
+              line_color=colors.throttle, legend_label="measured")  # fmt: skip
+    right = max(float(x[-1]), (aspect.limit_us or 0) / 1000)
+    left = float(x[0])
+    air = max(1.0, 0.06 * (right - left))
+    if aspect.limit_us is not None:
+        limit = aspect.limit_us / 1000
+        made.segment([limit], [least], [limit], [1.0], line_color=colors.limit, line_width=2, line_dash="dotdash",
+                     legend_label=f"limit {quantity(aspect.limit_us, 'µs')}")  # fmt: skip
+    if bound is not None and 0 < float(bound) < 1:
+        made.segment([left - air], [float(bound)], [right + air], [float(bound)], line_color=colors.band, line_width=2,
+                     line_dash="dashed", legend_label=f"bound on failures {float(bound):.2g}")  # fmt: skip
+    uppers = [(int(q["upper_us"]) / 1000, 1 - float(q["share"])) for q in aspect.data.get("quantiles") or []
+              if q.get("upper_us") is not None]  # fmt: skip
+    if uppers:
+        made.scatter([at for at, _ in uppers], [share for _, share in uppers], marker="triangle", size=10,
+                     fill_color=colors.card, line_color=colors.mark, line_width=1.5,
+                     legend_label="upper bound of a quantile")  # fmt: skip
+    made.x_range = Range1d(start=left - air, end=right + air, bounds=(left - air, right + air))
+    made.y_range = Range1d(start=least, end=1.5)
+    legend = made.legend[0]
+    made.add_layout(legend, "above")  # in the chart it would hide the tail on a phone
+    legend.background_fill_color = colors.card
+    legend.border_line_color = None
+    legend.label_text_color = colors.ink
+    legend.label_text_font = figures.FONT
+    legend.label_text_font_size = "12px"
+    return made

@@ -1,0 +1,285 @@
+"""Charts, drawn by Bokeh in the browser. This module says what they look like; ``viewer.js`` gives them their data.
+
+The charts of all requirements are the same, so one template is written into the page, with empty columns and
+placeholders for colours, and ``viewer.js`` fills a copy when its timeline is opened. It fills in what is in view,
+thinned out to the pixels that there are, so that a run of any length stays as quick as a short one.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any, Final
+
+from lostlink.report.palette import Palette
+
+if TYPE_CHECKING:
+    from bokeh.models import Plot
+    from bokeh.plotting import figure as Figure  # noqa: N812
+
+MISSING: Final = "pip install 'lostlink[report]'"
+FONT: Final = "system-ui, sans-serif"
+DASHES: Final = ("solid", "dashed", "dotted", "dotdash", "dashdot", [8, 3], [2, 5], [12, 4, 2, 4])
+"""Line styles of channels other than the throttle, in their order; lines and their legend go by it."""
+LEFT: Final = 84
+"""Room for names and numbers at the left, equal in all charts, so that their times stand one above the other."""
+
+
+def library() -> str | None:
+    """Return the plotting library's script, or None when it is not installed."""
+    try:
+        from bokeh.resources import Resources
+    except ImportError:
+        return None
+    parts = Resources(mode="inline", components=["bokeh"]).js_raw
+    return "\n".join(part for part in parts if "set_log_level" not in part[:100])  # which would talk to the console
+
+
+TOKENS: Final = Palette(**{field.name: f"#fe00{place:02x}" for place, field in enumerate(fields(Palette))})
+"""Colours that stand for those of a palette; ``viewer.js`` puts in the light or the dark ones."""
+
+
+MOMENTS: Final = {
+    "struck": (TOKENS.mark, "solid"),
+    "cut": (TOKENS.good, "dashed"),
+    "deadline": (TOKENS.limit, "dotdash"),
+    "moment": (TOKENS.band, "dotted"),
+}
+"""Colour and line style of each kind of moment."""
+
+
+def scheme(palette: Palette) -> dict[str, str]:
+    """Return what stands for what in a palette."""
+    return {getattr(TOKENS, field.name): getattr(palette, field.name) for field in fields(Palette)}
+
+
+def timeline_template(channels: Sequence[dict[str, Any]], palette: Palette = TOKENS) -> str:
+    """Return the charts of a timeline, one above the other, as JSON for ``Bokeh.embed.embed_item``.
+
+    Parameters
+    ----------
+    channels : sequence of dict
+        ``name`` and ``role`` of each, in their order on the wire.
+    """
+    from bokeh.embed import json_item
+    from bokeh.layouts import column
+    from bokeh.models import Range1d
+    from bokeh.models.annotations import Span
+
+    shared = Range1d(start=0, end=1, name="time")
+    hair = Span(dimension="height", line_color=palette.quiet, line_width=1, line_dash="dotted")
+    makers = [_packets, _states, _throttle, _others(channels), _train, _motor]
+    figures: list[Figure] = [maker(shared, palette) for maker in makers if maker is not None]
+    for figure in figures:
+        _lane(figure, hair, palette, last=figure is figures[-1])
+    renderers: list[Any] = [renderer for figure in figures for renderer in figure.renderers]
+    for renderer in renderers:
+        # Nothing is ever selected here; the looks for that would be two thirds of the page's template.
+        renderer.nonselection_glyph = renderer.muted_glyph = None
+    item = json_item(column(*figures, sizing_mode="stretch_width", spacing=0))
+    return _as_text(item)
+
+
+def _figure(shared: Any, name: str, height: int, low: float, high: float) -> Figure:
+    from bokeh.models import Range1d
+    from bokeh.plotting import figure
+
+    return figure(
+        name=name, height=height, x_range=shared, y_range=Range1d(start=low, end=high), sizing_mode="stretch_width",
+        min_width=200, min_border_left=LEFT, min_border_right=12, min_border_top=4, min_border_bottom=2,
+        toolbar_location=None, tools="", output_backend="canvas",
+    )  # fmt: skip
+
+
+def _source(name: str, *columns: str) -> Any:
+    from bokeh.models import ColumnDataSource
+
+    return ColumnDataSource(data={column: [] for column in columns}, name=name)
+
+
+def furnish(figure: Figure, palette: Palette = TOKENS) -> None:
+    """Give a chart its tools and plain looks; for charts of other kinds of evidence as well."""
+    from bokeh.models import PanTool, WheelZoomTool
+
+    # The wheel alone scrolls the page; with Ctrl it zooms, as it does in a map.
+    pan, zoom = PanTool(dimensions="width"), WheelZoomTool(dimensions="width", modifiers="ctrl")
+    figure.add_tools(pan, zoom)
+    figure.toolbar.active_drag, figure.toolbar.active_scroll = pan, zoom
+    figure.background_fill_color = figure.border_fill_color = palette.card
+    figure.outline_line_color = palette.line
+    for grid in figure.grid:
+        grid.grid_line_alpha = 0.7
+        if grid.grid_line_color is not None:
+            grid.grid_line_color = palette.line
+    for axis in figure.axis:
+        axis.axis_line_color = None
+        axis.major_tick_line_color = palette.line
+        axis.minor_tick_line_color = None
+        axis.major_label_text_color = palette.quiet
+        axis.axis_label_text_color = palette.ink
+        axis.major_label_text_font = axis.axis_label_text_font = FONT
+        axis.major_label_text_font_size = "12px"
+        axis.axis_label_text_font_size = "12px"
+        axis.axis_label_text_font_style = "normal"
+
+
+def _lane(figure: Figure, hair: Any, palette: Palette, *, last: bool) -> None:
+    """Make a chart a lane of a timeline."""
+    from bokeh.models import CrosshairTool
+
+    furnish(figure, palette)
+    figure.add_tools(CrosshairTool(overlay=hair, dimensions="height"))
+    if last:
+        figure.xaxis.axis_label = "time in the run, s"
+        figure.height = (figure.height or 0) + 44
+        figure.min_border_bottom = 44
+    else:
+        figure.xaxis.visible = False
+    _moments(figure, palette)
+
+
+def _moments(figure: Figure, palette: Palette) -> None:
+    """Draw link loss, cut, deadline and the uncertainty around the moment judged, from columns that come later."""
+    band = _source(f"band-{figure.name}", "left", "right", "bottom", "top")
+    figure.quad(
+        source=band, left="left", right="right", bottom="bottom", top="top", fill_color=palette.band, fill_alpha=0.35,
+        hatch_pattern="/", hatch_color=palette.band, hatch_alpha=0.6, line_color=palette.band,
+    )  # fmt: skip
+    # One glyph for all of them: each costs time at every painting, drawn or not.
+    figure.segment(
+        source=_source(f"moments-{figure.name}", "x", "y0", "y1", "color", "dash"),
+        x0="x", x1="x", y0="y0", y1="y1", line_color="color", line_dash="dash", line_width=2,
+    )  # fmt: skip
+
+
+def _font() -> Any:
+    from bokeh.core.properties import value
+
+    return value(FONT)  # a bare text would be taken for the name of a column
+
+
+def _ground(palette: Palette) -> dict[str, Any]:
+    """Return what keeps words readable on top of lines."""
+    return {"background_fill_color": palette.card, "background_fill_alpha": 0.85}
+
+
+def _rows(figure: Figure, rows: Sequence[tuple[float, str]]) -> None:
+    from bokeh.models import FixedTicker
+
+    figure.yaxis.ticker = FixedTicker(ticks=[place for place, _ in rows])
+    figure.yaxis.major_label_overrides = dict(rows)
+    figure.ygrid.grid_line_color = None
+    figure.yaxis.major_tick_line_color = None
+
+
+def _packets(shared: Any, palette: Palette) -> Figure:
+    figure = _figure(shared, "packets", 74, -0.1, 2.1)
+    _rows(figure, [(1.5, "received"), (0.5, "lost")])
+    for name, color in (("received", palette.received), ("lost", palette.lost)):
+        source = _source(name, "left", "right", "bottom", "top")
+        figure.quad(source=source, left="left", right="right", bottom="bottom", top="top",
+                    fill_color=color, line_color=None)  # fmt: skip
+    return figure
+
+
+def _states(shared: Any, palette: Palette) -> Figure:
+    figure = _figure(shared, "states", 84, -0.1, 2.1)
+    _rows(figure, [(1.5, "receiver"), (0.5, "arming")])
+    looks = (
+        ("linked", 1.2, palette.good, 0.15, None),
+        ("failsafe", 1.2, palette.doubt, 0.3, "/"),
+        ("armed", 0.2, palette.motor, 0.25, None),
+        ("ready", 0.2, palette.motor, 0.08, "."),
+        ("locked", 0.2, palette.quiet, 0.2, "x"),
+    )
+    for name, bottom, color, alpha, hatch in looks:
+        source = _source(name, "left", "right")
+        figure.quad(
+            source=source, left="left", right="right", bottom=bottom, top=bottom + 0.6, fill_color=color,
+            fill_alpha=alpha, line_color=color, hatch_pattern=hatch, hatch_color=color, hatch_alpha=0.5, hatch_scale=8,
+        )  # fmt: skip
+    figure.text(
+        source=_source("state-words", "x", "y", "text"), x="x", y="y", text="text", text_color=palette.ink,
+        text_font=_font(), text_font_size="12px", text_baseline="middle", x_offset=5, **_ground(palette),
+    )  # fmt: skip
+    return figure
+
+
+def _level(figure: Figure, name: str, palette: Palette) -> None:
+    """Draw a limit across: a line, and its words at the left end of what is in view."""
+    source, words = _source(name, "x0", "x1", "y"), _source(f"{name}-words", "x", "y", "text")
+    figure.segment(
+        source=source, x0="x0", x1="x1", y0="y", y1="y", line_color=palette.limit, line_width=1.5, line_dash="dashed"
+    )
+    figure.text(
+        source=words, x="x", y="y", text="text", text_color=palette.limit, text_font=_font(), text_font_size="12px",
+        text_baseline="bottom", x_offset=6, y_offset=-2, **_ground(palette),
+    )  # fmt: skip
+
+
+def _steps(figure: Figure, name: str, color: str, width: float, dash: Any = "solid", *, fill: bool = False) -> None:
+    source = _source(name, "x", "y")
+    if fill:
+        figure.varea(source=source, x="x", y1=0, y2="y", fill_color=color, fill_alpha=0.18)
+    figure.line(source=source, x="x", y="y", line_color=color, line_width=width, line_dash=dash)
+
+
+def _throttle(shared: Any, palette: Palette) -> Figure:
+    figure = _figure(shared, "throttle", 150, 900, 2100)
+    figure.yaxis.axis_label = "throttle, µs"
+    _level(figure, "idle", palette)
+    _level(figure, "width-limit", palette)
+    _steps(figure, "throttle-us", palette.throttle, 2.5)
+    return figure
+
+
+def _others(channels: Sequence[dict[str, Any]]) -> Any:
+    rest = [(place, channel) for place, channel in enumerate(channels) if channel["role"] != "throttle"]
+    if not rest:
+        return None
+
+    def maker(shared: Any, palette: Palette) -> Figure:
+        figure = _figure(shared, "channels", 140, 900, 2100)
+        figure.yaxis.axis_label = "others, µs"
+        for turn, (place, channel) in enumerate(rest):
+            color = palette.arm if channel["role"] == "arm" else palette.other
+            _steps(figure, f"channel-{place}", color, 2 if channel["role"] else 1.5, DASHES[turn % len(DASHES)])
+        return figure
+
+    return maker
+
+
+def _train(shared: Any, palette: Palette) -> Figure:
+    figure = _figure(shared, "train", 62, -0.3, 1.3)
+    _rows(figure, [(0.5, "pulses")])
+    figure.quad(
+        source=_source("frames", "left", "right"), left="left", right="right", bottom=0, top=1,
+        fill_color=palette.pulses, fill_alpha=0.35, line_color=palette.pulses, line_width=0.5,
+    )  # fmt: skip
+    _steps(figure, "wire", palette.pulses, 1.2)
+    return figure
+
+
+def _motor(shared: Any, palette: Palette) -> Figure:
+    figure = _figure(shared, "motor", 110, -4, 112)
+    figure.yaxis.axis_label = "motors, %"
+    _level(figure, "motor-limit", palette)
+    _steps(figure, "motor-share", palette.motor, 2, fill=True)
+    return figure
+
+
+def item(plot: Plot) -> str:
+    """Return any other finished chart (a distribution, a curve) as JSON for ``page.chart``; its x axis is linear."""
+    from bokeh.embed import json_item
+
+    plot.x_range.name = "x"  # which keys zoom
+    return _as_text(json_item(plot))
+
+
+def _as_text(described: Any) -> str:
+    """Return JSON with ids counted from 1, so that the same evidence gives the same page, byte for byte."""
+    text = json.dumps(described, separators=(",", ":"))
+    numbers = {name: f"n{place + 1}" for place, name in enumerate(dict.fromkeys(re.findall(r'"id":"([^"]+)"', text)))}
+    return re.sub(r'"(id|root_id)":"([^"]+)"', lambda found: f'"{found[1]}":"{numbers[found[2]]}"', text)

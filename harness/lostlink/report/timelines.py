@@ -1,0 +1,236 @@
+"""The requirements, a row each; opened, what was found and the run that shows it, as chart and as words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, Final
+
+from lostlink.report.documents import MEANINGS, Row, Verdicts
+from lostlink.report.figures import DASHES
+from lostlink.report.first_screen import mark
+from lostlink.report.markup import Html, join, tag
+from lostlink.report.page import Section, facts, table
+from lostlink.report.rundata import Run
+from lostlink.timeline import seconds
+from lostlink.verdicts import quantity
+
+MOST_ROWS: Final = 24
+"""Changes told in words without being asked; the others are one more click away."""
+_OPEN_AT_FIRST: Final = 3
+_KEYS: Final = "Keys: + and − zoom, arrows move, 0 whole run, Home back to the moment judged."
+_BUTTONS: Final = (
+    ("in", "+", "Zoom in"),
+    ("out", "−", "Zoom out"),
+    ("left", "←", "Earlier"),
+    ("right", "→", "Later"),
+    ("home", "Moment", "Show the moment judged"),
+    ("all", "Whole run", "Show the whole run"),
+)
+
+
+def sections(verdicts: Verdicts, runs: dict[str, Run], folder: Path) -> list[Section]:
+    """Return a section for each severity."""
+    made: list[Section] = []
+    opened = 0
+    for severity in dict.fromkeys([*MEANINGS, *(row.severity for row in verdicts.rows)]):
+        rows = [row for row in verdicts.rows if row.severity == severity]
+        if not rows:
+            continue
+        parts = []
+        for row in rows:
+            is_open = row.outcome == "not met" and opened < _OPEN_AT_FIRST
+            opened += is_open
+            parts.append(requirement(row, runs.get(row.id), folder, is_open=is_open))
+        failed = sum(row.outcome != "met" for row in rows)
+        note = f"{len(rows)}" if not failed else f"{len(rows)}, {failed} not shown to be met"
+        intro = tag("p", f"If one of these is not met, {MEANINGS[severity]}.") if severity in MEANINGS else None
+        made.append(
+            Section(
+                id=f"severity-{len(made) + 1}",
+                title=f"{severity.capitalize()} requirements",
+                note=note,
+                content=join([intro, tag("div", *parts, class_="rows")]),
+            )
+        )
+    return made
+
+
+def requirement(row: Row, run: Run | None, folder: Path, *, is_open: bool) -> Html:
+    """Return one requirement."""
+    said = row.measured or row.reason
+    summary = tag(
+        "summary",
+        mark(row.outcome),
+        tag("b", row.id),
+        tag("span", row.sentence, class_="sentence"),
+        tag("span", said, tag("small", f"limit: {row.limit}") if row.limit else None, class_="said"),
+    )
+    # A reason that the summary shows already, or that repeats measured value and limit, is not said again.
+    reason = "" if row.reason in ("", said) or row.reason.startswith(row.measured or "\0") else row.reason
+    pairs = [
+        ("if not met", row.fault),
+        ("reason", reason),
+        ("how seen", row.how_seen),
+        ("tested in", _counted(row)),
+    ]
+    again = tag("p", "Do it again: ", tag("code", row.replay), class_="replay") if row.replay else None
+    shown = timeline(row, run) if run is not None else None
+    return tag("details", summary, tag("div", facts(pairs), again, shown, _files(row, folder), class_="body"),
+               id=row.anchor, open=is_open)  # fmt: skip
+
+
+def _counted(row: Row) -> str:
+    words = [
+        f"{count} {word}{'' if count == 1 else 's'}" for count, word in ((row.runs, "run"), (row.checks, "measurement"))
+    ]
+    return ", ".join(words) if row.runs else ""
+
+
+def _files(row: Row, folder: Path) -> Html | None:
+    """Return links to the files of a failed run that lie beside the report."""
+    kinds = (
+        (".txt", "what was found"), (".csv", "all events"), (".vcd", "wires"), (".scenario.toml", "scenario to replay")
+    )  # fmt: skip
+    if not row.id or not all(character.isalnum() or character in "-_" for character in row.id):
+        return None
+    names = [(f"failing/{row.id}{ending}", what) for ending, what in kinds]
+    there = [(name, what) for name, what in names if (folder / name).is_file()]
+    if not there:
+        return None
+    links = [tag("li", tag("a", name, href=name), f" ({what})") for name, what in there]
+    return tag("div", tag("p", "Files of this run, beside the report:"), tag("ul", *links), class_="files")
+
+
+# --- one run ---------------------------------------------------------------------------------------------------------
+
+
+def block_id(row: Row) -> str:
+    """Return the name of the block of data for a requirement's run."""
+    return f"run-{row.anchor}"
+
+
+def moments(run: Run) -> list[tuple[str, str, int]]:
+    """Return the moments marked in the charts: kind, words, instant."""
+    data, judged, struck = run.data, run.judged, run.struck
+    found = []
+    if struck is not None:
+        found.append(("struck", struck["name"], int(struck["at_us"])))
+    if data["cut_us"] is not None:
+        found.append(("cut", "throttle cut", int(data["cut_us"])))
+    if judged is not None and judged["since_us"] is not None and judged["at_most"] is not None:
+        found.append(("deadline", "limit", round(judged["since_us"] + judged["at_most"])))
+    if judged is not None and judged["at_us"] is not None and int(judged["at_us"]) != data["cut_us"]:
+        found.append(("moment", f"judged here: {judged['name']}", int(judged["at_us"])))
+    return sorted(found, key=lambda moment: moment[2])
+
+
+def timeline(row: Row, run: Run) -> Html:
+    """Return the chart of a run, its legend, and the same in words."""
+    scenario = run.data["scenario"]
+    of = f": of {row.runs} runs the one that came closest to the limit, or broke it" if row.runs > 1 else ""
+    told = f"Run shown: {scenario['name']} (seed {scenario['seed']}, trial {scenario['trial']}){of}."
+    about = [told, _exactness(run)]
+    about += [f"In doubt: {run.data['doubt']}"] if run.data["doubt"] else []
+    about += [f"The receiver's program died: {run.data['crash']}"] if run.data["crash"] else []
+    buttons = [
+        tag("button", sign, type="button", data_do=what, aria_label=None if sign.isalpha() else name, title=name)
+        for what, sign, name in _BUTTONS
+    ]
+    view = tag(
+        "div",
+        tag("div", role="img", aria_label=summary_of(run), class_="canvas"),
+        class_="view", tabindex=0, role="group", aria_label=f"Timeline of {row.id}. {_KEYS}",
+        aria_describedby=f"keys-{row.anchor}",
+    )  # fmt: skip
+    figure = tag(
+        "figure",
+        tag("figcaption", *(tag("p", text) for text in about)),
+        _moment_list(run),
+        tag("div", tag("div", *buttons, class_="buttons", role="group", aria_label=f"Zoom the timeline of {row.id}"),
+            tag("output", class_="readout", aria_live="polite"), class_="controls"),
+        view,
+        tag("p", _KEYS, " Drag moves; Ctrl and wheel, or two fingers, zoom.", class_="keys", id=f"keys-{row.anchor}"),
+        _channel_legend(run),
+        class_="timeline", data_run=block_id(row),
+    )  # fmt: skip
+    return join([figure, _words(row, run)])
+
+
+def _exactness(run: Run) -> str:
+    half = run.data["uncertainty_us"]
+    if not half:
+        return "Seen: simulated, exact to the microsecond; so there is no ± to draw."
+    return f"Seen: {run.data['how_seen']}, instants known to ± {quantity(half, 'µs')}, drawn as a hatched band."
+
+
+def summary_of(run: Run) -> str:
+    """Return what a chart shows in one sentence, for those who do not see it."""
+    parts = [f"{words} at {seconds(at_us)}" for _, words, at_us in moments(run)]
+    judged = run.judged
+    if judged is not None:
+        parts.append(f"{judged['name']} {judged['measured']}, limit {judged['limit']}")
+    lanes = "packets, receiver and motor states, throttle and other channels, pulses, motor command"
+    return f"Charts of {lanes} over {seconds(run.duration_us)}. {'; '.join(parts)}. The table below tells the changes."
+
+
+def _moment_list(run: Run) -> Html | None:
+    """Return the marked moments with their line styles, times, and distances from the first fault."""
+    rows = []
+    struck = run.struck
+    for kind, words, at_us in moments(run):
+        after = ""
+        if struck is not None and kind != "struck":
+            ahead = at_us - int(struck["at_us"])
+            after = f" ({'+' if ahead >= 0 else '−'}{quantity(abs(ahead), 'µs')})"
+        rows.append(tag("li", _sample(f"m-{kind}"), tag("span", words), " ", tag("span", seconds(at_us), after)))
+    return tag("ul", *rows, class_="legend moments", aria_label="Moments marked in the charts") if rows else None
+
+
+def _channel_legend(run: Run) -> Html:
+    rows, turn = [], 0
+    for channel in run.data["channels"]:
+        if channel["role"] == "throttle":
+            rows.append(tag("li", _sample("c-throttle"), channel["name"]))
+            continue
+        kind = "c-arm" if channel["role"] == "arm" else "c-other"
+        rows.append(tag("li", _sample(kind, DASHES[turn % len(DASHES)]), channel["name"]))
+        turn += 1
+    return tag("ul", *rows, class_="legend", aria_label="Line styles of the channels")
+
+
+_DASH_LENGTHS: Final[dict[Any, str]] = {
+    "solid": "", "dashed": "6 3", "dotted": "2 3", "dotdash": "2 3 6 3", "dashdot": "6 3 2 3"
+}  # fmt: skip
+
+
+def _sample(kind: str, dash: Any = "solid") -> Html:
+    lengths = _DASH_LENGTHS[dash] if isinstance(dash, str) else " ".join(map(str, dash))
+    line = tag("path", d="M1 6H35", stroke_dasharray=lengths or None)
+    return tag("svg", line, class_=f"sample {kind}", viewBox="0 0 36 12", width=36, height=12, aria_hidden="true")
+
+
+def _words(row: Row, run: Run) -> Html:
+    """Return the changes around the moment judged as a table, and all others in a further one."""
+    struck = run.struck
+    zero_us = int(struck["at_us"]) if struck else None
+    events = [(int(at_us), str(what)) for at_us, what in run.data["events"]]
+    nearest = sorted(range(len(events)), key=lambda place: abs(events[place][0] - run.moment_us))[:MOST_ROWS]
+    if zero_us is not None:  # what happened at the fault itself is always told
+        nearest += [place for place, (at_us, _) in enumerate(events) if abs(at_us - zero_us) < 30_000][:6]
+    near = sorted(set(nearest))
+    head = ("time", "after the fault", "what changed") if struck else ("time", "what changed")
+
+    def rows(places: list[int]) -> list[tuple[str, ...]]:
+        told: list[tuple[str, ...]] = []
+        for at_us, what in (events[place] for place in places):
+            sign = "+" if zero_us is not None and at_us >= zero_us else "−"
+            after = () if zero_us is None else (f"{sign}{abs(at_us - zero_us) / 1000:.3f} ms",)
+            told.append((seconds(at_us), *after, what))
+        return told
+
+    tables = [table(f"{row.id}: what changed around the moment judged", head, rows(near), class_="events")]
+    if len(near) < len(events):
+        whole = table(f"{row.id}: all changes that were kept", head, rows(list(range(len(events)))), class_="events")
+        tables.append(tag("details", tag("summary", f"All {len(events)} changes"), whole, class_="more"))
+    title = f"In words ({len(near)} of {len(events)} changes)"
+    return tag("details", tag("summary", title), *tables, class_="words", open=True)

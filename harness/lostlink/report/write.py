@@ -1,0 +1,76 @@
+"""Puts a report together from the files of an evidence folder, and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from lostlink.report import attempts, distributions, figures, palette, timelines
+from lostlink.report.documents import Verdicts, read_verdicts
+from lostlink.report.first_screen import opening
+from lostlink.report.markup import Html, join, tag
+from lostlink.report.page import Page, Section, document
+from lostlink.report.rundata import read_runs
+
+FILE: Final = "report.html"
+
+Maker = Callable[[Path, Verdicts, Page], list[Section]]
+"""Looks at a folder, puts its data on the page, and returns sections: none if it holds nothing of that kind."""
+
+
+def requirements(folder: Path, verdicts: Verdicts, page: Page) -> list[Section]:
+    """Return the requirements with their timelines."""
+    runs, spoiled = read_runs(folder)
+    shown = [(row, runs[row.id]) for row in verdicts.rows if row.id in runs]
+    made = timelines.sections(verdicts, runs, folder)
+    if shown and page.library is None:
+        made.insert(0, _without_charts())
+    elif shown:
+        for row, run in shown:
+            page.data[timelines.block_id(row)] = {**run.data, "moments": timelines.moments(run), "events": []}
+        most = max((run.data["channels"] for _, run in shown), key=len)
+        page.data["timeline"] = {"charts": figures.timeline_template(most), "moments": figures.MOMENTS}
+    if spoiled:
+        lines = tag("ul", *(tag("li", line) for line in spoiled))
+        made.append(Section(id="spoiled", title="Runs that could not be read", note=str(len(spoiled)), content=lines))
+    return made
+
+
+SECTIONS: Final[list[Maker]] = [attempts.sections, distributions.sections, requirements]
+"""What each kind of evidence adds, in the order of the page."""
+
+
+def write_report(folder: Path) -> Path:
+    """See `lostlink.report.write_report`."""
+    verdicts = read_verdicts(folder)
+    page = Page(title=f"Link evidence: {verdicts.conclusion}", opening=opening(verdicts), library=figures.library())
+    for maker in SECTIONS:
+        page.sections += maker(folder, verdicts, page)
+    page.data["schemes"] = {"light": figures.scheme(palette.LIGHT), "dark": figures.scheme(palette.DARK)}
+    page.closing = _closing(folder, page)
+    file = folder / FILE
+    file.write_text(document(page), encoding="utf-8", errors="replace")
+    return file
+
+
+def _without_charts() -> Section:
+    words = tag(
+        "p",
+        "The plotting library was not installed where this report was made, so there are no charts; all results are "
+        "here in words. To get the charts: ",
+        tag("code", f"{figures.MISSING} && lostlink report FOLDER"),
+    )
+    return Section(id="no-charts", title="Charts", content=words)
+
+
+def _closing(folder: Path, page: Page) -> Html:
+    names = ("verdicts.json", "summary.md", "profile.toml", "junit.xml", "campaign.json")
+    links = [tag("li", tag("a", name, href=name)) for name in names if (folder / name).is_file()]
+    about = "Made by lostlink from the files beside it"
+    if page.library is not None:
+        about += "; charts drawn with Bokeh (BSD 3-clause licence), which is part of this page"
+    return join([
+        tag("p", f"{about}. It loads nothing from elsewhere."),
+        tag("ul", *links, class_="links") if links else None,
+    ])  # fmt: skip

@@ -1,0 +1,99 @@
+"""Evidence folders for the tests of reports: real runs of the simulation, a few requirements each."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+from pathlib import Path
+
+from lostlink import evidence
+from lostlink.measure import failsafe
+from lostlink.profiles import read_profile
+from lostlink.prove import Result
+from lostlink.report.keep import Judged, save
+from lostlink.requirements import CATALOGUE
+from lostlink.scenarios import ScenarioBuilder
+from lostlink.verdicts import Outcome, Verdict, decide
+from lostlink_sims import Profile, ReferenceReceiver, Trace, simulate
+from lostlink_sims.receiver import ReceiverFactory
+from lostlink_sims.scenario import LinkCut
+
+HERON = Path(__file__).parents[2] / "fixtures" / "profiles" / "heron.toml"
+
+
+def lost_link(
+    profile: Profile, receiver: ReceiverFactory = ReferenceReceiver, *, after_us: int = 0, ambient: bool = False
+) -> tuple[Trace, int]:
+    """Return a flight whose link is cut, `after_us` later than usual, and the instant."""
+    flight = next(iter(ScenarioBuilder(profile, 7, "report").flights(1, ambient=ambient)))
+    flight = dataclasses.replace(flight, at_us=flight.at_us + after_us)
+    return simulate(profile, flight.into(LinkCut(at_us=flight.at_us)), receiver), flight.at_us
+
+
+def judged(trace: Trace, since_us: int) -> dict[str, Judged]:
+    """Return what three requirements measure in a flight into link loss."""
+    limits = trace.profile.requirements
+    return {
+        "FS-CUT": Judged(measurement=failsafe.time_to_cut(trace, since_us), at_most=limits.cut_within_us),
+        "FS-MOTOR": Judged(
+            measurement=failsafe.time_to_motor_stop(trace, since_us), at_most=limits.motor_cut_within_us
+        ),
+        "FS-VALUE": Judged(
+            measurement=failsafe.widest_throttle(
+                trace, since_us + limits.cut_within_us, trace.scenario.duration_us, name="throttle pulse after the cut"
+            ),
+            at_most=limits.idle_below_us,
+        ),
+    }
+
+
+def make(
+    folder: Path,
+    receiver: ReceiverFactory = ReferenceReceiver,
+    *,
+    name: str = "heron",
+    file: str = "heron.toml",
+    reason: str = "",
+    trace: tuple[Trace, int] | None = None,
+) -> Path:
+    """Write an evidence folder, all but the report.
+
+    Parameters
+    ----------
+    name, file, reason : str
+        Of the link, its file, and of a requirement that was not tested: text that strangers have a say in.
+    trace : (Trace, int), optional
+        The flight and the instant of link loss; one is made when left out.
+    """
+    profile = dataclasses.replace(read_profile(HERON), name=name)
+    flown, since_us = trace or lost_link(profile, receiver)
+    result = Result()
+    for requirement_id, said in judged(flown, since_us).items():
+        save(folder / "runs", requirement_id, flown, said)
+        measurement = said.measurement
+        result.verdicts.append(
+            Verdict(
+                requirement=CATALOGUE[requirement_id],
+                outcome=decide(measurement, at_most=said.at_most),
+                measured=f"{measurement.name}: {measurement}",
+                limit=f"at most {said.at_most:g} µs",
+                how_seen=measurement.how_seen.value,
+                runs=1,
+                checks=1,
+                replay=f"lostlink prove {file} --only {requirement_id}",
+            )
+        )
+    result.verdicts.append(
+        Verdict(requirement=CATALOGUE["FS-STALE"], outcome=Outcome.NOT_TESTED, reason=reason or "no packet counter")
+    )
+    head = evidence.tested(
+        profile,
+        profile_file=file,
+        receiver=None,
+        rig="sim",
+        seed=7,
+        only=[],
+        started=dt.datetime(2026, 5, 1, tzinfo=dt.UTC),
+    )
+    evidence.write_evidence(folder, profile, result, head)
+    return folder
