@@ -16,6 +16,7 @@ Ints = NDArray[np.int64]
 _ONE: Final = np.uint64(1)
 _ALL: Final = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
 _HALF: Final = np.uint64(32)
+_BITS_OF: Final = np.array([octet.bit_count() for octet in range(256)], np.uint8)
 
 
 def packed(table: NDArray[np.bool_]) -> Words:
@@ -30,6 +31,13 @@ def unpacked(words: Words) -> NDArray[np.bool_]:
     octets = np.ascontiguousarray(words.astype("<u8", copy=False)).view(np.uint8)
     rows = octets.reshape(len(words), -1, 8).transpose(0, 2, 1)
     return np.unpackbits(rows.reshape(len(words) * 8, -1), axis=0, bitorder="little").astype(np.bool_)
+
+
+def count(table: Words) -> Ints:
+    """Return how many bits of each trial are set, (trials,)."""
+    octets = np.ascontiguousarray(table.T).view(np.uint8)
+    counts: Ints = _BITS_OF[octets].sum(1, dtype=np.int64)
+    return counts
 
 
 def from_to(words: int, first: Ints, after: Ints) -> Words:

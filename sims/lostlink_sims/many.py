@@ -52,6 +52,8 @@ class Outcomes:
     episodes : (m, 3) ndarray of int64
         Place of the trial in this piece, instant at which failsafe begins, instant at which it ends (`NEVER`),
         ordered by trial and time; the failsafe from power-on to the first link is the first of each trial.
+    sent, missed : (n,) ndarray of int64
+        Packets that left before the link went, and how many of them the receiver did not get.
     flew : (n,) ndarray of bool
         Whether the motors turned when the link went.
     false_us : (n,) ndarray of int64
@@ -63,14 +65,16 @@ class Outcomes:
     control_us : (n,) ndarray of int64
         End of the first frame that follows the sticks after the link came back.
     unsure : (k,) ndarray of int64
-        Places of trials that the event simulation has to look at; nothing above holds for them but `received`
-        and `episodes`.
+        Places of trials that the event simulation has to look at; nothing above holds for them but `received`,
+        `episodes`, `sent` and `missed`.
     """
 
     first: int
     drawn: Drawn
     received: Words
     episodes: Ints
+    sent: Ints
+    missed: Ints
     flew: Mask
     false_us: Ints
     cut_us: Ints
@@ -122,7 +126,10 @@ class Many:
         air = ManyAir(self.lot, drawn, first)
         link = Link(self.lot, drawn, air, air.received)
         episodes = _Receivers(self.lot, link).episodes()
-        return Outcomes(first, drawn, air.received, episodes, *Pilot(self.lot, drawn, link, episodes).results())
+        sent = air.departures.first_from(drawn.lost_us)
+        got = bits.count(air.received & bits.from_to(len(air.received), np.zeros_like(sent), sent))
+        pilot = Pilot(self.lot, drawn, link, episodes)
+        return Outcomes(first, drawn, air.received, episodes, sent, sent - got, *pilot.results())
 
 
 class _Receivers:

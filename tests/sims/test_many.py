@@ -140,7 +140,10 @@ def expect_same_flight(lot: Lot, outcomes: Outcomes, place: int, trace: Trace) -
     lost_us, back_us = int(outcomes.drawn.lost_us[place]), int(outcomes.drawn.back_us[place])
     flew = trace.motor.at(lost_us) > 0
     cut_us = instant(failsafe.time_to_cut(trace, lost_us))
+    before = trace.packets.left_us < lost_us
     wanted = {
+        "sent": int(before.sum()),
+        "missed": int(trace.packets.lost[before].sum()),
         "flew": flew,
         "false_us": instant(failsafe.time_to_cut(trace, lot.air_us, lost_us)),
         "cut_us": cut_us,

@@ -65,6 +65,7 @@ def as_dict(campaign: Campaign) -> dict[str, Any]:
         "decision": None if decision is None else str(decision),
         "trials": campaign.trials,
         "crashes": 0 if total is None else total.crashes,
+        "losses": [] if total is None else [[share, *pair] for share, pair in total.losses.items()],
         "requirements": []
         if total is None
         else [_requirement(campaign, aspect, total.counts[aspect.id]) for aspect in ASPECTS],

@@ -38,7 +38,7 @@ class Rows:
         `back_us` is the trial's duration where the link stays away.
     flew, crashed : (n,) ndarray of bool
         Whether the motors turned when the link went; whether the receiver's program died.
-    false_us, cut_us, stop_us, rose_us, restart_us, control_us : (n,) ndarray of int64
+    false_us, cut_us, stop_us, rose_us, restart_us, control_us, sent, missed : (n,) ndarray of int64
         As in `lostlink_sims.many.Outcomes`.
     """
 
@@ -53,6 +53,8 @@ class Rows:
     restart_us: Ints
     control_us: Ints
     crashed: Mask
+    sent: Ints
+    missed: Ints
 
     @classmethod
     def joined(cls, rows: Sequence[dict[str, int]]) -> Rows:
@@ -214,6 +216,8 @@ class Tally:
         Trials that say something of a requirement; under "critical", of any critical one.
     failed : dict of str to list of int
         Which of the judged ones failed, numbered from 0 among these, for rules that look at trials in order.
+    losses : dict of int to (int, int)
+        By the share of packets lost before the link went (per mille): trials, and those with a false failsafe.
     """
 
     trials: int
@@ -221,6 +225,7 @@ class Tally:
     counts: dict[str, Count]
     judged: dict[str, int]
     failed: dict[str, list[int]]
+    losses: dict[int, tuple[int, int]]
 
     @classmethod
     def of(cls, lot: Lot, rows: Rows) -> Tally:
@@ -237,7 +242,7 @@ class Tally:
                 any_judged |= said
                 any_failed |= wrong
         judged[CRITICAL], failed[CRITICAL] = int(any_judged.sum()), np.flatnonzero(any_failed[any_judged]).tolist()
-        return cls(len(rows.trial), int(rows.crashed.sum()), counts, judged, failed)
+        return cls(len(rows.trial), int(rows.crashed.sum()), counts, judged, failed, _losses(rows))
 
     @classmethod
     def merged(cls, parts: Iterable[Tally]) -> Tally:
@@ -253,7 +258,13 @@ class Tally:
                 failed.setdefault(name, []).extend(before + place for place in part.failed[name])
                 judged[name] = before + count
         counts = {name: Count.merged([part.counts[name] for part in some]) for name in some[0].counts}
-        return cls(sum(part.trials for part in some), sum(part.crashes for part in some), counts, judged, failed)
+        losses: dict[int, tuple[int, int]] = {}
+        for part in some:
+            for share, (trials, false) in part.losses.items():
+                known = losses.get(share, (0, 0))
+                losses[share] = known[0] + trials, known[1] + false
+        crashes = sum(part.crashes for part in some)
+        return cls(sum(part.trials for part in some), crashes, counts, judged, failed, dict(sorted(losses.items())))
 
     # --- as plain data --------------------------------------------------------------------------------------
 
@@ -270,7 +281,7 @@ class Tally:
         }
         return {
             "trials": self.trials, "crashes": self.crashes, "counts": counts, "judged": self.judged,
-            "failed": self.failed,
+            "failed": self.failed, "losses": [[share, *pair] for share, pair in self.losses.items()],
         }  # fmt: skip
 
     @classmethod
@@ -281,7 +292,16 @@ class Tally:
             times = Times(np.array(one["times"]["values_us"], np.int64), np.array(one["times"]["counts"], np.int64))
             worst = Worst(KEEP, tuple(Trial(*row) for row in one["worst"]))
             counts[name] = Count(one["judged"], one["failures"], times, worst)
-        return cls(data["trials"], data["crashes"], counts, data["judged"], data["failed"])
+        losses = {share: (trials, false) for share, trials, false in data["losses"]}
+        return cls(data["trials"], data["crashes"], counts, data["judged"], data["failed"], losses)
+
+
+def _losses(rows: Rows) -> dict[int, tuple[int, int]]:
+    """Count trials and false failsafes by the share of packets that was lost before the link went."""
+    share = 1000 * rows.missed // np.maximum(1, rows.sent)
+    trials = np.bincount(share, minlength=1001)
+    false = np.bincount(share[rows.false_us != NONE], minlength=1001)
+    return {int(one): (int(trials[one]), int(false[one])) for one in np.flatnonzero(trials)}
 
 
 CRITICAL: Final = "critical"

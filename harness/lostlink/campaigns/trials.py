@@ -91,6 +91,8 @@ def _settled(lot: Lot, rig: Rig, outcomes: Outcomes) -> Rows:
         restart_us=outcomes.restart_us,
         control_us=outcomes.control_us,
         crashed=np.zeros(len(outcomes.flew), np.bool_),
+        sent=outcomes.sent,
+        missed=outcomes.missed,
     )
     if len(outcomes.unsure):
         rows.put(outcomes.unsure, look(lot, rig.run, rows.trial[outcomes.unsure]))
@@ -109,7 +111,9 @@ def _measured(lot: Lot, run: Callable[..., Trace], trial: int) -> dict[str, int]
     try:
         trace = run(lot.scenario(trial))
     except ReceiverCrashError:
-        nothing = dict.fromkeys(("false_us", "cut_us", "stop_us", "rose_us", "restart_us", "control_us"), NONE)
+        nothing = dict.fromkeys(("sent", "missed"), 0) | dict.fromkeys(
+            ("false_us", "cut_us", "stop_us", "rose_us", "restart_us", "control_us"), NONE
+        )
         return row | nothing | {"flew": 1, "crashed": 1}
     cut_us = _instant(failsafe.time_to_cut(trace, lost_us))
     idle_us = trace.profile.requirements.idle_below_us
@@ -120,7 +124,10 @@ def _measured(lot: Lot, run: Callable[..., Trace], trial: int) -> dict[str, int]
     if back_us < lot.duration_us:
         wanted_us = expected_at(trace, np.array([back_us]))[0]
         control_us = _instant(failsafe.recovery_time(trace, back_us, wanted_us))
+    before = trace.packets.left_us < lost_us
     return row | {
+        "sent": int(before.sum()),
+        "missed": int(trace.packets.lost[before].sum()),
         "flew": int(trace.motor.at(lost_us) > 0),
         "false_us": _instant(failsafe.time_to_cut(trace, lot.air_us, lost_us)),
         "cut_us": cut_us,

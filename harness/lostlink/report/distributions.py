@@ -79,6 +79,8 @@ def sections(folder: Path, verdicts: Verdicts, page: Page) -> list[Section]:
     except (OSError, ValueError, KeyError, TypeError, OverflowError) as error:
         words = f"campaign.json: cannot be read ({type(error).__name__}: {error}); allowed: what lostlink wrote"
         return [Section(id="campaign", title="Campaign", content=tag("p", words))]
+    if (losses := _losses(campaign.get("losses") or [], page)) is not None:
+        parts.append(losses)
     flown = facts([
         ("trials", f"{trials:,}".replace(",", " ")), ("confidence", f"{share}, one-sided"),
         ("rule", text(campaign.get("rule"))), ("decision", text(campaign.get("decision"))),
@@ -153,6 +155,74 @@ def _worst(aspect: Aspect, campaign: dict[str, Any], folder: Path) -> Html | Non
     )
 
 
+def _losses(rows: list[Any], page: Page) -> Html | None:
+    """Return loss against false failsafe: how often flights of a loss share had one, with exact intervals at 95 %."""
+    from lostlink.campaigns.statistics import interval
+
+    binned: dict[int, list[int]] = {}
+    for share, trials, false in rows:
+        into = binned.setdefault(_loss_bin(int(share)), [0, 0])
+        into[0], into[1] = into[0] + int(trials), into[1] + int(false)
+    if not binned:
+        return None
+    shown = []
+    for share, (trials, false) in sorted(binned.items()):
+        low, high = interval(false, trials, 0.95)
+        shown.append((share / 10, trials, false, low, high))
+    heading = tag("h3", "Packets lost against false failsafes")
+    drawn = None
+    if page.library is not None and len(shown) > 1:
+        page.data["campaign-losses"] = figures.item(_loss_chart(shown))
+        drawn = chart("campaign-losses", "Share of flights with a false failsafe, by the packets lost in them. The "
+                      "table tells it.", _HEIGHT)  # fmt: skip
+    cells = [
+        (
+            f"from {share:g} %",
+            str(trials),
+            str(false),
+            f"{100 * false / trials:.3g} %",
+            f"{100 * low:.2g} to {100 * high:.2g} %",
+        )
+        for share, trials, false, low, high in shown
+    ]
+    head = ("packets lost before the link went", "flights", "false failsafes", "share", "true share (95 %)")
+    return tag("div", heading, drawn, table("Packets lost against false failsafes", head, cells), class_="panel")
+
+
+def _loss_bin(per_mille: int) -> int:
+    """Return the lower end of a bin: 0.5 % wide up to 5 %, 2.5 % up to 20 %, then 10 %."""
+    begin, width = (0, 5) if per_mille < 50 else (50, 25) if per_mille < 200 else (200, 100)
+    return begin + (per_mille - begin) // width * width
+
+
+def _loss_chart(rows: list[tuple[float, int, int, float, float]]) -> Any:
+    from bokeh.plotting import figure
+
+    colors = figures.TOKENS
+    made = figure(
+        height=_HEIGHT, sizing_mode="stretch_width", min_width=200, toolbar_location=None, tools="",
+        x_axis_label="packets lost before the link went, %", y_axis_label="flights with a false failsafe, %",
+    )  # fmt: skip
+    figures.furnish(made, colors)
+    x = [share for share, *_ in rows]
+    made.segment(x, [100 * low for *_, low, _ in rows], x, [100 * high for *_, high in rows], line_color=colors.band,
+                 line_width=3, legend_label="where the true share lies, at 95 %")  # fmt: skip
+    made.scatter(x, [100 * false / trials for _, trials, false, *_ in rows], size=9, line_color=colors.throttle,
+                 fill_color=colors.throttle, legend_label="measured")  # fmt: skip
+    _dress_legend(made, colors)
+    return made
+
+
+def _dress_legend(made: Any, colors: Any) -> None:
+    legend = made.legend[0]
+    made.add_layout(legend, "above")  # in the chart it would hide the tail on a phone
+    legend.background_fill_color = colors.card
+    legend.border_line_color = None
+    legend.label_text_color = colors.ink
+    legend.label_text_font = figures.FONT
+    legend.label_text_font_size = "12px"
+
+
 def _curve(aspect: Aspect, bound: float | None) -> Any:
     """Return the chart: how many trials took longer than each time, on a logarithmic scale, with limit and bound."""
     from bokeh.models import Range1d
@@ -189,11 +259,5 @@ def _curve(aspect: Aspect, bound: float | None) -> Any:
                      legend_label="upper bound of a quantile")  # fmt: skip
     made.x_range = Range1d(start=left - air, end=right + air, bounds=(left - air, right + air))
     made.y_range = Range1d(start=least, end=1.5)
-    legend = made.legend[0]
-    made.add_layout(legend, "above")  # in the chart it would hide the tail on a phone
-    legend.background_fill_color = colors.card
-    legend.border_line_color = None
-    legend.label_text_color = colors.ink
-    legend.label_text_font = figures.FONT
-    legend.label_text_font_size = "12px"
+    _dress_legend(made, colors)
     return made
