@@ -136,21 +136,35 @@ def tested(
     }
 
 
-def write_evidence(folder: Path, profile: Profile, result: Result, head: dict[str, Any]) -> None:
-    """Write the evidence of a run into `folder`; ``junit.xml`` and failing runs are there already."""
+def write_evidence(
+    folder: Path,
+    profile: Profile,
+    result: Result,
+    head: dict[str, Any],
+    *,
+    said: str | None = None,
+    exit_code: int | None = None,
+) -> None:
+    """Write the evidence of a run into `folder`; ``junit.xml`` and failing runs are there already.
+
+    Parameters
+    ----------
+    said, exit_code : optional
+        In place of what follows from the verdicts.
+    """
     from lostlink.profiles import write_profile
 
     document = {
         "schema": 1,
-        "conclusion": conclusion(result),
-        "exit_code": result.exit_code,
+        "conclusion": conclusion(result) if said is None else said,
+        "exit_code": result.exit_code if exit_code is None else exit_code,
         "cautions": list(CAUTIONS),
         "tested": head,
         "verdicts": [verdict.as_dict() for verdict in result.verdicts],
     }
     text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
     (folder / "verdicts.json").write_text(text, encoding="utf-8")
-    (folder / "summary.md").write_text(summary(result, head), encoding="utf-8")
+    (folder / "summary.md").write_text(summary(result, head, said), encoding="utf-8")
     (folder / "profile.toml").write_text(write_profile(profile), encoding="utf-8")
     for requirement_id, found in result.findings.items():
         (folder / "failing").mkdir(exist_ok=True)
@@ -183,6 +197,7 @@ def fresh_folder(folder: Path) -> Path:
         "junit.xml",
         "rows.csv",
         "attempts.csv",
+        "frames.csv",
         "campaign.json",
         "tallies.jsonl",
     ):
@@ -200,9 +215,9 @@ def _is_evidence(folder: Path) -> bool:
     return isinstance(document, dict) and {"schema", "conclusion", "verdicts"} <= set(document)
 
 
-def summary(result: Result, head: dict[str, Any]) -> str:
+def summary(result: Result, head: dict[str, Any], said: str | None = None) -> str:
     """Return the evidence as Markdown, fit for the summary of a job in continuous integration."""
-    lines = ["# Link verdicts", "", f"**{conclusion(result)}**", ""]
+    lines = ["# Link verdicts", "", f"**{conclusion(result) if said is None else said}**", ""]
     lines += [
         f"Profile **{head['profile']}** ({head['profile_sha256'][:12]}), receiver {head['receiver']}, "
         f"rig {head['rig']}, seed {head['seed']}, {head['date']}, lostlink {head['versions']['lostlink']}.",

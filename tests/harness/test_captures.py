@@ -475,3 +475,33 @@ def test_picture() -> None:
     assert (marks.index("F"), marks.rindex("F")) == (22, 44)  # 1.197 to 2.367 s of 3.16 s
     assert set(throttle[23:44]) == {"▁"}
     assert "▁" not in throttle[:23] + throttle[44:]
+
+
+def test_read_leaves_evidence_with_a_report(tmp_path: Path) -> None:
+    """``--out``: verdicts by the schema, frames, and a page that shows the train as the flight controller saw it."""
+    import json
+
+    import jsonschema
+    from click.testing import CliRunner
+
+    from lostlink.cli import main
+    from lostlink.evidence import VERDICTS_SCHEMA
+
+    capture, profile = "fixtures/captures/failsafe_24mhz.vcd", "fixtures/profiles/heron.toml"
+    done = CliRunner().invoke(main, ["read", capture, profile, "--out", str(tmp_path / "out")])
+    assert done.exit_code == 0, done.output
+    told = json.loads((tmp_path / "out" / "verdicts.json").read_text(encoding="utf-8"))
+    jsonschema.validate(told, VERDICTS_SCHEMA)
+    assert told["tested"]["rig"] == "capture"
+    assert "failsafe_24mhz.vcd" in told["tested"]["bench"]["capture"]
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert told["conclusion"] in page
+    assert "measured on the wire" in page
+    assert (tmp_path / "out" / "runs" / "FS-VALUE.json").is_file()
+    assert (tmp_path / "out" / "frames.csv").read_text(encoding="utf-8").count("\n") > 50
+    without = CliRunner().invoke(main, ["read", capture, "--out", str(tmp_path / "none")])
+    assert (without.exit_code, "with a PROFILE" in without.output) == (2, True)
+    other = tmp_path / "mine"
+    other.mkdir()
+    (other / "letter.txt").write_text("dear", encoding="utf-8")
+    assert CliRunner().invoke(main, ["read", capture, profile, "--out", str(other)]).exit_code == 2

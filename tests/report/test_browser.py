@@ -355,3 +355,20 @@ def test_campaign(tab: Opener, tmp_path: Path, width: int) -> None:
     faults = axe.Axe().run(page).response["violations"]
     assert [(fault["id"], fault["nodes"][0]["html"][:200]) for fault in faults] == []
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("kind", ["timeout", "range", "latency"])
+def test_plan(tab: Opener, tmp_path: Path, kind: str) -> None:
+    """Curves are drawn, nothing is asked from elsewhere, and everybody can read it."""
+    file = tmp_path / f"{kind}.html"
+    words = ["plan", kind, str(HERON), "--report", str(file), *(["--runs", "3"] if kind == "latency" else [])]
+    assert CliRunner().invoke(main, words).exit_code == 0
+    opened = tab(file)
+    page = opened.page
+    page.locator("[data-item]").first.scroll_into_view_if_needed()
+    page.wait_for_selector("[data-item][data-ready]")
+    assert page.locator("h1").is_visible()
+    assert page.locator("table").count() >= 1
+    assert len(opened.asked) == 1
+    found = axe.Axe().run(page)
+    assert [one["id"] for one in found.response["violations"]] == []

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 @click.option("--unit", type=click.Choice(["s", "ms", "us", "ns"]), help="Unit of a CSV's times without a header.")
 @click.option("--tick", metavar="TIME", help='One sample of the analyser, such as "41.7 ns"; found when left out.')
 @click.option("--csv", metavar="FILE", help="Write the decoded frames as CSV.")
+@click.option("--out", metavar="DIR", help="Folder for the evidence: verdicts, frames, report.html. Needs PROFILE.")
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
 @click.option("--quiet", is_flag=True, help="Show the conclusion only.")
 def read_command(
@@ -27,6 +28,7 @@ def read_command(
     unit: str | None,
     tick: str | None,
     csv: str | None,
+    out: str | None,
     force: bool,
     quiet: bool,
 ) -> None:
@@ -48,6 +50,7 @@ def read_command(
         from lostlink.captures.files import read_capture
         from lostlink.captures.judgement import conclusion, findings
         from lostlink.captures.wire import as_trace
+        from lostlink.errors import CaptureError
         from lostlink.profiles import read_profile
 
         link = None if profile is None else read_profile(profile)
@@ -56,12 +59,20 @@ def read_command(
         found = findings(train.choose(recording, signal, tick_ps), link)
         if csv is not None:
             _write(csv, recording, found, force)
+        if out is not None:
+            if link is None:
+                raise CaptureError("--out: evidence is held against a link; allowed: with a PROFILE")
+            from lostlink.captures import evidence
+
+            evidence.write(out, recording, found, link, profile, as_trace(found.train, recording, link))
         if quiet:
             click.echo(conclusion(found))
         else:
             from lostlink.captures import report
 
             report.show(recording, found, link, None if link is None else as_trace(found.train, recording, link))
+            if out is not None:
+                click.echo(f"Evidence: {out}/report.html")
     raise SystemExit(found.exit_code)
 
 

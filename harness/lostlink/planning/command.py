@@ -9,6 +9,8 @@ import click
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from lostlink.report.plans import Plan
+
 
 @click.group("plan")
 def plan_command() -> None:
@@ -58,6 +60,26 @@ def write_csv(path: str, header: Sequence[str], rows: Iterable[Sequence[Any]]) -
         raise LostlinkError(f"--csv {path}: {error.strerror}; allowed: a file that can be written") from error
 
 
+def write_report(path: str, plan: Plan) -> None:
+    """Write a plan's page.
+
+    Raises
+    ------
+    LostlinkError
+        If the file cannot be written.
+    """
+    from pathlib import Path
+
+    from lostlink.errors import LostlinkError
+    from lostlink.report.plans import write_plan
+
+    try:
+        write_plan(Path(path), plan)
+    except OSError as error:
+        raise LostlinkError(f"--report {path}: {error.strerror}; allowed: a file that can be written") from error
+    click.echo(f"Page: {path}")
+
+
 def cautions() -> None:
     """Show what every advice comes with."""
     from lostlink.evidence import CAUTIONS
@@ -81,6 +103,7 @@ def cautions() -> None:
               help="Packets to simulate where no exact answer is known.")  # fmt: skip
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True)
 @click.option("--csv", metavar="FILE", help="Write the table as CSV.")
+@click.option("--report", metavar="FILE.html", help="Write the curves as a page.")
 def timeout_command(
     profile: str | None,
     from_: str,
@@ -91,6 +114,7 @@ def timeout_command(
     simulate: str,
     seed: int,
     csv: str | None,
+    report: str | None,
 ) -> None:
     """Weigh timeouts: false failsafes in ordinary use against the time until a real loss cuts the throttle.
 
@@ -133,6 +157,10 @@ def timeout_command(
         from lostlink.planning import screen
 
         screen.timeouts(link, rows, rates, advice, speed_m_s=speed_m_s, flight_us=flight_us, bear=bear)
+        if report is not None:
+            from lostlink.planning import pages
+
+            write_report(report, pages.timeouts(link, rows, rates, advice, bear=bear))
     cautions()
 
 
@@ -141,7 +169,8 @@ def timeout_command(
 @click.option("--runs", type=click.IntRange(1, 10_000), default=40, show_default=True, help="Runs of 20 moves each.")
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True)
 @click.option("--csv", metavar="FILE", help="Write the simulated latencies as CSV.")
-def latency_command(profile: str | None, runs: int, seed: int, csv: str | None) -> None:
+@click.option("--report", metavar="FILE.html", help="Write the curves as a page.")
+def latency_command(profile: str | None, runs: int, seed: int, csv: str | None, report: str | None) -> None:
     """Budget the delay from the throttle stick to its pulse, stage by stage, and hold the simulation beside it.
 
     \b
@@ -158,6 +187,10 @@ def latency_command(profile: str | None, runs: int, seed: int, csv: str | None) 
         if csv is not None:
             write_csv(csv, ("latency_us",), [(value,) for value in found.tolist()])
         screen.latencies(link, clean, found, seed)
+        if report is not None:
+            from lostlink.planning import pages
+
+            write_report(report, pages.latencies(link, clean, found))
     cautions()
 
 
@@ -168,8 +201,15 @@ def latency_command(profile: str | None, runs: int, seed: int, csv: str | None) 
 @click.option("--power", metavar="POWER", help='Into the antenna, in place of the profile\'s, such as "10 dBm".')
 @click.option("--keep", metavar="MARGIN", default="10 dB", show_default=True, help="Margin to keep in hand.")
 @click.option("--csv", metavar="FILE", help="Write the table as CSV.")
+@click.option("--report", metavar="FILE.html", help="Write the curves as a page.")
 def range_command(
-    profile: str | None, to: str, fading: str | None, power: str | None, keep: str, csv: str | None
+    profile: str | None,
+    to: str,
+    fading: str | None,
+    power: str | None,
+    keep: str,
+    csv: str | None,
+    report: str | None,
 ) -> None:
     """Reckon how far a link reaches: power, margin and packet loss against distance, in free space and over ground.
 
@@ -209,6 +249,10 @@ def range_command(
                  for path, some in points.items() for one in some],
             )  # fmt: skip
         screen.ranges(link, budget, points, is_own=is_own, keep_db=keep_db, most_m=most_m)
+        if report is not None:
+            from lostlink.planning import pages
+
+            write_report(report, pages.ranges(link, budget, points, keep_db=keep_db, most_m=most_m))
     cautions()
 
 

@@ -111,28 +111,34 @@ def timeouts(
     )  # fmt: skip
     out.print()
     _burstiness(rows, link)
+    out.print(advice_text(link, rows, advice, bear), soft_wrap=True)
+    out.print(f"Taken as given: {GIVEN}", soft_wrap=True)
+
+
+GIVEN = (
+    "losses as the profile has them, day after day; the model goes on at its speed, or falls without drag (upper "
+    "bounds); the worst cut adds all waits: the last packet just before the loss, the next frame just begun."
+)
+
+
+def advice_text(link: Profile, rows: Sequence[Row], advice: Advice, bear: float) -> str:
+    """Return which timeouts do both, in a sentence or two."""
+    limit_us = link.requirements.cut_within_us
     if advice.exists:
         assert advice.least_us is not None
-        out.print(
+        return (
             f"Recommended: {time(advice.least_us)} to {time(advice.most_us)}. Shorter, ordinary loss causes more than "
-            f"{bear:g} false failsafes an hour; longer, the throttle may be cut later than {time(limit_us)} "
-            "after the loss.",
-            soft_wrap=True,
+            f"{bear:g} false failsafes an hour; longer, the throttle may be cut later than {time(limit_us)} after the "
+            "loss."
         )
-    elif advice.least_us is None:
-        out.print(f"No timeout up to {time(rows[-1].timeout_us)} keeps false failsafes below {bear:g} an hour. "
-                  "Mend the link first, or bear more.", soft_wrap=True)  # fmt: skip
-    else:
-        out.print(
-            f"No timeout does both: {time(advice.least_us)} or more is quiet enough, {time(advice.most_us)} or less "
-            "cuts in time. Send more packets a second, mend the link, or change one of the limits.",
-            soft_wrap=True,
+    if advice.least_us is None:
+        return (
+            f"No timeout up to {time(rows[-1].timeout_us)} keeps false failsafes below {bear:g} an hour. Mend the link "
+            "first, or bear more."
         )
-    out.print(
-        "Taken as given: losses as the profile has them, day after day; the model goes on at its speed, or falls "
-        "without drag (upper bounds); the worst cut adds all waits: the last packet just before the loss, the next "
-        "frame just begun.",
-        soft_wrap=True,
+    return (
+        f"No timeout does both: {time(advice.least_us)} or more is quiet enough, {time(advice.most_us)} or less cuts "
+        "in time. Send more packets a second, mend the link, or change one of the limits."
     )
 
 

@@ -209,18 +209,8 @@ def _loss_chart(rows: list[tuple[float, int, int, float, float]]) -> Any:
                  line_width=3, legend_label="where the true share lies, at 95 %")  # fmt: skip
     made.scatter(x, [100 * false / trials for _, trials, false, *_ in rows], size=9, line_color=colors.throttle,
                  fill_color=colors.throttle, legend_label="measured")  # fmt: skip
-    _dress_legend(made, colors)
+    figures.dress_legend(made, colors)
     return made
-
-
-def _dress_legend(made: Any, colors: Any) -> None:
-    legend = made.legend[0]
-    made.add_layout(legend, "above")  # in the chart it would hide the tail on a phone
-    legend.background_fill_color = colors.card
-    legend.border_line_color = None
-    legend.label_text_color = colors.ink
-    legend.label_text_font = figures.FONT
-    legend.label_text_font_size = "12px"
 
 
 def _curve(aspect: Aspect, bound: float | None) -> Any:
@@ -259,5 +249,5 @@ def _curve(aspect: Aspect, bound: float | None) -> Any:
                      legend_label="upper bound of a quantile")  # fmt: skip
     made.x_range = Range1d(start=left - air, end=right + air, bounds=(left - air, right + air))
     made.y_range = Range1d(start=least, end=1.5)
-    _dress_legend(made, colors)
+    figures.dress_legend(made, colors)
     return made

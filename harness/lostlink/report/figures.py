@@ -270,6 +270,19 @@ def _motor(shared: Any, palette: Palette) -> Figure:
     return figure
 
 
+def dress_legend(figure: Figure, palette: Palette = TOKENS) -> None:
+    """Put the legend above the chart: in it, it would hide lines on a phone."""
+    if not figure.legend:
+        return
+    legend = figure.legend[0]
+    figure.add_layout(legend, "above")
+    legend.background_fill_color = palette.card
+    legend.border_line_color = None
+    legend.label_text_color = palette.ink
+    legend.label_text_font = FONT
+    legend.label_text_font_size = "12px"
+
+
 def item(plot: Plot) -> str:
     """Return any other finished chart (a distribution, a curve) as JSON for ``page.chart``; its x axis is linear."""
     from bokeh.embed import json_item
