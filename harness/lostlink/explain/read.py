@@ -1,15 +1,19 @@
-"""Explanations: the texts that lie beside this file, and what the suite and the profile say of a requirement."""
+"""Explanations: the texts that lie beside this file, with what the suite and a profile say put in.
+
+The suite is read, not imported: it brings pytest, for which nobody who asks for an explanation should wait. What is
+told of it, such as the times in its constants and where a test stands, is taken from its source.
+"""
 
 from __future__ import annotations
 
 import ast
-import dataclasses
 import functools
-import textwrap
+import re
 import tomllib
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final
 
 from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Requirement
@@ -17,113 +21,256 @@ from lostlink.verdicts import Requirement
 if TYPE_CHECKING:
     from lostlink_sims import Profile
 
-_SUITE = Path(__file__).parents[1] / "suite"
+_PACKAGE = Path(__file__).parents[1]
+_SUITE = _PACKAGE / "suite"
+
+GROUPS: Final = {
+    "FS": "the link goes away",
+    "PW": "power-on and reset",
+    "RC": "the link comes back",
+    "LK": "ordinary use",
+    "CH": "channels",
+    "FR": "the pulse train",
+    "LT": "latency",
+    "DF": "beside the simulation",
+}
+"""What the first letters of an id stand for."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Explanation:
-    """What is told of one requirement.
+    """What is told of one requirement. Texts may hold names in braces, which `filled` replaces.
 
     Attributes
     ----------
     requirement : Requirement
     why, tested, firmware : str
-    mistakes, limits, related : tuple of str
-        `limits` are keys of a profile, such as ``requirements.cut_within``.
+        Prose.
+    measured : tuple of str
+        What is held against which limit.
+    untested : str
+        When the verdict is "not tested"; empty where it always is tested.
+    runs : int
+        Flights in simulation, for each of `each`.
+    each : str
+        A key of `COUNTS`; empty where the number of flights is the same for all profiles.
+    mistakes, variants : tuple of str
+        In words, and as switches of ``fixtures/board/faulty.c``.
+    prepare, shown_with : str
+        What to type before a variant can be seen to fail, and the profile on which it does.
     snippet : str
         Lines of C; empty where words are enough.
+    related : tuple of str
+        Ids.
+    where : tuple of str
+        File in the suite and name of the test.
     """
 
     requirement: Requirement
     why: str
     tested: str
+    measured: tuple[str, ...]
+    runs: int
     mistakes: tuple[str, ...]
+    variants: tuple[str, ...]
     firmware: str
-    snippet: str
-    limits: tuple[str, ...]
     related: tuple[str, ...]
+    where: tuple[str, str]
+    each: str = ""
+    untested: str = ""
+    prepare: str = ""
+    shown_with: str = "fixtures/profiles/heron.toml"
+    snippet: str = ""
 
 
 @functools.cache
 def explanations() -> dict[str, Explanation]:
     """Return all explanations, in the order of the catalogue."""
     texts = tomllib.loads((Path(__file__).parent / "texts.toml").read_text(encoding="utf-8"))
-    tested = suite_docstrings()
-    return {
-        name: Explanation(
-            requirement=required,
-            why=texts[name]["why"],
-            tested=tested[name],
-            mistakes=tuple(texts[name]["mistakes"]),
-            firmware=texts[name]["firmware"],
-            snippet=texts[name].get("snippet", "").strip("\n"),
-            limits=tuple(texts[name]["limit"]),
-            related=tuple(texts[name]["related"]),
-        )
-        for name, required in CATALOGUE.items()
-    }
+    places = {found.id: (path.name, found.test) for path in _suite_files() for found in marked(path, "requires")}
+    told = {}
+    for name, required in CATALOGUE.items():
+        fields = {key: _plain(value) for key, value in texts[name].items()}
+        told[name] = Explanation(requirement=required, where=places[name], **fields)
+    return told
 
 
-def suite_docstrings() -> dict[str, str]:
-    """Return what the suite's tests say of themselves, by requirement; the files are read, not run."""
+def _plain(value: Any) -> Any:
+    if isinstance(value, list):
+        return tuple(value)
+    return value.strip("\n") if isinstance(value, str) else value
+
+
+# --- what stands in a source -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """A test that a file marks with a requirement: which, where it stands, what it says of itself."""
+
+    id: str
+    severity: str
+    sentence: str
+    test: str
+    line: int
+    docstring: str
+
+
+_SAID = ("requirement_id", "severity", "sentence")  # as `lostlink.requirements.requirement` names them
+
+
+def marked(path: Path, decorator: str) -> Iterator[Marked]:
+    """Yield the tests of a file that carry a decorator such as ``@requires("FS-CUT")``.
+
+    Raises
+    ------
+    SyntaxError, UnicodeDecodeError, ValueError, OSError
+        If the file is no Python, or cannot be read.
+    """
+    for node in ast.walk(ast.parse(path.read_bytes())):
+        if not isinstance(node, ast.FunctionDef):
+            continue
+        for mark in node.decorator_list:
+            if isinstance(mark, ast.Call) and _name(mark.func) == decorator:
+                said = dict(zip(_SAID, mark.args, strict=False))
+                said.update((word.arg or "", word.value) for word in mark.keywords)
+                name, severity, sentence = (_text(said.get(key)) for key in _SAID)
+                yield Marked(name, severity, sentence, node.name, node.lineno, ast.get_docstring(node) or "")
+
+
+def _text(node: ast.expr | None) -> str:
+    return str(node.value) if isinstance(node, ast.Constant) else ""
+
+
+def _name(node: ast.expr) -> str:
+    return node.attr if isinstance(node, ast.Attribute) else node.id if isinstance(node, ast.Name) else ""
+
+
+def _suite_files() -> list[Path]:
+    return sorted(_SUITE.glob("test_*.py"))
+
+
+@functools.cache
+def constants(path: Path) -> dict[str, Any]:
+    """Return the constants of a module that are plain numbers, texts, or tuples of such."""
     found = {}
-    for path in sorted(_SUITE.glob("test_*.py")):
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
-            if isinstance(node, ast.FunctionDef):
-                for mark in node.decorator_list:
-                    if isinstance(mark, ast.Call) and isinstance(mark.func, ast.Name) and mark.func.id == "requires":
-                        assert isinstance(mark.args[0], ast.Constant)
-                        text = ast.get_docstring(node) or ""
-                        found[str(mark.args[0].value)] = " ".join(text.split())
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        target = node.targets[0] if isinstance(node, ast.Assign) else getattr(node, "target", None)
+        value = getattr(node, "value", None)
+        if isinstance(target, ast.Name) and isinstance(value, ast.expr):
+            try:
+                found[target.id] = ast.literal_eval(value)
+            except ValueError:
+                continue  # reckoned, not written down
     return found
 
 
-def limit_text(key: str, profile: Profile) -> str:
-    """Return what a profile says under a key, with its unit."""
+def cautions() -> tuple[str, ...]:
+    """Return `lostlink.evidence.CAUTIONS`; that module brings pytest, so it is read like the suite."""
+    said: tuple[str, ...] = constants(_PACKAGE / "evidence.py")["CAUTIONS"]
+    return said
+
+
+# --- what a profile says -----------------------------------------------------------------------------------------
+
+
+def setting_text(key: str, profile: Profile) -> str:
+    """Return what a profile says under a key such as ``receiver.timeout``, with its unit.
+
+    Under ``channels.failsafe`` that is a value for each channel, under ``channels.reversed`` their names.
+    """
+    table, _, name = key.partition(".")
+    if table != "channels":
+        return _value_text(getattr(profile, table), name)
+    said = [(channel.name, _value_text(channel, name)) for channel in profile.channels]
+    if {value for _, value in said} <= {"true", "false"}:
+        return ", ".join(channel for channel, value in said if value == "true") or "none"
+    return ", ".join(f"{channel} {value}" for channel, value in said)
+
+
+def _value_text(part: Any, name: str) -> str:
     from lostlink.profiles.models import settings_of
     from lostlink.profiles.writer import value_text
 
-    table, _, name = key.partition(".")
-    if table == "channels":
-        parts = [
-            f"{one.name} {value_text(settings_of(type(one))[name], getattr(one, settings_of(type(one))[name].name))}"
-            for one in profile.channels
-        ]
-        return ", ".join(parts).replace('"', "")
-    part = getattr(profile, table)
-    field: dataclasses.Field[object] = settings_of(type(part))[name]
-    return str(value_text(field, getattr(part, field.name))).replace('"', "")
+    field = settings_of(type(part))[name]
+    value = getattr(part, field.name)
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    return (value_text(field, value) or "none").strip('"')
 
 
-def as_text(told: Explanation, profile: Profile | None, width: int = 80) -> str:
-    """Return an explanation as plain text."""
+def _foreign_packets(profile: Profile) -> int:
+    from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 
-    def wrapped(text: str, indent: str = "  ", hang: str = "  ") -> str:
-        return textwrap.fill(text, width, initial_indent=indent, subsequent_indent=hang)
-
-    required = told.requirement
-    lines = [f"{required.id} ({required.severity.value})", wrapped(required.sentence, "", ""), ""]
-    lines += ["Why", wrapped(told.why), "", "How it is tested", wrapped(told.tested)]
-    for key in told.limits:
-        said = "" if profile is None else f": {limit_text(key, profile)}"
-        lines.append(wrapped(f"- held against {key}{said}", "  ", "    "))
-    lines += ["", "Mistakes that break it", *(wrapped(f"- {mistake}", "  ", "    ") for mistake in told.mistakes)]
-    lines += ["", "What to change in firmware", wrapped(told.firmware)]
-    if told.snippet:
-        lines += ["", *(f"    {line}" if line else "" for line in told.snippet.splitlines())]
-    lines += ["", f"See also {', '.join(told.related)}.", f"Test it alone: lostlink prove PROFILE --only {required.id}"]
-    return "\n".join(lines)
+    other_lengths = [n for n in (profile.payload_bytes - 1, profile.payload_bytes + 1) if 1 <= n <= PAYLOAD_LIMIT_BYTES]
+    return len(other_lengths) + (profile.handset.link_id is not None)
 
 
-def as_markdown() -> str:
-    """Return all explanations as one Markdown document."""
-    lines = ["# Requirements", ""]
-    for told in explanations().values():
-        required = told.requirement
-        lines += [f"## {required.id} ({required.severity.value})", "", f"**{required.sentence}**", "", told.why, ""]
-        lines += [f"Tested: {told.tested}", "", "Mistakes that break it:", ""]
-        lines += [*(f"- {mistake}" for mistake in told.mistakes), "", f"In firmware: {told.firmware}", ""]
-        if told.snippet:
-            lines += ["```c", told.snippet, "```", ""]
-        lines += [f"See also {', '.join(told.related)}.", ""]
-    return "\n".join(lines)
+def _sticks(profile: Profile) -> list[int]:
+    return [index for index, channel in enumerate(profile.channels) if channel.kind == "stick"]
+
+
+COUNTS: Final[dict[str, Callable[[Profile], int]]] = {
+    "channel": lambda profile: len(profile.channels),
+    "stick": lambda profile: len(_sticks(profile)),
+    "stick of those": lambda profile: sum(i < 2 or i == profile.throttle_index for i in _sticks(profile)),
+    "kind of foreign packet": _foreign_packets,
+}
+"""What some tests fly again and again, and how many of it a profile has."""
+
+
+def flights(told: Explanation, profile: Profile) -> int:
+    """Return how many flights a test makes in simulation."""
+    return told.runs * (COUNTS[told.each](profile) if told.each else 1)
+
+
+# --- put together ------------------------------------------------------------------------------------------------
+
+_BRACES = re.compile(r"\{([A-Za-z0-9_.]+)\}")
+
+
+def filled(text: str, profile: Profile | None) -> str:
+    """Return a text with the names in braces replaced: by the key of a profile, and its value where there is one.
+
+    Inside round brackets that is ``key = value``, elsewhere ``value (key)``.
+    """
+
+    def put(match: re.Match[str]) -> str:
+        name = match[1]
+        if name == "gap":
+            return "" if profile is None else _gap_text(profile)
+        if "." not in name:
+            return _constant_text(name)
+        if profile is None:
+            return name
+        before = text[: match.start()]
+        inside = before.count("(") > before.count(")")
+        value = setting_text(name, profile)
+        return f"{name} = {value}" if inside else f"{value} ({name})"
+
+    return _BRACES.sub(put, text)
+
+
+def _constant_text(name: str) -> str:
+    from lostlink.profiles.quantities import text_of
+
+    values = {constants(path)[name] for path in _suite_files() if name in constants(path)}
+    (value,) = values
+    return text_of(value, "duration")
+
+
+def _gap_text(profile: Profile) -> str:
+    from lostlink.profiles.quantities import text_of
+    from lostlink.scenarios import ScenarioBuilder
+
+    return f", {text_of(ScenarioBuilder(profile, 1, '').safe_gap_us, 'duration')}"
+
+
+def flights_text(told: Explanation, profile: Profile | None) -> str:
+    """Return how often a test flies, in words."""
+    plural = "flight" if told.runs == 1 else "flights"
+    if not told.each:
+        return f"{told.runs} {plural} in simulation"
+    if profile is None:
+        return f"{told.runs} {plural} for each {told.each}, in simulation"
+    return f"{flights(told, profile)} flights in simulation, {told.runs} for each {told.each}"

@@ -1,0 +1,105 @@
+"""Every command that the README shows is run, in its order, in a folder of a new user's.
+
+Long ones are made short, and ports that are not there must be refused in one line: `SHORTER` and `AWAY` say where.
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
+SHELL = "\n".join(re.findall(r"```(?:sh|console)\n(.*?)```", TEXT, re.DOTALL))
+PYTHON = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
+
+SHORTER = {
+    "--trials 1000000": "--trials 3000",
+    "--trials 5000": "--trials 60",
+    '--until "p < 1e-4 at 95 %"': '--until "p < 1e-2 at 95 %"',
+    '--budget "60 s"': "--runs 60",
+    "prove my_link.toml --tests": "prove my_link.toml --only MY-FIELD,FS-CUT --tests",
+    "prove my_link.toml --receiver": "prove my_link.toml --only FS-CUT,CH-VALUE --receiver",
+    "-n 2": "-n 2 --lostlink-only FS-CUT",
+    "--rig serial:/dev/ttyACM0": "--rig serial:/dev/ttyACM0 --props-off",
+    "--failsafe-test": "--failsafe-test --props-off",
+}
+"""What takes minutes or asks, and what is run in its place."""
+AWAY = ("/dev/ttyACM0",)
+"""What is not there when tests run: the tool must say so and end with code 3."""
+
+
+def commands() -> list[str]:
+    """Return the lines of the README that begin with lostlink or pytest, without what is said of them."""
+    found = []
+    for line in SHELL.splitlines():
+        command = line.removeprefix("$ ").strip()
+        command = re.sub(r"\s+#.*$", "", command)
+        if command.startswith(("lostlink ", "pytest ", "cc ")) and "..." not in command and command not in found:
+            found.append(command)
+    return found
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with what the README takes for granted: files of the user's own."""
+    home = tmp_path_factory.mktemp("user")
+    (home / "fixtures").symlink_to(ROOT / "fixtures")
+    (home / "first.py").write_text(PYTHON[0], encoding="utf-8")
+    (home / "test_our_field.py").write_text(PYTHON[1], encoding="utf-8")
+    shutil.copy(ROOT / "fixtures" / "losses" / "pond.csv", home / "flight.csv")
+    shutil.copy(ROOT / "fixtures" / "captures" / "failsafe_24mhz.vcd", home / "bench.vcd")
+    shutil.copy(ROOT / "fixtures" / "captures" / "short_gap.csv", home / "bench.csv")
+    for name in ("receiver.c", "receiver.h", "ppm.c", "ppm.h"):
+        if (ROOT / "fixtures" / "board" / name).is_file():
+            shutil.copy(ROOT / "fixtures" / "board" / name, home / name.replace("receiver.c", "my_receiver.c"))
+    return home
+
+
+def run(command: str, home: Path) -> subprocess.CompletedProcess[str]:
+    for long, short in SHORTER.items():
+        command = command.replace(long, short)
+    words, _, into = command.partition(" > ")
+    words = words.replace("lostlink ", f"{shlex.quote(sys.executable)} -m lostlink.cli ", 1)
+    words = words if not words.startswith("pytest ") else f"{shlex.quote(sys.executable)} -m {words}"
+    done = subprocess.run(
+        shlex.split(words), cwd=home, capture_output=True, text=True, timeout=300, check=False, stdin=subprocess.DEVNULL
+    )
+    if into:
+        (home / into.strip()).write_text(done.stdout, encoding="utf-8")
+    return done
+
+
+def test_every_command_is_found() -> None:
+    assert len(commands()) > 20
+    for name in ("prove", "campaign", "plan timeout", "hunt", "watch", "read", "ports", "replay", "header", "schema"):
+        assert any(f"lostlink {name}" in command for command in commands()), name
+
+
+@pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler here")
+def test_commands_of_the_readme(folder: Path) -> None:
+    """One after the other, as a new user would."""
+    for command in commands():
+        if command.startswith("lostlink replay"):  # the failing run that it replays
+            first = "lostlink prove my_link.toml --receiver first.py:HoldsItsLastValue --only FS-CUT"
+            assert run(first.replace("--only FS-CUT", ""), folder).returncode == 1
+        done = run(command, folder)
+        said = done.stdout + done.stderr
+        assert "Traceback" not in said, (command, said[-2000:])
+        if any(port in command for port in AWAY):
+            assert done.returncode in (2, 3), (command, said[-500:])
+            assert "ttyACM0" in said, command
+            continue
+        name = command.split()[1] if command.startswith("lostlink ") else command.split()[0]
+        wanted = {0}
+        if "HoldsItsLastValue" in command:
+            wanted = {1}
+        if name == "read":
+            wanted |= {4}
+        assert done.returncode in wanted, (command, done.returncode, said[-2000:])
