@@ -438,3 +438,19 @@ def test_a_scheduler_that_goes_away(work: Any, window: int) -> None:
         place.close()
         with pytest.raises(WorkersError, match="went away"):
             list(results)
+
+
+def test_a_result_lost_on_its_way_is_a_death_and_no_error_of_the_job() -> None:
+    """Dask's executor unpacks a result as an exception when the worker died in between; a job's own error stays one."""
+    pytest.importorskip("distributed")
+
+    def raised(file: str) -> BaseException:
+        try:
+            exec(compile("typ, exc, tb = 5", file, "exec"))
+        except TypeError as error:
+            return error
+        raise AssertionError
+
+    assert jobs._died(raised("/somewhere/distributed/cfexecutor.py"))
+    assert not jobs._died(raised("/somewhere/work.py"))
+    assert not jobs._died(KeyError("three"))

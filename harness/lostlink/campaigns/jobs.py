@@ -250,7 +250,18 @@ def _died(error: BaseException | None) -> bool:
     if isinstance(error, cf.BrokenExecutor):
         return True
     distributed = sys.modules.get("distributed")
-    return distributed is not None and isinstance(error, distributed.KilledWorker)
+    return distributed is not None and (isinstance(error, distributed.KilledWorker) or _lost_on_the_way(error))
+
+
+def _lost_on_the_way(error: BaseException | None) -> bool:
+    """Tell whether a worker died between a result and its hand-over: Dask's executor then takes the one for an error.
+
+    (It looks at the future's state after it has the result, and unpacks the result as an exception.)
+    """
+    trace = error.__traceback__ if isinstance(error, TypeError) else None
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    return trace is not None and trace.tb_frame.f_code.co_filename.endswith("cfexecutor.py")
 
 
 # --- processes on this computer --------------------------------------------------------------------------------------
