@@ -92,7 +92,7 @@ def test_workers_do_not_matter(workers: tuple[str, object], tmp_path: Path) -> N
 
 def begin(folder: Path, *words: object) -> subprocess.Popen[str]:
     """Start a campaign that takes some seconds, and wait for its first result."""
-    command = [sys.executable, "-m", "lostlink.cli", "campaign", str(HERON), "--trials", "250000", "--quiet"]
+    command = [sys.executable, "-m", "lostlink.cli", "campaign", str(HERON), "--trials", "150000", "--quiet"]
     command += ["--out", str(folder), *map(str, words)]
     running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     journal, until_s = folder / "tallies.jsonl", time.monotonic() + 60
@@ -125,8 +125,8 @@ def test_a_killed_worker_does_not_matter(tmp_path: Path) -> None:
     _, errors = running.communicate(timeout=120)
     assert running.returncode == 0, errors
     assert "Traceback" not in errors
-    assert told(tmp_path / "killed")["trials"] == 250_000
-    assert campaign(HERON, "--trials", 250_000, "--quiet", "--jobs", 1, "--out", tmp_path / "calm").exit_code == 0
+    assert told(tmp_path / "killed")["trials"] == 150_000
+    assert campaign(HERON, "--trials", 150_000, "--quiet", "--jobs", 1, "--out", tmp_path / "calm").exit_code == 0
     assert (tmp_path / "killed" / "campaign.json").read_bytes() == (tmp_path / "calm" / "campaign.json").read_bytes()
 
 
@@ -141,7 +141,7 @@ def test_interrupted_and_gone_on_with(tmp_path: Path) -> None:
     assert "Traceback" not in errors
     assert not children(running.pid)
     first = told(tmp_path)["trials"]
-    assert 0 < first < 250_000
+    assert 0 < first < 150_000
     with (tmp_path / "tallies.jsonl").open("a", encoding="utf-8") as journal:
         journal.write('{"trials": 81')
     words = (HERON, "--trials", first + 8192, "--quiet", "--out")

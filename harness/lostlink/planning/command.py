@@ -259,12 +259,14 @@ def range_command(
 @plan_command.command("fit")
 @click.argument("losslog", metavar="LOSSLOG.csv")
 @click.option("--counter-bits", type=click.Choice(["8", "16", "32"]), help="Width of a packet counter in the log.")
+@click.option("--interval", metavar="TIME", help='From packet to packet, for a log of times, such as "5 ms".')
 @click.option("--out", metavar="FILE.toml", help="Write the loss model as a part of a profile.")
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
-def fit_command(losslog: str, counter_bits: str | None, out: str | None, force: bool) -> None:
+def fit_command(losslog: str, counter_bits: str | None, interval: str | None, out: str | None, force: bool) -> None:
     """Fit a loss model to recorded packets, and write it for a profile.
 
-    LOSSLOG has a column lost (0 or 1, a row a packet), or counter (of each packet that was received).
+    LOSSLOG has a column lost (0 or 1, a row a packet), or counter (of each packet that was received), or time_us,
+    time_ms or time_s (when each was received, with --interval); a counter and times together see every gap.
 
     \b
     lostlink plan fit flight.csv --out losses.toml
@@ -278,7 +280,11 @@ def fit_command(losslog: str, counter_bits: str | None, out: str | None, force: 
         from lostlink.planning import fit, screen
         from lostlink.planning.loss_log import read_loss_log
 
-        log = read_loss_log(losslog, counter_bits=None if counter_bits is None else int(counter_bits))
+        interval_us = None if interval is None else quantity("interval", interval, "duration")
+        if interval_us is not None and interval_us <= 0:
+            raise LostlinkError(f"--interval {interval}: allowed: more than 0 us")
+        bits = None if counter_bits is None else int(counter_bits)
+        log = read_loss_log(losslog, counter_bits=bits, interval_us=interval_us)
         if len(log.lost) < 2:
             raise LostlinkError(f"{losslog}: one packet only; allowed: a log of some thousand packets")
         found = fit.fits(log.lost)

@@ -88,7 +88,8 @@ def fits(lost: Bools) -> list[Fit]:
     """
     found = [_bernoulli(lost)]
     if int(lost.sum()) >= _LEAST_LOSSES and len(lost) > int(lost.sum()):
-        found += [_gilbert(lost), _hidden(lost, free_good=False), _hidden(lost, free_good=True)]
+        three = _hidden(lost, None)
+        found += [_gilbert(lost), three, _hidden(lost, three)]
     return sorted(found, key=lambda fit: fit.criterion)
 
 
@@ -173,14 +174,20 @@ def _powers(matrix: Floats, lengths: list[int]) -> _Powers:
     return dict(zip(lengths, (tuple(row) for row in rows.T.tolist()), strict=True))
 
 
-def _hidden(lost: Bools, *, free_good: bool) -> Fit:
-    """Return the best chain with a hidden state: three parameters, or four with losses in the good state too."""
+def _hidden(lost: Bools, three: Fit | None) -> Fit:
+    """Return the best chain with a hidden state: three parameters, or four with losses in the good state too.
+
+    The four begin where the three ended, among other places: they cannot fit worse.
+    """
     from scipy.optimize import minimize
 
     runs, share = _runs(lost), float(lost.mean())
     best: Fit | None = None
-    for a, b, bad in _STARTS:
-        start = [a, b, bad, share / 5] if free_good else [a, b, bad]
+    starts = [[a, b, bad] if three is None else [a, b, bad, share / 5] for a, b, bad in _STARTS]
+    if three is not None:
+        inside = (min(max(x, 1e-9), 1 - 1e-9) for x in (three.good_to_bad, three.bad_to_good, three.loss_bad, 0.0))
+        starts.append(list(inside))
+    for start in starts:
         found = minimize(
             lambda x: -_log_likelihood(runs, _from_logits(x, len(lost))), [_logit(one) for one in start],
             method="Nelder-Mead", options={"xatol": 1e-4, "fatol": 1e-4, "maxfev": 1200},
@@ -269,7 +276,8 @@ def burst_shares(lost: Bools, most: int) -> Floats:
 
 def fragment(fit: Fit, source: str) -> str:
     """Return the model as a part of a profile."""
-    lines = [f"# Fitted to {source}: {fit.packets} packets, {fit.mean_loss:.4%} lost.", "[[radio.losses]]"]
+    name = "".join(sign if sign.isprintable() else "?" for sign in source)  # a line break would end the comment
+    lines = [f"# Fitted to {name}: {fit.packets} packets, {fit.mean_loss:.4%} lost.", "[[radio.losses]]"]
     if fit.name == "bernoulli":
         return "\n".join([*lines, 'model = "bernoulli"', f'probability = "{_percent(fit.loss_good)}"']) + "\n"
     lines += [
@@ -283,4 +291,5 @@ def fragment(fit: Fit, source: str) -> str:
 
 
 def _percent(share: float) -> str:
-    return f"{100 * min(1.0, share):.6g} %"
+    digits = np.format_float_positional(100 * min(1.0, share), precision=6, fractional=False, trim="-")
+    return f"{digits} %"  # a profile knows no exponents

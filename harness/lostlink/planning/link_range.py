@@ -22,6 +22,8 @@ from lostlink_sims.loss import LinkBudget
 
 SENSITIVITY_LOSS = 0.01
 """Sensitivity is where this share of packets is lost."""
+NEAREST_M = 10.0
+"""Where tables and searches begin."""
 _HOUR_US = 3_600_000_000
 
 
@@ -127,7 +129,7 @@ def _levels(kind: str, k_db: float) -> tuple[NDArray[np.float64], NDArray[np.flo
 
 def distances_m(most_m: float) -> list[float]:
     """Return distances that a person would walk, up to one."""
-    steps, found, decade = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0), [], 10.0
+    steps, found, decade = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0), [], NEAREST_M
     while decade <= most_m:
         found += [decade * step for step in steps if decade * step < most_m]
         decade *= 10
@@ -135,19 +137,51 @@ def distances_m(most_m: float) -> list[float]:
 
 
 def reach_m(profile: Profile, budget: LinkBudget, loss: float, most_m: float) -> tuple[float | None, float | None]:
-    """Return where a share of packets is lost first, and from where on for good; None if not up to `most_m`.
+    """Return where a share of packets is lost first, and from where on for good; None if not up to `most_m`."""
+    bits = radio.fatal_bits(profile.radio, profile.payload_bytes)
+    low, high = -20.0, 90.0
+    for _ in range(50):
+        middle = (low + high) / 2
+        low, high = (middle, high) if faded_loss(middle, bits, budget) > loss else (low, middle)
+    return _weaker_m(profile, budget, high, most_m)
 
-    Over flat ground the field has dips and crests near by, so the two differ; the search goes in steps of 2 %.
+
+def kept_m(profile: Profile, budget: LinkBudget, keep_db: float, most_m: float) -> tuple[float | None, float | None]:
+    """Return where the margin first falls below what shall be kept, and from where on for good; None as above."""
+    bits = radio.fatal_bits(profile.radio, profile.payload_bytes)
+    return _weaker_m(profile, budget, ebn0_for_loss_db(SENSITIVITY_LOSS, bits) + keep_db, most_m)
+
+
+def _weaker_m(profile: Profile, budget: LinkBudget, ebn0_db: float, most_m: float) -> tuple[float | None, float | None]:
+    """Return where the mean Eb/N0 is below a level first, and from where on for good.
+
+    Over flat ground the field has dips and crests near by, so the two differ.
     """
-    first = last = None
-    distance_m = 5.0
-    while distance_m <= most_m:
-        if at(profile, budget, distance_m).loss >= loss:
-            first, last = (distance_m if first is None else first), (distance_m if last is None else last)
-        else:
-            last = None
-        distance_m *= 1.02
-    return first, last
+    places_m, levels_db = _walk(dataclasses.replace(budget, fading="none"), profile.radio.bit_rate_bit_s, most_m)
+    weak = np.flatnonzero(levels_db < ebn0_db)
+    if not len(weak):
+        return None, None
+    strong = np.flatnonzero(levels_db >= ebn0_db)
+    last = int(strong[-1]) + 1 if len(strong) else 0
+    return float(places_m[weak[0]]), float(places_m[last]) if last < len(places_m) else None
+
+
+@functools.lru_cache(maxsize=8)
+def _walk(budget: LinkBudget, bit_rate_bit_s: int, most_m: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return places from `NEAREST_M` to `most_m`, near enough to each other to see every dip, and Eb/N0 there.
+
+    The phase between both rays turns by 4 pi h1 h2 / (wavelength d^2) a metre: a twentieth of a radian, or half a
+    percent of the distance.
+    """
+    turn = 4 * math.pi * budget.handset_height_m * budget.model_height_m
+    turn *= budget.frequency_hz / radio.SPEED_OF_LIGHT_M_S
+    places = [NEAREST_M]
+    while places[-1] < most_m:
+        here = places[-1]
+        step = 0.005 if budget.path == "free space" else min(0.005, max(0.0001, 0.05 * here / turn))
+        places.append(min(most_m, here * (1 + step)))
+    levels = [dataclasses.replace(budget, distance_m=place).mean_ebn0_db(bit_rate_bit_s) for place in places]
+    return np.array(places), np.array(levels)
 
 
 def break_points_m(budget: LinkBudget) -> dict[str, float]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -14,7 +13,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from lostlink.campaigns.statistics import upper_bound
-from lostlink.measure.loss import loss_runs
+from lostlink.measure.loss import bursts, loss_rate, loss_runs
 from lostlink.planning import fading, latency, link_range
 from lostlink.planning.chart import chart
 from lostlink.planning.fit import Fit, burst_shares, fragment, simulated, standard_errors
@@ -270,8 +269,8 @@ def ranges(
     for path in points:
         on_path = dataclasses.replace(budget, path=path)
         said = ", ".join(_reach(link, on_path, loss, most_m) for loss in (0.01, 0.1, 0.5))
-        kept = _before(points[path], keep_db)
-        out.print(f"{path}: packets lost {said}; {keep_db:g} dB are in hand up to {kept}.", soft_wrap=True)
+        kept = _kept(link, on_path, keep_db, most_m)
+        out.print(f"{path}: packets lost {said}; {keep_db:g} dB are in hand {kept}.", soft_wrap=True)
     _about_ground_and_fading(link, budget, points)
     _about_rules(link, budget)
     out.print(
@@ -296,10 +295,15 @@ def _point(point: Point) -> tuple[str, str, str]:
     return f"{point.margin_db:.1f} dB", lost, rate
 
 
-def _before(points: Sequence[Point], keep_db: float) -> str:
-    """Return the last distance before the margin first falls below what shall be kept."""
-    good = list(itertools.takewhile(lambda point: point.margin_db >= keep_db, points))
-    return f"{good[-1].distance_m:g} m" if good else "nowhere"
+def _kept(link: Profile, budget: LinkBudget, keep_db: float, most_m: float) -> str:
+    """Return as words where the margin is what shall be kept: first without a break, then between dips."""
+    first, last = link_range.kept_m(link, budget, keep_db, most_m)
+    if first is None:
+        return f"up to {most_m:g} m"
+    near = f"up to {math.floor(first)} m" if first > link_range.NEAREST_M else f"not at {first:g} m"
+    if first == last:
+        return near if first > link_range.NEAREST_M else "nowhere"
+    return f"{near}, and between the dips up to {most_m if last is None else math.floor(last):g} m"
 
 
 def _about_ground_and_fading(link: Profile, budget: LinkBudget, points: Mapping[str, Sequence[Point]]) -> None:
@@ -310,6 +314,12 @@ def _about_ground_and_fading(link: Profile, budget: LinkBudget, points: Mapping[
     if budget.fading == "none":
         out.print("False failsafes: if losses came one by one. Near the edge they come in fades; try --fading rician.",
                   soft_wrap=True)  # fmt: skip
+        return
+    out.print("False failsafes (-) hang on how long fades last, which the table cannot say.", soft_wrap=True)
+    if budget.speed_m_s == 0:
+        out.print(
+            "The model stands still (speed 0 m/s): it may stay in a fade for as long as it stands.", soft_wrap=True
+        )
         return
     timeout_s = link.receiver.timeout_us / 1e6
     for path, some in points.items():
@@ -386,6 +396,7 @@ def fitted(log: LossLog, found: Sequence[Fit], source: str, out_file: str | None
         out.print(
             f"{len(lengths)} periods of loss are few: bursts are hardly known. Record for longer.", soft_wrap=True
         )
+    _about_bursts(lost, best)
     model = burst_shares(simulated(best, max(200_000, len(lost)), np.random.default_rng(1)), 8)
     bars = table("length of a burst", "recorded", "model", "")
     for length, (share, want) in enumerate(zip(burst_shares(lost, 8), model, strict=True), start=1):
@@ -400,3 +411,27 @@ def fitted(log: LossLog, found: Sequence[Fit], source: str, out_file: str | None
     out.print(escape(fragment(best, Path(source).name)), soft_wrap=True)
     if out_file is not None:
         out.print(f"{escape(out_file)} written: put it into the part \\[radio] of a profile, in place of its losses.")
+
+
+def _about_bursts(lost: NDArray[np.bool_], best: Fit) -> None:
+    """Show what a log and its model say of neighbours: mean burst and gap, lag-1 correlation, bursts of RFC 3611."""
+    _, lengths = loss_runs(lost)
+    of_log = (loss_rate(lost), float(np.mean(lengths)))
+    made = table("", "lost", "mean burst", "mean gap", "lag-1 correlation")
+    for name, (share, burst) in (("recorded", of_log), ("model", (best.mean_loss, best.mean_burst))):
+        if not 0 < share < 1 or math.isinf(burst):
+            continue
+        both = share - share / burst  # lost twice in a row
+        made.add_row(
+            name, f"{share:.3%}", f"{burst:.3g}", f"{(1 - share) * burst / share:.4g}",
+            f"{(both - share * share) / (share - share * share):+.3f}",
+        )  # fmt: skip
+    console().print(made)
+    parts = bursts(lost)
+    if len(parts.first):
+        console().print(
+            f"Bursts with fewer than 16 packets received in a row inside (RFC 3611): {len(parts.first)}, of "
+            f"{float(np.mean(parts.last - parts.first + 1)):.3g} packets in the mean, {parts.burst_density:.1%} of "
+            f"them lost; {parts.gap_density:.3%} lost outside.",
+            soft_wrap=True,
+        )
