@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,8 @@ from rich.table import Table
 from lostlink.bench.ports import Found
 from lostlink.evidence import CAUTIONS
 from lostlink.measure import loss
-from lostlink.prove import Progress, Result, conclusion
+from lostlink.prove import Progress as Told
+from lostlink.prove import Result, conclusion
 from lostlink.timeline import timeline
 from lostlink.verdicts import Outcome, Severity, Verdict, quantity
 from lostlink_sims import Trace
@@ -46,35 +47,42 @@ def console() -> Console:
     return Console(width=width, highlight=False, emoji=False)
 
 
+Moved = Callable[[float, float | None, str], None]
+"""How far it is, of how much (None when that is not known), and what is going on, in words."""
+
+
 @contextlib.contextmanager
-def progress() -> Iterator[Progress]:
+def moving(what: str) -> Iterator[Moved]:
     """Show progress on standard error: a moving bar on a terminal, now and then a line elsewhere."""
     if not sys.stderr.isatty():
-        last = time.monotonic()
+        last_s = time.monotonic()
 
-        def beat(done: int, total: int, name: str) -> None:
-            nonlocal last
-            if time.monotonic() - last > _HEARTBEAT_S:
-                last = time.monotonic()
-                print(f"{done} of {total} requirements", file=sys.stderr, flush=True)  # noqa: T201
+        def beat(done: float, total: float | None, said: str) -> None:
+            nonlocal last_s
+            if time.monotonic() - last_s > _HEARTBEAT_S:
+                last_s = time.monotonic()
+                print(f"{what}: {said}", file=sys.stderr, flush=True)  # noqa: T201
 
         yield beat
         return
-    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
-    from rich.progress import Progress as Bar
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
     columns = (
-        TextColumn("proving"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeElapsedColumn(),
-        TextColumn("{task.fields[name]}"),
-    )
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=None, name="")
-        yield lambda done, total, name: bar.update(
-            task, completed=done, total=total, name=name.rpartition("::")[2].removeprefix("test_").replace("_", " ")
-        )
+        TextColumn(what), BarColumn(), TextColumn("{task.fields[said]}"), TimeElapsedColumn(), TimeRemainingColumn(),
+    )  # fmt: skip
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=None, said="")
+        yield lambda done, total, said: bar.update(task, completed=done, total=total, said=said)
+
+
+@contextlib.contextmanager
+def progress() -> Iterator[Told]:
+    """Show how far the suite is."""
+    with moving("proving") as move:
+        yield lambda done, total, name: move(
+            done, total, f"{done} of {total} requirements, "
+            + name.rpartition("::")[2].removeprefix("test_").replace("_", " "),
+        )  # fmt: skip
 
 
 def verdicts(result: Result, head: dict[str, Any], folder: Path) -> None:

@@ -159,7 +159,7 @@ def test_made_again_from_the_folder_alone(bad: Path) -> None:
 def test_without_the_plotting_library(bad: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """All in words, and how to get the charts."""
     with_charts = write_report(bad).stat().st_size
-    monkeypatch.setattr(figures, "library", lambda: None)
+    monkeypatch.setattr(figures, "plotting", lambda: None)
     page = page_of(bad)
     assert "pip install 'lostlink[report]'" in page.text
     assert "throttle pulse 2000 µs" in page.text or "throttle pulse" in page.text

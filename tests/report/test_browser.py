@@ -26,7 +26,7 @@ axe = pytest.importorskip("axe_playwright_python.sync_playwright")
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 pytestmark = [
     pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the PATH"),
-    pytest.mark.skipif(figures.library() is None, reason="the plotting library is not installed"),
+    pytest.mark.skipif(figures.plotting() is None, reason="the plotting library is not installed"),
 ]
 
 RANGE = """() => Bokeh.documents.filter((made) => made.get_model_by_name("time")).map((made) => {

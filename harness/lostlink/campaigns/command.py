@@ -196,37 +196,14 @@ def _workers(jobs: int | None, cluster: str | None, engine: str, trials: int) ->
 
 @contextlib.contextmanager
 def _progress() -> Iterator[Told]:
-    """Show progress on standard error: a moving bar on a terminal, now and then a line elsewhere."""
-    import sys
-    import time
-
+    """Show how many trials were flown, and how many failures they brought."""
     from lostlink.campaigns.campaign import number
+    from lostlink.show import moving
 
-    def failures(total: Tally | None) -> str:
+    def said(done: int, wanted: int | None, total: Tally | None) -> str:
         count = 0 if total is None else sum(one.failures for one in total.counts.values())
-        return f"{number(count)} failures" if count else "no failure"
+        of = "" if wanted is None else f" of {number(wanted)}"
+        return f"{number(done)}{of} trials, {f'{number(count)} failures' if count else 'no failure'}"
 
-    if not sys.stderr.isatty():
-        last = time.monotonic()
-
-        def beat(done: int, wanted: int | None, total: Tally | None) -> None:
-            nonlocal last
-            if time.monotonic() - last > 10:
-                last = time.monotonic()
-                of = "" if wanted is None else f" of {number(wanted)}"
-                click.echo(f"{number(done)}{of} trials, {failures(total)}", err=True)
-
-        yield beat
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
-
-    columns = (
-        TextColumn("flying"), BarColumn(), TextColumn("{task.fields[said]}"), TimeElapsedColumn(),
-        TimeRemainingColumn(),
-    )  # fmt: skip
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=None, said="")
-        yield lambda done, wanted, total: bar.update(
-            task, completed=done, total=wanted, said=f"{number(done)} trials, {failures(total)}"
-        )
+    with moving("flying") as move:
+        yield lambda done, wanted, total: move(done, wanted, said(done, wanted, total))

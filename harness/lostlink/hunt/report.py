@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import shlex
-import sys
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,11 +14,11 @@ from lostlink.hunt.events import WAIT
 from lostlink.hunt.runner import Budget
 from lostlink.hunt.search import Finding, Hunt, Progress
 from lostlink.hunt.timelines import STARTS, THROTTLES, events, laid, wrap_of
+from lostlink.show import moving
 from lostlink.timeline import timeline as picture
 from lostlink.verdicts import quantity
 
 NUMBERS: Final = ("no", "one", "two", "three", "four", "five", "six")
-HEARTBEAT_S: Final = 10.0
 BEFORE_US, AFTER_US = 150_000, 300_000
 
 
@@ -204,29 +202,14 @@ def show(found: Hunt, case: Case) -> None:
 
 @contextlib.contextmanager
 def progress(budget: Budget) -> Iterator[Progress]:
-    """Show progress on standard error: a moving bar on a terminal, now and then a line elsewhere."""
+    """Show how far the hunt is."""
     total = budget.runs if budget.runs is not None else budget.seconds
-    if not sys.stderr.isatty():
-        last_s = time.monotonic()
 
-        def beat(runs: int, seconds: float, doing: str) -> None:
-            nonlocal last_s
-            if time.monotonic() - last_s > HEARTBEAT_S:
-                last_s = time.monotonic()
-                print(f"{doing}: {runs} runs, {seconds:.0f} s", file=sys.stderr, flush=True)  # noqa: T201
+    def done(runs: int, seconds: float) -> float:
+        spent = runs if budget.runs is not None else seconds
+        return min(spent, total or spent)
 
-        yield beat
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
-    from rich.progress import Progress as Bar
-
-    columns = (TextColumn("hunting"), BarColumn(), TimeElapsedColumn(), TextColumn("{task.fields[said]}"))
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=total, said="")
-
-        def move(runs: int, seconds: float, doing: str) -> None:
-            done = runs if budget.runs is not None else seconds
-            bar.update(task, completed=min(done, total or done), said=f"{doing}, {runs} runs")
-
-        yield move
+    with moving("hunting") as move:
+        yield lambda runs, seconds, doing: move(
+            done(runs, seconds), total, f"{doing}, {runs} runs, {seconds:.0f} s"
+        )  # fmt: skip

@@ -112,7 +112,7 @@ def _part(place: int, aspect: Aspect, share: str, campaign: dict[str, Any], fold
         ("limit", quantity(aspect.limit_us, "µs") if aspect.limit_us is not None else ""),
     ]
     drawn = None
-    if len(aspect.values_us) and (aspect.values_us < NEVER_US).any() and page.library is not None:
+    if len(aspect.values_us) and (aspect.values_us < NEVER_US).any() and page.plotting is not None:
         block = f"campaign-{place + 1}"
         page.data[block] = figures.item(_curve(aspect, bound))
         label = f"{data['id']}: share of trials in which the time {text(data['what'])} was longer. The table tells it."
@@ -171,7 +171,7 @@ def _losses(rows: list[Any], page: Page) -> Html | None:
         shown.append((share / 10, trials, false, low, high))
     heading = tag("h3", "Packets lost against false failsafes")
     drawn = None
-    if page.library is not None and len(shown) > 1:
+    if page.plotting is not None and len(shown) > 1:
         page.data["campaign-losses"] = figures.item(_loss_chart(shown))
         drawn = chart("campaign-losses", "Share of flights with a false failsafe, by the packets lost in them. The "
                       "table tells it.", _HEIGHT)  # fmt: skip

@@ -27,7 +27,7 @@ LEFT: Final = 84
 """Room for names and numbers at the left, equal in all charts, so that their times stand one above the other."""
 
 
-def library() -> str | None:
+def plotting() -> str | None:
     """Return the plotting library's script, or None when it is not installed."""
     try:
         from bokeh.resources import Resources

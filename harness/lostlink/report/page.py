@@ -65,7 +65,7 @@ class Page:
     sections : list of Section
     data : dict of str to object
         Blocks of JSON for ``viewer.js``, by their ids.
-    library : str or None
+    plotting : str or None
         The plotting library's script; None when there are no charts.
     closing : Html
         The foot of the page.
@@ -75,7 +75,7 @@ class Page:
     opening: Html
     sections: list[Section] = field(default_factory=list)
     data: dict[str, object] = field(default_factory=dict)
-    library: str | None = None
+    plotting: str | None = None
     closing: Html = field(default_factory=Html)
 
 
@@ -96,8 +96,8 @@ def chart(block_id: str, label: str, height_px: int) -> Html:
 def document(page: Page) -> Html:
     """Return the whole page."""
     scripts = [_own("viewer.js")]
-    if page.library is not None:
-        scripts.insert(0, page.library)
+    if page.plotting is not None:
+        scripts.insert(0, page.plotting)
     scripts = [_harmless(script) for script in scripts]
     policy = (
         "default-src 'none'; "

@@ -74,9 +74,9 @@ def write_plan(path: Path, plan: Plan) -> Path:
     OSError
         If the file cannot be written.
     """
-    page = Page(title=f"{plan.title}: {plan.sentence}", opening=_opening(plan), library=figures.library())
+    page = Page(title=f"{plan.title}: {plan.sentence}", opening=_opening(plan), plotting=figures.plotting())
     for place, curves in enumerate(plan.curves, start=1):
-        if page.library is None:
+        if page.plotting is None:
             break
         block = f"plan-{place}"
         page.data[block] = figures.item(_figure(curves))
@@ -89,7 +89,7 @@ def write_plan(path: Path, plan: Plan) -> Path:
     page.sections.append(Section(id="given", title="Taken as given", content=paragraphs(*plan.notes)))
     page.data["schemes"] = {"light": figures.scheme(palette.LIGHT), "dark": figures.scheme(palette.DARK)}
     about = "Made by lostlink. It loads nothing from elsewhere."
-    if page.library is not None:
+    if page.plotting is not None:
         about = "Made by lostlink; charts drawn with Bokeh (BSD 3-clause licence), which is part of this page."
     page.closing = paragraphs(about)
     path.write_text(document(page), encoding="utf-8")

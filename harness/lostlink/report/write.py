@@ -24,7 +24,7 @@ def requirements(folder: Path, verdicts: Verdicts, page: Page) -> list[Section]:
     runs, spoiled = read_runs(folder)
     shown = [(row, runs[row.id]) for row in verdicts.rows if row.id in runs]
     made = timelines.sections(verdicts, runs, folder)
-    if shown and page.library is None:
+    if shown and page.plotting is None:
         made.insert(0, _without_charts())
     elif shown:
         for row, run in shown:
@@ -44,7 +44,7 @@ SECTIONS: Final[list[Maker]] = [attempts.sections, distributions.sections, requi
 def write_report(folder: Path) -> Path:
     """See `lostlink.report.write_report`."""
     verdicts = read_verdicts(folder)
-    page = Page(title=f"Link evidence: {verdicts.conclusion}", opening=opening(verdicts), library=figures.library())
+    page = Page(title=f"Link evidence: {verdicts.conclusion}", opening=opening(verdicts), plotting=figures.plotting())
     for maker in SECTIONS:
         page.sections += maker(folder, verdicts, page)
     page.data["schemes"] = {"light": figures.scheme(palette.LIGHT), "dark": figures.scheme(palette.DARK)}
@@ -68,7 +68,7 @@ def _closing(folder: Path, page: Page) -> Html:
     names = ("verdicts.json", "summary.md", "profile.toml", "junit.xml", "campaign.json")
     links = [tag("li", tag("a", name, href=name)) for name in names if (folder / name).is_file()]
     about = "Made by lostlink from the files beside it"
-    if page.library is not None:
+    if page.plotting is not None:
         about += "; charts drawn with Bokeh (BSD 3-clause licence), which is part of this page"
     return join([
         tag("p", f"{about}. It loads nothing from elsewhere."),
