@@ -115,7 +115,7 @@ def verdicts(result: Result, head: dict[str, Any], folder: Path) -> None:
     out.print(f"[{style}]{sign} {escape(conclusion(result))}[/{style}]", soft_wrap=True)
     out.print(
         f"{len(result.verdicts)} requirements, {runs} runs, {checks} measurements in {head['duration_s']:.1f} s. "
-        f"Evidence: {escape(str(folder))}/summary.md",
+        f"Evidence: {escape(str(folder))}/report.html",
         soft_wrap=True,
     )
 

@@ -162,7 +162,7 @@ def result(
         out.print(caution)
     out.print()
     out.print(f"[bold]{escape(said)}[/bold]", soft_wrap=True)
-    out.print(f"Evidence: {escape(folder)}/summary.md", soft_wrap=True)
+    out.print(f"Evidence: {escape(folder)}/report.html", soft_wrap=True)
 
 
 def moved(attempt: Attempt, names: Sequence[str]) -> str:
