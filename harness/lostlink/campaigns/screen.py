@@ -72,6 +72,7 @@ def show(campaign: Campaign, tested: dict[str, Any], folder: Path, workers: str)
     sign, style = SIGNS[outcome]
     out.print(f"[{style}]{sign} {escape(campaign.conclusion())}[/{style}]", soft_wrap=True)
     out.print(
-        f"{number(campaign.trials)} trials in {tested['duration_s']:.1f} s. Evidence: {escape(str(folder))}/report.html",
+        f"{number(campaign.trials)} trials in {tested['duration_s']:.1f} s. "
+        f"Evidence: {escape(str(folder))}/report.html",
         soft_wrap=True,
     )
