@@ -36,7 +36,7 @@ if [ "$(cat .venv/lostlink-stamp 2>/dev/null)" != "$stamp" ]; then
     trap 'rmdir .venv.lock 2>/dev/null' EXIT
     trap 'exit 130' INT TERM
     if [ "$(cat .venv/lostlink-stamp 2>/dev/null)" != "$stamp" ]; then
-        echo "setting up .venv with $("$python" --version) (once; about half a minute)" >&2
+        echo "setting up .venv with $("$python" --version) (once; less than a minute)" >&2
         rm -rf .venv
         if ! "$python" -m venv .venv; then
             echo "the module venv is missing; on some systems it is a package of its own (python3-venv)" >&2
