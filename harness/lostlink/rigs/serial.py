@@ -8,10 +8,8 @@ that is the uncertainty of every instant in the run. Durations between two of th
 
 from __future__ import annotations
 
-import bisect
 import dataclasses
 import time
-from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -22,12 +20,12 @@ from lostlink.bench.clocks import Fit
 from lostlink.bench.line import LineLostError, open_line
 from lostlink.bench.pacer import first_in_line, pace, undisturbed
 from lostlink.errors import CannotError, RigError
+from lostlink.rigs.remote import RemoteBoard, Told
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
-from lostlink_sims.clock import FAULT, World, once
+from lostlink_sims.clock import World
 from lostlink_sims.handset import codes, layout
 from lostlink_sims.recorder import Recorder
 from lostlink_sims.scenario import BrownOut, MainLoopHung, ReceiverReset
-from lostlink_sims.trace import NOT_YET
 from lostlink_sims.world import Stage
 
 ATTEMPTS: Final = 3
@@ -64,81 +62,24 @@ class _LateError(Exception):
     """A packet is so late that the run proves nothing."""
 
 
-class _Remote:
-    """What the world sees of a board that is somewhere else; see `lostlink_sims.world.BoardPort`."""
+class _Remote(RemoteBoard):
+    """A board behind a line, which must get its packets in time."""
 
     def __init__(
         self, env: World, profile: Profile, scenario: Scenario, board: BenchBoard, recorder: Recorder, start_ns: int
     ) -> None:
-        self._env, self._profile, self._board, self._recorder = env, profile, board, recorder
-        self._start_ns, self._decisive_us = start_ns, decisive_from_us(scenario)
+        super().__init__(env, profile, recorder, self._tell, board.identity.abilities)
+        self._board, self._start_ns = board, start_ns
+        self._decisive_us = decisive_from_us(scenario)
         self._limit_ns = lateness_limit_us(profile, scenario) * 1000
-        self._resets = bool(board.identity.abilities & codec.CAN_RESET)
-        self._life = 0
-        self._hung_until_us = -1
-        self.turns = 0
-        self.is_up = False
-        self.boots = 0
-        self.sent: list[int] = []  # when each packet was due
-        self.silences: list[tuple[int, bool]] = []
 
-    def power_on(self) -> None:
-        """Let the program begin."""
-        self._send_reset(0)
-
-    def reset(self, why: str) -> None:
-        """Let it begin again."""
-        self._recorder.note(self._env.now, why)
-        self._send_reset(0)
-
-    def brown_out(self, down_us: int) -> None:
-        """Take its supply away for a time: the board is held in reset."""
-        self._recorder.note(self._env.now, "supply breaks down")
-        self._send_reset(down_us)
-
-    def _send_reset(self, down_us: int) -> None:
-        if self._resets:
-            self._board.send(codec.Reset(down_us))
-            self.boots += 1
-        self.is_up = False
-        self._hung_until_us = -1
-        self._life += 1
-        life = self._life
-        once(self._env, self._env.now + down_us + self._profile.receiver.boot_us, FAULT, lambda: self._up(life))
-
-    def _up(self, life: int) -> None:
-        if life == self._life:
-            self.is_up = True
-
-    def hang(self, until_us: int, end_us: int) -> None:
-        """Let its main loop hang; a watchdog of its own may bite."""
-        for_us = until_us - self._env.now
-        self._board.send(codec.Hang(min(for_us, 0x7FFF_FFFF)))
-        watchdog_us = self._profile.receiver.watchdog_us
-        self._hung_until_us = until_us
-        if watchdog_us and watchdog_us < for_us:
-            self._hung_until_us = self._env.now + watchdog_us + self._profile.receiver.boot_us
-            self.boots += 1
-
-    def stop_output(self) -> None:
-        """Break the wire to the flight controller."""
-        self.silences.append((self._env.now, True))
-
-    def resume_output(self) -> None:
-        """Mend it."""
-        self.silences.append((self._env.now, False))
-
-    def take(self, now_us: int, payload: bytes) -> bool:
-        """Hand over a payload, if somebody is there."""
-        if not self.is_up or now_us < self._hung_until_us:
-            return False
-        _, after_ns = self._board.send(codec.Packet(len(self.sent) & 0xFF, payload))
-        self.sent.append(now_us)
-        if now_us >= self._decisive_us and after_ns - self._start_ns - now_us * 1000 > self._limit_ns:
-            raise _LateError(
-                f"host too slow: a packet left {(after_ns - self._start_ns) / 1e6 - now_us / 1e3:.1f} ms late"
-            )
-        return True
+    def _tell(self, message: codec.Message) -> None:
+        _, after_ns = self._board.send(message)
+        now_us = self._env.now
+        late_ns = after_ns - self._start_ns - now_us * 1000
+        if isinstance(message, codec.Packet) and now_us >= self._decisive_us and late_ns > self._limit_ns:
+            self.sent.append(now_us)
+            raise _LateError(f"host too slow: a packet left {late_ns / 1e6:.1f} ms late")
 
 
 class SerialRig:
@@ -382,15 +323,14 @@ class SerialRig:
         self.about["runs"] = f"{self.runs} runs, {self._void} void and repeated, port lost {self._reconnects}x"
 
 
-class _Told:
+class _Told(Told):
     """Turns what a board reported into a trace on the scenario's time line."""
 
     def __init__(
         self, profile: Profile, scenario: Scenario, stage: Stage, remote: _Remote, reports: Reports, start_ns: int
     ) -> None:
-        self._profile, self._scenario, self._stage = profile, scenario, stage
-        self._remote, self._reports, self._start_us = remote, reports, start_ns / 1000
-        self.lateness_us: list[float] = []
+        super().__init__(profile, scenario, stage, remote, reports)
+        self._start_us = start_ns / 1000
 
     def trace(self, fit: Fit | None, identity: codec.Identity) -> Trace:
         """Return the run, with its uncertainty, and a doubt where it went wrong."""
@@ -406,7 +346,7 @@ class _Told:
             def at(board_us: float) -> int:
                 return round(raw(board_us) - anchor_us)
 
-            arrivals = self._arrivals(raw)
+            arrivals = self.arrivals(raw)
             decisive = [arrived - due for due, arrived in arrivals.items() if due >= decisive_from_us(self._scenario)]
             anchor_us = float(np.median(decisive or self.lateness_us or [0.0]))
             tick_us = identity.tick_us + 1
@@ -417,77 +357,18 @@ class _Told:
                 spread_us = fit.uncertainty_us(middle_us)
             uncertainty_us = int(np.ceil(spread_us + drift_us)) + tick_us
             span_us = identity.tick_us
-            separators = self._put_frames(at, identity)
-            for board_us, is_on in self._failsafe():
-                self._stage.recorder.failsafe(at(board_us), bool(is_on))
-            for board_us, cause in self._reports.boots:
-                self._stage.recorder.note(at(board_us), f"receiver boots ({codec.CAUSES.get(cause, 'cause unknown')})")
+            separators = self.put_frames(self.reported_frames(at, identity.abilities))
+            self.put_flags(at)
             doubt = self._doubt(uncertainty_us)
         self._stage.close()
         trace = self._stage.trace()
         if fit is not None:
-            self._place(trace, arrivals, anchor_us)
+            self.place(trace, arrivals, anchor_us)
         trace.notes.sort(key=lambda note: note[0])
         return dataclasses.replace(
             trace, how_seen=HowSeen.REPORTED, uncertainty_us=uncertainty_us, span_uncertainty_us=span_us,
             separators_us=np.array(separators, np.int64) if separators else None, doubt=doubt,
         )  # fmt: skip
-
-    def _arrivals(self, raw: Callable[[float], float]) -> dict[int, float]:
-        """Return when each packet was in the board's hands, by the instant at which it was due."""
-        arrivals: dict[int, float] = {}
-        place = 0
-        for number, board_us in self._reports.taken:
-            while place < len(self._remote.sent) and place & 0xFF != number:
-                place += 1
-            if place == len(self._remote.sent):
-                break
-            due_us = self._remote.sent[place]
-            arrivals[due_us] = raw(board_us)
-            self.lateness_us.append(arrivals[due_us] - due_us)
-            place += 1
-        return arrivals
-
-    def _put_frames(self, at: Callable[[float], int], identity: codec.Identity) -> list[int]:
-        """Hand the frames to the recorder in order, and return their separators."""
-        frames = [(at(start), separator, widths) for start, separator, widths in self._reports.frames]
-        if not identity.abilities & codec.REPORTS_FRAMES:
-            frames = self._made_frames(at)
-        recorder, separators = self._stage.recorder, []
-        silences = list(self._remote.silences)
-        silent = False
-        for start_us, separator_us, widths in sorted(frames, key=lambda frame: frame[0]):
-            while silences and silences[0][0] <= start_us:
-                at_us, silent = silences.pop(0)
-                if silent:
-                    recorder.silence(at_us)
-            if silent or not widths or not 0 <= start_us < self._scenario.duration_us:
-                continue
-            recorder.frame(start_us, widths, separator_us)
-            separators.append(separator_us)
-        for at_us, stops in silences:
-            if stops:
-                recorder.silence(at_us)
-        return separators
-
-    def _made_frames(self, at: Callable[[float], int]) -> list[tuple[int, int, tuple[int, ...]]]:
-        """Return the frames that would carry the reported channel values, for a board that reports no frames."""
-        values = [(at(board_us), widths) for board_us, widths in self._reports.channels]
-        if not values:
-            return []
-        output = self._profile.output
-        instants = [at_us for at_us, _ in values]
-        frames = []
-        for start_us in range(instants[0], self._scenario.duration_us, output.frame_period_us):
-            widths = values[bisect.bisect_right(instants, start_us) - 1][1]
-            padding = (output.unused_us,) * (output.channels - len(widths))
-            frames.append((start_us, output.separator_us, (*widths, *padding)))
-        return frames
-
-    def _failsafe(self) -> list[tuple[int, int]]:
-        """Return the changes of the receiver's own flag; it begins anew with each boot, in failsafe."""
-        changes = [*self._reports.failsafe, *((board_us, 1) for board_us, _ in self._reports.boots)]
-        return sorted(changes, key=lambda change: change[0])
 
     def _doubt(self, uncertainty_us: int) -> str:
         """Say what the bench itself did wrong in this run."""
@@ -495,7 +376,7 @@ class _Told:
         lost = len(remote.sent) - len(self.lateness_us)
         limit_us = lateness_limit_us(self._profile, self._scenario)
         if any(cause == codec.POWER_ON for _, cause in reports.boots):
-            return "the board restarted by itself in the middle of the run"
+            return self.restarted()
         if lost:
             return f"the board did not get {lost} of {len(remote.sent)} packets that were sent over the line"
         if uncertainty_us > limit_us:
@@ -503,15 +384,4 @@ class _Told:
                 f"host or board too slow: packets came up to {uncertainty_us / 1000:.1f} ms off their time, "
                 f"allowed for this link are {limit_us / 1000:.1f} ms"
             )
-        booted = sum(cause != codec.POWER_ON for _, cause in reports.boots)
-        if booted > remote.boots:
-            return "the board restarted by itself in the middle of the run"
-        return ""
-
-    @staticmethod
-    def _place(trace: Trace, arrivals: dict[int, float], anchor_us: float) -> None:
-        """Put the packets' true arrivals in place of the planned ones."""
-        planned = trace.packets.arrived_us
-        for place in np.flatnonzero(planned != NOT_YET).tolist():
-            if (arrived := arrivals.get(int(planned[place]))) is not None:
-                planned[place] = max(0, round(arrived - anchor_us))
+        return self.restarted()

@@ -1,0 +1,202 @@
+"""A receiver board that is somewhere else: what the world sees of it, and how its reports become a trace.
+
+The world runs as in simulation; what it asks of the board goes out as orders of the bench protocol, and the board
+says later what it made of them, by its own clock.
+"""
+
+from __future__ import annotations
+
+import bisect
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+
+from lostlink.bench import codec
+from lostlink.bench.board import Reports
+from lostlink_sims import Profile, Scenario, Trace
+from lostlink_sims.clock import FAULT, World, once
+from lostlink_sims.recorder import Recorder
+from lostlink_sims.trace import NOT_YET
+from lostlink_sims.world import Stage
+
+FrameSeen = tuple[int, int, tuple[int, ...]]
+"""Start and separator in microseconds of the run, and widths."""
+Order = Callable[[codec.Message], object]
+LONGEST_HANG_US: Final = 0x7FFF_FFFF
+
+
+class RemoteBoard:
+    """What the world sees of a board that is somewhere else; see `lostlink_sims.world.BoardPort`.
+
+    Parameters
+    ----------
+    order : callable
+        Sends a message of the bench protocol.
+    abilities : int
+        What the board can do, as in `codec.Identity`.
+    """
+
+    def __init__(self, env: World, profile: Profile, recorder: Recorder, order: Order, abilities: int) -> None:
+        self._env, self._profile, self._recorder, self._order = env, profile, recorder, order
+        self._resets = bool(abilities & codec.CAN_RESET)
+        self._life = 0
+        self._hung_until_us = -1
+        self.turns = 0
+        self.is_up = False
+        self.boots = 0
+        self.sent: list[int] = []  # when each packet was due
+        self.silences: list[tuple[int, bool]] = []
+
+    def power_on(self) -> None:
+        """Let the program begin."""
+        self._send_reset(0)
+
+    def reset(self, why: str) -> None:
+        """Let it begin again."""
+        self._recorder.note(self._env.now, why)
+        self._send_reset(0)
+
+    def brown_out(self, down_us: int) -> None:
+        """Take its supply away for a time: the board is held in reset."""
+        self._recorder.note(self._env.now, "supply breaks down")
+        self._send_reset(down_us)
+
+    def _send_reset(self, down_us: int) -> None:
+        if self._resets:
+            self._order(codec.Reset(down_us))
+            self.boots += 1
+        self.is_up = False
+        self._hung_until_us = -1
+        self._life += 1
+        life = self._life
+        once(self._env, self._env.now + down_us + self._profile.receiver.boot_us, FAULT, lambda: self._up(life))
+
+    def _up(self, life: int) -> None:
+        if life == self._life:
+            self.is_up = True
+
+    def hang(self, until_us: int, end_us: int) -> None:
+        """Let its main loop hang; a watchdog of its own may bite."""
+        for_us = until_us - self._env.now
+        self._order(codec.Hang(min(for_us, LONGEST_HANG_US)))
+        watchdog_us = self._profile.receiver.watchdog_us
+        self._hung_until_us = until_us
+        if watchdog_us and watchdog_us < for_us:
+            self._hung_until_us = self._env.now + watchdog_us + self._profile.receiver.boot_us
+            self.boots += 1
+
+    def stop_output(self) -> None:
+        """Break the wire to the flight controller."""
+        self.silences.append((self._env.now, True))
+
+    def resume_output(self) -> None:
+        """Mend it."""
+        self.silences.append((self._env.now, False))
+
+    def take(self, now_us: int, payload: bytes) -> bool:
+        """Hand over a payload, if somebody is there."""
+        if not self.is_up or now_us < self._hung_until_us:
+            return False
+        self._order(codec.Packet(len(self.sent) & 0xFF, payload))
+        self.sent.append(now_us)
+        return True
+
+
+class Told:
+    """Lays what a board reported on a run's time line.
+
+    Parameters
+    ----------
+    stage : Stage
+        The run, at its end.
+    remote : RemoteBoard
+    reports : Reports
+    """
+
+    def __init__(
+        self, profile: Profile, scenario: Scenario, stage: Stage, remote: RemoteBoard, reports: Reports
+    ) -> None:
+        self._profile, self._scenario, self._stage = profile, scenario, stage
+        self._remote, self._reports = remote, reports
+        self.lateness_us: list[float] = []
+
+    def arrivals(self, at: Callable[[float], float]) -> dict[int, float]:
+        """Return when each packet was in the board's hands, by the instant at which it was due."""
+        arrivals: dict[int, float] = {}
+        place = 0
+        for number, board_us in self._reports.taken:
+            while place < len(self._remote.sent) and place & 0xFF != number:
+                place += 1
+            if place == len(self._remote.sent):
+                break
+            due_us = self._remote.sent[place]
+            arrivals[due_us] = at(board_us)
+            self.lateness_us.append(arrivals[due_us] - due_us)
+            place += 1
+        return arrivals
+
+    def put_frames(self, frames: list[FrameSeen]) -> list[int]:
+        """Hand the frames to the recorder in order, and return their separators."""
+        recorder, separators = self._stage.recorder, []
+        silences = list(self._remote.silences)
+        silent = False
+        for start_us, separator_us, widths in sorted(frames, key=lambda frame: frame[0]):
+            while silences and silences[0][0] <= start_us:
+                at_us, silent = silences.pop(0)
+                if silent:
+                    recorder.silence(at_us)
+            if silent or not 0 <= start_us < self._scenario.duration_us:
+                continue
+            if widths:
+                recorder.frame(start_us, widths, separator_us)
+            else:
+                recorder.begin_frame(start_us)
+                recorder.end_frame()
+            separators.append(separator_us)
+        for at_us, stops in silences:
+            if stops:
+                recorder.silence(at_us)
+        return separators
+
+    def reported_frames(self, at: Callable[[float], int], abilities: int) -> list[FrameSeen]:
+        """Return the frames as the board told of them; where it told of values only, those that would carry them."""
+        if abilities & codec.REPORTS_FRAMES:
+            return [(at(start), separator, widths) for start, separator, widths in self._reports.frames if widths]
+        values = [(at(board_us), widths) for board_us, widths in self._reports.channels if widths]
+        if not values:
+            return []
+        output = self._profile.output
+        instants = [at_us for at_us, _ in values]
+        frames = []
+        for start_us in range(instants[0], self._scenario.duration_us, output.frame_period_us):
+            widths = values[bisect.bisect_right(instants, start_us) - 1][1]
+            padding = (output.unused_us,) * (output.channels - len(widths))
+            frames.append((start_us, output.separator_us, (*widths, *padding)))
+        return frames
+
+    def put_flags(self, at: Callable[[float], int]) -> None:
+        """Hand over the receiver's own flag; it begins anew with each boot, in failsafe."""
+        recorder, reports = self._stage.recorder, self._reports
+        changes = [*reports.failsafe, *((board_us, 1) for board_us, _ in reports.boots)]
+        for board_us, is_on in sorted(changes, key=lambda change: change[0]):
+            if at(board_us) < self._scenario.duration_us:
+                recorder.failsafe(at(board_us), bool(is_on))
+        for board_us, cause in reports.boots:
+            recorder.note(at(board_us), f"receiver boots ({codec.CAUSES.get(cause, 'cause unknown')})")
+
+    def restarted(self) -> str:
+        """Say so if the board began anew more often than it was told to; else nothing."""
+        boots = self._reports.boots
+        booted = sum(cause != codec.POWER_ON for _, cause in boots)
+        if booted < len(boots) or booted > self._remote.boots:
+            return "the board restarted by itself in the middle of the run"
+        return ""
+
+    @staticmethod
+    def place(trace: Trace, arrivals: dict[int, float], anchor_us: float) -> None:
+        """Put the packets' true arrivals in place of the planned ones."""
+        planned = trace.packets.arrived_us
+        for place in np.flatnonzero(planned != NOT_YET).tolist():
+            if (arrived := arrivals.get(int(planned[place]))) is not None:
+                planned[place] = max(0, round(arrived - anchor_us))
