@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from lostlink_sims import Profile
 
 BAD_INPUT, RIG_LOST, INTERRUPTED = 2, 3, 130
+_RIG_HELP = "Where to run: sim, serial:PORT, emulated:IMAGE or emulated-live:IMAGE."
 
 
 @contextlib.contextmanager
@@ -66,7 +67,7 @@ def main() -> None:
 @click.option(
     "--receiver", metavar="FILE.py:NAME", help="Receiver to test, or a shared library; the reference when left out."
 )
-@click.option("--rig", metavar="RIG", default="sim", show_default=True, help="Where to run: sim, or serial:PORT.")
+@click.option("--rig", metavar="RIG", default="sim", show_default=True, help=_RIG_HELP)
 @click.option("--baud", metavar="N", type=click.IntRange(300, 10_000_000), help="Bits in a second there (250000).")
 @click.option("--props-off", is_flag=True, help="Propellers are off, flight battery disconnected: do not ask.")
 @click.option("--thorough", is_flag=True, help="On a board, fly at as many phases as in simulation.")
@@ -95,13 +96,16 @@ def prove(
     PROFILE is a link profile (TOML); the plain home-built link when left out. The receiver runs in simulation:
     a class of yours with power_on, packet, poll and pulses, compiled firmware as a shared library, or the
     well-behaved reference receiver. With --rig serial:PORT it is a real board, in real time: the radio stays
-    simulated, and the board's firmware gets the packets that survive over its serial port.
+    simulated, and the board's firmware gets the packets that survive over its serial port. With --rig
+    emulated:IMAGE it is a firmware image on an emulated microcontroller, in virtual time (emulated-live:IMAGE: in
+    real time).
 
     \b
     lostlink prove fixtures/profiles/heron.toml
     lostlink prove my_link.toml --receiver my_receiver.py:MyReceiver --seed 7
     lostlink prove my_link.toml --receiver ./my_receiver.so
     lostlink prove my_link.toml --rig serial:/dev/ttyACM0
+    lostlink prove my_link.toml --rig emulated:build/receiver.elf
     """
     with _errors_in_words():
         link = _read(profile)
@@ -141,14 +145,14 @@ def prove(
 def _check_rig(link: Profile, rig: str, receiver: str | None, baud: int | None, *, props_off: bool) -> None:
     """See that the rig can be opened, and that nobody can be hurt by it."""
     from lostlink.errors import ReceiverError
-    from lostlink.rigs import open_rig
+    from lostlink.rigs import drives_hardware, open_rig
 
     if rig == "sim":
         open_rig(link, receiver=receiver).close()
         return
     if receiver is not None:
         raise ReceiverError(f"--receiver {receiver}: with --rig {rig} the receiver is the board; leave one of them out")
-    if not props_off:
+    if not props_off and drives_hardware(rig):
         _ask_for_props_off()
     open_rig(link, where=rig, baud=baud).close()
 
@@ -256,7 +260,7 @@ def schema(scenario: bool) -> None:
 @click.option(
     "--receiver", metavar="FILE.py:NAME", help="Receiver to run, or a shared library; the reference when left out."
 )
-@click.option("--rig", metavar="RIG", default="sim", show_default=True, help="Where to run: sim, or serial:PORT.")
+@click.option("--rig", metavar="RIG", default="sim", show_default=True, help=_RIG_HELP)
 @click.option("--baud", metavar="N", type=click.IntRange(300, 10_000_000), help="Bits in a second there (250000).")
 @click.option("--props-off", is_flag=True, help="Propellers are off, flight battery disconnected: do not ask.")
 @click.option("--vcd", metavar="FILE", help="Write the wires as VCD.")
@@ -280,10 +284,10 @@ def replay(
         from lostlink import exports, show
         from lostlink.errors import ProfileError
         from lostlink.profiles import read_scenario
-        from lostlink.rigs import open_rig
+        from lostlink.rigs import drives_hardware, open_rig
 
         link = _read(profile)
-        if rig != "sim" and not props_off:
+        if drives_hardware(rig) and not props_off:
             _ask_for_props_off()
         place = open_rig(link, where=rig, receiver=receiver, baud=baud)
         try:

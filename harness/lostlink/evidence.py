@@ -52,7 +52,7 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
                 "profile_sha256": {"type": "string", "pattern": "^[0-9a-f]{64}$"},
                 "receiver": {**_TEXT, "description": "The receiver under test."},
                 "receiver_sha256": {"type": ["string", "null"], "description": "Of the receiver's file."},
-                "rig": {**_TEXT, "description": "Where it ran: sim, or serial: and a port."},
+                "rig": {**_TEXT, "description": "Where it ran: sim, serial: and a port, or emulated: and an image."},
                 "bench": {
                     "type": "object",
                     "additionalProperties": _TEXT,
@@ -101,6 +101,13 @@ def versions() -> dict[str, str]:
     return {"lostlink": lostlink.__version__, "python": platform.python_version(), **found}
 
 
+def _whose(rig: str) -> str:
+    """Say what is tested when no receiver was named."""
+    if rig == "sim":
+        return "reference receiver"
+    return f"the {'image' if rig.startswith('emulated') else 'board'}'s firmware"
+
+
 def tested(
     profile: Profile,
     *,
@@ -126,7 +133,7 @@ def tested(
         "profile": profile.name,
         "profile_file": profile_file,
         "profile_sha256": profile_digest(profile),
-        "receiver": receiver or ("reference receiver" if rig == "sim" else "the board's firmware"),
+        "receiver": receiver or (_whose(rig)),
         "receiver_sha256": receiver_sha256,
         "rig": rig,
         "seed": seed,

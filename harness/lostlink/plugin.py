@@ -37,7 +37,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="FILE.py:NAME",
         help="receiver to test, or a shared library; the reference when left out",
     )
-    group.addoption("--lostlink-rig", metavar="RIG", default="sim", help="where to run: sim, or serial:PORT")
+    group.addoption(
+        "--lostlink-rig", metavar="RIG", default="sim", help="where to run: sim, serial:PORT, emulated:IMAGE"
+    )
     group.addoption("--lostlink-baud", metavar="N", type=int, help="bits in a second on that port")
     group.addoption(
         "--lostlink-thorough", action="store_true", help="on a bench, fly at as many phases as in simulation"
@@ -55,7 +57,8 @@ def pytest_configure(config: pytest.Config) -> None:
     seed = config.getoption("--lostlink-seed")
     if not 0 <= seed < 2**63:
         raise pytest.UsageError(f"--lostlink-seed {seed}: allowed: 0 to 2^63 - 1")
-    if config.getoption("--lostlink-rig") != "sim" and not config.getoption("--lostlink-props-off"):
+    rig = config.getoption("--lostlink-rig")
+    if rig != "sim" and not rig.startswith("emulated") and not config.getoption("--lostlink-props-off"):
         raise pytest.UsageError(
             "a rig with a real board needs --lostlink-props-off: "
             "propellers off, flight battery disconnected, model restrained"

@@ -28,6 +28,7 @@ class HowSeen(Enum):
     """Where a result comes from."""
 
     SIMULATED = "simulated"
+    EMULATED = "emulated"
     REPORTED = "reported by the board"
     MEASURED = "measured on the wire"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -23,11 +24,11 @@ _MOST_REPORTS: Final = 200_000
 _HALF: Final = 1 << 31
 
 
-class _Counter:
-    """A 32-bit counter made endless."""
+class EndlessCounter:
+    """A 32-bit counter made endless; it begins at the first stamp, or at one that is given."""
 
-    def __init__(self) -> None:
-        self._last: int | None = None
+    def __init__(self, start_us: int | None = None) -> None:
+        self._last = start_us
 
     def __call__(self, stamp_us: int) -> int:
         if self._last is None:
@@ -59,6 +60,22 @@ class Reports:
     channels: list[tuple[int, tuple[int, ...]]] = field(default_factory=list)
     failsafe: list[tuple[int, int]] = field(default_factory=list)
     boots: list[tuple[int, int]] = field(default_factory=list)
+
+    def add(self, message: codec.Message, us: Callable[[int], int]) -> None:
+        """Sort in a message, if it is a report; `us` makes its stamps endless."""
+        match message:
+            case codec.Taken():
+                self.taken.append((message.number, us(message.at_us)))
+            case codec.Frame():
+                self.frames.append((us(message.start_us), message.separator_us, message.widths_us))
+            case codec.Channels():
+                self.channels.append((us(message.at_us), message.widths_us))
+            case codec.Failsafe():
+                self.failsafe.append((us(message.at_us), int(bool(message.is_on))))
+            case codec.Boot():
+                self.boots.append((us(message.at_us), message.cause))
+            case _:
+                pass
 
     def __len__(self) -> int:
         return len(self.taken) + len(self.frames) + len(self.channels) + len(self.failsafe) + len(self.boots)
@@ -93,7 +110,7 @@ class BenchBoard:
         self._decoder = codec.Decoder()
         self._number = 0
         self._raw = bytearray()  # the first bytes, for words about what answers
-        self._counter = _Counter()
+        self._counter = EndlessCounter()
         self._pings: dict[int, int] = {}
         self._token = 0
         self._pong_token = -1
@@ -154,20 +171,11 @@ class BenchBoard:
         self.pump(min(free_ns, _ROOM_FOR_PING_NS) / 1e9 if free_ns > _ROOM_FOR_PING_NS else free_ns / 1e9)
 
     def _take(self, message: codec.Message, stamp_ns: int) -> None:
-        reports, us = self.reports, self._counter
+        if isinstance(message, codec.Boot) and message.cause == codec.POWER_ON and self._identity is not None:
+            self._begin_anew()
+        us = self._counter
+        self.reports.add(message, us)
         match message:
-            case codec.Taken():
-                reports.taken.append((message.number, us(message.at_us)))
-            case codec.Frame():
-                reports.frames.append((us(message.start_us), message.separator_us, message.widths_us))
-            case codec.Channels():
-                reports.channels.append((us(message.at_us), message.widths_us))
-            case codec.Failsafe():
-                reports.failsafe.append((us(message.at_us), int(bool(message.is_on))))
-            case codec.Boot():
-                if message.cause == codec.POWER_ON and self._identity is not None:
-                    self._begin_anew()
-                reports.boots.append((self._counter(message.at_us), message.cause))
             case codec.Pong():
                 self._pong_token = message.token
                 sent_ns = self._pings.pop(message.token, None)
@@ -183,7 +191,7 @@ class BenchBoard:
 
     def _begin_anew(self) -> None:
         """Forget what was known of a clock that began again."""
-        self._counter = _Counter()
+        self._counter = EndlessCounter()
         self._pings.clear()
         self.alignment = Alignment(self.identity.tick_us)
 

@@ -96,22 +96,22 @@ class Alignment:
 
     def __init__(self, tick_us: float = 1.0) -> None:
         self._tick_us = tick_us
-        self._exchanges: deque[tuple[float, float, float, float]] = deque(maxlen=KEPT)
+        self.exchanges: deque[tuple[float, float, float, float]] = deque(maxlen=KEPT)
 
     def __len__(self) -> int:
-        return len(self._exchanges)
+        return len(self.exchanges)
 
     def add(self, t1: float, t2: float, t3: float, t4: float) -> None:
         """Take an exchange: host sends, board receives, board answers, host receives."""
-        self._exchanges.append((t1, t2, t3, t4))
+        self.exchanges.append((t1, t2, t3, t4))
 
     def best_delay_us(self) -> float:
         """Return the shortest round trip so far."""
-        return min(offset_and_delay(*exchange)[1] for exchange in self._exchanges)
+        return min(offset_and_delay(*exchange)[1] for exchange in self.exchanges)
 
     def fit(self) -> Fit | None:
         """Return the feasible set; None when there is none: the clock stood, jumped, or is off by more than 1 %."""
-        stamps = np.array(self._exchanges, np.float64).reshape(-1, 4)
+        stamps = np.array(self.exchanges, np.float64).reshape(-1, 4)
         if not len(stamps):
             return None
         host_base, board_base = float(stamps[0, 0]), float(stamps[0, 1])

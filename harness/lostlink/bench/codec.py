@@ -227,15 +227,29 @@ class Counters:
     overrun: int
 
 
+@dataclass(frozen=True, slots=True)
+class Edges:
+    """Edges of the pulse train, over a port of their own.
+
+    The first was at `at_us` and left the line at `level`; the others followed after `steps_us`, up and down in turn.
+    """
+
+    TYPE: ClassVar[int] = 0x89
+    LAYOUT: ClassVar[str] = "<IB+"
+    at_us: int
+    level: int
+    steps_us: tuple[int, ...]
+
+
 Message = (
     Identify | Ping | Packet | Reset | SetClock | Hang
-    | Identity | Pong | Taken | Channels | Frame | Failsafe | Boot | Counters
+    | Identity | Pong | Taken | Channels | Frame | Failsafe | Boot | Counters | Edges
 )  # fmt: skip
 _KINDS: Final = {
     kind.TYPE: kind
     for kind in (
         Identify, Ping, Packet, Reset, SetClock, Hang,
-        Identity, Pong, Taken, Channels, Frame, Failsafe, Boot, Counters,
+        Identity, Pong, Taken, Channels, Frame, Failsafe, Boot, Counters, Edges,
     )
 }  # fmt: skip
 _FIXED: Final = {number: struct.Struct(kind.LAYOUT.rstrip("*+")) for number, kind in _KINDS.items()}

@@ -12,6 +12,10 @@ _MOST_LINKS: Final = 4
 _HEADINGS: Final = {"bad": "✗", "doubt": "?", "good": "✓"}
 _SEEN: Final = {
     "simulated": "The receiver ran in simulation. Its crystal, supply, wiring and radio chip were not tested.",
+    "emulated": (
+        "The receiver's firmware ran on an emulated microcontroller. The true processor's speed, crystal, supply, "
+        "wiring and radio chip were not tested."
+    ),
     "reported by the board": "A board reported its own pulses. What the wire carries was not measured.",
     "measured on the wire": "Pulses were measured on the wire.",
 }

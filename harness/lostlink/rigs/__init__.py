@@ -12,9 +12,16 @@ from lostlink.rigs.firmware import is_library
 from lostlink.rigs.sim import SimRig
 from lostlink_sims import Profile
 
-__all__ = ["Rig", "SimRig", "open_rig"]
+__all__ = ["Rig", "SimRig", "drives_hardware", "open_rig"]
 
 SERIAL = "serial:"
+EMULATED = ("emulated", "emulated-live")
+_BUILT_IN = ("sim", "serial:PORT", *(f"{kind}:IMAGE" for kind in EMULATED))
+
+
+def drives_hardware(where: str) -> bool:
+    """Return whether a rig may set something in motion."""
+    return where != "sim" and where.partition(":")[0] not in EMULATED
 
 
 def open_rig(
@@ -31,7 +38,8 @@ def open_rig(
     ----------
     profile : Profile
     where : str
-        ``sim``, ``serial:PORT`` with any port or URL, or ``NAME:REST`` for a rig that a package adds.
+        ``sim``, ``serial:PORT`` with any port or URL, ``emulated:IMAGE`` or ``emulated-live:IMAGE``, or ``NAME:REST``
+        for a rig that a package adds.
     receiver : str, optional
         For ``sim``: ``FILE.py:Name`` or a shared library; the reference receiver when left out.
     baud : int, optional
@@ -51,6 +59,13 @@ def open_rig(
         from lostlink.rigs.serial import SerialRig
 
         return SerialRig(profile, where.removeprefix(SERIAL), baud or DEFAULT_BAUD, thorough=thorough)
+    kind, _, rest = where.partition(":")
+    if kind in EMULATED:
+        from lostlink.rigs import emulated
+
+        if kind == emulated.LOCKSTEP:
+            return emulated.EmulatedRig(profile, rest)
+        return emulated.LiveRig(profile, rest, thorough=thorough)
     if where != "sim":
         return _installed(profile, where)
     if receiver is not None and is_library(receiver):
@@ -70,6 +85,6 @@ def _installed(profile: Profile, where: str) -> Rig:
     factory = extensions.load(extensions.RIGS, name)
     if factory is None:
         known = [f"{one}:..." for one in extensions.names(extensions.RIGS)]
-        raise RigError(f"--rig {where}: there is no such rig; allowed: {', '.join(['sim', 'serial:PORT', *known])}")
+        raise RigError(f"--rig {where}: there is no such rig; allowed: {', '.join([*_BUILT_IN, *known])}")
     rig: Rig = factory(profile, rest)
     return rig

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import bisect
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -20,10 +21,26 @@ from lostlink_sims.recorder import Recorder
 from lostlink_sims.trace import NOT_YET
 from lostlink_sims.world import Stage
 
-FrameSeen = tuple[int, int, tuple[int, ...]]
-"""Start and separator in microseconds of the run, and widths."""
 Order = Callable[[codec.Message], object]
 LONGEST_HANG_US: Final = 0x7FFF_FFFF
+
+
+@dataclass(frozen=True, slots=True)
+class FrameSeen:
+    """A frame on the run's time line.
+
+    Attributes
+    ----------
+    start_us, separator_us : int
+    widths_us : tuple of int
+    cut_us : int or None
+        When the line went to rest in the middle of a separator, if it did.
+    """
+
+    start_us: int
+    separator_us: int
+    widths_us: tuple[int, ...]
+    cut_us: int | None = None
 
 
 class RemoteBoard:
@@ -141,19 +158,21 @@ class Told:
         recorder, separators = self._stage.recorder, []
         silences = list(self._remote.silences)
         silent = False
-        for start_us, separator_us, widths in sorted(frames, key=lambda frame: frame[0]):
+        for frame in sorted(frames, key=lambda frame: frame.start_us):
+            start_us = frame.start_us
             while silences and silences[0][0] <= start_us:
                 at_us, silent = silences.pop(0)
                 if silent:
                     recorder.silence(at_us)
             if silent or not 0 <= start_us < self._scenario.duration_us:
                 continue
-            if widths:
-                recorder.frame(start_us, widths, separator_us)
+            if frame.widths_us:
+                recorder.frame(start_us, frame.widths_us, frame.separator_us)
             else:
                 recorder.begin_frame(start_us)
-                recorder.end_frame()
-            separators.append(separator_us)
+            if frame.cut_us is not None:
+                recorder.silence(frame.cut_us)
+            separators.append(frame.separator_us)
         for at_us, stops in silences:
             if stops:
                 recorder.silence(at_us)
@@ -162,7 +181,9 @@ class Told:
     def reported_frames(self, at: Callable[[float], int], abilities: int) -> list[FrameSeen]:
         """Return the frames as the board told of them; where it told of values only, those that would carry them."""
         if abilities & codec.REPORTS_FRAMES:
-            return [(at(start), separator, widths) for start, separator, widths in self._reports.frames if widths]
+            return [
+                FrameSeen(at(start), separator, widths) for start, separator, widths in self._reports.frames if widths
+            ]
         values = [(at(board_us), widths) for board_us, widths in self._reports.channels if widths]
         if not values:
             return []
@@ -172,7 +193,7 @@ class Told:
         for start_us in range(instants[0], self._scenario.duration_us, output.frame_period_us):
             widths = values[bisect.bisect_right(instants, start_us) - 1][1]
             padding = (output.unused_us,) * (output.channels - len(widths))
-            frames.append((start_us, output.separator_us, (*widths, *padding)))
+            frames.append(FrameSeen(start_us, output.separator_us, (*widths, *padding)))
         return frames
 
     def put_flags(self, at: Callable[[float], int]) -> None:
