@@ -23,23 +23,43 @@ def run(*words: str | Path, given: bytes | None = None) -> subprocess.CompletedP
     return done
 
 
-MISSING = [name for name in ("cc", "make") if shutil.which(name) is None]
+MISSING = {
+    "tools": ("the board's C is not tested", ["cc", "make"]),
+    "emulator": ("firmware images are not tested", ["make", "arm-none-eabi-gcc", "qemu-system-arm"]),
+}
+"""What the tests with a fixture need; what is said where it is missing."""
+
+
+def missing(fixture: str) -> list[str]:
+    """Return which of the programs that a fixture stands for are not here."""
+    return [name for name in MISSING[fixture][1] if shutil.which(name) is None]
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Where C cannot be compiled, leave one of its tests, which says so, and not a line for each."""
-    in_c = [item for item in items if isinstance(item, pytest.Function) and "tools" in item.fixturenames]
-    if MISSING and in_c:
-        others = set(in_c[1:])
-        config.hook.pytest_deselected(items=in_c[1:])
-        items[:] = [item for item in items if item not in others]
+    """Where something is missing, leave one of the tests that need it, which says so, and not a line for each."""
+    for fixture in MISSING:
+        need_it = [item for item in items if isinstance(item, pytest.Function) and fixture in item.fixturenames]
+        if missing(fixture) and need_it:
+            others = set(need_it[1:])
+            config.hook.pytest_deselected(items=need_it[1:])
+            items[:] = [item for item in items if item not in others]
+
+
+def _skip_without(fixture: str) -> None:
+    if absent := missing(fixture):
+        pytest.skip(f"{MISSING[fixture][0]}: there is no {' and no '.join(absent)} here")
 
 
 @pytest.fixture(scope="session")
 def tools() -> None:
     """Skip where C cannot be compiled."""
-    if MISSING:
-        pytest.skip(f"the board's C is not tested: there is no {' and no '.join(MISSING)} here")
+    _skip_without("tools")
+
+
+@pytest.fixture(scope="session")
+def emulator(tools: None) -> None:
+    """Skip where images cannot be built or run."""
+    _skip_without("emulator")
 
 
 @pytest.fixture(scope="session")
@@ -47,7 +67,7 @@ def make(tools: None, tmp_path_factory: pytest.TempPathFactory) -> Make:
     """Return what builds a target of the board's makefile, such as ``receiver.so``, and tells where it is."""
     build = tmp_path_factory.mktemp("board")
 
-    def target(name: str, *, mistake: str = "", profile: Profile | None = None) -> Path:
+    def target(name: str, *, mistake: str = "", profile: Profile | None = None, divider: str = "") -> Path:
         folder, settings = build, []
         if profile is not None:
             folder = build / profile.name
@@ -56,6 +76,10 @@ def make(tools: None, tmp_path_factory: pytest.TempPathFactory) -> Make:
             if not (folder / "link.h").exists() or (folder / "link.h").read_text() != header:
                 (folder / "link.h").write_text(header)
             settings.append(f"LINK={folder}")
+        if divider:
+            folder = build / f"divider{divider}"
+            folder.mkdir(exist_ok=True)
+            settings.append(f"DIVIDER={divider}")
         if mistake:
             settings.append(f"MISTAKE={mistake}")
         run("make", "-s", "-C", BOARD, f"BUILD={folder}", *settings, folder / name)

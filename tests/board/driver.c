@@ -53,6 +53,11 @@ void driver_frame(uint32_t start_us, uint16_t separator_us, const uint16_t *widt
     bench_frame(&bench, start_us, separator_us, widths_us, count);
 }
 
+void driver_edges(bool level, const uint32_t *at_us, uint8_t count)
+{
+    bench_edges(&bench, level, at_us, count);
+}
+
 void driver_boot(uint32_t now_us, uint8_t cause)
 {
     bench_boot(&bench, now_us, (enum bench_cause)cause);

@@ -23,6 +23,7 @@ from lostlink.bench.codec import (
     CobsError,
     Counters,
     Decoder,
+    Edges,
     Failsafe,
     Frame,
     Hang,
@@ -46,7 +47,7 @@ MESSAGES: tuple[Message, ...] = (
     Identify(), Ping(0x1234), Packet(7, bytes.fromhex("80408000ffff2a07d5")), Reset(200_000), SetClock(0xFFF0_BDC0),
     Hang(1_000_000), Identity(1, 15, 8, 1, b"my board"), Pong(0x1234, 1_000_000, 1_000_040), Taken(7, 1_005_000),
     Channels(1_010_000, WIDTHS), Frame(1_010_000, 300, WIDTHS), Failsafe(1_505_000, 1, 7, 1_005_000), Boot(50_000, 2),
-    Counters(1000, 2, 0),
+    Counters(1000, 2, 0), Edges(1_010_000, 1, (300, 1200, 300, 1200)),
 )  # fmt: skip
 SEED, NOISE_BYTES = 20_250, 1_000_000
 
@@ -204,6 +205,11 @@ class Board:
         )
         return self.sent()
 
+    def edges(self, level: bool, at_us: tuple[int, ...]) -> bytes:
+        stamps = (ctypes.c_uint32 * len(at_us))(*at_us)
+        self._library.driver_edges(ctypes.c_bool(level), stamps, ctypes.c_uint8(len(at_us)))
+        return self.sent()
+
     def boot(self, now_us: int, cause: int) -> bytes:
         self._library.driver_boot(ctypes.c_uint32(now_us), ctypes.c_uint8(cause))
         return self.sent()
@@ -295,7 +301,7 @@ FROM_BOARD = st.one_of(
     st.builds(Identity, u(8), u(8), u(8), u(8), st.binary(max_size=40)), st.builds(Pong, u(16), u(32), u(32)),
     st.builds(Taken, u(8), u(32)), st.builds(Channels, u(32), widths()), st.builds(Frame, u(32), u(16), widths()),
     st.builds(Failsafe, u(32), u(8), u(8), u(32)), st.builds(Boot, u(32), u(8)),
-    st.builds(Counters, u(32), u(32), u(32)),
+    st.builds(Counters, u(32), u(32), u(32)), st.builds(Edges, u(32), u(8), widths(26)),
 )  # fmt: skip
 
 
@@ -327,6 +333,15 @@ def test_from_python_to_c(board: Board, message: Message, number: int, now_us: i
         case Reset(value) | SetClock(value) | Hang(value):
             assert board.orders() == [(message.TYPE, value)]
             assert answer == []
+
+
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(at_us=u(32), level=st.booleans(), steps=widths(26))
+def test_edges_from_c_to_python(board: Board, at_us: int, level: bool, steps: tuple[int, ...]) -> None:
+    """The board reports instants, the host reads distances; the counter may wrap in between."""
+    board.begin()
+    stamps = tuple(instant & 0xFFFF_FFFF for instant in itertools.accumulate(steps, initial=at_us))
+    assert Decoder().feed(board.edges(level, stamps)) == [Edges(at_us, int(level), steps)]
 
 
 @settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -1,0 +1,381 @@
+"""An image of a microcontroller on an emulated board: exact in lock-step, or behind its serial port in real time.
+
+What repeats and what does not
+------------------------------
+In lock-step everything does: the emulator counts instructions, stands still while it waits for orders, and the same
+orders give the same bytes. What lies between two of its instants is the image's own doing: interrupts keep each other
+waiting for some microseconds, as on a real board. Only the speed of the processor is not that of a real one: every
+instruction takes the same time. In real time the host lends the processor its time when it likes; edges are then up to
+some milliseconds off, so pulse widths are taken from the board's word and the run has the uncertainty of a serial port.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import itertools
+import time
+from collections.abc import Callable, Iterator
+from types import TracebackType
+from typing import Final
+
+import numpy as np
+
+from lostlink.bench import codec
+from lostlink.bench.board import BenchBoard, EndlessCounter, Reports
+from lostlink.bench.clocks import MOST_ERROR
+from lostlink.bench.line import DEFAULT_BAUD, open_line
+from lostlink.errors import ReceiverCrashError, RigError
+from lostlink.rigs.emulator import LockStep, LostError, RealTime, check_image, find_emulator
+from lostlink.rigs.firmware import CALLS
+from lostlink.rigs.remote import FrameSeen, RemoteBoard, Told
+from lostlink.rigs.serial import SerialRig
+from lostlink_sims import HowSeen, Profile, Scenario, Trace
+from lostlink_sims.clock import World
+from lostlink_sims.ppm import NEVER
+from lostlink_sims.recorder import Recorder
+from lostlink_sims.world import Stage
+
+LOCKSTEP: Final = "emulated"
+REAL_TIME: Final = "emulated-live"
+_LEAD_US: Final = 1_000
+_TICK_US: Final = 1
+_WATCH_S: Final = 0.5
+_WATCH_AT_MOST_S: Final = 10.0
+_ENOUGH: Final = MOST_ERROR / 4
+_PAUSE_S: Final = 0.02
+_EARLY: Final = 20
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Rate:
+    """How fast a clock runs against the host's: bounds that no exchange contradicts; 1 is right."""
+
+    low: float
+    high: float
+
+    @property
+    def middle(self) -> float:
+        """The middle of the bounds."""
+        return (self.low + self.high) / 2
+
+    @property
+    def half_width(self) -> float:
+        """How far the middle may be off."""
+        return (self.high - self.low) / 2
+
+
+def watch_clock(board: BenchBoard) -> Rate:
+    """Return how fast a board's clock runs against the host's.
+
+    A stamp of the board's was made between the host's two; two exchanges far apart so bound the rate from both sides,
+    whatever the delays were.
+    """
+    begun_s = time.monotonic()
+    board.align(_EARLY)
+    while True:
+        stamps = np.array(board.alignment.exchanges, np.float64)
+        sent, received, answered, back = stamps.T
+        pairs = [
+            (early, late) for early in range(_EARLY) for late in range(max(_EARLY, len(stamps) - _EARLY), len(stamps))
+        ]
+        if pairs and time.monotonic() - begun_s > _WATCH_S:
+            early, late = np.array(pairs).T
+            spans = received[late] - received[early]
+            high = ((spans + _TICK_US) / (sent[late] - back[early])).min()
+            low = ((answered[late] - answered[early] - _TICK_US) / (back[late] - sent[early])).max()
+            rate = Rate(float(low), float(high))
+            if rate.half_width < _ENOUGH or time.monotonic() - begun_s > _WATCH_AT_MOST_S:
+                return rate
+        board.align(1)
+        time.sleep(_PAUSE_S)  # noqa: TID251  the clock is watched in real time
+
+
+@contextlib.contextmanager
+def _named(image: str, port: str) -> Iterator[None]:
+    """Let errors of a port name the image behind it."""
+    try:
+        yield
+    except RigError as error:
+        said = str(error).replace(f"{port}: ", "").partition("; is it the right port")[0]
+        raise RigError(f"{image}: {said}; is it an image of `make -C fixtures/board image`?") from None
+
+
+def refuse_wrong_clock(image: str, rate: Rate) -> None:
+    """See that a clock is right.
+
+    Raises
+    ------
+    RigError
+        If it is off by more than 1 %, or may be.
+    """
+    off = rate.middle - 1
+    if abs(off) + rate.half_width > MOST_ERROR:
+        raise RigError(
+            f"{image}: the emulated board's clock is off by {off:+.1%} ± {rate.half_width:.1%} against the host's, "
+            f"allowed is {MOST_ERROR:.0%}: it would tell wrong times in every test; is its divider right?"
+        )
+
+
+class EmulatedRig:
+    """Runs scenarios on an image in lock-step: exact, and the same in every run.
+
+    Parameters
+    ----------
+    profile : Profile
+    image : str
+    counter_us : int
+        What the board's counter shows when it gets its supply.
+
+    Raises
+    ------
+    RigError
+        If there is no emulator, the image is none, or its clock is wrong.
+    """
+
+    how_seen = HowSeen.EMULATED
+    thin = 1
+    sets_clock = True
+
+    def __init__(self, profile: Profile, image: str, *, counter_us: int = 0) -> None:
+        self.name = f"{LOCKSTEP}:{image}"
+        self.profile, self._image, self._counter_us = profile, image, counter_us
+        self.runs = 0
+        self._worst_us = 0
+        check_image(self.name, image)
+        self.about: dict[str, str] = {"image": image, "emulator": find_emulator()}
+        self._test_clock()
+        self._start()
+
+    def __enter__(self) -> EmulatedRig:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End the emulator."""
+        self._emulator.close()
+        self.about["runs"] = f"{self.runs} runs, packets at most {self._worst_us} µs late, the same in every repetition"
+
+    def _test_clock(self) -> None:
+        """Compare the image's clock with the host's, which only real time can."""
+        emulator = RealTime(self._image, self._counter_us)
+        try:
+            with _named(self._image, emulator.port), open_line(emulator.port, DEFAULT_BAUD) as line:
+                board = BenchBoard(line)
+                board.send(codec.Reset(codec.STAY_DOWN))
+                rate = watch_clock(board)
+        finally:
+            emulator.close()
+        refuse_wrong_clock(self._image, rate)
+        self.about["clock"] = (
+            f"{(rate.middle - 1) * 1e6:+.0f} ± {rate.half_width * 1e6:.0f} ppm against the host in real time"
+        )
+
+    def _start(self) -> None:
+        self._emulator = LockStep(self._image, self._counter_us)
+        self._decoders = (codec.Decoder(), codec.Decoder())
+        self._number = 0
+        try:
+            identities = [
+                message
+                for message in self._play([(0, codec.Identify())], self._emulator.now_us, 1_000)[0]
+                if isinstance(message, codec.Identity)
+            ]
+            if not identities or identities[0].version != codec.VERSION:
+                raise RigError(f"{self._image}: does not speak version {codec.VERSION} of the bench protocol")
+        except LostError as error:
+            self._emulator.close()
+            raise RigError(f"{self._image}: {error.why}, before it was asked anything") from None
+        except BaseException:
+            self._emulator.close()
+            raise
+        self._identity = identities[0]
+        self.about["board"] = f"{self._identity.name.decode('utf-8', 'replace')}, {self._identity.channels} channels"
+
+    # --- runs ---------------------------------------------------------------------------------------------------
+
+    def run(self, scenario: Scenario) -> Trace:
+        """Run a scenario; the same one gives the same trace, byte for byte.
+
+        Raises
+        ------
+        ReceiverCrashError
+            If the image's program died or did not come back.
+        RigError
+            If the emulator is gone.
+        """
+        self.runs += 1
+        stage, remote, orders = self._stage(scenario, scenario.duration_us)
+        # Whatever ran before: hold the program down, and say what its clock shall show.
+        begin: list[tuple[int, codec.Message]] = [
+            (-_LEAD_US // 2, codec.Reset(codec.STAY_DOWN)),
+            (-_LEAD_US // 2, codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF)),
+        ]
+        origin_us = self._emulator.now_us + _LEAD_US
+        # What goes out at the end goes out to its end.
+        end_us = scenario.duration_us + 2 * self.profile.output.frame_period_us
+        try:
+            said, edges = self._play([*begin, *orders], origin_us, end_us)
+        except LostError as error:
+            at_us = (error.at_us - origin_us) & 0xFFFF_FFFF
+            crash = f"{CALLS[error.call]}() at {at_us / 1e6:.6f} s: {error.why}"
+            if not error.call:
+                crash = f"the image at {at_us / 1e6:.6f} s: {error.why}"
+            said, edges = self._heard()
+            self._emulator.close()
+            self._start()
+            stage, remote, _ = self._stage(scenario, min(at_us, scenario.duration_us))
+            stage.recorder.note(stage.env.now, crash)
+            raise ReceiverCrashError(
+                crash, self._tell(scenario, stage, remote, said, edges, origin_us, crash)
+            ) from None
+        return self._tell(scenario, stage, remote, said, edges, origin_us, None)
+
+    def _stage(self, scenario: Scenario, until_us: int) -> tuple[Stage, RemoteBoard, list[tuple[int, codec.Message]]]:
+        """Let the world run, which does not wait for the board, and note what it asks of it and when."""
+        orders: list[tuple[int, codec.Message]] = []
+        remote: list[RemoteBoard] = []
+
+        def build(env: World, recorder: Recorder, _: int) -> RemoteBoard:
+            board = RemoteBoard(
+                env, self.profile, recorder, lambda message: orders.append((env.now, message)), self._identity.abilities
+            )
+            remote.append(board)
+            return board
+
+        stage = Stage(self.profile, scenario, build, keep=True)
+        stage.env.run_until(until_us)
+        return stage, remote[0], orders
+
+    def _play(
+        self, orders: list[tuple[int, codec.Message]], origin_us: int, until_us: int
+    ) -> tuple[list[codec.Message], list[codec.Message]]:
+        """Give orders at instants after one of the board's counter, and return what came out of its two ports."""
+        out = []
+        for at_us, message in orders:
+            self._number += 1
+            out.append((origin_us + at_us, codec.encode(message, self._number)))
+        self._emulator.play(out, origin_us + until_us)
+        return self._heard()
+
+    def _heard(self) -> tuple[list[codec.Message], list[codec.Message]]:
+        bench, edges = self._emulator.said
+        return self._decoders[0].feed(bytes(bench)), self._decoders[1].feed(bytes(edges))
+
+    def _tell(
+        self, scenario: Scenario, stage: Stage, remote: RemoteBoard, said: list[codec.Message],
+        edges: list[codec.Message], origin_us: int, crash: str | None,
+    ) -> Trace:  # fmt: skip
+        start_us = origin_us & 0xFFFF_FFFF
+        counter, edge_counter = EndlessCounter(start_us), EndlessCounter(start_us)
+
+        def at(board_us: float) -> int:
+            return int(board_us) - start_us
+
+        reports = Reports()
+        for message in said:
+            reports.add(message, counter)
+        told = Told(self.profile, scenario, stage, remote, reports)
+        arrivals = told.arrivals(at)
+        separators = told.put_frames(frames_in(edges, lambda board_us: at(edge_counter(board_us)), self.profile))
+        told.put_flags(at)
+        stage.close()
+        trace = stage.trace(crash)
+        told.place(trace, arrivals, 0)
+        trace.notes.sort(key=lambda note: note[0])
+        late_us = int(max(map(abs, told.lateness_us), default=0))
+        self._worst_us = max(self._worst_us, late_us)
+        lost = len(remote.sent) - len(told.lateness_us)
+        doubt = f"the image did not take {lost} of {len(remote.sent)} packets" if lost and crash is None else ""
+        return dataclasses.replace(
+            trace, how_seen=HowSeen.EMULATED, uncertainty_us=_TICK_US, span_uncertainty_us=_TICK_US,
+            separators_us=np.array(separators, np.int64) if separators else None, doubt=doubt,
+        )  # fmt: skip
+
+
+class LiveRig(SerialRig):
+    """Runs scenarios on an image in real time, behind its serial port.
+
+    Parameters
+    ----------
+    profile : Profile
+    image : str
+    thorough : bool
+        Fly at as many phases as in simulation.
+
+    Raises
+    ------
+    RigError
+        If there is no emulator, the image is none or does not speak the bench protocol, or its clock is wrong.
+    """
+
+    def __init__(self, profile: Profile, image: str, *, thorough: bool = False) -> None:
+        name = f"{REAL_TIME}:{image}"
+        check_image(name, image)
+        self._emulator = RealTime(image)
+        try:
+            with _named(image, self._emulator.port):
+                super().__init__(profile, self._emulator.port, _LIVE_BAUD, thorough=thorough)
+                assert self._board is not None
+                rate = watch_clock(self._board)
+            refuse_wrong_clock(image, rate)
+        except BaseException:
+            self._emulator.close()
+            raise
+        self.name = name
+        self.about["image"] = image
+        self._edges = self._whole = 0
+
+    def run(self, scenario: Scenario) -> Trace:
+        """Run a scenario, and count the frames in the edges that came out meanwhile."""
+        trace = super().run(scenario)
+        frames = frames_in(self._emulator.edges(), int, self.profile)
+        self._edges += len(frames)
+        self._whole += sum(len(frame.widths_us) == self.profile.output.channels for frame in frames)
+        return trace
+
+    def close(self) -> None:
+        """Hold the board in reset, and end the emulator."""
+        super().close()
+        self._emulator.close()
+        self.about["edges"] = f"{self._edges} frames seen in the edges, {self._whole} of them with every channel"
+
+
+_LIVE_BAUD: Final = 1_000_000
+"""Nothing in the emulator is slowed down to a rate; this is what the budget of the line is reckoned with."""
+
+
+def frames_in(messages: list[codec.Message], at: Callable[[int], int], profile: Profile) -> list[FrameSeen]:
+    """Find the frames in reported edges, by the gaps between leading edges.
+
+    Parameters
+    ----------
+    at : callable
+        Gives the instant on the run's time line.
+    """
+    active = profile.output.polarity == "positive"
+    leads: list[int] = []
+    trails: list[int] = []
+    for message in messages:
+        if isinstance(message, codec.Edges):
+            at_us, is_lead = message.at_us, bool(message.level) == active
+            for step_us in (0, *message.steps_us):
+                at_us += step_us
+                (leads if is_lead else trails).append(at(at_us & 0xFFFF_FFFF))
+                is_lead = not is_lead
+    lead, trail = np.array(leads, np.int64), np.array([*trails, NEVER], np.int64)
+    ends_us = trail[np.searchsorted(trail, lead, side="right")]  # where each separator ends
+    gap_us = profile.flight_controller.least_sync_us
+    firsts = np.flatnonzero(np.diff(lead, prepend=-(1 << 40)) >= gap_us).tolist()
+    found = []
+    for first, end in itertools.pairwise([*firsts, len(lead)]):
+        separator_us = min(int(ends_us[first] - lead[first]), profile.output.frame_period_us)
+        last_us = int(ends_us[end - 1])
+        is_cut = last_us - int(lead[end - 1]) < separator_us - 2 * _TICK_US
+        widths_us = tuple(np.diff(lead[first:end]).tolist())
+        found.append(FrameSeen(int(lead[first]), separator_us, widths_us, last_us if is_cut else None))
+    return found

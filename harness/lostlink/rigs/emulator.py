@@ -1,0 +1,330 @@
+"""The process of an emulated 32-bit microcontroller board: starting it, talking to it, and never leaving it behind.
+
+An image runs in one of two lanes, which the host chooses by two words in the board's memory (`straps`):
+
+lock-step
+    Instructions are counted, each takes 8 ns, and sleep is not used. The image reads what comes over its port, with the
+    instants at which it counts as received, from a pipe; while it waits for more the emulator stands still. So a
+    run is the same to the last microsecond however fast or busy the host is.
+in real time
+    The image's two serial ports are TCP ports; time is the host's.
+
+The image can open files of this user in lock-step: run your own images only.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import shutil
+import socket
+import struct
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+from lostlink.bench import codec
+from lostlink.errors import ReceiverError, RigError
+
+EMULATOR: Final = "qemu-system-arm"
+_MACHINE: Final = "mps2-an385"
+"""The emulator's own word for the machine; it is used nowhere else."""
+_STRAPS: Final = 0x2000_3FF0
+_LOCKSTEP: Final = 0x504C_4B31
+_INSTRUCTION_SHIFT: Final = 3
+"""An instruction takes 2 to this power nanoseconds."""
+_START_S: Final = 10.0
+PATIENCE_S: Final = 20.0
+"""The emulator says something after each second of its own time, which takes it about a tenth of a second."""
+_SLICE_US: Final = 1_000_000
+_BLOCK: Final = 1024
+_BENCH, _EDGES, _DONE, _LOST = range(4)
+_TO_BOARD, _FROM_BOARD = "to_board", "from_board"
+
+# The emulator ends when this process ends, however that comes about, and does not see Ctrl-C.
+_TIED: Final = """
+import ctypes, os, sys
+if sys.platform == "linux":
+    ctypes.CDLL(None).prctl(1, 9)
+    if os.getppid() != int(sys.argv[1]):
+        sys.exit(1)
+os.execv(sys.argv[2], sys.argv[2:])
+"""
+
+
+class LostError(Exception):
+    """The image's program is lost.
+
+    Attributes
+    ----------
+    why : str
+    call : int
+        Which of the program's functions was under way, a place in `lostlink.rigs.firmware.CALLS`; 0 for none.
+    at_us : int
+        What the counter showed.
+    """
+
+    def __init__(self, why: str, call: int, at_us: int) -> None:
+        super().__init__(why)
+        self.why, self.call, self.at_us = why, call, at_us
+
+
+_WHY: Final = {
+    1: "the program died (the processor raised a fault)",
+    2: "does not come back (the watchdog waited 1 s)",
+}
+
+
+def find_emulator() -> str:
+    """Return the path of the emulator.
+
+    Raises
+    ------
+    RigError
+        If it is not installed.
+    """
+    path = shutil.which(EMULATOR)
+    if path is None:
+        raise RigError(f"there is no {EMULATOR} here; ci/emulated installs it, or your system's packages do")
+    return path
+
+
+def check_image(where: str, image: str) -> None:
+    """See that a file can be an image.
+
+    Raises
+    ------
+    ReceiverError
+        If it is not there, or is none.
+    """
+    wanted = "allowed: an image that `make -C fixtures/board image` built"
+    try:
+        with open(image, "rb") as file:
+            head = file.read(20)
+    except OSError as error:
+        raise ReceiverError(f"--rig {where}: {image or 'no file'}: {error.strerror or error}; {wanted}") from None
+    if len(head) < 20 or head[:6] != b"\x7fELF\x01\x01" or head[18:20] != b"\x28\x00":
+        raise ReceiverError(f"--rig {where}: {image}: no program for the emulated microcontroller; {wanted}")
+
+
+class _Emulator:
+    """The process."""
+
+    def __init__(self, image: str, lane: int, counter_us: int, words: list[str], folder: str | None = None) -> None:
+        program = find_emulator()
+        self._said = tempfile.TemporaryFile()  # noqa: SIM115  closed in `close`
+        self._process = subprocess.Popen(
+            [
+                sys.executable, "-c", _TIED, str(os.getpid()), program,
+                "-M", _MACHINE, "-nodefaults", "-nic", "none", "-display", "none",
+                "-kernel", str(Path(image).resolve()),
+                "-device", f"loader,addr={_STRAPS:#x},data={lane:#x},data-len=4",
+                "-device", f"loader,addr={_STRAPS + 4:#x},data={counter_us:#x},data-len=4",
+                *words,
+            ],
+            cwd=folder, stdin=subprocess.DEVNULL, stdout=self._said, stderr=self._said, start_new_session=True,
+        )  # fmt: skip
+
+    def ended(self) -> str:
+        """Say how the process ended; nothing while it runs."""
+        code = self._process.poll()
+        if code is None:
+            return ""
+        with contextlib.suppress(OSError, ValueError):
+            self._said.seek(0)
+            lines = [line for line in self._said.read().decode(errors="replace").splitlines() if "warning" not in line]
+            return f"the emulator ended by itself ({lines[-1] if lines else f'exit code {code}'})"
+        return f"the emulator ended by itself (exit code {code})"
+
+    def close(self) -> None:
+        """End the process."""
+        self._process.kill()
+        self._process.wait()
+        self._said.close()
+
+
+class LockStep(_Emulator):
+    """An image in lock-step.
+
+    Parameters
+    ----------
+    image : str
+    counter_us : int
+        What the board's counter shows when it gets its supply.
+
+    Attributes
+    ----------
+    now_us : int
+        What its counter shows now; it stands still there.
+
+    Raises
+    ------
+    RigError
+        If the emulator does not start, or the image does not ask for orders.
+    """
+
+    def __init__(self, image: str, counter_us: int = 0) -> None:
+        self._folder = tempfile.TemporaryDirectory(prefix="lostlink-")
+        self._pipes: list[int] = []
+        self._rest = b""
+        self.said = (bytearray(), bytearray())
+        self.now_us = 0
+        try:
+            for name in (_TO_BOARD, _FROM_BOARD):
+                path = Path(self._folder.name) / name
+                os.mkfifo(path)
+                self._pipes.append(os.open(path, os.O_RDWR))  # both ways, so that nobody waits for the other
+            super().__init__(
+                image, _LOCKSTEP, counter_us,
+                ["-semihosting-config", "enable=on,target=native", "-icount", f"shift={_INSTRUCTION_SHIFT},sleep=off"],
+                self._folder.name,
+            )  # fmt: skip
+        except BaseException:
+            self._let_go()
+            raise
+        try:
+            for _ in self._until_done(_START_S):
+                pass
+        except BaseException:
+            self.close()
+            raise
+
+    def close(self) -> None:
+        """End the process, and take its pipes away."""
+        super().close()
+        self._let_go()
+
+    def _let_go(self) -> None:
+        for pipe in self._pipes:
+            os.close(pipe)
+        self._pipes.clear()
+        self._folder.cleanup()
+
+    def play(self, orders: Iterable[tuple[int, bytes]], until_us: int) -> tuple[bytes, bytes]:
+        """Let time pass, and bytes come to the board at given instants of its counter, ascending.
+
+        Returns
+        -------
+        bench, edges : bytes
+            What came out of the two ports.
+
+        Raises
+        ------
+        LostError
+            If the program is lost; its `args` hold no bytes, `said` what came out until then.
+        RigError
+            If the emulator or the image is gone.
+        """
+        self.said = (bytearray(), bytearray())
+        block = bytearray()
+        begun_us = at_us = self.now_us
+
+        def send() -> None:
+            os.write(self._pipes[0], struct.pack("<H", len(block)) + block)
+            block.clear()
+            for port, data in self._until_done(PATIENCE_S):
+                self.said[port].extend(data)
+
+        for due_us, data in (*orders, (until_us, b"")):
+            while due_us - begun_us > _SLICE_US:
+                begun_us += _SLICE_US
+                block += struct.pack("<IB", begun_us & 0xFFFF_FFFF, 0)
+                send()
+            if len(block) + 5 + len(data) > _BLOCK:
+                send()
+                begun_us = at_us
+            block += struct.pack("<IB", due_us & 0xFFFF_FFFF, len(data)) + data
+            at_us = due_us
+        send()
+        self.now_us = until_us + ((self.now_us - until_us) & 0xFFFF_FFFF)
+        return bytes(self.said[0]), bytes(self.said[1])
+
+    def _until_done(self, patience_s: float) -> Iterable[tuple[int, bytes]]:
+        """Give what comes out until the image waits for more."""
+        until_s = time.monotonic() + patience_s
+        while True:
+            while len(self._rest) >= 2 and len(self._rest) >= (end := 2 + self._rest[1]):
+                kind, data, self._rest = self._rest[0], self._rest[2:end], self._rest[end:]
+                if kind == _DONE:
+                    self.now_us = int.from_bytes(data, "little")
+                    return
+                if kind == _LOST:
+                    why, call, at_us = struct.unpack("<BBI", data)
+                    raise LostError(_WHY[why], call, at_us)
+                yield kind, data
+            ready, _, _ = select.select([self._pipes[1]], [], [], 0.2)
+            if ready:
+                self._rest += os.read(self._pipes[1], 1 << 16)
+            elif gone := self.ended():
+                raise RigError(gone)
+            elif time.monotonic() > until_s:
+                raise RigError(f"the image has said nothing for {patience_s:g} s; is it one of `make image`?")
+
+
+class RealTime(_Emulator):
+    """An image in real time.
+
+    Attributes
+    ----------
+    port : str
+        URL of the port that speaks the bench protocol.
+    """
+
+    def __init__(self, image: str, counter_us: int = 0) -> None:
+        numbers = _free_ports(2)
+        words: list[str] = []
+        for name, number in zip(("bench", "edges"), numbers, strict=True):
+            words += [
+                "-chardev", f"socket,id={name},host=127.0.0.1,port={number},server=on,wait=off,nodelay=on",
+                "-serial", f"chardev:{name}",
+            ]  # fmt: skip
+        super().__init__(image, 0, counter_us, words)
+        self.port = f"socket://127.0.0.1:{numbers[0]}"
+        self._edges = codec.Decoder()
+        try:
+            self._line = self._connect(numbers[1])
+        except BaseException:
+            self.close()
+            raise
+
+    def _connect(self, number: int) -> socket.socket:
+        until_s = time.monotonic() + _START_S
+        while True:
+            try:
+                line = socket.create_connection(("127.0.0.1", number), timeout=1.0)
+            except OSError:
+                if gone := self.ended():
+                    raise RigError(gone) from None
+                if time.monotonic() > until_s:
+                    raise RigError(f"the emulator opens no port in {_START_S:g} s") from None
+                time.sleep(0.02)  # noqa: TID251  the emulator lives in real time
+                continue
+            line.setblocking(False)
+            return line
+
+    def edges(self) -> list[codec.Message]:
+        """Return what came out of the port that reports edges; must be asked for often enough that it does not fill."""
+        messages: list[codec.Message] = []
+        with contextlib.suppress(BlockingIOError, OSError):
+            while data := self._line.recv(1 << 16):
+                messages += self._edges.feed(data)
+        return messages
+
+    def close(self) -> None:
+        """End the process, and let go of its port."""
+        super().close()
+        if hasattr(self, "_line"):
+            self._line.close()
+
+
+def _free_ports(count: int) -> list[int]:
+    with contextlib.ExitStack() as stack:
+        sockets = [stack.enter_context(socket.socket()) for _ in range(count)]
+        for one in sockets:
+            one.bind(("127.0.0.1", 0))
+        return [int(one.getsockname()[1]) for one in sockets]

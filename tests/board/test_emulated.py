@@ -1,0 +1,527 @@
+"""Firmware images on an emulated microcontroller: exact in lock-step, right within its uncertainty in real time.
+
+What is measured is held against the settings that the firmware was built with (link.h: failsafe 500 ms after the last
+packet), against the simulation and against the same sources compiled for this computer: three ways that share nothing
+below the firmware's C. The emulator is a general-purpose one, whose clock is compared with the host's.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import importlib.util
+import os
+import random
+import re
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+import tomllib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from lostlink.bench import codec
+from lostlink.cli import main
+from lostlink.errors import ReceiverCrashError, ReceiverError, RigError
+from lostlink.measure import failsafe
+from lostlink.profiles import read_profile
+from lostlink.profiles.writer import write_scenario
+from lostlink.prove import Result, run_suite
+from lostlink.rigs import open_rig
+from lostlink.rigs.compiled import CompiledRig
+from lostlink.rigs.emulated import EmulatedRig, LiveRig, Rate, frames_in, refuse_wrong_clock
+from lostlink.rigs.emulator import EMULATOR, LockStep
+from lostlink.rigs.remote import FrameSeen
+from lostlink.scenarios import Flight, ScenarioBuilder
+from lostlink.verdicts import Outcome
+from lostlink_sims import HowSeen, Profile, Scenario, Trace, simulate
+from lostlink_sims.scenario import ForeignHandset, LinkCut, MainLoopHung, OutputStops, ReceiverReset
+from lostlink_sims.trace import Steps
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+pytestmark = pytest.mark.usefixtures("emulator")
+HERON = FIXTURES / "profiles" / "heron.toml"
+FOUND_BY: dict[str, str] = tomllib.loads((FIXTURES / "board" / "mistakes.toml").read_text(encoding="utf-8"))
+TRIED = (
+    "HOLDS_FOR_EVER", "CUTS_LATE", "COMPARES_INSTANTS", "FOREIGN_REFRESHES", "REPEATS_REFRESH", "LOOP_ONLY",
+    "FULL_AT_BOOT", "HALF_THROTTLE", "NEVER_RETURNS", "OVERFLOWS", "DIES_ON_SHORT_PACKET", "LOOPS_ON_SHORT_PACKET",
+)  # fmt: skip
+"""Mistakes that are tried here; ``ci/emulated --all`` tries every one."""
+REACTION_US = 40
+"""From an instant at which something is due to what the image makes of it: interrupts keep each other waiting."""
+
+Make = Callable[..., Path]
+
+
+@pytest.fixture(scope="module")
+def heron() -> Profile:
+    return read_profile(HERON)
+
+
+@pytest.fixture(scope="module")
+def image(make: Make) -> Path:
+    return make("receiver.elf")
+
+
+@pytest.fixture(scope="module")
+def rig(heron: Profile, image: Path) -> Iterator[EmulatedRig]:
+    with EmulatedRig(heron, str(image)) as rig:
+        yield rig
+
+
+def flight_of(profile: Profile, name: str = "emulated", seed: int = 1) -> Flight:
+    return next(ScenarioBuilder(profile, seed, name).flights(1))
+
+
+def cut(profile: Profile, seed: int = 1) -> Scenario:
+    flight = flight_of(profile, seed=seed)
+    return flight.into(LinkCut(at_us=flight.at_us), watch_us=profile.cut_delay_us + 200_000)
+
+
+def emulators() -> set[int]:
+    """Return the emulators that run, of any parent."""
+    said = subprocess.run(["pgrep", "-x", EMULATOR[:15]], capture_output=True, text=True, check=False)
+    return {int(word) for word in said.stdout.split()}
+
+
+def columns(trace: Trace) -> list[bytes]:
+    return [
+        np.ascontiguousarray(column).tobytes()
+        for column in (
+            trace.packets.arrived_us, trace.frames.start_us, trace.frames.widths_us, trace.frames.until_us,
+            *trace.edges, trace.failsafe.at_us, trace.failsafe.value, trace.motor.at_us, trace.motor.value,
+            trace.separators_us if trace.separators_us is not None else np.zeros(0),
+        )
+    ]  # fmt: skip
+
+
+def steps(flags: Steps) -> list[tuple[int, int]]:
+    """Return the instants at which a quantity changes, and to what."""
+    at_us, values = flags.at_us.tolist(), flags.value.tolist()
+    return [
+        (t, v) for place, (t, v) in enumerate(zip(at_us, values, strict=True)) if not place or values[place - 1] != v
+    ]
+
+
+# --- the image ------------------------------------------------------------------------------------------------------
+
+
+def test_an_image_is_small(tmp_path: Path) -> None:
+    """The makefile says what it takes; the linker refuses a core of 2 KiB."""
+    words = ["make", "-s", "-C", str(FIXTURES / "board"), "image", f"BUILD={tmp_path}"]
+    said = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    found = re.fullmatch(r"receiver.elf: flash (\d+) bytes; RAM: core (\d+) of 2048, stack 1024, .*\n", said)
+    assert found is not None, said
+    flash, core = map(int, found.groups())
+    assert 3_000 < flash < 16_384
+    assert 600 < core < 2_048
+
+
+# --- lock-step ------------------------------------------------------------------------------------------------------
+
+
+def test_failsafe_comes_500_ms_after_the_last_packet(rig: EmulatedRig, heron: Profile) -> None:
+    """By the edges that the harness decodes, by the receiver's own word, and to the microsecond in every run."""
+    traces = [rig.run(cut(heron)) for _ in range(2)]
+    assert columns(traces[0]) == columns(traces[1])
+    trace = traces[0]
+    assert trace.how_seen is HowSeen.EMULATED
+    assert (trace.doubt, trace.uncertainty_us, trace.span_uncertainty_us) == ("", 1, 1)
+    heard_us = int(trace.packets.arrived_us.max())
+    (failed_us,) = [at_us for at_us, is_on in steps(trace.failsafe) if is_on and at_us > heard_us]
+    assert 500_000 <= failed_us - heard_us <= 500_000 + REACTION_US
+    low = np.flatnonzero(trace.widths_us[:, heron.throttle_index] <= 1000)
+    first_low_us = int(trace.seen.start_us[low[trace.seen.start_us[low] > heard_us][0]])
+    assert 0 <= first_low_us - failed_us <= heron.output.frame_period_us + REACTION_US
+
+
+def test_the_same_from_an_emulator_of_its_own(rig: EmulatedRig, heron: Profile, image: Path) -> None:
+    """A run does not depend on those before it, nor on how busy the machine is."""
+    before = rig.run(cut(heron))
+    busy = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(3)]
+    try:
+        with EmulatedRig(heron, str(image)) as other:
+            other.run(flight_of(heron, "something else").into(ReceiverReset(at_us=900_000)))
+            here = rig.run(cut(heron))
+            there = other.run(cut(heron))
+    finally:
+        for one in busy:
+            one.kill()
+            one.wait()
+    assert columns(before) == columns(here)
+    assert columns(before) == columns(there)
+
+
+def test_pulses_are_those_that_were_meant(rig: EmulatedRig, heron: Profile) -> None:
+    """Widths in the edges, which the image does not tell, are those of the simulation, exactly."""
+    scenario = dataclasses.replace(cut(heron), frame_phase_us=1)
+    trace, ideal = rig.run(scenario), simulate(heron, scenario)
+    assert len(trace.frames.start_us) == len(ideal.frames.start_us)
+    assert trace.widths_us.tolist() == ideal.widths_us.tolist()
+    assert trace.separators_us is not None
+    assert np.abs(trace.separators_us - heron.output.separator_us).max() <= 1
+    assert np.abs(trace.frames.start_us - ideal.frames.start_us).max() <= REACTION_US
+
+
+def test_the_boards_word_is_what_the_wire_shows(rig: EmulatedRig, heron: Profile) -> None:
+    """Reported frames are those in the edges."""
+    scenario = cut(heron)
+    origin_us = rig._emulator.now_us + 1_000
+    _, _, orders = rig._stage(scenario, scenario.duration_us)
+    begin: list[tuple[int, codec.Message]] = [(-500, codec.Reset(codec.STAY_DOWN))]
+    said, edges = rig._play([*begin, *orders], origin_us, scenario.duration_us + 50_000)
+    told = [message for message in said if isinstance(message, codec.Frame)]
+    seen = [frame for frame in frames_in(edges, int, heron) if frame.start_us >= origin_us]
+    assert len(told) == len(seen) > 40
+    assert [frame.widths_us for frame in seen] == [frame.widths_us for frame in told]
+    assert max(abs(one.start_us - two.start_us) for one, two in zip(seen, told, strict=True)) <= 1
+
+
+def _busy() -> Callable[[Profile, Flight, random.Random], Scenario]:
+    spec = importlib.util.spec_from_file_location("receiver_in_c", Path(__file__).with_name("test_receiver_in_c.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    busy: Callable[[Profile, Flight, random.Random], Scenario] = module.busy
+    return busy
+
+
+@pytest.mark.parametrize("name", ["heron", "plover", "kestrel"])
+def test_three_ways_agree(make: Make, name: str) -> None:
+    """Simulation, library and image on flights full of trouble, counters that wrap among it."""
+    profile = read_profile(FIXTURES / "profiles" / f"{name}.toml")
+    profile = dataclasses.replace(profile, receiver=dataclasses.replace(profile.receiver, clock_error_ppm=0))
+    busy, rng, seed = _busy(), random.Random(5), 5
+    period_us = profile.output.frame_period_us
+    image, library = make("receiver.elf", profile=profile), make("receiver.so", profile=profile)
+    with EmulatedRig(profile, str(image)) as rig, CompiledRig(profile, str(library)) as host:
+        for number, flight in enumerate(ScenarioBuilder(profile, seed, "three ways").flights(10)):
+            # On from the start: the simulation lets a reset before power-on begin the program early.
+            scenario = dataclasses.replace(busy(profile, flight, rng), frame_phase_us=1, receiver_on_us=0)
+            ideal, compiled, trace = simulate(profile, scenario), host.run(scenario), rig.run(scenario)
+            where = f"{name}, seed {seed}, flight {number}"
+            assert trace.doubt == "", where
+            assert steps(ideal.failsafe) == steps(compiled.failsafe), where
+            one, other = steps(ideal.failsafe), steps(trace.failsafe)
+            assert [v for _, v in one] == [v for _, v in other], where
+            assert max(abs(a - b) for (a, _), (b, _) in zip(one, other, strict=True)) <= REACTION_US, where
+            # A packet that comes as a frame begins may miss it; then the motors follow a frame later.
+            one, other = steps(ideal.motor), steps(trace.motor)
+            assert [v for _, v in one] == [v for _, v in other], where
+            apart_us = [abs(a - b) for (a, _), (b, _) in zip(one, other, strict=True)]
+            assert all(a <= REACTION_US or abs(a - period_us) <= REACTION_US for a in apart_us), where
+            assert sum(a > REACTION_US for a in apart_us) <= 1, where
+
+
+def test_whole_suite(image: Path) -> None:
+    """All 48 requirements, on the image of the shipped link."""
+    before = emulators()
+    result = prove(HERON, image)
+    assert [v.requirement.id for v in result.verdicts if v.outcome is not Outcome.MET] == []
+    assert len(result.verdicts) == 48
+    assert result.exit_code == 0
+    assert result.rig["runs"].endswith("the same in every repetition")
+    assert emulators() <= before
+
+
+def prove(profile: Path, image: Path, *only: str) -> Result:
+    return run_suite(str(profile), rig=f"emulated:{image}", only=only)
+
+
+@pytest.mark.parametrize("mistake", TRIED)
+def test_mistakes_are_found(make: Make, mistake: str) -> None:
+    result = prove(HERON, make(f"{mistake}.elf", mistake=mistake), FOUND_BY[mistake])
+    assert [v.requirement.id for v in result.with_outcome(Outcome.NOT_MET)] == [FOUND_BY[mistake]]
+    assert result.exit_code == 1
+
+
+@pytest.mark.parametrize(
+    ("mistake", "reason"),
+    [
+        ("DIES_ON_SHORT_PACKET", r"receiver_packet\(\) at [\d.]+ s: the program died \(the processor raised a fault\)"),
+        ("LOOPS_ON_SHORT_PACKET", r"receiver_packet\(\) at [\d.]+ s: does not come back \(the watchdog waited 1 s\)"),
+    ],
+)
+def test_a_program_that_stops_is_a_finding(make: Make, heron: Profile, mistake: str, reason: str) -> None:
+    """The function is named, what happened until then is kept, and the next run goes well."""
+    flight = flight_of(heron)
+    scenario = flight.into(ForeignHandset(at_us=flight.at_us, payload_bytes=3), watch_us=2_000_000)
+    with EmulatedRig(heron, str(make(f"{mistake}.elf", mistake=mistake))) as rig:
+        with pytest.raises(ReceiverCrashError, match=reason) as raised:
+            rig.run(scenario)
+        trace = raised.value.trace
+        assert flight.at_us // heron.output.frame_period_us - 5 <= len(trace.frames.start_us)
+        assert trace.frames.start_us.max() <= flight.at_us + heron.output.frame_period_us
+        assert trace.crash is not None
+        assert any(trace.crash in text for _, text in trace.notes)
+        assert rig.run(cut(heron)).doubt == ""
+
+
+def test_statics_begin_anew(make: Make, heron: Profile) -> None:
+    """A reset is one of the core: a program that keeps its state in static variables is sound."""
+    flight = flight_of(heron)
+    scenario = flight.into(ReceiverReset(at_us=flight.at_us), LinkCut(at_us=flight.at_us), watch_us=700_000)
+    with EmulatedRig(heron, str(make("REMEMBERS_IN_STATICS.elf", mistake="REMEMBERS_IN_STATICS"))) as rig:
+        trace = rig.run(scenario)
+    assert trace.motor.at(flight.at_us - 1) > 0
+    after = trace.seen.start_us > flight.at_us + heron.receiver.boot_us
+    assert after.sum() > 20
+    assert trace.widths_us[after][:, heron.throttle_index].max() <= heron.requirements.idle_below_us
+
+
+def test_the_boards_own_counter_wraps(image: Path, rig: EmulatedRig, heron: Profile) -> None:
+    """The timer starts just before its wrap, which comes between the last packet and the failsafe."""
+    scenario = cut(heron)
+    ordinary = rig.run(scenario)
+    (failed_us,) = [at_us for at_us, is_on in steps(ordinary.failsafe) if is_on and at_us > 100_000]
+    with EmulatedRig(heron, str(image), counter_us=2**32 - failed_us + 250_000) as other:
+        assert other._emulator.now_us < 2**32 - 100_000
+        trace = other.run(scenario)
+        assert other._emulator.now_us > 2**32
+    assert len(trace.frames.start_us) == len(ordinary.frames.start_us)
+    assert trace.widths_us.tolist() == ordinary.widths_us.tolist()
+    assert np.abs(trace.failsafe.at_us - ordinary.failsafe.at_us).max() <= 2
+    assert trace.uncertainty_us == 1
+
+
+@pytest.mark.parametrize("before_us", [1, 250_000, 499_999])
+def test_the_programs_counter_wraps(rig: EmulatedRig, heron: Profile, before_us: int) -> None:
+    """The program's clock wraps shortly before the failsafe that it must not miss."""
+    scenario = cut(heron)
+    (due_us,) = [at_us for at_us, is_on in steps(rig.run(scenario).failsafe) if is_on and at_us > 100_000]
+    start_us = 2**32 - (due_us - before_us - heron.receiver.boot_us)
+    trace = rig.run(dataclasses.replace(scenario, receiver_clock_us=start_us))
+    (failed_us,) = [at_us for at_us, is_on in steps(trace.failsafe) if is_on and at_us > 100_000]
+    assert abs(failed_us - due_us) <= REACTION_US
+
+
+# --- the watchdog -----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def watched() -> Profile:
+    """Return a link whose receiver has a watchdog."""
+    profile = read_profile(FIXTURES / "profiles" / "plover.toml")
+    assert profile.receiver.watchdog_us == 300_000
+    return dataclasses.replace(profile, receiver=dataclasses.replace(profile.receiver, clock_error_ppm=0))
+
+
+def test_a_hung_main_loop_meets_the_watchdog(make: Make, watched: Profile) -> None:
+    """The main loop truly hangs; the emulated watchdog resets the core 300 ms later, and the program boots."""
+    flight = flight_of(watched)
+    scenario = flight.into(MainLoopHung(at_us=flight.at_us, for_us=2_000_000), watch_us=1_500_000)
+    with EmulatedRig(watched, str(make("receiver.elf", profile=watched))) as rig:
+        trace = rig.run(scenario)
+    (boot_us,) = [at_us for at_us, text in trace.notes if text == "receiver boots (watchdog)"]
+    due_us = flight.at_us + watched.receiver.watchdog_us + watched.receiver.boot_us
+    assert 0 <= boot_us - due_us <= 2 * REACTION_US
+    down = (trace.frames.start_us > due_us - watched.receiver.boot_us) & (trace.frames.start_us < due_us)
+    assert not down.any()
+
+
+def test_the_watchdog_also_saves_a_program_that_keeps_interrupts_out(make: Make, watched: Profile) -> None:
+    """It loops for ever inside a function of its own; nothing but the watchdog gets through."""
+    flight = flight_of(watched)
+    at_us = flight.at_us
+    scenario = flight.into(
+        ForeignHandset(at_us=at_us, for_us=1_000, payload_bytes=3), LinkCut(at_us=at_us + 1_000), watch_us=1_500_000
+    )
+    mistake = "LOOPS_ON_SHORT_PACKET"
+    with EmulatedRig(watched, str(make(f"{mistake}.elf", mistake=mistake, profile=watched))) as rig:
+        trace = rig.run(scenario)
+    boots = [at for at, text in trace.notes if text == "receiver boots (watchdog)"]
+    due_us = at_us + watched.receiver.watchdog_us + watched.receiver.boot_us
+    assert len(boots) == 1
+    assert due_us - 50_000 <= boots[0] <= due_us + 60_000
+    assert trace.motor.at(at_us) > 0
+    assert trace.motor.at(scenario.duration_us - 1) == 0
+
+
+# --- frames in edges --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("polarity", ["positive", "negative"])
+def test_frames_in_edges(polarity: str) -> None:
+    """Two whole frames, one that was cut in its second separator; drawn by hand, in either polarity, over a wrap."""
+    profile = Profile()
+    profile = dataclasses.replace(profile, output=dataclasses.replace(profile.output, polarity=polarity))
+    level = int(polarity == "positive")
+    whole = (300, 1200, 300, 700, 300)  # separators of 300 µs, leading edges 1500 and 1000 µs apart
+    messages: list[codec.Message] = [
+        codec.Edges(2**32 - 1_000, level, whole),
+        codec.Pong(1, 2, 3),
+        codec.Edges(19_000, level, whole),
+        codec.Edges(39_000, level, (300, 1200, 100)),
+        codec.Edges(70_000, level, (300,)),
+    ]
+
+    def at(us: int) -> int:
+        return us if us < 2**31 else us - 2**32
+
+    assert frames_in(messages, at, profile) == [
+        FrameSeen(-1_000, 300, (1500, 1000)),
+        FrameSeen(19_000, 300, (1500, 1000)),
+        FrameSeen(39_000, 300, (1500,), 40_600),
+        FrameSeen(70_000, 300, ()),
+    ]
+    assert frames_in([], at, profile) == []
+
+
+def test_a_broken_wire_hides_frames(rig: EmulatedRig, heron: Profile) -> None:
+    flight = flight_of(heron)
+    trace = rig.run(flight.into(OutputStops(at_us=flight.at_us, for_us=200_000), watch_us=500_000))
+    starts = trace.frames.start_us
+    assert not ((starts >= flight.at_us) & (starts < flight.at_us + 200_000)).any()
+    assert (starts >= flight.at_us + 200_000).sum() > 10
+
+
+# --- the clock --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rig_type", [EmulatedRig, LiveRig])
+def test_a_wrong_clock_is_refused(make: Make, heron: Profile, rig_type: type[EmulatedRig | LiveRig]) -> None:
+    """A divider of 20 in place of 25 makes the counter a quarter too fast; every functional test would pass with it."""
+    before = emulators()
+    image = make("receiver.elf", divider="19")
+    with pytest.raises(RigError, match=r"clock is off by \+25\.\d% .* allowed is 1%"):
+        rig_type(heron, str(image))
+    assert emulators() <= before
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.985, 0.9875), (1.0085, 1.0105), (0.98, 1.02)])
+def test_a_clock_that_may_be_wrong_is_refused(low: float, high: float) -> None:
+    with pytest.raises(RigError, match="clock is off"):
+        refuse_wrong_clock("image", Rate(low, high))
+    refuse_wrong_clock("image", Rate(0.992, 0.994))
+
+
+# --- in real time -----------------------------------------------------------------------------------------------------
+
+
+def test_in_real_time(image: Path, heron: Profile) -> None:
+    """The image is alive behind its serial port, and its failsafe is right within the stated uncertainty."""
+    before = emulators()
+    rig = open_rig(heron, where=f"emulated-live:{image}")
+    try:
+        assert rig.how_seen is HowSeen.REPORTED
+        trace = rig.run(cut(heron))
+    finally:
+        rig.close()
+    assert "held in reset" in rig.about["at the end"]
+    assert re.search(r"[1-9]\d* frames seen in the edges", rig.about["edges"])
+    assert emulators() <= before
+    if trace.doubt:  # a machine that is too busy says so
+        assert "too slow" in trace.doubt
+        return
+    measured = failsafe.time_to_cut(trace, flight_of(heron).at_us)
+    assert measured.value is not None
+    assert 495_000 - trace.uncertainty_us <= measured.value <= 550_000 + trace.uncertainty_us
+
+
+# --- what is no image, and what is left behind ------------------------------------------------------------------------
+
+
+def test_what_is_no_image(make: Make, heron: Profile, tmp_path: Path) -> None:
+    text = tmp_path / "text.elf"
+    text.write_text("hello\n" * 20)
+    for path, why in (
+        (tmp_path / "absent.elf", "No such file or directory"),
+        (tmp_path, "Is a directory"),
+        (text, "no program for the emulated microcontroller"),
+        (make("receiver.so"), "no program for the emulated microcontroller"),
+    ):
+        for kind in ("emulated", "emulated-live"):
+            with pytest.raises(ReceiverError, match=why) as raised:
+                open_rig(heron, where=f"{kind}:{path}")
+            assert str(path) in str(raised.value)
+            assert "allowed: an image that `make -C fixtures/board image` built" in str(raised.value)
+
+
+ANOTHER = """
+__attribute__((section(".vectors"), used)) static const unsigned vectors[] = {0x20001000u, 0x41u};
+__attribute__((naked, section(".text.first"))) void start(void) { __asm__ volatile("b ."); }
+"""
+
+
+def test_an_image_that_does_not_answer(heron: Profile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A program for the right machine that is none of ours; in either lane one clear line."""
+    before = emulators()
+    source, path = tmp_path / "other.c", tmp_path / "other.elf"
+    source.write_text(ANOTHER)
+    words = ["arm-none-eabi-gcc", "-mcpu=cortex-m3", "-mthumb", "-ffreestanding", "-nostdlib", "-Wl,-Ttext=0x40"]
+    words += ["-Wl,--section-start=.vectors=0", "-Wl,-e,start", "-o", str(path), str(source)]
+    subprocess.run(words, check=True, capture_output=True)
+    for kind in ("emulated", "emulated-live"):
+        with pytest.raises(RigError, match=r"other\.elf: .*no answer in 3 s"):
+            open_rig(heron, where=f"{kind}:{path}")
+    monkeypatch.setattr("lostlink.rigs.emulator._START_S", 0.5)
+    with pytest.raises(RigError, match=r"the image has said nothing for 0\.5 s"):
+        LockStep(str(path))
+    assert emulators() <= before
+
+
+def test_without_an_emulator(heron: Profile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fake = tmp_path / "fake.elf"
+    fake.write_bytes(b"\x7fELF\x01\x01" + bytes(12) + b"\x28\x00")
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with pytest.raises(RigError, match="there is no qemu-system-arm here; ci/emulated installs it"):
+        open_rig(heron, where=f"emulated:{fake}")
+
+
+def test_nothing_is_left_when_the_harness_is_killed(image: Path, tmp_path: Path) -> None:
+    """The emulator ends with the process that started it, however that ends."""
+    before = emulators()
+    script = f"""
+        import sys, time
+        from lostlink.profiles import read_profile
+        from lostlink.rigs import open_rig
+        rigs = [open_rig(read_profile({str(HERON)!r}), where=f"{{kind}}:{image!s}") for kind in ("emulated",
+                "emulated-live")]
+        print("ready", flush=True)
+        time.sleep(60)
+    """
+    harness = subprocess.Popen([sys.executable, "-c", textwrap.dedent(script)], stdout=subprocess.PIPE, text=True)
+    assert harness.stdout is not None
+    assert harness.stdout.readline() == "ready\n"
+    assert len(emulators() - before) >= 2
+    started = emulators() - before
+    os.kill(harness.pid, signal.SIGKILL)
+    harness.wait()
+    harness.stdout.close()
+    for _ in range(100):
+        if not emulators() & started:
+            break
+        time.sleep(0.05)  # noqa: TID251  processes of the system end in real time
+    left = emulators() & started
+    for one in left:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(one, signal.SIGKILL)
+    assert not left
+
+
+# --- the commands -----------------------------------------------------------------------------------------------------
+
+
+def test_prove_asks_for_nothing(image: Path, tmp_path: Path) -> None:
+    """No hardware, so nothing to confirm; what was not tested is said."""
+    words = ["prove", str(HERON), "--rig", f"emulated:{image}", "--only", "FS-CUT", "--out", str(tmp_path / "out")]
+    done = CliRunner().invoke(main, words)
+    assert done.exit_code == 0, done.output
+    assert "+ The failsafe cuts the throttle" in done.output
+    assert "props off" not in done.output
+    assert "emulated microcontroller" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+
+
+def test_replay(rig: EmulatedRig, image: Path, heron: Profile, tmp_path: Path) -> None:
+    path = tmp_path / "cut.scenario.toml"
+    path.write_text(write_scenario(cut(heron)), encoding="utf-8")
+    done = CliRunner().invoke(main, ["replay", str(path), str(HERON), "--rig", f"emulated:{image}"])
+    assert done.exit_code == 0, done.output
+    assert "receiver boots (commanded reset)" in done.output
