@@ -47,6 +47,9 @@ class Board:
         self._frame_phase_us = frame_phase_us
         self._clock_start = scenario.receiver_clock_us
         self._program: Receiver | None = None  # None without power and while booting
+        self._supplied = False
+        self._back_us = 0  # when a supply that broke down comes back
+        self._hung_from_us = self._hung_until_us = 0
         self._life = 0  # counts power-ons and resets, so that what was planned before is recognised
         self._powered_us = 0
         self._clock_base = 0
@@ -80,21 +83,27 @@ class Board:
 
     def power_on(self) -> None:
         """Give it its supply; the program runs after the boot time."""
-        life = self._life
+        self._supplied, life = True, self._life
         once(self._env, self._env.now + self._boot_us, FAULT, lambda: self._boot(life))
 
     def reset(self, why: str) -> None:
-        """Begin again as after power-on."""
+        """Begin again as after power-on; without a supply nothing begins."""
         self._recorder.note(self._env.now, why)
-        self.power_off()
-        self.power_on()
+        if self._supplied:
+            self.power_off()
+            self.power_on()
 
     def brown_out(self, down_us: int) -> None:
-        """Let the supply break down for a time."""
+        """Let the supply break down for a time; it is back when no breakdown lasts any more."""
         self._recorder.note(self._env.now, "supply breaks down")
+        back_us = self._env.now + down_us
+        if not self._supplied and back_us <= self._back_us:
+            return
+        if not self._supplied and not self._back_us:
+            return  # not switched on yet
         self.power_off()
-        life = self._life
-        once(self._env, self._env.now + down_us, FAULT, lambda: self.power_on() if life == self._life else None)
+        self._supplied, self._back_us, life = False, back_us, self._life
+        once(self._env, back_us, FAULT, lambda: self.power_on() if life == self._life else None)
 
     def _boot(self, life: int) -> None:
         if life != self._life:
@@ -190,12 +199,16 @@ class Board:
             self._turn(now_us)
 
     def hang(self, until_us: int, end_us: int) -> None:
-        """Let the main loop hang; a watchdog resets it."""
+        """Let the main loop hang, until no hang lasts any more; a watchdog resets it."""
         if self._program is None:
             return
-        self.take, life = _nobody, self._life
-        if self._watchdog_us and self._watchdog_us < until_us - self._env.now:
-            once(self._env, self._env.now + self._watchdog_us, FAULT, lambda: self._bite(life))
+        now_us, life = self._env.now, self._life
+        if self.take is not _nobody:
+            self._hung_from_us = self._hung_until_us = now_us
+        self.take, self._hung_until_us = _nobody, max(self._hung_until_us, until_us)
+        bite_us = self._hung_from_us + self._watchdog_us
+        if self._watchdog_us and bite_us < self._hung_until_us:
+            once(self._env, bite_us, FAULT, lambda: self._bite(life))
         elif until_us < end_us:
             once(self._env, until_us, FAULT, lambda: self._wake(life))
 
@@ -204,7 +217,7 @@ class Board:
             self.reset("watchdog reset")
 
     def _wake(self, life: int) -> None:
-        if life == self._life and self._program is not None:
+        if life == self._life and self._program is not None and self._env.now >= self._hung_until_us:
             self.take = self._listening(self._program)
             self._turn(self._env.now)
 

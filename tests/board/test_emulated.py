@@ -84,10 +84,16 @@ def cut(profile: Profile, seed: int = 1) -> Scenario:
     return flight.into(LinkCut(at_us=flight.at_us), watch_us=profile.cut_delay_us + 200_000)
 
 
-def emulators() -> set[int]:
-    """Return the emulators that run, of any parent."""
-    said = subprocess.run(["pgrep", "-x", EMULATOR[:15]], capture_output=True, text=True, check=False)
+def emulators(parent: int | None = None) -> set[int]:
+    """Return the emulators that a process has started, this one when left out; other tests have theirs."""
+    words = ["pgrep", "-x", EMULATOR[:15], "-P", str(parent or os.getpid())]
+    said = subprocess.run(words, capture_output=True, text=True, check=False)
     return {int(word) for word in said.stdout.split()}
+
+
+def alive(processes: set[int]) -> set[int]:
+    """Return those that still run."""
+    return {one for one in processes if Path(f"/proc/{one}").exists()}
 
 
 def columns(trace: Trace) -> list[bytes]:
@@ -203,8 +209,7 @@ def test_three_ways_agree(make: Make, name: str) -> None:
     image, library = make("receiver.elf", profile=profile), make("receiver.so", profile=profile)
     with EmulatedRig(profile, str(image)) as rig, CompiledRig(profile, str(library)) as host:
         for number, flight in enumerate(ScenarioBuilder(profile, seed, "three ways").flights(10)):
-            # On from the start: the simulation lets a reset before power-on begin the program early.
-            scenario = dataclasses.replace(busy(profile, flight, rng), frame_phase_us=1, receiver_on_us=0)
+            scenario = dataclasses.replace(busy(profile, flight, rng), frame_phase_us=1)
             ideal, compiled, trace = simulate(profile, scenario), host.run(scenario), rig.run(scenario)
             where = f"{name}, seed {seed}, flight {number}"
             assert trace.doubt == "", where
@@ -477,7 +482,6 @@ def test_without_an_emulator(heron: Profile, tmp_path: Path, monkeypatch: pytest
 
 def test_nothing_is_left_when_the_harness_is_killed(image: Path, tmp_path: Path) -> None:
     """The emulator ends with the process that started it, however that ends."""
-    before = emulators()
     script = f"""
         import sys, time
         from lostlink.profiles import read_profile
@@ -490,16 +494,16 @@ def test_nothing_is_left_when_the_harness_is_killed(image: Path, tmp_path: Path)
     harness = subprocess.Popen([sys.executable, "-c", textwrap.dedent(script)], stdout=subprocess.PIPE, text=True)
     assert harness.stdout is not None
     assert harness.stdout.readline() == "ready\n"
-    assert len(emulators() - before) >= 2
-    started = emulators() - before
+    started = emulators(harness.pid)
+    assert len(started) == 2
     os.kill(harness.pid, signal.SIGKILL)
     harness.wait()
     harness.stdout.close()
     for _ in range(100):
-        if not emulators() & started:
+        if not alive(started):
             break
         time.sleep(0.05)  # noqa: TID251  processes of the system end in real time
-    left = emulators() & started
+    left = alive(started)
     for one in left:
         with contextlib.suppress(ProcessLookupError):
             os.kill(one, signal.SIGKILL)

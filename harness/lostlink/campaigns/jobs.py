@@ -305,6 +305,11 @@ class _Pool(cf.ProcessPoolExecutor):
         """End the workers where they are; from Python 3.14 on a pool has `terminate_workers` for it."""
         for process in list((self._processes or {}).values()):
             process.terminate()
+        # One may have been in the middle of a result. Who reads it waits for the rest while anybody could still write,
+        # and that is we.
+        queue: Any = self._result_queue
+        if queue is not None:
+            queue._writer.close()
 
 
 @contextlib.contextmanager

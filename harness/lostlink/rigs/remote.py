@@ -58,7 +58,9 @@ class RemoteBoard:
         self._env, self._profile, self._recorder, self._order = env, profile, recorder, order
         self._resets = bool(abilities & codec.CAN_RESET)
         self._life = 0
-        self._hung_until_us = -1
+        self._supplied = False
+        self._back_us = 0  # when a supply that broke down comes back
+        self._hung_from_us = self._hung_until_us = -1
         self.turns = 0
         self.is_up = False
         self.boots = 0
@@ -67,22 +69,36 @@ class RemoteBoard:
 
     def power_on(self) -> None:
         """Let the program begin."""
+        self._supplied = True
         self._send_reset(0)
 
     def reset(self, why: str) -> None:
-        """Let it begin again."""
+        """Let it begin again; without a supply nothing begins."""
         self._recorder.note(self._env.now, why)
-        self._send_reset(0)
+        if self._supplied:
+            self._send_reset(0)
 
     def brown_out(self, down_us: int) -> None:
         """Take its supply away for a time: the board is held in reset."""
-        self._recorder.note(self._env.now, "supply breaks down")
+        now_us = self._env.now
+        self._recorder.note(now_us, "supply breaks down")
+        back_us = now_us + down_us
+        if not self._supplied and (back_us <= self._back_us or not self._back_us):
+            return  # down for longer already, or not switched on yet
         self._send_reset(down_us)
+        self._supplied, self._back_us, life = False, back_us, self._life
+        once(self._env, back_us, FAULT, lambda: self._return(life))
+
+    def _return(self, life: int) -> None:
+        self._supplied = self._supplied or life == self._life
 
     def _send_reset(self, down_us: int) -> None:
         if self._resets:
             self._order(codec.Reset(down_us))
             self.boots += 1
+        self._go_down(down_us)
+
+    def _go_down(self, down_us: int) -> None:
         self.is_up = False
         self._hung_until_us = -1
         self._life += 1
@@ -95,13 +111,21 @@ class RemoteBoard:
 
     def hang(self, until_us: int, end_us: int) -> None:
         """Let its main loop hang; a watchdog of its own may bite."""
-        for_us = until_us - self._env.now
-        self._order(codec.Hang(min(for_us, LONGEST_HANG_US)))
-        watchdog_us = self._profile.receiver.watchdog_us
-        self._hung_until_us = until_us
-        if watchdog_us and watchdog_us < for_us:
-            self._hung_until_us = self._env.now + watchdog_us + self._profile.receiver.boot_us
+        if not self.is_up:
+            return
+        now_us, watchdog_us, life = self._env.now, self._profile.receiver.watchdog_us, self._life
+        if now_us >= self._hung_until_us:
+            self._hung_from_us = now_us
+        self._order(codec.Hang(min(until_us - now_us, LONGEST_HANG_US)))
+        self._hung_until_us = max(until_us, self._hung_until_us)
+        bite_us = self._hung_from_us + watchdog_us
+        if watchdog_us and bite_us < self._hung_until_us:
+            once(self._env, bite_us, FAULT, lambda: self._bite(life))
+
+    def _bite(self, life: int) -> None:
+        if life == self._life:
             self.boots += 1
+            self._go_down(0)
 
     def stop_output(self) -> None:
         """Break the wire to the flight controller."""
