@@ -175,13 +175,15 @@ def test_pulses_are_those_that_were_meant(rig: EmulatedRig, heron: Profile) -> N
     assert np.abs(trace.frames.start_us - ideal.frames.start_us).max() <= REACTION_US
 
 
-def test_the_boards_word_is_what_the_wire_shows(rig: EmulatedRig, heron: Profile) -> None:
+def test_the_boards_word_is_what_the_wire_shows(rig: EmulatedRig, heron: Profile, image: Path) -> None:
     """Reported frames are those in the edges."""
     scenario = cut(heron)
-    origin_us = rig._emulator.now_us + 1_000
     _, _, orders = rig._stage(scenario, scenario.duration_us)
-    begin: list[tuple[int, codec.Message]] = [(-500, codec.Reset(codec.STAY_DOWN))]
-    said, edges = rig._play([*begin, *orders], origin_us, scenario.duration_us + 50_000)
+    with LockStep(str(image)) as board:
+        origin_us = board.now_us
+        board.play([(origin_us + at_us, codec.encode(order, 1)) for at_us, order in orders],
+                   origin_us + scenario.duration_us + 50_000)  # fmt: skip
+    said, edges = (codec.Decoder().feed(bytes(data)) for data in board.said)
     told = [message for message in said if isinstance(message, codec.Frame)]
     seen = [frame for frame in frames_in(edges, int, heron) if frame.start_us >= origin_us]
     assert len(told) == len(seen) > 40
@@ -243,7 +245,8 @@ def prove(profile: Path, image: Path, *only: str) -> Result:
 @pytest.mark.parametrize("mistake", TRIED)
 def test_mistakes_are_found(make: Make, mistake: str) -> None:
     result = prove(HERON, make(f"{mistake}.elf", mistake=mistake), FOUND_BY[mistake])
-    assert [v.requirement.id for v in result.with_outcome(Outcome.NOT_MET)] == [FOUND_BY[mistake]]
+    said = (result.verdicts, result.errors, result.rig_lost)
+    assert [v.requirement.id for v in result.with_outcome(Outcome.NOT_MET)] == [FOUND_BY[mistake]], said
     assert result.exit_code == 1
 
 
@@ -286,10 +289,12 @@ def test_the_boards_own_counter_wraps(image: Path, rig: EmulatedRig, heron: Prof
     scenario = cut(heron)
     ordinary = rig.run(scenario)
     (failed_us,) = [at_us for at_us, is_on in steps(ordinary.failsafe) if is_on and at_us > 100_000]
-    with EmulatedRig(heron, str(image), counter_us=2**32 - failed_us + 250_000) as other:
-        assert other._emulator.now_us < 2**32 - 100_000
+    start_us = 2**32 - failed_us + 250_000
+    assert start_us + 100_000 < 2**32 < start_us + scenario.duration_us
+    with LockStep(str(image), start_us) as board:
+        assert start_us <= board.now_us < start_us + 1_000
+    with EmulatedRig(heron, str(image), counter_us=start_us) as other:
         trace = other.run(scenario)
-        assert other._emulator.now_us > 2**32
     assert len(trace.frames.start_us) == len(ordinary.frames.start_us)
     assert trace.widths_us.tolist() == ordinary.widths_us.tolist()
     assert np.abs(trace.failsafe.at_us - ordinary.failsafe.at_us).max() <= 2
@@ -467,7 +472,7 @@ def test_an_image_that_does_not_answer(heron: Profile, tmp_path: Path, monkeypat
         with pytest.raises(RigError, match=r"other\.elf: .*no answer in 3 s"):
             open_rig(heron, where=f"{kind}:{path}")
     monkeypatch.setattr("lostlink.rigs.emulator._START_S", 0.5)
-    with pytest.raises(RigError, match=r"the image has said nothing for 0\.5 s"):
+    with pytest.raises(RigError, match=r"the image has not asked for more in 0\.5 s"):
         LockStep(str(path))
     assert emulators() <= before
 
@@ -483,18 +488,21 @@ def test_without_an_emulator(heron: Profile, tmp_path: Path, monkeypatch: pytest
 def test_nothing_is_left_when_the_harness_is_killed(image: Path, tmp_path: Path) -> None:
     """The emulator ends with the process that started it, however that ends."""
     script = f"""
-        import sys, time
-        from lostlink.profiles import read_profile
-        from lostlink.rigs import open_rig
-        rigs = [open_rig(read_profile({str(HERON)!r}), where=f"{{kind}}:{image!s}") for kind in ("emulated",
-                "emulated-live")]
+        import time
+        from lostlink.rigs.emulator import LockStep, RealTime
+        both = LockStep({str(image)!r}), RealTime({str(image)!r})
         print("ready", flush=True)
         time.sleep(60)
     """
     harness = subprocess.Popen([sys.executable, "-c", textwrap.dedent(script)], stdout=subprocess.PIPE, text=True)
     assert harness.stdout is not None
     assert harness.stdout.readline() == "ready\n"
-    started = emulators(harness.pid)
+    started: set[int] = set()
+    for _ in range(100):
+        started = emulators(harness.pid)
+        if len(started) == 2:
+            break
+        time.sleep(0.05)  # noqa: TID251  processes of the system begin in real time
     assert len(started) == 2
     os.kill(harness.pid, signal.SIGKILL)
     harness.wait()

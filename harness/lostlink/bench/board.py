@@ -193,7 +193,7 @@ class BenchBoard:
         """Forget what was known of a clock that began again."""
         self._counter = EndlessCounter()
         self._pings.clear()
-        self.alignment = Alignment(self.identity.tick_us)
+        self.align_anew()
 
     def spoiled(self) -> tuple[int, int]:
         """Return how many frames were damaged on their way here, and how many never came."""
@@ -235,6 +235,10 @@ class BenchBoard:
         return (
             f"no whole frame of the bench protocol {waited}, but bytes such as {shown}; is {self.line.baud} baud right?"
         )
+
+    def align_anew(self) -> None:
+        """Forget all exchanges: the board's clock has jumped."""
+        self.alignment = Alignment(self.identity.tick_us)
 
     def align(self, pings: int) -> None:
         """Exchange some pings, at uneven distances so that they do not lock to an adapter's timer.

@@ -2,11 +2,12 @@
 
 What repeats and what does not
 ------------------------------
-In lock-step everything does: the emulator counts instructions, stands still while it waits for orders, and the same
-orders give the same bytes. What lies between two of its instants is the image's own doing: interrupts keep each other
-waiting for some microseconds, as on a real board. Only the speed of the processor is not that of a real one: every
-instruction takes the same time. In real time the host lends the processor its time when it likes; edges are then up to
-some milliseconds off, so pulse widths are taken from the board's word and the run has the uncertainty of a serial port.
+In lock-step everything does: each run has an emulator of its own, which counts instructions and stands still while it
+waits for orders; the same orders give the same bytes. What lies between two of its instants is the image's own doing:
+interrupts keep each other waiting for some microseconds, as on a real board. Only the speed of the processor is not
+that of a real one: every instruction takes the same time. In real time the host lends the processor its time when it
+likes; edges are then up to some milliseconds off, so pulse widths are taken from the board's word and the run has the
+uncertainty of a serial port.
 """
 
 from __future__ import annotations
@@ -92,12 +93,14 @@ def watch_clock(board: BenchBoard) -> Rate:
 
 
 @contextlib.contextmanager
-def _named(image: str, port: str) -> Iterator[None]:
+def _named(image: str, emulator: RealTime) -> Iterator[None]:
     """Let errors of a port name the image behind it."""
     try:
         yield
     except RigError as error:
-        said = str(error).replace(f"{port}: ", "").partition("; is it the right port")[0]
+        if gone := emulator.ended():
+            raise RigError(f"{image}: {gone}") from None
+        said = str(error).replace(f"{emulator.port}: ", "").partition("; is it the right port")[0]
         raise RigError(f"{image}: {said}; is it an image of `make -C fixtures/board image`?") from None
 
 
@@ -107,14 +110,23 @@ def refuse_wrong_clock(image: str, rate: Rate) -> None:
     Raises
     ------
     RigError
-        If it is off by more than 1 %, or may be.
+        If it is off by more than 1 %, or may be, or does not run evenly.
     """
+    if rate.half_width < 0:
+        raise RigError(
+            f"{image}: the emulated board's clock jumps or stands: it was seen to run {rate.low - 1:+.2%} and "
+            f"{rate.high - 1:+.2%} against the host's in the same half second; allowed is {MOST_ERROR:.0%}"
+        )
     off = rate.middle - 1
     if abs(off) + rate.half_width > MOST_ERROR:
         raise RigError(
             f"{image}: the emulated board's clock is off by {off:+.1%} ± {rate.half_width:.1%} against the host's, "
             f"allowed is {MOST_ERROR:.0%}: it would tell wrong times in every test; is its divider right?"
         )
+
+
+def _encoded(orders: list[tuple[int, codec.Message]], origin_us: int) -> list[tuple[int, bytes]]:
+    return [(origin_us + at_us, codec.encode(message, n)) for n, (at_us, message) in enumerate(orders, 1)]
 
 
 class EmulatedRig:
@@ -144,8 +156,7 @@ class EmulatedRig:
         self._worst_us = 0
         check_image(self.name, image)
         self.about: dict[str, str] = {"image": image, "emulator": find_emulator()}
-        self._test_clock()
-        self._start()
+        self._identity = self._meet()
 
     def __enter__(self) -> EmulatedRig:
         return self
@@ -156,17 +167,15 @@ class EmulatedRig:
         self.close()
 
     def close(self) -> None:
-        """End the emulator."""
-        self._emulator.close()
+        """Say what the runs were like; each had an emulator of its own."""
         self.about["runs"] = f"{self.runs} runs, packets at most {self._worst_us} µs late, the same in every repetition"
 
-    def _test_clock(self) -> None:
-        """Compare the image's clock with the host's, which only real time can."""
+    def _meet(self) -> codec.Identity:
+        """Ask who is there, and compare its clock with the host's, which only real time can."""
         emulator = RealTime(self._image, self._counter_us)
         try:
-            with _named(self._image, emulator.port), open_line(emulator.port, DEFAULT_BAUD) as line:
+            with _named(self._image, emulator), open_line(emulator.port, DEFAULT_BAUD) as line:
                 board = BenchBoard(line)
-                board.send(codec.Reset(codec.STAY_DOWN))
                 rate = watch_clock(board)
         finally:
             emulator.close()
@@ -174,27 +183,8 @@ class EmulatedRig:
         self.about["clock"] = (
             f"{(rate.middle - 1) * 1e6:+.0f} ± {rate.half_width * 1e6:.0f} ppm against the host in real time"
         )
-
-    def _start(self) -> None:
-        self._emulator = LockStep(self._image, self._counter_us)
-        self._decoders = (codec.Decoder(), codec.Decoder())
-        self._number = 0
-        try:
-            identities = [
-                message
-                for message in self._play([(0, codec.Identify())], self._emulator.now_us, 1_000)[0]
-                if isinstance(message, codec.Identity)
-            ]
-            if not identities or identities[0].version != codec.VERSION:
-                raise RigError(f"{self._image}: does not speak version {codec.VERSION} of the bench protocol")
-        except LostError as error:
-            self._emulator.close()
-            raise RigError(f"{self._image}: {error.why}, before it was asked anything") from None
-        except BaseException:
-            self._emulator.close()
-            raise
-        self._identity = identities[0]
-        self.about["board"] = f"{self._identity.name.decode('utf-8', 'replace')}, {self._identity.channels} channels"
+        self.about["board"] = f"{board.identity.name.decode('utf-8', 'replace')}, {board.identity.channels} channels"
+        return board.identity
 
     # --- runs ---------------------------------------------------------------------------------------------------
 
@@ -206,34 +196,32 @@ class EmulatedRig:
         ReceiverCrashError
             If the image's program died or did not come back.
         RigError
-            If the emulator is gone.
+            If the emulator is gone, or the image talks nonsense.
         """
         self.runs += 1
         stage, remote, orders = self._stage(scenario, scenario.duration_us)
-        # Whatever ran before: hold the program down, and say what its clock shall show.
-        begin: list[tuple[int, codec.Message]] = [
-            (-_LEAD_US // 2, codec.Reset(codec.STAY_DOWN)),
-            (-_LEAD_US // 2, codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF)),
-        ]
-        origin_us = self._emulator.now_us + _LEAD_US
+        clock = codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF)
         # What goes out at the end goes out to its end.
         end_us = scenario.duration_us + 2 * self.profile.output.frame_period_us
+        crash = None
         try:
-            said, edges = self._play([*begin, *orders], origin_us, end_us)
-        except LostError as error:
-            at_us = (error.at_us - origin_us) & 0xFFFF_FFFF
-            crash = f"{CALLS[error.call]}() at {at_us / 1e6:.6f} s: {error.why}"
-            if not error.call:
-                crash = f"the image at {at_us / 1e6:.6f} s: {error.why}"
-            said, edges = self._heard()
-            self._emulator.close()
-            self._start()
-            stage, remote, _ = self._stage(scenario, min(at_us, scenario.duration_us))
-            stage.recorder.note(stage.env.now, crash)
-            raise ReceiverCrashError(
-                crash, self._tell(scenario, stage, remote, said, edges, origin_us, crash)
-            ) from None
-        return self._tell(scenario, stage, remote, said, edges, origin_us, None)
+            with LockStep(self._image, self._counter_us) as emulator:
+                origin_us = emulator.now_us + _LEAD_US
+                try:
+                    emulator.play(_encoded([(-_LEAD_US // 2, clock), *orders], origin_us), origin_us + end_us)
+                except LostError as error:
+                    at_us = max(0, error.at_us - origin_us)
+                    where = f"{CALLS[error.call]}()" if error.call else "the image"
+                    crash = f"{where} at {at_us / 1e6:.6f} s: {error.why}"
+                    stage, remote, _ = self._stage(scenario, min(at_us, scenario.duration_us))
+                    stage.recorder.note(stage.env.now, crash)
+                said, edges = (codec.Decoder().feed(bytes(data)) for data in emulator.said)
+        except RigError as error:
+            raise RigError(f"{self._image}: {error}") from None
+        trace = self._tell(scenario, stage, remote, said, edges, origin_us, crash)
+        if crash is not None:
+            raise ReceiverCrashError(crash, trace)
+        return trace
 
     def _stage(self, scenario: Scenario, until_us: int) -> tuple[Stage, RemoteBoard, list[tuple[int, codec.Message]]]:
         """Let the world run, which does not wait for the board, and note what it asks of it and when."""
@@ -250,21 +238,6 @@ class EmulatedRig:
         stage = Stage(self.profile, scenario, build, keep=True)
         stage.env.run_until(until_us)
         return stage, remote[0], orders
-
-    def _play(
-        self, orders: list[tuple[int, codec.Message]], origin_us: int, until_us: int
-    ) -> tuple[list[codec.Message], list[codec.Message]]:
-        """Give orders at instants after one of the board's counter, and return what came out of its two ports."""
-        out = []
-        for at_us, message in orders:
-            self._number += 1
-            out.append((origin_us + at_us, codec.encode(message, self._number)))
-        self._emulator.play(out, origin_us + until_us)
-        return self._heard()
-
-    def _heard(self) -> tuple[list[codec.Message], list[codec.Message]]:
-        bench, edges = self._emulator.said
-        return self._decoders[0].feed(bytes(bench)), self._decoders[1].feed(bytes(edges))
 
     def _tell(
         self, scenario: Scenario, stage: Stage, remote: RemoteBoard, said: list[codec.Message],
@@ -285,15 +258,14 @@ class EmulatedRig:
         told.put_flags(at)
         stage.close()
         trace = stage.trace(crash)
+        told.miss(trace, arrivals, at)
+        planned_us = trace.packets.arrived_us.copy()
         told.place(trace, arrivals, 0)
+        self._worst_us = max(self._worst_us, int((trace.packets.arrived_us - planned_us).max(initial=0)))
         trace.notes.sort(key=lambda note: note[0])
-        late_us = int(max(map(abs, told.lateness_us), default=0))
-        self._worst_us = max(self._worst_us, late_us)
-        lost = len(remote.sent) - len(told.lateness_us)
-        doubt = f"the image did not take {lost} of {len(remote.sent)} packets" if lost and crash is None else ""
         return dataclasses.replace(
             trace, how_seen=HowSeen.EMULATED, uncertainty_us=_TICK_US, span_uncertainty_us=_TICK_US,
-            separators_us=np.array(separators, np.int64) if separators else None, doubt=doubt,
+            separators_us=np.array(separators, np.int64) if separators else None,
         )  # fmt: skip
 
 
@@ -318,22 +290,34 @@ class LiveRig(SerialRig):
         check_image(name, image)
         self._emulator = RealTime(image)
         try:
-            with _named(image, self._emulator.port):
+            with _named(image, self._emulator):
                 super().__init__(profile, self._emulator.port, _LIVE_BAUD, thorough=thorough)
-                assert self._board is not None
-                rate = watch_clock(self._board)
-            refuse_wrong_clock(image, rate)
+            assert self._board is not None
+            try:
+                with _named(image, self._emulator):
+                    rate = watch_clock(self._board)
+                refuse_wrong_clock(image, rate)
+            except BaseException:
+                self._board.line.close()
+                raise
         except BaseException:
             self._emulator.close()
             raise
         self.name = name
         self.about["image"] = image
         self._edges = self._whole = 0
+        self._edges_said: list[codec.Message] = []
+
+    def _wait(self, board: BenchBoard, free_ns: int) -> None:
+        """Empty the other port as well: the image waits where it is full."""
+        super()._wait(board, free_ns)
+        self._edges_said += self._emulator.edges()
 
     def run(self, scenario: Scenario) -> Trace:
         """Run a scenario, and count the frames in the edges that came out meanwhile."""
         trace = super().run(scenario)
-        frames = frames_in(self._emulator.edges(), int, self.profile)
+        frames = frames_in(self._edges_said + self._emulator.edges(), int, self.profile)
+        self._edges_said.clear()
         self._edges += len(frames)
         self._whole += sum(len(frame.widths_us) == self.profile.output.channels for frame in frames)
         return trace

@@ -1,6 +1,7 @@
 """The process of an emulated 32-bit microcontroller board: starting it, talking to it, and never leaving it behind.
 
-An image runs in one of two lanes, which the host chooses by two words in the board's memory (`straps`):
+The host leaves words in the board's memory (`straps`): which of two lanes an image runs in, what its counter shows, and
+that its program is held down until it is told to begin.
 
 lock-step
     Instructions are counted, each takes 8 ns, and sleep is not used. The image reads what comes over its port, with the
@@ -26,10 +27,11 @@ import tempfile
 import time
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Final
+from typing import Final, Self
 
 from lostlink.bench import codec
 from lostlink.errors import ReceiverError, RigError
+from lostlink.rigs.firmware import CALLS
 
 EMULATOR: Final = "qemu-system-arm"
 _MACHINE: Final = "mps2-an385"
@@ -42,6 +44,8 @@ _START_S: Final = 10.0
 PATIENCE_S: Final = 20.0
 """The emulator says something after each second of its own time, which takes it about a tenth of a second."""
 _SLICE_US: Final = 1_000_000
+_MOST_SAID: Final = 1 << 24
+"""In a slice, in bytes; the busiest image says a hundredth of it."""
 _BLOCK: Final = 1024
 _BENCH, _EDGES, _DONE, _LOST = range(4)
 _TO_BOARD, _FROM_BOARD = "to_board", "from_board"
@@ -66,7 +70,7 @@ class LostError(Exception):
     call : int
         Which of the program's functions was under way, a place in `lostlink.rigs.firmware.CALLS`; 0 for none.
     at_us : int
-        What the counter showed.
+        What the counter showed, made endless.
     """
 
     def __init__(self, why: str, call: int, at_us: int) -> None:
@@ -78,6 +82,10 @@ _WHY: Final = {
     1: "the program died (the processor raised a fault)",
     2: "does not come back (the watchdog waited 1 s)",
 }
+_LOCKED_UP: Final = "the program died (the processor locked up: a fault within a fault)"
+
+
+_OURS: Final = "is it one of `make -C fixtures/board image`?"
 
 
 def find_emulator() -> str:
@@ -115,7 +123,15 @@ def check_image(where: str, image: str) -> None:
 class _Emulator:
     """The process."""
 
-    def __init__(self, image: str, lane: int, counter_us: int, words: list[str], folder: str | None = None) -> None:
+    def __init__(
+        self,
+        image: str,
+        lane: int,
+        counter_us: int,
+        words: list[str],
+        folder: str | None = None,
+        hand_over: Iterable[int] = (),
+    ) -> None:
         program = find_emulator()
         self._said = tempfile.TemporaryFile()  # noqa: SIM115  closed in `close`
         self._process = subprocess.Popen(
@@ -125,9 +141,11 @@ class _Emulator:
                 "-kernel", str(Path(image).resolve()),
                 "-device", f"loader,addr={_STRAPS:#x},data={lane:#x},data-len=4",
                 "-device", f"loader,addr={_STRAPS + 4:#x},data={counter_us:#x},data-len=4",
+                "-device", f"loader,addr={_STRAPS + 8:#x},data=1,data-len=4",
                 *words,
             ],
             cwd=folder, stdin=subprocess.DEVNULL, stdout=self._said, stderr=self._said, start_new_session=True,
+            pass_fds=tuple(hand_over),
         )  # fmt: skip
 
     def ended(self) -> str:
@@ -138,7 +156,8 @@ class _Emulator:
         with contextlib.suppress(OSError, ValueError):
             self._said.seek(0)
             lines = [line for line in self._said.read().decode(errors="replace").splitlines() if "warning" not in line]
-            return f"the emulator ended by itself ({lines[-1] if lines else f'exit code {code}'})"
+            fatal = [line for line in lines if "fatal" in line] or lines[-1:]
+            return f"the emulator ended by itself ({fatal[0] if fatal else f'exit code {code}'})"
         return f"the emulator ended by itself (exit code {code})"
 
     def close(self) -> None:
@@ -160,7 +179,7 @@ class LockStep(_Emulator):
     Attributes
     ----------
     now_us : int
-        What its counter shows now; it stands still there.
+        What its counter shows now, made endless; it stands still there.
 
     Raises
     ------
@@ -190,9 +209,19 @@ class LockStep(_Emulator):
         try:
             for _ in self._until_done(_START_S):
                 pass
+        except LostError as error:
+            self.close()
+            raise RigError(f"{error.why}, before it was asked anything") from None
         except BaseException:
             self.close()
             raise
+        self._folder.cleanup()  # both have the pipes open by now
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def close(self) -> None:
         """End the process, and take its pipes away."""
@@ -241,29 +270,40 @@ class LockStep(_Emulator):
             block += struct.pack("<IB", due_us & 0xFFFF_FFFF, len(data)) + data
             at_us = due_us
         send()
-        self.now_us = until_us + ((self.now_us - until_us) & 0xFFFF_FFFF)
         return bytes(self.said[0]), bytes(self.said[1])
+
+    def _endless(self, counter_us: int) -> int:
+        return self.now_us + ((counter_us - self.now_us) & 0xFFFF_FFFF)
 
     def _until_done(self, patience_s: float) -> Iterable[tuple[int, bytes]]:
         """Give what comes out until the image waits for more."""
-        until_s = time.monotonic() + patience_s
+        until_s, said = time.monotonic() + patience_s, 0
         while True:
             while len(self._rest) >= 2 and len(self._rest) >= (end := 2 + self._rest[1]):
                 kind, data, self._rest = self._rest[0], self._rest[2:end], self._rest[end:]
-                if kind == _DONE:
-                    self.now_us = int.from_bytes(data, "little")
+                if kind in (_BENCH, _EDGES):
+                    yield kind, data
+                elif kind == _DONE and len(data) == 4:
+                    self.now_us = self._endless(int.from_bytes(data, "little"))
                     return
-                if kind == _LOST:
+                elif kind == _LOST and len(data) == 6 and data[0] in _WHY and data[1] < len(CALLS):
                     why, call, at_us = struct.unpack("<BBI", data)
-                    raise LostError(_WHY[why], call, at_us)
-                yield kind, data
+                    raise LostError(_WHY[why], call, self._endless(at_us))
+                else:
+                    raise RigError(f"the image talks nonsense (a record {kind} of {len(data)} bytes); {_OURS}")
             ready, _, _ = select.select([self._pipes[1]], [], [], 0.2)
             if ready:
-                self._rest += os.read(self._pipes[1], 1 << 16)
+                heard = os.read(self._pipes[1], 1 << 16)
+                self._rest += heard
+                said += len(heard)
+                if said > _MOST_SAID:
+                    raise RigError(f"the image floods its ports ({said} bytes and no end); {_OURS}")
             elif gone := self.ended():
+                if "Lockup" in gone:
+                    raise LostError(_LOCKED_UP, 0, self.now_us)
                 raise RigError(gone)
-            elif time.monotonic() > until_s:
-                raise RigError(f"the image has said nothing for {patience_s:g} s; is it one of `make image`?")
+            if time.monotonic() > until_s:
+                raise RigError(f"the image has not asked for more in {patience_s:g} s; {_OURS}")
 
 
 class RealTime(_Emulator):
@@ -276,36 +316,27 @@ class RealTime(_Emulator):
     """
 
     def __init__(self, image: str, counter_us: int = 0) -> None:
-        numbers = _free_ports(2)
-        words: list[str] = []
-        for name, number in zip(("bench", "edges"), numbers, strict=True):
-            words += [
-                "-chardev", f"socket,id={name},host=127.0.0.1,port={number},server=on,wait=off,nodelay=on",
-                "-serial", f"chardev:{name}",
+        with contextlib.ExitStack() as stack:
+            # Opened here and handed over, so that nobody can take the ports meanwhile.
+            ports = {name: stack.enter_context(socket.create_server(("127.0.0.1", 0))) for name in ("bench", "edges")}
+            for port in ports.values():
+                port.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # those that it accepts inherit it
+            words = [
+                word
+                for name, port in ports.items()
+                for word in (
+                    "-chardev", f"socket,id={name},fd={port.fileno()},server=on,wait=off", "-serial", f"chardev:{name}"
+                )
             ]  # fmt: skip
-        super().__init__(image, 0, counter_us, words)
-        self.port = f"socket://127.0.0.1:{numbers[0]}"
-        self._edges = codec.Decoder()
-        try:
-            self._line = self._connect(numbers[1])
-        except BaseException:
-            self.close()
-            raise
-
-    def _connect(self, number: int) -> socket.socket:
-        until_s = time.monotonic() + _START_S
-        while True:
+            super().__init__(image, 0, counter_us, words, hand_over=[port.fileno() for port in ports.values()])
+            self.port = f"socket://127.0.0.1:{ports['bench'].getsockname()[1]}"
             try:
-                line = socket.create_connection(("127.0.0.1", number), timeout=1.0)
-            except OSError:
-                if gone := self.ended():
-                    raise RigError(gone) from None
-                if time.monotonic() > until_s:
-                    raise RigError(f"the emulator opens no port in {_START_S:g} s") from None
-                time.sleep(0.02)  # noqa: TID251  the emulator lives in real time
-                continue
-            line.setblocking(False)
-            return line
+                self._line = socket.create_connection(ports["edges"].getsockname())
+            except BaseException:
+                super().close()
+                raise
+        self._line.setblocking(False)
+        self._edges = codec.Decoder()
 
     def edges(self) -> list[codec.Message]:
         """Return what came out of the port that reports edges; must be asked for often enough that it does not fill."""
@@ -318,13 +349,4 @@ class RealTime(_Emulator):
     def close(self) -> None:
         """End the process, and let go of its port."""
         super().close()
-        if hasattr(self, "_line"):
-            self._line.close()
-
-
-def _free_ports(count: int) -> list[int]:
-    with contextlib.ExitStack() as stack:
-        sockets = [stack.enter_context(socket.socket()) for _ in range(count)]
-        for one in sockets:
-            one.bind(("127.0.0.1", 0))
-        return [int(one.getsockname()[1]) for one in sockets]
+        self._line.close()

@@ -16,13 +16,16 @@ import numpy as np
 from lostlink.bench import codec
 from lostlink.bench.board import Reports
 from lostlink_sims import Profile, Scenario, Trace
+from lostlink_sims.air import RECEIVER_BUSY, RECEIVER_OFF
 from lostlink_sims.clock import FAULT, World, once
 from lostlink_sims.recorder import Recorder
 from lostlink_sims.trace import NOT_YET
 from lostlink_sims.world import Stage
 
 Order = Callable[[codec.Message], object]
-LONGEST_HANG_US: Final = 0x7FFF_FFFF
+LONGEST_US: Final = 1 << 30
+"""A longer time than this is not asked of a board at once: half a turn of its counter lies in the past."""
+_OVERLAP_US: Final = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,14 +90,17 @@ class RemoteBoard:
             return  # down for longer already, or not switched on yet
         self._send_reset(down_us)
         self._supplied, self._back_us, life = False, back_us, self._life
-        once(self._env, back_us, FAULT, lambda: self._return(life))
+        once(self._env, back_us, FAULT, lambda: self._return(life, is_held=down_us > LONGEST_US))
 
-    def _return(self, life: int) -> None:
-        self._supplied = self._supplied or life == self._life
+    def _return(self, life: int, *, is_held: bool) -> None:
+        if life == self._life:
+            self._supplied = True
+            if is_held and self._resets:
+                self._order(codec.Reset(0))
 
     def _send_reset(self, down_us: int) -> None:
         if self._resets:
-            self._order(codec.Reset(down_us))
+            self._order(codec.Reset(down_us if down_us <= LONGEST_US else codec.STAY_DOWN))
             self.boots += 1
         self._go_down(down_us)
 
@@ -116,11 +122,19 @@ class RemoteBoard:
         now_us, watchdog_us, life = self._env.now, self._profile.receiver.watchdog_us, self._life
         if now_us >= self._hung_until_us:
             self._hung_from_us = now_us
-        self._order(codec.Hang(min(until_us - now_us, LONGEST_HANG_US)))
+        self._order_hang(until_us, life)
         self._hung_until_us = max(until_us, self._hung_until_us)
         bite_us = self._hung_from_us + watchdog_us
         if watchdog_us and bite_us < self._hung_until_us:
             once(self._env, bite_us, FAULT, lambda: self._bite(life))
+
+    def _order_hang(self, until_us: int, life: int) -> None:
+        now_us = self._env.now
+        if life == self._life:
+            self._order(codec.Hang(min(until_us - now_us, LONGEST_US)))
+            if until_us - now_us > LONGEST_US:
+                again_us = now_us + LONGEST_US - _OVERLAP_US
+                once(self._env, again_us, FAULT, lambda: self._order_hang(until_us, life))
 
     def _bite(self, life: int) -> None:
         if life == self._life:
@@ -237,6 +251,24 @@ class Told:
         if booted < len(boots) or booted > self._remote.boots:
             return "the board restarted by itself in the middle of the run"
         return ""
+
+    def miss(self, trace: Trace, arrivals: dict[int, float], at: Callable[[float], float]) -> None:
+        """Let packets be missed that the board did not take, or took before its program had begun.
+
+        Only where nothing gets lost between here and the board.
+        """
+        boot_us = self._profile.receiver.boot_us
+        boots = [at(board_us) for board_us, _ in self._reports.boots]
+        packets = trace.packets
+        for place in np.flatnonzero(packets.arrived_us != NOT_YET).tolist():
+            came_us = arrivals.get(int(packets.arrived_us[place]))
+            if came_us is None:
+                packets.fate[place] = RECEIVER_BUSY
+            elif any(boots_us - boot_us <= came_us < boots_us for boots_us in boots):
+                packets.fate[place] = RECEIVER_OFF
+            else:
+                continue
+            packets.arrived_us[place] = NOT_YET
 
     @staticmethod
     def place(trace: Trace, arrivals: dict[int, float], anchor_us: float) -> None:

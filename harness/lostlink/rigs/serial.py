@@ -9,13 +9,14 @@ that is the uncertainty of every instant in the run. Durations between two of th
 from __future__ import annotations
 
 import dataclasses
+import functools
 import time
 from typing import Final
 
 import numpy as np
 
 from lostlink.bench import codec
-from lostlink.bench.board import BenchBoard, Reports
+from lostlink.bench.board import PINGS_AT_START, BenchBoard, Reports
 from lostlink.bench.clocks import Fit
 from lostlink.bench.line import LineLostError, open_line
 from lostlink.bench.pacer import first_in_line, pace, undisturbed
@@ -267,7 +268,7 @@ class SerialRig:
             board.send(codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF))
         else:
             self._fall_silent(board)
-        board.align(3)
+        board.align(3 if board.alignment.exchanges else PINGS_AT_START)
         board.take_reports()
         spoiled = board.spoiled()
         remote: list[_Remote] = []
@@ -281,7 +282,7 @@ class SerialRig:
         late = ""
         with undisturbed():
             try:
-                pace(stage.env, scenario.duration_us, start_ns, board.wait)
+                pace(stage.env, scenario.duration_us, start_ns, functools.partial(self._wait, board))
             except _LateError as error:
                 late = str(error)
         if self._resets:
@@ -289,6 +290,8 @@ class SerialRig:
         board.answered(board.ping())
         told = _Told(self.profile, scenario, stage, remote[0], board.take_reports(), start_ns)
         fit = board.alignment.fit()
+        if fit is None:
+            board.align_anew()
         trace = told.trace(fit, board.identity)
         trace.doubt = trace.doubt if fit is None else late or trace.doubt
         if not trace.doubt and board.spoiled() != spoiled:
@@ -298,6 +301,9 @@ class SerialRig:
         self._worst_us = max(self._worst_us, trace.uncertainty_us)
         self._tell(board, fit)
         return trace
+
+    def _wait(self, board: BenchBoard, free_ns: int) -> None:
+        board.wait(free_ns)
 
     def _fall_silent(self, board: BenchBoard) -> None:
         """Let a board that cannot be reset go into failsafe, which is where it would begin."""
