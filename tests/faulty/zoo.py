@@ -330,6 +330,22 @@ class ObeysForeign(Sound):
         return True
 
 
+class SilentOverForeign(Sound):
+    """Makes no pulses for a while when a packet is not as long as it should be, then goes on."""
+
+    silent_since: int | None = None
+
+    def packet(self, clock_us: int, payload: bytes) -> None:
+        if not self.lost and not self.whole(payload):
+            self.silent_since = clock_us
+        super().packet(clock_us, payload)
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        widths = super().pulses(clock_us)
+        is_silent = self.silent_since is not None and (clock_us - self.silent_since) & MASK < 300_000
+        return None if is_silent else widths
+
+
 class RefreshedByDamaged(Sound):
     """Restarts its timer before it looks whether the packet is whole."""
 
@@ -645,6 +661,7 @@ MISTAKES = (
     Mistake(TakesAnyLength, "FS-FOREIGN"),
     Mistake(CrashesOnShortPacket, "FS-FOREIGN"),
     Mistake(ObeysForeign, "FS-INTRUDER"),
+    Mistake(SilentOverForeign, "FS-INTRUDER"),
     Mistake(RefreshedByDamaged, "FS-DAMAGED", "bittern"),
     Mistake(ObeysDamaged, "FS-DAMAGED", "bittern"),
     Mistake(RefreshedByRepeats, "FS-STALE"),

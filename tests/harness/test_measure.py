@@ -68,6 +68,8 @@ def test_pulses_that_cease_are_a_cut() -> None:
     scenario = Scenario(duration_us=2_000_000, moves=UP, faults=(OutputStops(at_us=LOST_US),))
     trace = simulate(Profile(), scenario)
     assert failsafe.time_to_cut(trace, LOST_US).value <= 0
+    assert failsafe.motor_stops(trace, LOST_US - 100_000).value == 1
+    assert failsafe.motor_stops(trace, 1_990_000).value == 0
     assert 50_000 < failsafe.time_to_motor_stop(trace, LOST_US).value < 130_000
 
 

@@ -90,6 +90,17 @@ def time_to_motor_stop(trace: Trace, since_us: int, until_us: int | None = None)
     return _after(trace, name, since_us, int(trace.motor.at_us[np.argmax(later)]) if later.any() else None, end_us)
 
 
+def motor_stops(trace: Trace, since_us: int) -> Measurement:
+    """Return how often turning motors came to rest."""
+    at_us = np.concatenate([[since_us], trace.motor.at_us[trace.motor.at_us > since_us]])
+    value = np.concatenate([[trace.motor.at(since_us)], trace.motor.value[trace.motor.at_us > since_us]])
+    stops = np.flatnonzero((value[1:] == 0) & (value[:-1] > 0)) + 1
+    return Measurement(
+        name="times the motors stopped", value=len(stops), unit="", how_seen=trace.how_seen,
+        at_us=int(at_us[stops[0]]) if len(stops) else None,
+    )  # fmt: skip
+
+
 def highest_motor_command(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
     """Return the highest motor command (0 .. 1000) in force at any time between two instants."""
     end_us = trace.scenario.duration_us if until_us is None else until_us

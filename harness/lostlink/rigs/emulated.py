@@ -201,8 +201,8 @@ class EmulatedRig:
         self.runs += 1
         stage, remote, orders = self._stage(scenario, scenario.duration_us)
         clock = codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF)
-        # What goes out at the end goes out to its end.
-        end_us = scenario.duration_us + 2 * self.profile.output.frame_period_us
+        # What goes out at the end goes out to its end, and a program that begins anew says so.
+        end_us = scenario.duration_us + 2 * self.profile.output.frame_period_us + self.profile.receiver.boot_us
         crash = None
         try:
             with LockStep(self._image, self._counter_us) as emulator:

@@ -18,6 +18,7 @@ from lostlink.bench.board import Reports
 from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.air import RECEIVER_BUSY, RECEIVER_OFF
 from lostlink_sims.clock import FAULT, World, once
+from lostlink_sims.ppm import NEVER
 from lostlink_sims.recorder import Recorder
 from lostlink_sims.trace import NOT_YET
 from lostlink_sims.world import Stage
@@ -26,6 +27,8 @@ Order = Callable[[codec.Message], object]
 LONGEST_US: Final = 1 << 30
 """A longer time than this is not asked of a board at once: half a turn of its counter lies in the past."""
 _OVERLAP_US: Final = 1_000_000
+_BOOTS_LATE_US: Final = 40
+"""Interrupts keep each other waiting."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +245,8 @@ class Told:
             if at(board_us) < self._scenario.duration_us:
                 recorder.failsafe(at(board_us), bool(is_on))
         for board_us, cause in reports.boots:
-            recorder.note(at(board_us), f"receiver boots ({codec.CAUSES.get(cause, 'cause unknown')})")
+            if at(board_us) < self._scenario.duration_us:
+                recorder.note(at(board_us), f"receiver boots ({codec.CAUSES.get(cause, 'cause unknown')})")
 
     def restarted(self) -> str:
         """Say so if the board began anew more often than it was told to; else nothing."""
@@ -258,17 +262,15 @@ class Told:
         Only where nothing gets lost between here and the board.
         """
         boot_us = self._profile.receiver.boot_us
-        boots = [at(board_us) for board_us, _ in self._reports.boots]
+        downs = [(at(board_us) - boot_us - _BOOTS_LATE_US, at(board_us)) for board_us, _ in self._reports.boots]
         packets = trace.packets
         for place in np.flatnonzero(packets.arrived_us != NOT_YET).tolist():
-            came_us = arrivals.get(int(packets.arrived_us[place]))
-            if came_us is None:
-                packets.fate[place] = RECEIVER_BUSY
-            elif any(boots_us - boot_us <= came_us < boots_us for boots_us in boots):
-                packets.fate[place] = RECEIVER_OFF
-            else:
-                continue
-            packets.arrived_us[place] = NOT_YET
+            due_us = int(packets.arrived_us[place])
+            came_us = arrivals.get(due_us, NEVER)
+            down_us = next((down_us for down_us, up_us in downs if down_us <= came_us < up_us), None)
+            if came_us >= self._scenario.duration_us or down_us is not None:
+                packets.fate[place] = RECEIVER_BUSY if down_us is None or due_us < down_us else RECEIVER_OFF
+                packets.arrived_us[place] = NOT_YET
 
     @staticmethod
     def place(trace: Trace, arrivals: dict[int, float], anchor_us: float) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from lostlink.judge import Judge
-from lostlink.measure import channels
+from lostlink.measure import channels, failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
@@ -37,12 +37,16 @@ def _needs_link_id(profile: Profile) -> None:
 def _throttle_unmoved(
     profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge, runs: int, fault: type, **fields: object
 ) -> None:
+    # A receiver that stops over such a packet is found when the motors stop, or when its watchdog lets it begin anew.
+    receiver, signal_us = profile.receiver, profile.flight_controller.signal_timeout_us
+    watch_us = PRESENT_US + receiver.boot_us + min(receiver.watchdog_us or signal_us, signal_us)
     for flight in scenario.flights(runs):
-        trace = rig.run(flight.into(fault(at_us=flight.at_us, **fields), watch_us=PRESENT_US))
+        trace = rig.run(flight.into(fault(at_us=flight.at_us, **fields), watch_us=watch_us))
         if flew(trace, flight, judge):
-            at_us = np.arange(flight.at_us, flight.at_us + PRESENT_US, profile.output.frame_period_us // 2)
+            at_us = np.arange(flight.at_us, flight.at_us + watch_us, profile.output.frame_period_us // 2)
             moved = channels.value_error(trace, profile.throttle_index, at_us)
             judge(trace, moved, at_most=profile.requirements.value_tolerance_us)
+            judge(trace, failsafe.motor_stops(trace, flight.at_us), at_most=0)
 
 
 @requires("FS-FOREIGN")
