@@ -67,7 +67,9 @@ def make(tools: None, tmp_path_factory: pytest.TempPathFactory) -> Make:
     """Return what builds a target of the board's makefile, such as ``receiver.so``, and tells where it is."""
     build = tmp_path_factory.mktemp("board")
 
-    def target(name: str, *, mistake: str = "", profile: Profile | None = None, divider: str = "") -> Path:
+    def target(
+        name: str, *, mistake: str = "", profile: Profile | None = None, divider: str = "", program: Path | None = None
+    ) -> Path:
         folder, settings = build, []
         if profile is not None:
             folder = build / profile.name
@@ -80,6 +82,8 @@ def make(tools: None, tmp_path_factory: pytest.TempPathFactory) -> Make:
             folder = build / f"divider{divider}"
             folder.mkdir(exist_ok=True)
             settings.append(f"DIVIDER={divider}")
+        if program is not None:
+            settings.append(f"PROGRAM={program}")
         if mistake:
             settings.append(f"MISTAKE={mistake}")
         run("make", "-s", "-C", BOARD, f"BUILD={folder}", *settings, folder / name)

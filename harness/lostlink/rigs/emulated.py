@@ -211,8 +211,8 @@ class EmulatedRig:
                     emulator.play(_encoded([(-_LEAD_US // 2, clock), *orders], origin_us), origin_us + end_us)
                 except LostError as error:
                     at_us = max(0, error.at_us - origin_us)
-                    where = f"{CALLS[error.call]}()" if error.call else "the image"
-                    crash = f"{where} at {at_us / 1e6:.6f} s: {error.why}"
+                    where = f"{CALLS[error.call]}() at" if error.call else "the image after"
+                    crash = f"{where} {at_us / 1e6:.6f} s: {error.why}"
                     stage, remote, _ = self._stage(scenario, min(at_us, scenario.duration_us))
                     stage.recorder.note(stage.env.now, crash)
                 said, edges = (codec.Decoder().feed(bytes(data)) for data in emulator.said)

@@ -1,0 +1,67 @@
+/* The example receiver in an image, with the worst that a program can do to the processor it runs on. */
+#include "receiver.h"
+
+#define DIES_AT_ONCE 1
+#define LOOPS_AT_ONCE 2
+#define EATS_THE_STACK 3     /* when a payload is short */
+#define LOCKS_UP 4           /* a fault, and no way to tell of it */
+#define FLOODS 5             /* talks without end */
+#define TALKS_NONSENSE 6
+#define SILENT_IN_FAILSAFE 7 /* sound: no pulses in failsafe */
+#define LOOPS_IN_PULSES 8    /* once a payload was short; only the watchdog gets through */
+
+#define receiver_power_on sound_power_on
+#define receiver_packet sound_packet
+#define receiver_pulses sound_pulses
+void sound_power_on(void *memory, uint32_t clock_us);
+void sound_packet(void *memory, uint32_t clock_us, const uint8_t *payload, uint8_t length);
+uint8_t sound_pulses(void *memory, uint32_t clock_us, uint16_t *widths_us, uint8_t room);
+#include "receiver.c"
+#undef receiver_power_on
+#undef receiver_packet
+#undef receiver_pulses
+
+#include "image.h"
+
+#define VECTORS (*(volatile uint32_t *)0xE000ED08u)   /* where the processor looks for its handlers */
+
+static bool was_short;
+
+__attribute__((noinline)) static uint32_t deeper(volatile uint32_t *above)
+{
+    volatile uint32_t here[8] = {*above};
+    return *above ? deeper(here) + here[0] : 0;
+}
+
+void receiver_power_on(void *memory, uint32_t clock_us)
+{
+    static const uint8_t said[200];
+    sound_power_on(memory, clock_us);
+    if (MISTAKE == LOCKS_UP)
+        VECTORS = 0x50000000u;   /* nothing is there */
+    if (MISTAKE == DIES_AT_ONCE || MISTAKE == LOCKS_UP)
+        __builtin_trap();
+    while (MISTAKE == LOOPS_AT_ONCE)
+        was_short = true;
+    while (MISTAKE == FLOODS)
+        line_put(BENCH_PORT, said, sizeof said);
+    if (MISTAKE == TALKS_NONSENSE)
+        line_put(9, said, 3);
+}
+
+void receiver_packet(void *memory, uint32_t clock_us, const uint8_t *payload, uint8_t length)
+{
+    volatile uint32_t start = 1;
+    if (length < LINK_PAYLOAD_BYTES)
+        was_short = true;
+    if (MISTAKE == EATS_THE_STACK && was_short)
+        (void)deeper(&start);
+    sound_packet(memory, clock_us, payload, length);
+}
+
+uint8_t receiver_pulses(void *memory, uint32_t clock_us, uint16_t *widths_us, uint8_t room)
+{
+    uint8_t count = sound_pulses(memory, clock_us, widths_us, room);
+    while (MISTAKE == LOOPS_IN_PULSES && *(volatile bool *)&was_short) {}
+    return MISTAKE == SILENT_IN_FAILSAFE && receiver_failsafe(memory) ? 0 : count;
+}
