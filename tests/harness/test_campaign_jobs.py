@@ -10,6 +10,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -22,7 +23,7 @@ from lostlink.campaigns.jobs import WorkersError, run_jobs
 
 # What workers do. It stands in a file of its own for them: this one is no module that they could import.
 WORK = '''
-import os, signal, time
+import os, signal, struct, sys, time
 from pathlib import Path
 
 def square(number):
@@ -64,6 +65,13 @@ def interrupted(number):
     os.kill(os.getpid(), signal.SIGINT)
     time.sleep(0.01)
     return number
+
+def half(folder):
+    """Write the beginning of a result, and no end."""
+    queue = sys._getframe(1).f_locals["result_queue"]
+    os.write(queue._writer.fileno(), struct.pack("!i", 1000) + bytes(10))
+    (Path(folder) / "half").write_text("")
+    time.sleep(60)
 
 def slow(job):
     folder, number = job
@@ -126,6 +134,21 @@ def test_results_come_in_the_order_of_the_jobs(work: Any, window: int) -> None:
     with cf.ThreadPoolExecutor(3) as threads:
         assert list(run_jobs(work.square, range(40), threads, window=window)) == EXPECTED
         assert threads.submit(int).result() == 0, "an executor of the caller's stays open"
+
+
+def test_a_worker_stopped_in_the_middle_of_a_result_is_not_waited_for(work: Any, tmp_path: Path) -> None:
+    pool = jobs._Pool(1)
+    pool.submit(work.half, str(tmp_path))
+    until_s = time.monotonic() + 20
+    while not (tmp_path / "half").exists():
+        assert time.monotonic() < until_s
+        time.sleep(0.02)  # noqa: TID251
+    time.sleep(0.2)  # noqa: TID251  the pool reads the beginning, and waits for the rest
+    pool.stop()
+    ended = threading.Thread(target=pool.shutdown, daemon=True)
+    ended.start()
+    ended.join(10)
+    assert not ended.is_alive()
 
 
 def test_processes_give_the_same(work: Any) -> None:

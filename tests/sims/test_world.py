@@ -227,6 +227,52 @@ def test_hung_loop_wakes() -> None:
     assert trace.motor.at(1_999_999) > 0
 
 
+def _down(from_us: int, for_us: int) -> BrownOut:
+    return BrownOut(at_us=from_us, for_us=for_us, on_acknowledgement=False)
+
+
+def _hung(from_us: int, for_us: int) -> MainLoopHung:
+    return MainLoopHung(at_us=from_us, for_us=for_us)
+
+
+@pytest.mark.parametrize(
+    ("faults", "back_us"),
+    [
+        ((_down(1_000_000, 300_000), ReceiverReset(at_us=1_100_000)), 1_300_000),
+        ((_down(1_000_000, 300_000), _down(1_100_000, 500_000)), 1_600_000),
+        ((_down(1_000_000, 500_000), _down(1_100_000, 100_000)), 1_500_000),
+        ((_down(1_000_000, 500_000), _hung(1_100_000, 800_000)), 1_500_000),
+        ((_hung(1_000_000, 300_000), _down(1_100_000, 100_000)), 1_200_000),
+    ],
+)
+def test_a_receiver_begins_when_no_breakdown_lasts_any_more(faults: tuple[Any, ...], back_us: int) -> None:
+    """A reset without a supply begins nothing; the longest of overlapping breakdowns counts."""
+    trace = run(*faults, duration_us=2_500_000)
+    boots_us = back_us + Profile().receiver.boot_us
+    starts_us = trace.frames.start_us
+    assert not ((starts_us > 1_100_000) & (starts_us < boots_us)).any()
+    assert boots_us <= starts_us[starts_us > 1_100_000][0] <= boots_us + Profile().output.frame_period_us
+
+
+def test_a_reset_before_the_supply_begins_nothing() -> None:
+    trace = run(ReceiverReset(at_us=100_000), _down(200_000, 50_000), receiver_on_us=500_000)
+    assert trace.frames.start_us[0] >= 500_000 + Profile().receiver.boot_us
+
+
+@pytest.mark.parametrize(
+    "faults",
+    [
+        (_hung(1_000_000, 300_000), _hung(1_100_000, 300_000)),
+        (_hung(1_000_000, 400_000), _hung(1_100_000, 100_000)),
+        (_hung(1_000_000, 200_000), _hung(1_200_000, 200_000)),
+    ],
+)
+def test_a_loop_hangs_as_long_as_any_hang(faults: tuple[Any, ...]) -> None:
+    came_us = run(*faults).packets.arrived_us
+    assert not ((came_us >= 1_000_000) & (came_us < 1_400_000)).any()
+    assert ((came_us >= 1_400_000) & (came_us < 1_420_000)).any()
+
+
 def test_brown_out_by_acknowledgement() -> None:
     """With acknowledgements it strikes at the first one after its instant; without, never."""
     assert "supply breaks down" not in [text for _, text in run(BrownOut(at_us=1_000_000, for_us=50_000)).notes]
