@@ -5,10 +5,12 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import difflib
+import io
+import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -26,7 +28,7 @@ if TYPE_CHECKING:
     from lostlink.prove import Result
     from lostlink_sims import Profile
 
-BAD_INPUT, RIG_LOST, INTERRUPTED = 2, 3, 130
+BAD_INPUT, RIG_LOST, INTERRUPTED, NOBODY_READS = 2, 3, 130, 141
 _RIG_HELP = "Where to run: sim, serial:PORT, emulated:IMAGE or emulated-live:IMAGE."
 
 
@@ -45,7 +47,41 @@ def _errors_in_words() -> Iterator[None]:
         raise SystemExit(BAD_INPUT) from None
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+class _Main(click.Group):
+    """Ends with a code of its own where nobody can read on: 1 would say that a requirement was not met."""
+
+    def main(self, *args: Any, **extra: Any) -> Any:
+        """Say in a line that something could not be written."""
+        sys.stdout = sys.stdout or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  there is none after >&-
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="replace")  # a terminal that knows no micro sign shows "?"
+        try:
+            return super().main(*args, **extra)
+        except OSError as error:
+            _be_silent()
+            click.echo(f"lostlink: {error.filename or 'output'}: {error.strerror or error}", err=True)
+            raise SystemExit(BAD_INPUT) from None
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command and see that all it says is out."""
+        try:
+            try:
+                return super().invoke(ctx)
+            finally:
+                sys.stdout.flush()
+        except BrokenPipeError:
+            _be_silent()
+            raise SystemExit(NOBODY_READS) from None
+
+
+def _be_silent() -> None:
+    """Let what is still to be written go nowhere, so that Python does not stumble over it at its end."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+@click.group(cls=_Main, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="lostlink")
 def main() -> None:
     """Prove that a radio-control link's failsafe cuts the throttle when the link goes away.
@@ -55,7 +91,7 @@ def main() -> None:
                   lostlink prove my_link.toml
 
     Exit codes: 0 every requirement met, 1 at least one not met, 2 bad input, 3 the rig was lost, 4 none failed but
-    at least one is inconclusive or not tested, 130 interrupted.
+    at least one is inconclusive or not tested, 130 interrupted, 141 nobody read on (such as after `| head`).
 
     Whenever hardware is connected: propellers off, flight battery disconnected, model restrained. Keep to local
     radio and aviation rules. Requirements that are met say nothing about whether a model is safe to fly.

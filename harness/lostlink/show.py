@@ -41,10 +41,16 @@ _WIDTH_WITHOUT_TERMINAL = 120
 _HEARTBEAT_S = 10.0
 
 
+class _Console(Console):
+    def on_broken_pipe(self) -> None:
+        """Let the command line decide what it means that nobody reads on."""
+        raise
+
+
 def console() -> Console:
     """Return the console for results; wide enough for a table where there is no terminal to ask."""
     width = None if sys.stdout.isatty() else _WIDTH_WITHOUT_TERMINAL
-    return Console(width=width, highlight=False, emoji=False)
+    return _Console(width=width, highlight=False, emoji=False)
 
 
 Moved = Callable[[float, float | None, str], None]
