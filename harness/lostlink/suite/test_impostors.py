@@ -46,7 +46,7 @@ def _throttle_unmoved(
             at_us = np.arange(flight.at_us, flight.at_us + watch_us, profile.output.frame_period_us // 2)
             moved = channels.value_error(trace, profile.throttle_index, at_us)
             judge(trace, moved, at_most=profile.requirements.value_tolerance_us)
-            judge(trace, failsafe.motor_stops(trace, flight.at_us), at_most=0)
+            judge(trace, failsafe.motor_stops(trace, flight.at_us), at_most=0, guard=True)
 
 
 @requires("FS-FOREIGN")
