@@ -14,6 +14,7 @@ import os
 import random
 import re
 import signal
+import struct
 import subprocess
 import sys
 import textwrap
@@ -546,6 +547,48 @@ def test_in_real_time(image: Path, heron: Profile) -> None:
     measured = failsafe.time_to_cut(trace, flight_of(heron).at_us)
     assert measured.value is not None
     assert 495_000 - trace.uncertainty_us <= measured.value <= 550_000 + trace.uncertainty_us
+
+
+# --- orders in blocks -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("every_us", [700, 20_000, 33_333, 1_000_000, 2_500_000])
+def test_orders_fit_their_blocks(monkeypatch: pytest.MonkeyPatch, every_us: int) -> None:
+    """Blocks of 1024 bytes and of a second at most, whatever the orders' length; in them, all orders and no others."""
+    read, write = os.pipe()
+    board = LockStep.__new__(LockStep)
+    begin_us = board.now_us = 2**32 - 1_500_000
+    board._pipes = [write]
+    found: list[tuple[int, bytes]] = []
+    since_us = begin_us
+
+    def look(_: float) -> list[tuple[int, bytes]]:
+        nonlocal since_us
+        (size,) = struct.unpack("<H", os.read(read, 2))
+        block, place, at_us = os.read(read, 2000), 0, since_us
+        assert len(block) == size <= 1024
+        while place < size:
+            stamp, count = struct.unpack_from("<IB", block, place)
+            at_us = begin_us + ((stamp - begin_us) & 0xFFFF_FFFF)
+            if count:
+                found.append((at_us, block[place + 5 : place + 5 + count]))
+            place += 5 + count
+        assert at_us - since_us <= 1_000_000
+        since_us = at_us
+        return []
+
+    monkeypatch.setattr(board, "_until_done", look)
+    try:
+        for length in range(1, 60):
+            found.clear()
+            since_us = begin_us
+            orders = [(begin_us + number * every_us, bytes([length]) * length) for number in range(120)]
+            board.play(orders, orders[-1][0] + 3_000_000)
+            assert found == orders
+            assert since_us == orders[-1][0] + 3_000_000
+    finally:
+        os.close(read)
+        os.close(write)
 
 
 # --- what is no image, and what is left behind ------------------------------------------------------------------------

@@ -259,16 +259,21 @@ class LockStep(_Emulator):
             for port, data in self._until_done(PATIENCE_S):
                 self.said[port].extend(data)
 
-        for due_us, data in (*orders, (until_us, b"")):
-            while due_us - begun_us > _SLICE_US:
-                begun_us += _SLICE_US
-                block += struct.pack("<IB", begun_us & 0xFFFF_FFFF, 0)
-                send()
+        def add(due_us: int, data: bytes) -> None:
+            nonlocal begun_us, at_us
             if len(block) + 5 + len(data) > _BLOCK:
                 send()
                 begun_us = at_us
-            block += struct.pack("<IB", due_us & 0xFFFF_FFFF, len(data)) + data
+            block.extend(struct.pack("<IB", due_us & 0xFFFF_FFFF, len(data)) + data)
             at_us = due_us
+
+        for due_us, data in (*orders, (until_us, b"")):
+            while due_us - begun_us > _SLICE_US:
+                end_us = begun_us + _SLICE_US
+                add(end_us, b"")
+                send()
+                begun_us = end_us
+            add(due_us, data)
         send()
         return bytes(self.said[0]), bytes(self.said[1])
 
