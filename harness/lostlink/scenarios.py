@@ -111,7 +111,8 @@ class ScenarioBuilder:
 
         The silence is up to two packet intervals longer than the gap; two per cent are left for clocks.
         """
-        timeout_us = self.profile.receiver.timeout_us
+        receiver = self.profile.receiver
+        timeout_us = receiver.timeout_us * 1_000_000 // (1_000_000 + max(0, receiver.clock_error_ppm))
         return max(0, timeout_us - 2 * self.packet_us - timeout_us // 50 - 1_000)
 
     # --- runs -----------------------------------------------------------------------------------------------

@@ -351,14 +351,23 @@ IMPOSSIBLE: dict[str, tuple[str, str, tuple[str, ...]]] = {
         "8:12: channels[2].failsafe", ("1000 us to 2200 us",),
     ),
     "cut that cannot be met": (
-        '[requirements]\ncut_within = "510 ms"', "2:14: requirements.cut_within", ("cannot be met", "522.5 ms"),
+        '[requirements]\ncut_within = "510 ms"', "2:14: requirements.cut_within", ("cannot be met", "526.951 ms"),
     ),
     "motor cut that cannot be met": (
-        '[requirements]\nmotor_cut_within = "510 ms"', "2:20: requirements.motor_cut_within", ("522.5 ms",),
+        '[requirements]\nmotor_cut_within = "510 ms"', "2:20: requirements.motor_cut_within", ("535.451 ms",),
     ),
     "hold counts": (
         '[receiver]\nhold = "100 ms"\n[requirements]\nmotor_cut_within = "1 s"', "2:8: requirements.cut_within",
-        ("622.5 ms",),
+        ("626.951 ms",),
+    ),
+    "recoveries that must be": (
+        '[receiver]\ntimeout = "30 ms"', "2:11: requirements.recoveries_per_second",
+        ("4 cannot be met", "7.69 times a second", "allowed: 7.7 or more, or a longer recovery"),
+    ),
+    "clock that spoils pulses": (
+        '[receiver]\nclock_error = "5000 ppm"', "2:15: requirements.ends_within",
+        ("requirements.value_tolerance", "5000 ppm off, pulses are 10 us off; allowed: 10 us or more",
+         "frames are 113 us off; allowed: 115 us or more"),
     ),
     "signal timeout": (
         '[flight_controller]\nsignal_timeout = "45 ms"', "2:18: flight_controller.signal_timeout",
@@ -378,10 +387,14 @@ def test_impossible_combination(case: str) -> None:
 
 #: What is just allowed, and what is not by one microsecond or one step.
 EDGES: dict[str, tuple[str, str, str]] = {
-    "cut": ('[requirements]\ncut_within = "{}"', "522500 us", "522499 us"),
-    "motor cut": ('[requirements]\nmotor_cut_within = "{}"', "522500 us", "522499 us"),
+    # 451 us on its way, timeout 500 ms, frame 22.5 ms, roll and pitch at 1500 us and throttle at 1000 us
+    "cut": ('[requirements]\ncut_within = "{}"', "526951 us", "526950 us"),
+    # in place of those three all eight, 9500 us, and the sync gap of 3 ms
+    "motor cut": ('[requirements]\nmotor_cut_within = "{}"', "535451 us", "535450 us"),
+    "recoveries": ('[receiver]\ntimeout = "30 ms"\n[requirements]\nrecoveries_per_second = {}', "7.7", "7.6"),
+    "pulses and clock": ('[receiver]\nclock_error = "{}"', "1249 ppm", "1250 ppm"),
     "signal timeout": ('[flight_controller]\nsignal_timeout = "{}"', "45001 us", "45 ms"),
-    "timeout": ('[receiver]\ntimeout = "{}"', "10 ms", "9999 us"),
+    "timeout": ('[receiver]\nrecovery = "1 s"\ntimeout = "{}"', "10 ms", "9999 us"),
     "frame period": ('[output]\nframe_period = "{}"', "19 ms", "18999 us"),
     "frame gap": ('[output]\nstyle = "fixed gap"\nframe_gap = "{}"', "3 ms", "2999 us"),
     "jitter": ('[handset]\njitter = "{}"', "2500 us", "2501 us"),

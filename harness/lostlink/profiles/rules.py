@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from typing import Any, Final
 
@@ -15,11 +16,21 @@ Problem = tuple[Keys, str]
 
 _FRAME: Final = (("output", "frame_period"), ("output", "frame_gap"), ("output", "style"), ("output", "channels"))
 _CUT: Final = (("receiver", "timeout"), ("receiver", "hold"), *_FRAME)
+_OFF: Final = (("receiver", "clock_error"),)
 _AIR: Final = (("radio", "bit_rate"), ("radio", "latency"), ("radio", "latency_jitter"), ("radio", "settle"))
 #: Where to point when a key is left to its default: the keys that make the default impossible. Indices left out.
 CAUSES: Final[Mapping[Keys, tuple[Keys, ...]]] = {
     ("requirements", "cut_within"): _CUT,
     ("requirements", "motor_cut_within"): _CUT,
+    ("requirements", "recoveries_per_second"): (
+        ("receiver", "recovery"),
+        ("receiver", "timeout"),
+        ("receiver", "hold"),
+    ),
+    ("requirements", "value_tolerance"): _OFF,
+    ("requirements", "centre_within"): _OFF,
+    ("requirements", "ends_within"): _OFF,
+    ("requirements", "frame_period_tolerance"): _OFF,
     ("receiver", "timeout"): (("handset", "packet_interval"),),
     ("handset", "packet_interval"): _AIR,
     ("radio", "retries"): (("radio", "retry_delay"), ("radio", "acknowledge"), ("handset", "packet_interval")),
@@ -96,7 +107,7 @@ def _packets(profile: Profile) -> Iterator[Problem]:
         )
         return
     air_us = air_time_us(radio, length)
-    flight_us = radio.settle_us + air_us + radio.latency_us + radio.latency_jitter_us
+    flight_us = _flight_us(profile)
     room_us = interval_us - handset.jitter_us
     if flight_us >= room_us:
         yield (
@@ -125,6 +136,11 @@ def _packets(profile: Profile) -> Iterator[Problem]:
             f"{_time(profile.receiver.timeout_us)} is shorter than two packet intervals of {_time(interval_us)}, "
             f"so that one lost packet is a lost link; allowed: {_time(2 * interval_us)} or more",
         )
+
+
+def _flight_us(profile: Profile) -> int:
+    radio = profile.radio
+    return radio.settle_us + air_time_us(radio, profile.payload_bytes) + radio.latency_us + radio.latency_jitter_us
 
 
 def _pulses(profile: Profile) -> Iterator[Problem]:
@@ -191,19 +207,54 @@ def _widest_us(profile: Profile) -> int:
     return max(widest_us, profile.output.unused_us) if has_unused else widest_us
 
 
+def longest_cut_us(profile: Profile) -> tuple[int, int]:
+    """Return how long a sound receiver may take from the loss to its first idle pulse, and to motors at rest.
+
+    The last packet is still on its way; the silence lasts as long as it must, by the receiver's clock; a frame has just
+    begun; in the next one the throttle comes after other channels, and the flight controller waits for its end.
+    """
+    output, fc = profile.output, profile.flight_controller
+    padding_us = output.unused_us * (output.channels - len(profile.channels))
+    until_us = sum(channel.failsafe_us for channel in profile.channels[: profile.throttle_index + 1])
+    whole_us = sum(channel.failsafe_us for channel in profile.channels) + padding_us
+    own_us = profile.cut_delay_us + longest_frame_us(profile)
+
+    def real_us(us: int) -> int:
+        return -(-us * 1_000_000 // (1_000_000 + profile.receiver.clock_error_ppm))
+
+    flight_us = _flight_us(profile)
+    return flight_us + real_us(own_us + until_us), flight_us + real_us(own_us + whole_us) + fc.least_sync_us
+
+
+def most_recoveries_per_second(profile: Profile) -> float:
+    """Return how often a sound receiver may come back while a link flaps."""
+    receiver = profile.receiver
+    back_us = max(receiver.recovery_us, (receiver.recovery_packets - 1) * profile.handset.packet_interval_us)
+    return 1_000_000 / (profile.cut_delay_us + back_us)
+
+
 def _limits(profile: Profile) -> Iterator[Problem]:
-    least_us = profile.cut_delay_us + longest_frame_us(profile)
     limits = profile.requirements
-    for key, value_us, more in (
-        ("cut_within", limits.cut_within_us, ""),
-        ("motor_cut_within", limits.motor_cut_within_us, ", and about two frames for the motors"),
-    ):
-        if value_us < least_us:
-            yield (
-                ("requirements", key),
-                f"{_time(value_us)} cannot be met: timeout, hold and one frame take {_time(least_us)}; "
-                f"allowed: {_time(least_us)} or more{more}",
-            )
+    if profile.flight_controller.throttle in [channel.name for channel in profile.channels]:
+        cut_us, motor_us = longest_cut_us(profile)
+        for key, value_us, least_us, what in (
+            ("cut_within", limits.cut_within_us, cut_us, "the frame until its throttle pulse"),
+            ("motor_cut_within", limits.motor_cut_within_us, motor_us, "the frame until the flight controller has it"),
+        ):
+            if value_us < least_us:
+                yield (
+                    ("requirements", key),
+                    f"{_time(value_us)} cannot be met: a packet on its way, timeout, hold, a frame just begun, "
+                    f"and {what} take {_time(least_us)}; allowed: {_time(least_us)} or more",
+                )
+    most = most_recoveries_per_second(profile)
+    if limits.recoveries_per_second < most:
+        yield (
+            ("requirements", "recoveries_per_second"),
+            f"{limits.recoveries_per_second:g} cannot be met: with its timeout, hold and recovery a receiver comes "
+            f"back {most:.3g} times a second on a link that flaps; allowed: {math.ceil(most * 10) / 10:g} or more, "
+            "or a longer recovery",
+        )
     silent_us = profile.flight_controller.signal_timeout_us + longest_frame_us(profile)
     if limits.motor_cut_within_us < silent_us:
         yield (
@@ -213,13 +264,39 @@ def _limits(profile: Profile) -> Iterator[Problem]:
         )
 
 
+def _clock(profile: Profile) -> Iterator[Problem]:
+    """Judge tolerances by what the receiver's clock error alone makes of pulses and frames."""
+    output, limits, ppm = profile.output, profile.requirements, abs(profile.receiver.clock_error_ppm)
+    frame_us = output.frame_period_us if output.style == "fixed period" else output.frame_gap_us
+    for key, value_us, what, length_us, more_us in (
+        ("value_tolerance", limits.value_tolerance_us, "pulses", _widest_us(profile), 0),
+        (
+            "centre_within",
+            limits.centre_within_us,
+            "pulses",
+            (profile.receiver.low_us + profile.receiver.high_us) // 2,
+            2,
+        ),
+        ("ends_within", limits.ends_within_us, "pulses", profile.receiver.high_us, 2),
+        ("frame_period_tolerance", limits.frame_period_tolerance_us, "frames", frame_us, 2),
+    ):
+        off_us = (length_us * ppm + 500_000) // 1_000_000
+        if off_us and value_us < off_us + more_us:
+            yield (
+                ("requirements", key),
+                f"{_width(value_us)} cannot be met: with the receiver's clock {ppm} ppm off, {what} are "
+                f"{_width(off_us)} off; allowed: {_width(off_us + more_us)} or more",
+            )
+
+
 #: Every rule, and the tables that it looks at.
 _RULES: Final[Mapping[Callable[[Profile], Iterator[Problem]], frozenset[str]]] = {
     _names: frozenset({"channels"}),
     _roles: frozenset({"channels", "flight_controller"}),
     _packets: frozenset({"channels", "handset", "radio", "receiver"}),
     _pulses: frozenset({"channels", "receiver", "output", "flight_controller", "requirements"}),
-    _limits: frozenset({"channels", "receiver", "output", "flight_controller", "requirements"}),
+    _limits: frozenset({"channels", "handset", "radio", "receiver", "output", "flight_controller", "requirements"}),
+    _clock: frozenset({"channels", "receiver", "output", "requirements"}),
 }
 
 

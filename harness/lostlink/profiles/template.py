@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import re
 import textwrap
 from dataclasses import MISSING, dataclass
 from typing import Any, TypeVar
 
 from lostlink.profiles.quantities import UNITS, text_of
-from lostlink.profiles.rules import longest_frame_us
+from lostlink.profiles.rules import longest_cut_us, longest_frame_us, most_recoveries_per_second
 from lostlink.profiles.writer import toml_text, value_text
 from lostlink_sims import Channel, Profile
 from lostlink_sims._settings import Setting, key_of, told
@@ -153,11 +154,17 @@ def _limits(profile: Profile) -> Requirements:
         plain.requirements,
         recovery_within_us=max(plain.requirements.recovery_within_us, _up(recovery_us)),
         latency_p99_us=max(plain.requirements.latency_p99_us, _up(3 * interval_us + 2 * frame_us)),
+        recoveries_per_second=max(
+            plain.requirements.recoveries_per_second, math.ceil(most_recoveries_per_second(profile))
+        ),
     )
     if (profile.cut_delay_us, frame_us) == (plain.cut_delay_us, longest_frame_us(plain)):
         return limits
-    cut_us = _up(profile.cut_delay_us + frame_us + 15_000)
-    motor_us = max(cut_us + frame_us + 5_000, profile.flight_controller.signal_timeout_us + 2 * frame_us)
+    cut_us, motor_us = longest_cut_us(profile)
+    cut_us = _up(max(cut_us + 5_000, profile.cut_delay_us + frame_us + 15_000))
+    motor_us = max(
+        motor_us + 5_000, cut_us + frame_us + 5_000, profile.flight_controller.signal_timeout_us + 2 * frame_us
+    )
     return dataclasses.replace(limits, cut_within_us=cut_us, motor_cut_within_us=_up(motor_us))
 
 
