@@ -330,6 +330,53 @@ class ObeysForeign(Sound):
         return True
 
 
+class BindsToTheFirst(Sound):
+    """Belongs to whichever handset it hears first after power-on."""
+
+    bound: int | None = None
+
+    def ours(self, payload: bytes) -> bool:
+        if self.bound is None:
+            self.bound = payload[self.count]
+        return payload[self.count] == self.bound
+
+
+class NoTimerAfterReset(Sound):
+    """Starts its timer in code that a reset by the watchdog or the supply jumps over."""
+
+    is_warm = False
+
+    def power_on(self, clock_us: int) -> None:
+        # Only a reset starts the counter at 0.
+        self.is_warm = not clock_us
+        super().power_on(clock_us)
+
+    def silent(self, clock_us: int) -> bool:
+        return not self.is_warm and super().silent(clock_us)
+
+
+class LearnsItsPreset(Sound):
+    """Takes the first packet that it hears for the pilot's failsafe values."""
+
+    learned: list[int] | None = None
+
+    def take(self, clock_us: int, payload: bytes) -> None:
+        if self.learned is None:
+            self.learned = self.decode(payload)
+        super().take(clock_us, payload)
+
+    def preset(self) -> list[int]:
+        return self.learned or super().preset()
+
+
+class SleepsAfterALongLoss(Sound):
+    """Saves the battery after five seconds without a packet, and never listens again."""
+
+    def packet(self, clock_us: int, payload: bytes) -> None:
+        if not self.lost or (clock_us - self.failed) & MASK < 5_000_000 or self.heard == 0:
+            super().packet(clock_us, payload)
+
+
 class SilentOverForeign(Sound):
     """Makes no pulses for a while when a packet is not as long as it should be, then goes on."""
 
@@ -650,6 +697,8 @@ MISTAKES = (
     Mistake(HoldsAgain, "FS-STAY"),
     Mistake(AgeInSixteenBits, "FS-STAY"),
     Mistake(ForgetsTheSecondLoss, "FS-AGAIN"),
+    Mistake(NoTimerAfterReset, "FS-AGAIN"),
+    Mistake(LearnsItsPreset, "FS-PRESET"),
     Mistake(FullThrottleForOneFrame, "FS-RISE"),
     Mistake(ArmsInFailsafe, "FS-PRESET"),
     Mistake(FlagLies, "FS-SAYS"),
@@ -662,6 +711,7 @@ MISTAKES = (
     Mistake(CrashesOnShortPacket, "FS-FOREIGN"),
     Mistake(ObeysForeign, "FS-INTRUDER"),
     Mistake(SilentOverForeign, "FS-INTRUDER"),
+    Mistake(BindsToTheFirst, "FS-INTRUDER"),
     Mistake(RefreshedByDamaged, "FS-DAMAGED", "bittern"),
     Mistake(ObeysDamaged, "FS-DAMAGED", "bittern"),
     Mistake(RefreshedByRepeats, "FS-STALE"),
@@ -673,6 +723,7 @@ MISTAKES = (
     Mistake(KeepsArmed, "RC-LIVE"),
     Mistake(NeverReturns, "RC-TIME"),
     Mistake(ReturnsSlowly, "RC-TIME"),
+    Mistake(SleepsAfterALongLoss, "RC-TIME"),
     Mistake(ReturnsAtOnce, "RC-STRAY"),
     Mistake(ForgivesAfterALongLoss, "RC-STRAY"),
     Mistake(OldSticksAtReturn, "RC-GLITCH"),

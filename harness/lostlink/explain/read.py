@@ -254,7 +254,7 @@ def filled(text: str, profile: Profile | None) -> str:
 def _constant_text(name: str) -> str:
     from lostlink.profiles.quantities import text_of
 
-    values = {constants(path)[name] for path in _suite_files() if name in constants(path)}
+    values = {constants(path)[name] for path in _SUITE.glob("*.py") if name in constants(path)}
     (value,) = values
     return text_of(value, "duration")
 

@@ -8,12 +8,16 @@ from collections.abc import Iterator
 
 import pytest
 
+from lostlink.errors import CannotError
 from lostlink.judge import Judge
 from lostlink.measure import failsafe
 from lostlink.rigs import Rig
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink_sims import Move, Profile, Scenario, Trace
 from lostlink_sims.scenario import AnyFault, LinkCut
+
+LONG_US = 8_000_000
+"""A loss far longer than any timeout."""
 
 
 def flew(trace: Trace, flight: Flight, judge: Judge) -> bool:
@@ -26,6 +30,23 @@ def flew(trace: Trace, flight: Flight, judge: Judge) -> bool:
         return True
     judge.doubt(trace, "the model did not fly before the trouble began, so nothing is proven (see LK-CONTROL)")
     return False
+
+
+def switched_on_with_sticks_up(scenario: ScenarioBuilder, flight: Flight) -> Flight:
+    """Return a flight before which the handset was switched on with every stick up, the throttle too.
+
+    They come down as soon as the receiver has heard a few packets, so that the flight begins as it always does.
+    """
+    profile = scenario.profile
+    heard_us = max(profile.handset.boot_us, profile.receiver.boot_us) + 3 * scenario.packet_us
+    moves = []
+    for channel in profile.channels:
+        if channel.kind == "stick":
+            down = 0.0 if channel.name == profile.flight_controller.throttle else 0.5
+            moves += [Move(at_us=0, channel=channel.name, position=0.9)]
+            moves += [Move(at_us=heard_us, channel=channel.name, position=down)]
+    plain = flight.scenario
+    return dataclasses.replace(flight, scenario=dataclasses.replace(plain, moves=(*moves, *plain.moves)))
 
 
 def losses(
@@ -50,6 +71,14 @@ def cuts_in_time(
             judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=limit_us)
             after = failsafe.longest_throttle_after_cut(trace, flight.at_us)
             judge(trace, after, at_most=rig.profile.requirements.idle_below_us)
+
+
+def run_where_able(rig: Rig, scenario: Scenario) -> Trace | None:
+    """Run a scenario; nothing where the board has no means for it, so that the rest of the test is still made."""
+    try:
+        return rig.run(scenario)
+    except CannotError:
+        return None
 
 
 def needs_clock(rig: Rig) -> None:

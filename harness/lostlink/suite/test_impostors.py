@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -10,7 +12,7 @@ from lostlink.measure import channels, failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.suite.flying import cuts_in_time, flew, ordinary_loss
+from lostlink.suite.flying import cuts_in_time, flew, ordinary_loss, run_where_able
 from lostlink_sims import Profile
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 from lostlink_sims.scenario import DamagedPayload, ForeignHandset, HandsetHung, LinkCut
@@ -59,11 +61,19 @@ def test_foreign_handset_after_loss(profile: Profile, rig: Rig, scenario: Scenar
 
 @requires("FS-INTRUDER")
 def test_foreign_handset_in_flight(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """A neighbour's handset sends on our address while our link is good."""
+    """A neighbour's handset sends on our address while our link is good, and before ours is switched on."""
+    alone_us = profile.cut_delay_us + scenario.ready_us
     for length in _lengths(profile):
         _throttle_unmoved(
             profile, rig, scenario, judge, 4, ForeignHandset, payload_bytes=length, position=0.0, interval_us=7_300
         )
+        for start in scenario.phases(2):
+            foreign = ForeignHandset(at_us=0, payload_bytes=length)
+            alone = dataclasses.replace(start, handset_on_us=alone_us, duration_us=alone_us, faults=(foreign,))
+            trace = run_where_able(rig, alone)
+            if trace is not None:
+                widest = failsafe.widest_throttle(trace, 0, alone_us)
+                judge(trace, widest, at_most=profile.requirements.idle_below_us, guard=True)
     _needs_link_id(profile)
 
 

@@ -9,13 +9,11 @@ from lostlink.measure import channels, failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.suite.flying import cuts_in_time, flew, losses
+from lostlink.suite.flying import LONG_US, cuts_in_time, flew, losses, switched_on_with_sticks_up
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile
 from lostlink_sims.scenario import FadeRamp, HandsetOff, InterferenceBurst, LinkCut, OutputStops, WrongAddress
 
-LONG_US = 8_000_000
-"""A loss far longer than any timeout."""
 PAST_16_BITS_US = 70_000_000
 """Long enough for a 16-bit counter of milliseconds to wrap."""
 
@@ -60,11 +58,16 @@ def test_every_channel_at_its_failsafe_value(
 ) -> None:
     """Soon after the loss, and long after it, each channel stands at the value that the profile gives."""
     soon_us = profile.requirements.motor_cut_within_us + 2 * scenario.frame_us
-    for runs, look_us in ((6, [soon_us]), (1, [soon_us, LONG_US // 2, LONG_US - scenario.frame_us])):
-        for trace, lost_us in losses(rig, scenario, judge, runs, watch_us=look_us[-1] + scenario.frame_us):
+    late_us = [soon_us, LONG_US // 2, LONG_US - scenario.frame_us]
+    flights = [(flight, [soon_us]) for flight in scenario.flights(6)]
+    flights += [(flight, late_us) for flight in scenario.flights(1)]
+    flights += [(switched_on_with_sticks_up(scenario, flight), [soon_us]) for flight in scenario.flights(2)]
+    for flight, look_us in flights:
+        trace = rig.run(flight.into(LinkCut(at_us=flight.at_us), watch_us=look_us[-1] + scenario.frame_us))
+        if flew(trace, flight, judge):
             for after_us in look_us:
                 for index, channel in enumerate(profile.channels):
-                    offset = channels.offset_from(trace, index, channel.failsafe_us, lost_us + after_us)
+                    offset = channels.offset_from(trace, index, channel.failsafe_us, flight.at_us + after_us)
                     judge(trace, offset, at_most=profile.requirements.value_tolerance_us)
 
 

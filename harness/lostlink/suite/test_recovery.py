@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
@@ -12,14 +13,24 @@ from lostlink.measure import channels, failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import Flight, ScenarioBuilder
-from lostlink.suite.flying import flew
+from lostlink.suite.flying import LONG_US, flew, run_where_able, shifted
 from lostlink_sims import Move, Profile
-from lostlink_sims.scenario import FlappingLink, LinkCut
+from lostlink_sims.scenario import AnyFault, BrownOut, FlappingLink, HandsetOff, LinkCut, ReceiverReset
+
+DOWN_US = 50_000
+"""How long a supply breaks down."""
 
 
 def _away_us(profile: Profile, scenario: ScenarioBuilder) -> int:
     """Return how long a link must be away for failsafe to be in force everywhere."""
     return profile.requirements.motor_cut_within_us + 4 * scenario.frame_us + profile.receiver.recovery_us
+
+
+def _flights_away(profile: Profile, scenario: ScenarioBuilder, runs: int) -> Iterator[tuple[Flight, int]]:
+    """Yield flights with how long their link is away, which is far longer in one more."""
+    away_us = _away_us(profile, scenario)
+    yield from ((flight, away_us) for flight in scenario.flights(runs))
+    yield from ((flight, max(away_us, LONG_US)) for flight in scenario.flights(1))
 
 
 def _throttle_down(profile: Profile, at_us: int) -> Move:
@@ -29,8 +40,7 @@ def _throttle_down(profile: Profile, at_us: int) -> Move:
 @requires("RC-LIVE")
 def test_motors_rest_when_link_returns(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The link comes back while the pilot still holds the throttle up."""
-    away_us = _away_us(profile, scenario)
-    for flight in scenario.flights(12):
+    for flight, away_us in _flights_away(profile, scenario, 12):
         watch_us = away_us + profile.requirements.recovery_within_us + 20 * scenario.frame_us
         trace = rig.run(flight.into(LinkCut(at_us=flight.at_us, for_us=away_us), watch_us=watch_us))
         if flew(trace, flight, judge):
@@ -40,8 +50,8 @@ def test_motors_rest_when_link_returns(profile: Profile, rig: Rig, scenario: Sce
 @requires("RC-TIME")
 def test_control_returns(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The link comes back after the pilot has lowered the throttle; the sticks are in control again."""
-    away_us, limit_us = _away_us(profile, scenario), profile.requirements.recovery_within_us
-    for flight in scenario.flights(8):
+    limit_us = profile.requirements.recovery_within_us
+    for flight, away_us in _flights_away(profile, scenario, 8):
         back_us = flight.at_us + away_us
         trace = rig.run(
             flight.into(
@@ -97,16 +107,26 @@ def test_motors_can_be_started_again(profile: Profile, rig: Rig, scenario: Scena
 
 @requires("FS-AGAIN")
 def test_second_loss(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The link is lost, comes back, the pilot flies on, and it is lost once more."""
-    away_us, limits = _away_us(profile, scenario), profile.requirements
-    for flight in scenario.flights(4):
-        moves, up_us = _flying_again(profile, scenario, flight, flight.at_us + away_us)
-        cuts = (LinkCut(at_us=flight.at_us, for_us=away_us), LinkCut(at_us=up_us))
-        trace = rig.run(flight.into(*cuts, moves=moves, watch_us=up_us + flight.watch_us - flight.at_us))
-        if flew(trace, flight, judge) and flew(trace, dataclasses.replace(flight, at_us=up_us), judge):
-            judge(trace, failsafe.time_to_cut(trace, up_us), at_most=limits.cut_within_us)
-            stop = failsafe.time_to_motor_stop(trace, up_us)
-            judge(trace, stop, at_most=limits.motor_cut_within_us)
+    """The link is lost in one of several ways, comes back, the pilot flies on, and it is lost once more."""
+    away_us, limits, boot_us = _away_us(profile, scenario), profile.requirements, profile.receiver.boot_us
+    firsts: tuple[tuple[int, AnyFault, int], ...] = (
+        (4, LinkCut(at_us=0, for_us=away_us), away_us),
+        (2, HandsetOff(at_us=0, for_us=away_us), away_us + profile.handset.boot_us),
+        (1, ReceiverReset(at_us=0), away_us + boot_us),
+        (1, BrownOut(at_us=0, for_us=DOWN_US, on_acknowledgement=False), away_us + DOWN_US + boot_us),
+    )
+    for runs, first, over_us in firsts:
+        for flight in scenario.flights(runs):
+            moves, up_us = _flying_again(profile, scenario, flight, flight.at_us + over_us)
+            faults = shifted(first, flight.at_us), LinkCut(at_us=up_us)
+            twice = flight.into(*faults, moves=moves, watch_us=up_us + flight.watch_us - flight.at_us)
+            trace = run_where_able(rig, twice)
+            if trace is None:
+                continue
+            if flew(trace, flight, judge) and flew(trace, dataclasses.replace(flight, at_us=up_us), judge):
+                judge(trace, failsafe.time_to_cut(trace, up_us), at_most=limits.cut_within_us)
+                stop = failsafe.time_to_motor_stop(trace, up_us)
+                judge(trace, stop, at_most=limits.motor_cut_within_us)
 
 
 def _flapping(flight: Flight, down_us: int, up_us: int, cycles: int) -> tuple[FlappingLink, int]:
