@@ -151,7 +151,7 @@ def test_close_brings_the_throttle_low(start: Start, link: Profile, monkeypatch:
     flight = _flight(link)
     board = rig._board
     assert board is not None
-    stopped = flight.into(watch_us=100_000)
+    stopped = flight.into(watch_us=3_000_000)
 
     def interrupt(free_ns: int) -> None:
         BenchBoard.wait(board, free_ns)
