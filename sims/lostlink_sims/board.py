@@ -241,8 +241,11 @@ class Board:
             widths = program.pulses(self._clock(now_us))
             if program.failsafe is not self._failsafe:
                 self._flag(now_us)
-            if self._silent or widths is None or not len(widths):
+            if widths is None or not len(widths):
                 tick.at(now_us + self._period_us)
+            elif self._silent:  # the wire is broken; the timer goes on
+                total_us = sum(register(self._real_us(width_us), self._separator_us) for width_us in widths)
+                tick.at(now_us + self._pause_us(total_us))
             elif self._live:
                 self._recorder.begin_frame(now_us)
                 self._live_slot(self._life, now_us, 0, len(widths))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import hashlib
 import importlib.util
 import os
 import random
@@ -37,7 +38,7 @@ from lostlink.prove import Result, run_suite
 from lostlink.rigs import open_rig
 from lostlink.rigs.compiled import CompiledRig
 from lostlink.rigs.emulated import EmulatedRig, LiveRig, Rate, frames_in, refuse_wrong_clock
-from lostlink.rigs.emulator import EMULATOR, LockStep
+from lostlink.rigs.emulator import EMULATOR, LockStep, Said
 from lostlink.rigs.remote import FrameSeen
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink.verdicts import Outcome
@@ -126,11 +127,80 @@ def test_an_image_is_small(tmp_path: Path) -> None:
     """The makefile says what it takes; the linker refuses a core of 2 KiB."""
     words = ["make", "-s", "-C", str(FIXTURES / "board"), "image", f"BUILD={tmp_path}"]
     said = subprocess.run(words, capture_output=True, text=True, check=True).stdout
-    found = re.fullmatch(r"receiver.elf: flash (\d+) bytes; RAM: core (\d+) of 2048, stack 1024, .*\n", said)
+    found = re.fullmatch(
+        r"receiver.elf: flash (\d+) bytes; RAM: core (\d+) of 2048, program's statics 0, stack 1024, .*\n", said
+    )
     assert found is not None, said
     flash, core = map(int, found.groups())
     assert 3_000 < flash < 16_384
     assert 600 < core < 2_048
+
+
+CASUAL = """
+#include <string.h>
+#include "receiver.c"
+static unsigned char log_[4000];
+void note(int what) { int i = 0; unsigned char c = what; memmove(log_ + 1, log_, sizeof log_ - 1); log_[i] = c; }
+"""
+
+
+def test_a_program_as_people_write_it(tmp_path: Path) -> None:
+    """Statics beyond the core's 2 KiB, conversions that only strict warnings mind, a function of the C library."""
+    program = tmp_path / "casual.c"
+    program.write_text(CASUAL)
+    for target in ("image", "all"):
+        words = ["make", "-s", "-C", str(FIXTURES / "board"), target, f"BUILD={tmp_path}", f"PROGRAM={program}"]
+        done = subprocess.run(words, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+        assert target == "all" or "program's statics 4000," in done.stdout
+
+
+def test_what_is_asked_for_is_built(tmp_path: Path) -> None:
+    """Another program, link or mistake is built again, however old its files are; the same is not."""
+    build = tmp_path / "build"
+
+    def made(**words: str) -> bytes:
+        settings = [f"{name}={value}" for name, value in words.items()]
+        command = ["make", "-s", "-C", str(FIXTURES / "board"), "image", f"BUILD={build}", *settings]
+        subprocess.run(command, check=True, capture_output=True)
+        return (build / "receiver.elf").read_bytes()
+
+    link = (FIXTURES / "board" / "link.h").read_text()
+    (tmp_path / "link.h").write_text(link.replace("LINK_CUT_US 500000u", "LINK_CUT_US 600000u"))
+    other = tmp_path / "other.c"
+    other.write_text('#include "receiver.c"\nint more = 1;\n')
+    for old in (tmp_path / "link.h", other):
+        os.utime(old, (1, 1))
+    plain = made()
+    images = [made(LINK=str(tmp_path)), made(PROGRAM=str(other)), made(DIVIDER="19")]
+    assert len({plain, *images}) == 4
+    assert made() == plain
+    before_ns = (build / "receiver.elf").stat().st_mtime_ns
+    made()
+    assert (build / "receiver.elf").stat().st_mtime_ns == before_ns
+
+
+@pytest.mark.parametrize("recovery_us", [0, 100_000])
+def test_every_profile_builds(make: Make, heron: Profile, recovery_us: int) -> None:
+    receiver = dataclasses.replace(heron.receiver, recovery_us=recovery_us, recovery_packets=1, boot_us=0)
+    profile = dataclasses.replace(heron, name=f"recovery {recovery_us}".replace(" ", "_"), receiver=receiver)
+    for target in ("receiver.elf", "receiver.so", "board"):
+        assert make(target, profile=profile).exists()
+
+
+def test_an_image_that_changes_meanwhile(make: Make, heron: Profile, tmp_path: Path) -> None:
+    """One report is about one firmware, and says which."""
+    image = tmp_path / "mine.elf"
+    image.write_bytes(make("receiver.elf").read_bytes())
+    with EmulatedRig(heron, str(image)) as rig:
+        digest = hashlib.sha256(image.read_bytes()).hexdigest()
+        assert rig.about["image"] == f"{image}, SHA-256 {digest}"
+        image.write_bytes(make("CUTS_LATE.elf", mistake="CUTS_LATE").read_bytes())
+        with pytest.raises(RigError, match="no longer the one that the suite began with"):
+            rig.run(cut(heron))
+        image.unlink()
+        with pytest.raises(RigError, match=r"mine\.elf: No such file"):
+            rig.run(cut(heron))
 
 
 # --- lock-step ------------------------------------------------------------------------------------------------------
@@ -187,7 +257,8 @@ def test_the_boards_word_is_what_the_wire_shows(rig: EmulatedRig, heron: Profile
         origin_us = board.now_us
         board.play([(origin_us + at_us, codec.encode(order, 1)) for at_us, order in orders],
                    origin_us + scenario.duration_us + 50_000)  # fmt: skip
-    said, edges = (codec.Decoder().feed(bytes(data)) for data in board.said)
+    said = codec.Decoder().feed(b"".join(part.bench for part in board.said))
+    edges = codec.Decoder().feed(b"".join(part.edges for part in board.said))
     told = [message for message in said if isinstance(message, codec.Frame)]
     seen = [frame for frame in frames_in(edges, int, heron) if frame.start_us >= origin_us]
     assert len(told) == len(seen) > 40
@@ -289,6 +360,17 @@ def troubled(make: Make, trouble: str, profile: Profile | None = None) -> str:
         ("DIES_AT_ONCE", r"receiver_power_on\(\) at 0\.0500\d\d s: the program died \(the processor raised a fault\)"),
         ("LOOPS_AT_ONCE", r"receiver_power_on\(\) at 1\.0[56]\d* s: does not come back \(the watchdog waited 1 s\)"),
         ("EATS_THE_STACK", r"receiver_packet\(\) at [\d.]+ s: the program died \(the processor raised a fault\)"),
+        *(
+            (trouble, r"receiver_power_on\(\) at 0\.0500\d\d s: the program died \(the processor raised a fault\)")
+            for trouble in (
+                "WRITES_THROUGH_NULL",
+                "READS_THROUGH_NULL",
+                "WRITES_ITS_CODE",
+                "WRITES_PAST_THE_RAM",
+                "EATS_THE_STACK_AT_ONCE",
+            )
+        ),
+        ("WRITES_OVER_ITS_NEIGHBOURS", r"the image after [\d.]+ s: the program wrote over memory that is not its own"),
         ("LOCKS_UP", r"the image after [\d.]+ s: the program died \(the processor locked up: a fault within a fault\)"),
     ],
 )
@@ -337,6 +419,27 @@ def test_failsafe_is_said_without_pulses(make: Make, heron: Profile) -> None:
     heard_us = int(trace.packets.arrived_us.max())
     assert 500_000 <= failed_us - heard_us <= 500_000 + heron.output.frame_period_us + REACTION_US
     assert trace.frames.start_us.max() <= failed_us
+
+
+def test_more_widths_than_there_is_room_for(make: Make, heron: Profile) -> None:
+    """As many as there is room for go out, as from the same program as a library."""
+    with EmulatedRig(heron, troubled(make, "RETURNS_TOO_MANY")) as rig:
+        trace = rig.run(cut(heron))
+    assert set(trace.frames.count.tolist()) == {16}
+
+
+def test_a_silence_longer_than_half_a_turn_of_the_counter(make: Make, heron: Profile) -> None:
+    """Stamps after it are not taken for the past. The emulator's words are made up: such a flight takes minutes."""
+    scenario = dataclasses.replace(QUIET, receiver_on_us=2_400_000_000, duration_us=2_401_000_000)
+    with EmulatedRig(heron, str(make("receiver.elf"))) as rig:
+        stage, remote, _ = rig._stage(scenario, scenario.duration_us)
+        boot_us = 2_400_050_000
+        boot = codec.encode(codec.Boot(boot_us & 0xFFFF_FFFF, codec.COMMANDED), 1)
+        edges = codec.encode(codec.Edges((boot_us + 10) & 0xFFFF_FFFF, 1, (300, 700, 300, 700, 300)), 1)
+        said = [Said(200), Said(2_400_000_200, bytearray(boot), bytearray(edges))]
+        trace = rig._tell(scenario, stage, remote, said, 0, None)
+    assert [at_us for at_us, text in trace.notes if text.startswith("receiver boots (")] == [boot_us]
+    assert trace.frames.start_us.tolist() == [boot_us + 10]
 
 
 def test_statics_begin_anew(make: Make, heron: Profile) -> None:
@@ -494,6 +597,12 @@ def test_frames_in_edges(polarity: str) -> None:
         FrameSeen(70_000, 300, ()),
     ]
     assert frames_in([], at, profile) == []
+    # A program that begins anew before the gap is over: two frames, the first of which was cut.
+    anew = [codec.Edges(1_000, level, (300, 1200, 100)), codec.Edges(3_500, level, whole)]
+    assert frames_in(anew, int, profile, [3_400]) == [
+        FrameSeen(1_000, 300, (1500,), 2_600),
+        FrameSeen(3_500, 300, (1500, 1000)),
+    ]
 
 
 def test_a_broken_wire_hides_frames(rig: EmulatedRig, heron: Profile) -> None:

@@ -8,6 +8,13 @@
 #define FLOODS 5             /* talks without end */
 #define TALKS_NONSENSE 6
 #define SILENT_IN_FAILSAFE 7 /* sound: no pulses in failsafe */
+#define WRITES_THROUGH_NULL 9
+#define READS_THROUGH_NULL 10
+#define WRITES_ITS_CODE 11
+#define WRITES_PAST_THE_RAM 12
+#define EATS_THE_STACK_AT_ONCE 13   /* with one large array */
+#define WRITES_OVER_ITS_NEIGHBOURS 14   /* the harness's own buffers */
+#define RETURNS_TOO_MANY 15   /* more widths than there is room for */
 #define LOOPS_IN_PULSES 8    /* once a payload was short; only the watchdog gets through */
 
 #define receiver_power_on sound_power_on
@@ -33,6 +40,20 @@ __attribute__((noinline)) static uint32_t deeper(volatile uint32_t *above)
     return *above ? deeper(here) + here[0] : 0;
 }
 
+/* An address that the compiler does not see through. */
+__attribute__((noinline)) static uintptr_t here(uintptr_t at)
+{
+    __asm__ volatile("" : "+r"(at));
+    return at;
+}
+
+__attribute__((noinline)) static void large(void)
+{
+    volatile uint8_t array[3000];
+    for (uint32_t at = 0; at < sizeof array; at++)
+        array[at] = 1;
+}
+
 void receiver_power_on(void *memory, uint32_t clock_us)
 {
     static const uint8_t said[200];
@@ -47,6 +68,18 @@ void receiver_power_on(void *memory, uint32_t clock_us)
         line_put(BENCH_PORT, said, sizeof said);
     if (MISTAKE == TALKS_NONSENSE)
         line_put(9, said, 3);
+    if (MISTAKE == WRITES_THROUGH_NULL)
+        *(volatile uint32_t *)here(0) = 1;
+    if (MISTAKE == READS_THROUGH_NULL)
+        (void)*(volatile uint32_t *)here(0);
+    if (MISTAKE == WRITES_ITS_CODE)
+        *(volatile uint32_t *)here(0x800u) = 1;
+    if (MISTAKE == WRITES_PAST_THE_RAM)
+        *(volatile uint32_t *)here(0x20004000u) = 1;
+    if (MISTAKE == EATS_THE_STACK_AT_ONCE)
+        large();
+    for (uint32_t at = 0; MISTAKE == WRITES_OVER_ITS_NEIGHBOURS && at < 3000; at++)
+        ((volatile uint8_t *)memory)[240 + at] = 0xA5;
 }
 
 void receiver_packet(void *memory, uint32_t clock_us, const uint8_t *payload, uint8_t length)
@@ -62,6 +95,8 @@ void receiver_packet(void *memory, uint32_t clock_us, const uint8_t *payload, ui
 uint8_t receiver_pulses(void *memory, uint32_t clock_us, uint16_t *widths_us, uint8_t room)
 {
     uint8_t count = sound_pulses(memory, clock_us, widths_us, room);
+    if (MISTAKE == RETURNS_TOO_MANY)
+        return 200;
     while (MISTAKE == LOOPS_IN_PULSES && *(volatile bool *)&was_short) {}
     return MISTAKE == SILENT_IN_FAILSAFE && receiver_failsafe(memory) ? 0 : count;
 }

@@ -14,9 +14,11 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import hashlib
 import itertools
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
 from types import TracebackType
 from typing import Final
 
@@ -25,9 +27,10 @@ import numpy as np
 from lostlink.bench import codec
 from lostlink.bench.board import BenchBoard, EndlessCounter, Reports
 from lostlink.bench.clocks import MOST_ERROR
-from lostlink.bench.line import DEFAULT_BAUD, open_line
+from lostlink.bench.line import DEFAULT_BAUD, LineLostError, open_line
 from lostlink.errors import ReceiverCrashError, RigError
-from lostlink.rigs.emulator import LockStep, LostError, RealTime, check_image, find_emulator
+from lostlink.profiles.rules import longest_frame_us
+from lostlink.rigs.emulator import LockStep, LostError, RealTime, Said, check_image, find_emulator
 from lostlink.rigs.firmware import CALLS
 from lostlink.rigs.remote import FrameSeen, RemoteBoard, Told
 from lostlink.rigs.serial import SerialRig
@@ -100,8 +103,9 @@ def _named(image: str, emulator: RealTime) -> Iterator[None]:
     except RigError as error:
         if gone := emulator.ended():
             raise RigError(f"{image}: {gone}") from None
-        said = str(error).replace(f"{emulator.port}: ", "").partition("; is it the right port")[0]
-        raise RigError(f"{image}: {said}; is it an image of `make -C fixtures/board image`?") from None
+        said, hint, _ = str(error).replace(f"{emulator.port}: ", "").partition("; is it the right port")
+        asked = "; is it an image of `make -C fixtures/board image`?" if hint else ""
+        raise RigError(f"{image}: {said}{asked}") from None
 
 
 def refuse_wrong_clock(image: str, rate: Rate) -> None:
@@ -123,6 +127,13 @@ def refuse_wrong_clock(image: str, rate: Rate) -> None:
             f"{image}: the emulated board's clock is off by {off:+.1%} ± {rate.half_width:.1%} against the host's, "
             f"allowed is {MOST_ERROR:.0%}: it would tell wrong times in every test; is its divider right?"
         )
+
+
+def _digest(image: str) -> str:
+    try:
+        return hashlib.sha256(Path(image).read_bytes()).hexdigest()
+    except OSError as error:
+        raise RigError(f"{image}: {error.strerror or error}") from None
 
 
 def _encoded(orders: list[tuple[int, codec.Message]], origin_us: int) -> list[tuple[int, bytes]]:
@@ -155,7 +166,10 @@ class EmulatedRig:
         self.runs = 0
         self._worst_us = 0
         check_image(self.name, image)
-        self.about: dict[str, str] = {"image": image, "emulator": find_emulator()}
+        self._digest = _digest(image)
+        self.about: dict[str, str] = {"image": f"{image}, SHA-256 {self._digest}", "emulator": find_emulator()}
+        if profile.output.latch == "live":
+            self.about["latch"] = "the image takes a frame's widths at its start, whatever the profile says"
         self._identity = self._meet()
 
     def __enter__(self) -> EmulatedRig:
@@ -196,13 +210,15 @@ class EmulatedRig:
         ReceiverCrashError
             If the image's program died or did not come back.
         RigError
-            If the emulator is gone, or the image talks nonsense.
+            If the emulator is gone, or the image talks nonsense or is another one by now.
         """
         self.runs += 1
+        if _digest(self._image) != self._digest:
+            raise RigError(f"{self._image}: the image is no longer the one that the suite began with")
         stage, remote, orders = self._stage(scenario, scenario.duration_us)
         clock = codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF)
         # What goes out at the end goes out to its end, and a program that begins anew says so.
-        end_us = scenario.duration_us + 2 * self.profile.output.frame_period_us + self.profile.receiver.boot_us
+        end_us = scenario.duration_us + 2 * longest_frame_us(self.profile) + self.profile.receiver.boot_us
         crash = None
         try:
             with LockStep(self._image, self._counter_us) as emulator:
@@ -215,10 +231,9 @@ class EmulatedRig:
                     crash = f"{where} {at_us / 1e6:.6f} s: {error.why}"
                     stage, remote, _ = self._stage(scenario, min(at_us, scenario.duration_us))
                     stage.recorder.note(stage.env.now, crash)
-                said, edges = (codec.Decoder().feed(bytes(data)) for data in emulator.said)
         except RigError as error:
             raise RigError(f"{self._image}: {error}") from None
-        trace = self._tell(scenario, stage, remote, said, edges, origin_us, crash)
+        trace = self._tell(scenario, stage, remote, emulator.said, origin_us, crash)
         if crash is not None:
             raise ReceiverCrashError(crash, trace)
         return trace
@@ -240,21 +255,25 @@ class EmulatedRig:
         return stage, remote[0], orders
 
     def _tell(
-        self, scenario: Scenario, stage: Stage, remote: RemoteBoard, said: list[codec.Message],
-        edges: list[codec.Message], origin_us: int, crash: str | None,
+        self, scenario: Scenario, stage: Stage, remote: RemoteBoard, said: list[Said], origin_us: int,
+        crash: str | None,
     ) -> Trace:  # fmt: skip
-        start_us = origin_us & 0xFFFF_FFFF
-        counter, edge_counter = EndlessCounter(start_us), EndlessCounter(start_us)
-
         def at(board_us: float) -> int:
-            return int(board_us) - start_us
+            return int(board_us) - origin_us
 
-        reports = Reports()
-        for message in said:
-            reports.add(message, counter)
+        reports, edges = Reports(), list[codec.Edges]()
+        bench_port, edge_port = codec.Decoder(), codec.Decoder()
+        for part in said:  # a stamp is of the same second, or was held back until a frame was over
+            counter = EndlessCounter(part.since_us)
+            for message in bench_port.feed(bytes(part.bench)):
+                reports.add(message, counter)
+            for message in edge_port.feed(bytes(part.edges)):
+                if isinstance(message, codec.Edges):
+                    edges.append(dataclasses.replace(message, at_us=counter(message.at_us)))
         told = Told(self.profile, scenario, stage, remote, reports)
         arrivals = told.arrivals(at)
-        separators = told.put_frames(frames_in(edges, lambda board_us: at(edge_counter(board_us)), self.profile))
+        begins_us = [at(board_us) for board_us, _ in reports.boots]
+        separators = told.put_frames(frames_in(edges, at, self.profile, begins_us))
         told.put_flags(at)
         stage.close()
         trace = stage.trace(crash)
@@ -304,7 +323,8 @@ class LiveRig(SerialRig):
             self._emulator.close()
             raise
         self.name = name
-        self.about["image"] = image
+        self.about["image"] = f"{image}, SHA-256 {_digest(image)}"
+        self._image = image
         self._edges = self._whole = 0
         self._edges_said: list[codec.Message] = []
 
@@ -315,17 +335,26 @@ class LiveRig(SerialRig):
 
     def run(self, scenario: Scenario) -> Trace:
         """Run a scenario, and count the frames in the edges that came out meanwhile."""
-        trace = super().run(scenario)
+        with _named(self._image, self._emulator):
+            trace = super().run(scenario)
         frames = frames_in(self._edges_said + self._emulator.edges(), int, self.profile)
         self._edges_said.clear()
         self._edges += len(frames)
         self._whole += sum(len(frame.widths_us) == self.profile.output.channels for frame in frames)
         return trace
 
+    def _reconnect(self, error: LineLostError) -> None:
+        """Do not wait for an emulator that has gone: it does not come back."""
+        if gone := self._emulator.ended():
+            raise RigError(gone)
+        super()._reconnect(error)
+
     def close(self) -> None:
         """Hold the board in reset, and end the emulator."""
         super().close()
         self._emulator.close()
+        if self._emulator.gone:
+            self.about["at the end"] = self._emulator.gone
         self.about["edges"] = f"{self._edges} frames seen in the edges, {self._whole} of them with every channel"
 
 
@@ -333,13 +362,17 @@ _LIVE_BAUD: Final = 1_000_000
 """Nothing in the emulator is slowed down to a rate; this is what the budget of the line is reckoned with."""
 
 
-def frames_in(messages: list[codec.Message], at: Callable[[int], int], profile: Profile) -> list[FrameSeen]:
+def frames_in(
+    messages: Sequence[codec.Message], at: Callable[[int], int], profile: Profile, begins_us: Sequence[int] = ()
+) -> list[FrameSeen]:
     """Find the frames in reported edges, by the gaps between leading edges.
 
     Parameters
     ----------
     at : callable
         Gives the instant on the run's time line.
+    begins_us : sequence of int
+        Instants on it from which on a frame begins anew, whatever the gap: the program began there.
     """
     active = profile.output.polarity == "positive"
     leads: list[int] = []
@@ -349,14 +382,16 @@ def frames_in(messages: list[codec.Message], at: Callable[[int], int], profile: 
             at_us, is_lead = message.at_us, bool(message.level) == active
             for step_us in (0, *message.steps_us):
                 at_us += step_us
-                (leads if is_lead else trails).append(at(at_us & 0xFFFF_FFFF))
+                (leads if is_lead else trails).append(at(at_us))
                 is_lead = not is_lead
     lead, trail = np.array(leads, np.int64), np.array([*trails, NEVER], np.int64)
     ends_us = trail[np.searchsorted(trail, lead, side="right")]  # where each separator ends
     gap_us = profile.flight_controller.least_sync_us
-    firsts = np.flatnonzero(np.diff(lead, prepend=-(1 << 40)) >= gap_us).tolist()
+    is_first = np.diff(lead, prepend=-(1 << 40)) >= gap_us
+    anew = np.searchsorted(lead, np.array(begins_us, np.int64))
+    is_first[anew[anew < len(lead)]] = True
     found = []
-    for first, end in itertools.pairwise([*firsts, len(lead)]):
+    for first, end in itertools.pairwise([*np.flatnonzero(is_first).tolist(), len(lead)]):
         separator_us = min(int(ends_us[first] - lead[first]), profile.output.frame_period_us)
         last_us = int(ends_us[end - 1])
         is_cut = last_us - int(lead[end - 1]) < separator_us - 2 * _TICK_US

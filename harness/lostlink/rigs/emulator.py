@@ -16,6 +16,7 @@ The image can open files of this user in lock-step: run your own images only.
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import os
 import select
 import shutil
@@ -82,6 +83,9 @@ _WHY: Final = {
     1: "the program died (the processor raised a fault)",
     2: "does not come back (the watchdog waited 1 s)",
 }
+_OVERWROTE: Final = "the program wrote over memory that is not its own (the image can no longer read its orders)"
+_BY_THE_IMAGE: Final = 0
+"""The emulator's exit code when the image ended it."""
 _LOCKED_UP: Final = "the program died (the processor locked up: a fault within a fault)"
 
 
@@ -121,7 +125,15 @@ def check_image(where: str, image: str) -> None:
 
 
 class _Emulator:
-    """The process."""
+    """The process.
+
+    Attributes
+    ----------
+    gone : str
+        How it had ended before it was ended here; empty while it runs, and if it ran till then.
+    """
+
+    gone = ""
 
     def __init__(
         self,
@@ -162,9 +174,26 @@ class _Emulator:
 
     def close(self) -> None:
         """End the process."""
+        self.gone = self.ended()
         self._process.kill()
         self._process.wait()
         self._said.close()
+
+
+@dataclasses.dataclass(slots=True)
+class Said:
+    """What came out of an image's two ports in a second or less.
+
+    Attributes
+    ----------
+    since_us : int
+        What the counter showed when that began, made endless.
+    bench, edges : bytearray
+    """
+
+    since_us: int
+    bench: bytearray = dataclasses.field(default_factory=bytearray)
+    edges: bytearray = dataclasses.field(default_factory=bytearray)
 
 
 class LockStep(_Emulator):
@@ -180,6 +209,8 @@ class LockStep(_Emulator):
     ----------
     now_us : int
         What its counter shows now, made endless; it stands still there.
+    said : list of Said
+        What came out when orders were played last, until the program was lost if it was.
 
     Raises
     ------
@@ -191,7 +222,7 @@ class LockStep(_Emulator):
         self._folder = tempfile.TemporaryDirectory(prefix="lostlink-")
         self._pipes: list[int] = []
         self._rest = b""
-        self.said = (bytearray(), bytearray())
+        self.said: list[Said] = []
         self.now_us = 0
         try:
             for name in (_TO_BOARD, _FROM_BOARD):
@@ -234,30 +265,29 @@ class LockStep(_Emulator):
         self._pipes.clear()
         self._folder.cleanup()
 
-    def play(self, orders: Iterable[tuple[int, bytes]], until_us: int) -> tuple[bytes, bytes]:
+    def play(self, orders: Iterable[tuple[int, bytes]], until_us: int) -> None:
         """Let time pass, and bytes come to the board at given instants of its counter, ascending.
 
-        Returns
-        -------
-        bench, edges : bytes
-            What came out of the two ports.
+        What comes out of the two ports is in `said`.
 
         Raises
         ------
         LostError
-            If the program is lost; its `args` hold no bytes, `said` what came out until then.
+            If the program is lost.
         RigError
             If the emulator or the image is gone.
         """
-        self.said = (bytearray(), bytearray())
+        self.said = []
         block = bytearray()
         begun_us = at_us = self.now_us
 
         def send() -> None:
             os.write(self._pipes[0], struct.pack("<H", len(block)) + block)
             block.clear()
+            heard = Said(self.now_us)
+            self.said.append(heard)
             for port, data in self._until_done(PATIENCE_S):
-                self.said[port].extend(data)
+                (heard.edges if port == _EDGES else heard.bench).extend(data)
 
         def add(due_us: int, data: bytes) -> None:
             nonlocal begun_us, at_us
@@ -275,7 +305,6 @@ class LockStep(_Emulator):
                 begun_us = end_us
             add(due_us, data)
         send()
-        return bytes(self.said[0]), bytes(self.said[1])
 
     def _endless(self, counter_us: int) -> int:
         return self.now_us + ((counter_us - self.now_us) & 0xFFFF_FFFF)
@@ -306,6 +335,8 @@ class LockStep(_Emulator):
             elif gone := self.ended():
                 if "Lockup" in gone:
                     raise LostError(_LOCKED_UP, 0, self.now_us)
+                if self._process.returncode == _BY_THE_IMAGE:
+                    raise LostError(_OVERWROTE, 0, self.now_us)
                 raise RigError(gone)
             if time.monotonic() > until_s:
                 raise RigError(f"the image has not asked for more in {patience_s:g} s; {_OURS}")

@@ -123,7 +123,7 @@ class RemoteBoard:
         if not self.is_up:
             return
         now_us, watchdog_us, life = self._env.now, self._profile.receiver.watchdog_us, self._life
-        if now_us >= self._hung_until_us:
+        if now_us > self._hung_until_us:
             self._hung_from_us = now_us
         self._order_hang(until_us, life)
         self._hung_until_us = max(until_us, self._hung_until_us)
