@@ -37,9 +37,9 @@ from lostlink.profiles.writer import write_scenario
 from lostlink.prove import Result, run_suite
 from lostlink.rigs import open_rig
 from lostlink.rigs.compiled import CompiledRig
-from lostlink.rigs.emulated import EmulatedRig, LiveRig, Rate, frames_in, refuse_wrong_clock
+from lostlink.rigs.emulated import EmulatedRig, LiveRig, Rate, frames_in, refuse_wrong_clock, stalls_us
 from lostlink.rigs.emulator import EMULATOR, LockStep, Said
-from lostlink.rigs.remote import FrameSeen
+from lostlink.rigs.remote import BOOTS_AS_TOLD, FrameSeen
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink.verdicts import Outcome
 from lostlink_sims import HowSeen, Profile, Scenario, Trace, simulate
@@ -698,6 +698,21 @@ def test_orders_fit_their_blocks(monkeypatch: pytest.MonkeyPatch, every_us: int)
     finally:
         os.close(read)
         os.close(write)
+
+
+def test_what_the_emulated_processor_was_late_by_is_uncertainty(heron: Profile) -> None:
+    """A boot 5 ms late, then a pause of 7 ms between two frames; the time that it is down is none."""
+    flight = flight_of(heron)
+    scenario = flight.into(ReceiverReset(at_us=flight.at_us), watch_us=500_000)
+    trace = simulate(heron, scenario)
+    boot_us = flight.at_us + heron.receiver.boot_us
+    trace.notes.append((boot_us, BOOTS_AS_TOLD))
+    assert stalls_us(trace) <= 1
+    trace.notes[-1] = (boot_us + 5_000, BOOTS_AS_TOLD)
+    assert stalls_us(trace) == 5_000
+    starts_us = trace.frames.start_us
+    starts_us[len(starts_us) - 5 :] += 7_000
+    assert stalls_us(trace) == pytest.approx(7_000, abs=1)
 
 
 # --- what is no image, and what is left behind ------------------------------------------------------------------------

@@ -6,8 +6,8 @@ In lock-step everything does: each run has an emulator of its own, which counts 
 waits for orders; the same orders give the same bytes. What lies between two of its instants is the image's own doing:
 interrupts keep each other waiting for some microseconds, as on a real board. Only the speed of the processor is not
 that of a real one: every instruction takes the same time. In real time the host lends the processor its time when it
-likes; edges are then up to some milliseconds off, so pulse widths are taken from the board's word and the run has the
-uncertainty of a serial port.
+likes; edges are then up to some milliseconds off, so pulse widths are taken from the board's word, and the run has the
+uncertainty of a serial port and of what the board shows to have been late itself (`stalls_us`).
 """
 
 from __future__ import annotations
@@ -32,12 +32,13 @@ from lostlink.errors import ReceiverCrashError, RigError
 from lostlink.profiles.rules import longest_frame_us
 from lostlink.rigs.emulator import LockStep, LostError, RealTime, Said, check_image, find_emulator
 from lostlink.rigs.firmware import CALLS
-from lostlink.rigs.remote import FrameSeen, RemoteBoard, Told
+from lostlink.rigs.remote import BOOTS, BOOTS_AS_TOLD, FrameSeen, RemoteBoard, Told
 from lostlink.rigs.serial import SerialRig
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.clock import World
 from lostlink_sims.ppm import NEVER
 from lostlink_sims.recorder import Recorder
+from lostlink_sims.scenario import BrownOut, ReceiverReset
 from lostlink_sims.world import Stage
 
 LOCKSTEP: Final = "emulated"
@@ -337,6 +338,7 @@ class LiveRig(SerialRig):
         """Run a scenario, and count the frames in the edges that came out meanwhile."""
         with _named(self._image, self._emulator):
             trace = super().run(scenario)
+        trace.uncertainty_us += stalls_us(trace)
         frames = frames_in(self._edges_said + self._emulator.edges(), int, self.profile)
         self._edges_said.clear()
         self._edges += len(frames)
@@ -358,6 +360,34 @@ class LiveRig(SerialRig):
         self.about["edges"] = f"{self._edges} frames seen in the edges, {self._whole} of them with every channel"
 
 
+def stalls_us(trace: Trace) -> int:
+    """Return how late an emulated board itself was in a run: for a while the host gave its processor no time.
+
+    What it shows by is what a board does at instants that are known: it boots, and it makes frames at even distances.
+    A real board that is late with these is a finding.
+    """
+    scenario, boot_us = trace.scenario, trace.profile.receiver.boot_us
+    due_us = [scenario.receiver_on_us + boot_us]
+    for fault in scenario.faults:
+        if isinstance(fault, ReceiverReset):
+            due_us.append(fault.at_us + boot_us)
+        elif isinstance(fault, BrownOut):
+            due_us.append(fault.until_us(scenario.duration_us) + boot_us)
+    late_us = [0]
+    for at_us, text in trace.notes:
+        if text == BOOTS_AS_TOLD and (before := [due for due in due_us if due <= at_us]):
+            late_us.append(at_us - max(before))
+    starts_us = trace.frames.start_us
+    gaps_us = np.diff(starts_us)
+    boots = np.searchsorted(starts_us, [at_us for at_us, text in trace.notes if text.startswith(BOOTS)])
+    gaps_us[boots[(boots > 0) & (boots < len(starts_us))] - 1] = 0
+    gaps_us = gaps_us[(gaps_us > 0) & (gaps_us < _FRAMES_CEASED_US)]  # else there were none for a reason
+    if len(gaps_us):
+        late_us.append(int((gaps_us - np.median(gaps_us)).max()))
+    return max(late_us)
+
+
+_FRAMES_CEASED_US: Final = 100_000
 _LIVE_BAUD: Final = 1_000_000
 """Nothing in the emulator is slowed down to a rate; this is what the budget of the line is reckoned with."""
 

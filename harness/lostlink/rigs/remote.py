@@ -49,6 +49,18 @@ class FrameSeen:
     cut_us: int | None = None
 
 
+BOOTS: Final = "receiver boots ("
+"""How the note of a boot begins."""
+
+
+def _boots(cause: int) -> str:
+    return f"{BOOTS}{codec.CAUSES.get(cause, 'cause unknown')})"
+
+
+BOOTS_AS_TOLD: Final = _boots(codec.COMMANDED)
+"""The note of a board that was told to begin anew."""
+
+
 class RemoteBoard:
     """What the world sees of a board that is somewhere else; see `lostlink_sims.world.BoardPort`.
 
@@ -246,7 +258,7 @@ class Told:
                 recorder.failsafe(at(board_us), bool(is_on))
         for board_us, cause in reports.boots:
             if at(board_us) < self._scenario.duration_us:
-                recorder.note(at(board_us), f"receiver boots ({codec.CAUSES.get(cause, 'cause unknown')})")
+                recorder.note(at(board_us), _boots(cause))
 
     def restarted(self) -> str:
         """Say so if the board began anew more often than it was told to; else nothing."""
