@@ -297,7 +297,9 @@ class SerialRig:
         if not trace.doubt and board.spoiled() != spoiled:
             damaged, missing = (after - before for after, before in zip(board.spoiled(), spoiled, strict=True))
             trace.doubt = f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
-        self._lateness_us += told.lateness_us[:: max(1, len(told.lateness_us) // 50)]
+        self._lateness_us += [
+            late_us - told.anchor_us for late_us in told.lateness_us[:: max(1, len(told.lateness_us) // 50)]
+        ]
         self._worst_us = max(self._worst_us, trace.uncertainty_us)
         self._tell(board, fit)
         return trace
@@ -322,9 +324,10 @@ class SerialRig:
                 f"aligned to ± {residual_us:.0f} µs, best round trip {board.alignment.best_delay_us():.0f} µs"
             )
         if self._lateness_us:
-            p50, p99 = np.quantile(np.abs(self._lateness_us), (0.5, 0.99))
+            p50, p99, most = np.quantile(np.abs(self._lateness_us), (0.5, 0.99, 1.0))
             self.about["lateness"] = (
-                f"packets off their time by {p50:.0f} µs (median), {p99:.0f} µs (99 %), at most {self._worst_us} µs"
+                f"packets off their time by {p50:.0f} µs (median), {p99:.0f} µs (99 %), "
+                f"at most {max(self._worst_us, most):.0f} µs"
             )
         self.about["runs"] = f"{self.runs} runs, {self._void} void and repeated, port lost {self._reconnects}x"
 
@@ -337,6 +340,7 @@ class _Told(Told):
     ) -> None:
         super().__init__(profile, scenario, stage, remote, reports)
         self._start_us = start_ns / 1000
+        self.anchor_us = 0.0  # by how much all packets came later than planned
 
     def trace(self, fit: Fit | None, identity: codec.Identity) -> Trace:
         """Return the run, with its uncertainty, and a doubt where it went wrong."""
@@ -354,7 +358,7 @@ class _Told(Told):
 
             arrivals = self.arrivals(raw)
             decisive = [arrived - due for due, arrived in arrivals.items() if due >= decisive_from_us(self._scenario)]
-            anchor_us = float(np.median(decisive or self.lateness_us or [0.0]))
+            anchor_us = self.anchor_us = float(np.median(decisive or self.lateness_us or [0.0]))
             tick_us = identity.tick_us + 1
             drift_us = fit.rate_uncertainty * self._scenario.duration_us / 2
             if self.lateness_us:
