@@ -97,10 +97,8 @@ class Board:
         """Let the supply break down for a time; it is back when no breakdown lasts any more."""
         self._recorder.note(self._env.now, "supply breaks down")
         back_us = self._env.now + down_us
-        if not self._supplied and back_us <= self._back_us:
-            return
-        if not self._supplied and not self._back_us:
-            return  # not switched on yet
+        if not self._supplied and (back_us <= self._back_us or not self._back_us):
+            return  # down for longer already, or not switched on yet
         self.power_off()
         self._supplied, self._back_us, life = False, back_us, self._life
         once(self._env, back_us, FAULT, lambda: self.power_on() if life == self._life else None)
