@@ -14,10 +14,10 @@ from pathlib import Path
 
 import numpy as np
 
-from lostlink.campaigns.lots import flight_lot
+from lostlink.campaigns.flight import flight_lot
 from lostlink.profiles import read_profile
 from lostlink_sims import summarise
-from lostlink_sims.many import PIECE, Many
+from lostlink_sims.batch.engine import PIECE, Many
 
 PROFILE = read_profile(Path(__file__).parent.parent / "fixtures" / "profiles" / "heron.toml")
 TRIALS = 4 * PIECE

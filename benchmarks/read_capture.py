@@ -11,8 +11,8 @@ import time
 from collections.abc import Callable
 
 from lostlink.captures.files import parse_capture
-from lostlink.captures.judgement import findings
-from lostlink.captures.train import choose
+from lostlink.captures.judging import findings
+from lostlink.captures.recognise import choose
 from lostlink_sims import Profile, Scenario, simulate
 
 ROUNDS = 9

@@ -1,31 +1,52 @@
-"""What can go wrong on the user's side of the tool, by what the user must do next.
+"""Errors on the user's side, by what the user must do next, and the exit codes of all commands.
 
 ::
 
     LostlinkError
-    ├── ProfileError    mend the file (a profile or a scenario)
-    ├── ReceiverError   mend the name or the file given by --receiver
-    ├── ReceiverCrashError  mend the receiver's program (a finding, not bad input)
-    ├── RigError        look at the cable
-    ├── CannotError     use another rig, or do without
-    ├── CaptureError    look at the recording
-    ├── WorkersError    look at those who do the work (campaigns.jobs)
-    └── ExtensionError  mend or remove the package that adds something (extensions)
+    ├── UsageError          correct the command line, or choose another file or folder
+    ├── ProfileError        correct the file (a profile or a scenario)
+    ├── ReceiverError       correct the name or the file given by --receiver
+    ├── ReceiverCrashError  correct the receiver's program (a finding, not bad input)
+    ├── RigError            check the cable
+    ├── CannotError         use another rig, or leave the test out
+    ├── CaptureError        check the recording
+    ├── EvidenceError       name a folder that holds evidence
+    ├── WorkersError        check the worker processes (campaigns.workers)
+    └── ExtensionError      correct or remove the package that adds something (extensions)
 
-The text of each says where, what, and what is allowed. A requirement that is not met is a verdict, not an error.
+Each text says where, what is wrong, and what is allowed. A requirement that is not met is a verdict, not an error.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from enum import IntEnum
+from typing import Any, ClassVar
+
+
+class ExitCode(IntEnum):
+    """How a command ends."""
+
+    MET = 0  # every requirement met; nothing found; nothing worse
+    NOT_MET = 1
+    BAD_INPUT = 2
+    RIG_LOST = 3
+    UNDECIDED = 4  # none failed, but at least one is inconclusive or not tested
+    INTERRUPTED = 130  # 128 + SIGINT, as in shells
+    OUTPUT_CLOSED = 141  # 128 + SIGPIPE
 
 
 class LostlinkError(Exception):
     """Root of all errors that the tool raises on purpose."""
 
+    exit_code: ClassVar[ExitCode] = ExitCode.BAD_INPUT
+
+
+class UsageError(LostlinkError):
+    """An option, or a file or folder that it names, cannot be used."""
+
 
 class ProfileError(LostlinkError):
-    """A profile or scenario file says something that cannot be."""
+    """A profile or scenario file has a value that is not allowed."""
 
 
 class ReceiverError(LostlinkError):
@@ -33,19 +54,25 @@ class ReceiverError(LostlinkError):
 
 
 class RigError(LostlinkError):
-    """A rig is missing, silent or lost."""
+    """A rig is missing, not responding or lost."""
+
+    exit_code = ExitCode.RIG_LOST
 
 
 class CannotError(LostlinkError):
-    """The rig has no means to do what a scenario asks for; what needs it is not tested."""
+    """The rig cannot do what a scenario asks for; the requirement that needs it is not tested."""
 
 
 class CaptureError(LostlinkError):
     """A recording cannot be read."""
 
 
+class EvidenceError(LostlinkError):
+    """A folder holds no evidence that can be read."""
+
+
 class ReceiverCrashError(LostlinkError):
-    """The receiver's program died; a finding about the receiver, with the trace until then."""
+    """The receiver's program crashed; a finding about the receiver, with the trace until then."""
 
     def __init__(self, text: str, trace: Any = None) -> None:
         super().__init__(text)

@@ -99,7 +99,7 @@ def loss_models() -> dict[str, Any]:
     ExtensionError
         If one cannot be loaded, or is no loss model of its name.
     """
-    from lostlink_sims.loss import MODELS
+    from lostlink_sims.air.loss import MODELS
 
     models: dict[str, Any] = dict(MODELS)
     for name in names(LOSS_MODELS):

@@ -1,7 +1,7 @@
 """The pytest plugin: fixtures for tests of a link, options, and verdicts on every report.
 
-Loads in every pytest run of its environment, so nothing but pytest and the standard library is imported at the
-top. Fixtures: `profile`, `rig`, `scenario` (a builder), `judge`.
+Loads in every pytest run of its environment, so only pytest and the standard library are imported at the top.
+ Fixtures: `profile`, `rig`, `scenario` (a builder), `judge`.
 """
 
 from __future__ import annotations
@@ -13,39 +13,32 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from lostlink.suite.session import JUDGE, PROFILE, PROPERTY, RIG, RIG_LOST, WAIVED, decides
+
 if TYPE_CHECKING:
-    from lostlink.judge import Judge
     from lostlink.rigs import Rig
     from lostlink.scenarios import ScenarioBuilder
+    from lostlink.suite.judge import Judge
     from lostlink.verdicts import Requirement
     from lostlink_sims import Profile
-
-PROPERTY = "lostlink"
-"""Name of the report property that carries a verdict as JSON; it passes through xdist and into junit."""
-
-
-WAIVED = pytest.StashKey[bool]()
-"""Set on a test whose requirement the profile's owner has waived."""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Add the options ``--lostlink-…``."""
     group = parser.getgroup("lostlink", "radio-control link under test")
-    group.addoption("--lostlink-profile", metavar="FILE", help="link profile (TOML); the plain link when left out")
+    group.addoption("--lostlink-profile", metavar="FILE", help="link profile (TOML) [default: the plain link]")
     group.addoption(
         "--lostlink-receiver",
         metavar="FILE.py:NAME",
-        help="receiver to test, or a shared library; the reference when left out",
+        help="receiver to test, or a shared library [default: reference receiver]",
     )
     group.addoption(
         "--lostlink-rig", metavar="RIG", default="sim", help="where to run: sim, serial:PORT, emulated:IMAGE"
     )
-    group.addoption("--lostlink-baud", metavar="N", type=int, help="bits in a second on that port")
-    group.addoption(
-        "--lostlink-thorough", action="store_true", help="on a bench, fly at as many phases as in simulation"
-    )
+    group.addoption("--lostlink-baud", metavar="N", type=int, help="baud rate of that port")
+    group.addoption("--lostlink-thorough", action="store_true", help="on a board, test as many phases as in simulation")
     group.addoption("--lostlink-props-off", action="store_true", help="propellers are off, flight battery disconnected")
-    group.addoption("--lostlink-seed", metavar="N", type=int, default=1, help="names every random stream (default 1)")
+    group.addoption("--lostlink-seed", metavar="N", type=int, default=1, help="random seed [default: 1]")
     group.addoption("--lostlink-evidence", metavar="DIR", help="write failing runs there as CSV, VCD and scenario")
     group.addoption("--lostlink-runs", metavar="DIR", help="write the run that decided each requirement there")
     group.addoption("--lostlink-only", metavar="IDS", help="requirements to test, separated by commas")
@@ -58,17 +51,19 @@ def pytest_configure(config: pytest.Config) -> None:
     if not 0 <= seed < 2**63:
         raise pytest.UsageError(f"--lostlink-seed {seed}: allowed: 0 to 2^63 - 1")
     rig = config.getoption("--lostlink-rig")
-    if rig != "sim" and not rig.startswith("emulated") and not config.getoption("--lostlink-props-off"):
-        raise pytest.UsageError(
-            "a rig with a real board needs --lostlink-props-off: "
-            "propellers off, flight battery disconnected, model restrained"
-        )
+    if rig != "sim" and not config.getoption("--lostlink-props-off"):
+        from lostlink.errors import LostlinkError
+        from lostlink.rigs import drives_hardware
 
-
-RIG_ABOUT = pytest.StashKey[dict[str, str]]()
-"""What the rig says of itself, once it is closed."""
-RIG_LOST = pytest.StashKey[str]()
-"""Set when the rig was lost; nothing more can be run."""
+        try:
+            needed = drives_hardware(rig)
+        except LostlinkError as error:
+            raise pytest.UsageError(str(error)) from None
+        if needed:
+            raise pytest.UsageError(
+                "a rig with a real board needs --lostlink-props-off: "
+                "propellers off, flight battery disconnected, model restrained"
+            )
 
 
 def _required(item: pytest.Item) -> Requirement | None:
@@ -94,28 +89,28 @@ def profile(pytestconfig: pytest.Config) -> Profile:
 
 
 def _profile(config: pytest.Config) -> Profile:
+    if PROFILE in config.stash:
+        profile: Profile = config.stash[PROFILE]
+        return profile
     from lostlink.errors import LostlinkError
-    from lostlink_sims import Profile
-
-    path = config.getoption("--lostlink-profile")
-    if not path:
-        return Profile()
-    from lostlink.profiles import read_profile
+    from lostlink.profiles import read_link
 
     try:
-        return read_profile(path)
+        return read_link(config.getoption("--lostlink-profile") or None)
     except LostlinkError as error:
         raise pytest.UsageError(str(error)) from None
 
 
 @pytest.fixture(scope="session")
 def rig(profile: Profile, pytestconfig: pytest.Config) -> Iterator[Rig]:
-    """Set up the rig on which scenarios run."""
+    """Open the rig on which scenarios run."""
+    if RIG in pytestconfig.stash:  # whoever opened it closes it
+        yield pytestconfig.stash[RIG]
+        return
     from lostlink.errors import LostlinkError, RigError
     from lostlink.rigs import open_rig
 
     option = pytestconfig.getoption
-    pytestconfig.stash[RIG_ABOUT] = {}
     try:
         rig = open_rig(
             profile, where=option("--lostlink-rig"), receiver=option("--lostlink-receiver"),
@@ -127,7 +122,6 @@ def rig(profile: Profile, pytestconfig: pytest.Config) -> Iterator[Rig]:
         raise pytest.UsageError(str(error)) from None
     yield rig
     rig.close()
-    pytestconfig.stash[RIG_ABOUT] = {"rig": rig.name, **rig.about}
 
 
 @pytest.fixture
@@ -137,26 +131,28 @@ def scenario(
     """Build scenarios whose phases follow from the seed and the test's name."""
     from lostlink.scenarios import ScenarioBuilder
 
-    return ScenarioBuilder(profile, pytestconfig.getoption("--lostlink-seed"), request.node.name, thin=rig.thin)
+    return ScenarioBuilder(
+        profile, pytestconfig.getoption("--lostlink-seed"), request.node.name, phase_stride=rig.phase_stride
+    )
 
 
 @pytest.fixture
 def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config) -> Iterator[Judge]:
-    """Hold measurements against limits; the first that breaks its limit ends the test."""
-    from lostlink.judge import Judge
+    """Compare measurements with limits; the first that breaks its limit ends the test."""
+    from lostlink.suite.judge import Judge
 
     required = _required(request.node)
     if required is not None and required.id in rig.profile.requirements.waived:
         request.node.stash[WAIVED] = True
-        pytest.skip("waived by the profile's owner")
+        pytest.skip("waived by the owner")
     judge = Judge(required, rig, _replay(pytestconfig, request.node, required))
-    request.node.lostlink_judge = judge
+    request.node.stash[JUDGE] = judge
     yield judge
-    del request.node.lostlink_judge
+    del request.node.stash[JUDGE]
 
 
 def _replay(config: pytest.Config, item: pytest.Item, required: Requirement | None) -> str:
-    """Return the command that runs this test again in the same way."""
+    """Return the command that reproduces this test."""
     named = ((name, config.getoption(f"--lostlink-{name}")) for name in ("profile", "receiver", "rig", "baud"))
     options = [(name, str(value)) for name, value in named if value and value != "sim"]
     seed = config.getoption("--lostlink-seed")
@@ -176,17 +172,17 @@ def _suite_files() -> list[str]:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Any:
-    """Let a test that judged nothing, or left a doubt, not count as met; one that the rig cannot do is not tested."""
+    """End a test that judged nothing, or left a doubt, as inconclusive; one that the rig cannot do as not tested."""
     from lostlink.errors import CannotError
 
     try:
         result = yield
     except CannotError as error:
         pytest.skip(str(error))
-    judge: Judge | None = getattr(pyfuncitem, "lostlink_judge", None)
+    judge = pyfuncitem.stash.get(JUDGE, None)
     if _required(pyfuncitem) is not None:
         if judge is None:
-            from lostlink.judge import InconclusiveError
+            from lostlink.suite.judge import InconclusiveError
 
             raise InconclusiveError("the test judged no measurement")
         judge.conclude()
@@ -195,19 +191,19 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Any:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Any:
-    """Attach the verdict; show a failure in words in place of a traceback."""
+    """Attach the verdict; show a failure in words, without a traceback."""
     report: pytest.TestReport = yield
     required = _required(item)
-    if required is None or not _decides(call, report):
+    if required is None or not decides(call.when, passed=report.passed):
         return report
-    from lostlink import judge as judging
     from lostlink.errors import RigError
+    from lostlink.suite import judge as judging
 
-    judge = getattr(item, "lostlink_judge", None)
+    judge = item.stash.get(JUDGE, None)
     error = call.excinfo.value if call.excinfo else None
     if isinstance(error, RigError):
         item.config.stash[RIG_LOST] = str(error)
-        item.session.shouldstop = f"the rig was lost: {error}"
+        item.session.shouldstop = f"connection to the rig lost: {error}"
         report.longrepr = str(error)
     verdict = judging.verdict_of(required, judge, error, waived=item.stash.get(WAIVED, False))
     item.user_properties.append((PROPERTY, json.dumps(verdict.as_dict(), ensure_ascii=False)))
@@ -219,8 +215,3 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
         if folder := item.config.getoption("--lostlink-evidence"):
             judge.save(folder, error)
     return report
-
-
-def _decides(call: pytest.CallInfo[None], report: pytest.TestReport) -> bool:
-    """Return whether this phase settles the outcome: the call, or a set-up that did not reach it."""
-    return call.when == "call" or (call.when == "setup" and not report.passed)

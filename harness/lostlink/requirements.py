@@ -6,6 +6,7 @@ link in ordinary use, CH channels, FR frames, LT latency.
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Callable
 from typing import Final, TypeVar
@@ -123,7 +124,20 @@ _ROWS: Final = (
 
 CATALOGUE: Final[dict[str, Requirement]] = {row[0]: Requirement(*row) for row in _ROWS}
 
+_GROUPS: Final = {name.partition("-")[0] for name in CATALOGUE}
 _Test = TypeVar("_Test", bound=Callable[..., object])
+
+
+def wrong_id(name: str) -> str:
+    """Return what is wrong with a requirement's id, with what is allowed; empty when nothing is.
+
+    An id whose group is not one of the catalogue's, such as MY-FIELD, may be one of the user's own.
+    """
+    if name in CATALOGUE or ("-" in name and name.partition("-")[0] not in _GROUPS):
+        return ""
+    near = difflib.get_close_matches(name.upper(), CATALOGUE, n=1)
+    hint = f"; did you mean {near[0]!r}?" if near else ";"
+    return f"no requirement {name!r}{hint} allowed: an id that lostlink explain lists, or one of your own"
 
 
 def requires(requirement_id: str) -> Callable[[_Test], _Test]:

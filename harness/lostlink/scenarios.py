@@ -13,9 +13,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from lostlink_sims import Move, Profile, Scenario
-from lostlink_sims.draws import Draws, Purpose
-from lostlink_sims.radio import air_time_us
+from lostlink_sims.profile import air_time_us
 from lostlink_sims.scenario import AnyFault
+from lostlink_sims.streams import Draws, Purpose
 
 STICKS_IN_FLIGHT = (0.8, 0.2, 0.7, 0.3, 0.9, 0.1)
 """Where sticks other than the throttle stand: nowhere near a failsafe value."""
@@ -56,15 +56,15 @@ class ScenarioBuilder:
     seed : int
     name : str
         The test's; two tests of one seed meet different phases.
-    thin : int
+    phase_stride : int
         One in so many flights is made: for a rig on which they take real time.
     """
 
-    def __init__(self, profile: Profile, seed: int, name: str, *, thin: int = 1) -> None:
+    def __init__(self, profile: Profile, seed: int, name: str, *, phase_stride: int = 1) -> None:
         self.profile = profile
         self.seed = seed
         self.name = name
-        self._thin = thin
+        self._phase_stride = phase_stride
         self._draws = Draws(seed, zlib.crc32(name.encode()))
         self._drawn = 0
         self._made = 0
@@ -134,7 +134,7 @@ class ScenarioBuilder:
 
         On a rig where time is dear there are fewer, unless it must be `exactly` so many.
         """
-        runs = runs if exactly else -(-runs // self._thin)
+        runs = runs if exactly else -(-runs // self._phase_stride)
         profile = self.profile
         packet_shift, frame_shift = self.share(), self.share()
         for run in range(runs):

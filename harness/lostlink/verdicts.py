@@ -1,14 +1,15 @@
-"""From a measurement and a limit to a verdict, by guarded decision.
+"""From a measurement and a limit to a verdict, with a guard band.
 
-A result is known to within its uncertainty. When the limit lies inside it, the verdict is inconclusive, never
-met: an upper limit is met only when value + uncertainty does not exceed it (JCGM 106:2012, guarded acceptance;
-ILAC-G8:09/2019, 4.2.1). A value that is only a lower bound (the run ended before the thing happened) can break
-an upper limit but never meet it.
+A result is known to within its uncertainty. When the limit is inside that uncertainty, the verdict is inconclusive,
+never met: an upper limit is met only when value + uncertainty does not exceed it (JCGM 106:2012, guarded acceptance;
+ILAC-G8:09/2019, 4.2.1). A value that is only a lower bound (the run ended before the event) can break an upper limit
+but never meet it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Any
 
@@ -26,11 +27,23 @@ class Outcome(Enum):
 
 
 class Severity(Enum):
-    """How bad it is when a requirement is not met."""
+    """How serious it is when a requirement is not met."""
 
-    CRITICAL = "critical"  # somebody may be hurt
-    MAJOR = "major"  # the model may be lost, or flies other than the pilot wants
-    MINOR = "minor"  # it is not as it was meant
+    CRITICAL = "critical"
+    MAJOR = "major"
+    MINOR = "minor"
+
+    @property
+    def meaning(self) -> str:
+        """What it means for the people around the model."""
+        return _MEANINGS[self]
+
+
+_MEANINGS = {
+    Severity.CRITICAL: "somebody may be hurt",
+    Severity.MAJOR: "the model may be lost, or control may be degraded",
+    Severity.MINOR: "deviates from specification",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +53,12 @@ class Requirement:
     Attributes
     ----------
     id : str
-        Stable; reports, waivers and replays name it.
+        Stable: reports, waivers and replays refer to it.
     severity : Severity
     sentence : str
-        What is required, as a pilot would say it.
+        What must be true, in a pilot's words.
     fault : str
-        What it means when it is not met, as a pilot would say it.
+        What is wrong when it is not met, in a pilot's words; shown for a failure in place of `sentence`.
     """
 
     id: str
@@ -72,6 +85,8 @@ class Measurement:
         True when the run ended before the value was reached: the true value is larger.
     at_us : int or None
         Where in the run to look for it.
+    since_us : int or None
+        Where a measured span began that ends at `at_us`; None for what is not a span.
     """
 
     name: str
@@ -81,6 +96,7 @@ class Measurement:
     how_seen: HowSeen = HowSeen.SIMULATED
     only_at_least: bool = False
     at_us: int | None = None
+    since_us: int | None = None
 
     def __str__(self) -> str:
         prefix = "more than " if self.only_at_least else ""
@@ -96,44 +112,68 @@ def quantity(value: float, unit: str) -> str:
     return f"{number} {unit}".rstrip()
 
 
-def decide(measurement: Measurement, *, at_most: float | None = None, at_least: float | None = None) -> Outcome:
-    """Hold a measurement against its limits.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """What a measurement is compared with; both bounds are still allowed.
 
-    Parameters
+    Attributes
     ----------
-    at_most, at_least : float, optional
-        Limits that are still allowed, in the measurement's unit.
+    at_most, at_least : float or None
+        In `unit`.
+    unit : str
 
     Raises
     ------
     ValueError
-        If there is no limit: such a check could not fail.
+        If there is no bound: such a check could not fail.
     """
-    if at_most is None and at_least is None:
-        raise ValueError("a measurement needs a limit to be held against")
-    value, u = measurement.value, measurement.uncertainty
-    outcomes = []
-    if at_most is not None:
-        if value - u > at_most:
-            outcomes.append(Outcome.NOT_MET)
-        elif value + u <= at_most and not measurement.only_at_least:
-            outcomes.append(Outcome.MET)
-        else:
-            outcomes.append(Outcome.INCONCLUSIVE)
-    if at_least is not None:
-        if value + u < at_least and not measurement.only_at_least:
-            outcomes.append(Outcome.NOT_MET)
-        elif value - u >= at_least:
-            outcomes.append(Outcome.MET)
-        else:
-            outcomes.append(Outcome.INCONCLUSIVE)
-    return worst(outcomes)
+
+    at_most: float | None = None
+    at_least: float | None = None
+    unit: str = "µs"
+
+    def __post_init__(self) -> None:
+        if self.at_most is None and self.at_least is None:
+            raise ValueError("a limit needs at_most or at_least")
+
+    def __str__(self) -> str:
+        bounds = (("at most", self.at_most), ("at least", self.at_least))
+        return " and ".join(f"{word} {quantity(bound, self.unit)}" for word, bound in bounds if bound is not None)
+
+    def margin(self, measurement: Measurement) -> float:
+        """Return how much of the limit is left, as a share of it, so that times and counts compare."""
+        shares = []
+        for bound, sign in ((self.at_most, 1), (self.at_least, -1)):
+            if bound is not None:
+                shares.append((sign * (bound - measurement.value) - measurement.uncertainty) / max(1.0, abs(bound)))
+        return min(shares)
+
+    def decide(self, measurement: Measurement) -> Outcome:
+        """Return the outcome for a measurement: met, not met, or inconclusive where the guard band holds the bound."""
+        value, u = measurement.value, measurement.uncertainty
+        outcomes = []
+        if self.at_most is not None:
+            if value - u > self.at_most:
+                outcomes.append(Outcome.NOT_MET)
+            elif value + u <= self.at_most and not measurement.only_at_least:
+                outcomes.append(Outcome.MET)
+            else:
+                outcomes.append(Outcome.INCONCLUSIVE)
+        if self.at_least is not None:
+            if value + u < self.at_least and not measurement.only_at_least:
+                outcomes.append(Outcome.NOT_MET)
+            elif value - u >= self.at_least:
+                outcomes.append(Outcome.MET)
+            else:
+                outcomes.append(Outcome.INCONCLUSIVE)
+        return worst(outcomes)
 
 
-def worst(outcomes: list[Outcome]) -> Outcome:
-    """Return the outcome that stands for several: one failure spoils all, then one doubt."""
+def worst(outcomes: Iterable[Outcome]) -> Outcome:
+    """Return the outcome of several checks together: not met before inconclusive before met."""
+    found = set(outcomes)
     for outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE):
-        if outcome in outcomes:
+        if outcome in found:
             return outcome
     return Outcome.MET
 
@@ -147,15 +187,15 @@ class Verdict:
     requirement : Requirement
     outcome : Outcome
     measured, limit : str
-        The worst result and what it was held against, with units; empty when nothing was measured.
+        The worst result and its limit, with units; empty when nothing was measured.
     runs, checks : int
         Scenarios run and measurements judged.
     reason : str
-        Why it was not tested, or what was found.
+        Why it was not tested, or the finding.
     replay : str
-        The command that does it again.
+        The command that reproduces it.
     value, uncertainty, unit
-        The worst result as numbers; `value` is None when nothing was measured, or a run ended before it came.
+        The worst result as numbers; `value` is None when nothing was measured, or the run ended first.
     """
 
     requirement: Requirement
@@ -170,6 +210,12 @@ class Verdict:
     value: float | None = None
     uncertainty: float = 0.0
     unit: str = ""
+
+    @property
+    def statement(self) -> str:
+        """What is shown beside the outcome: the fault where it is not met, else the requirement."""
+        required = self.requirement
+        return required.fault if self.outcome is Outcome.NOT_MET and required.fault else required.sentence
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
@@ -188,3 +234,57 @@ class Verdict:
             "replay": self.replay,
             **({} if self.value is None else {"value": self.value, "uncertainty": self.uncertainty, "unit": self.unit}),
         }
+
+    @classmethod
+    def from_dict(cls, data: dict[str, Any]) -> Verdict:
+        """Return the verdict that `as_dict` wrote.
+
+        Raises
+        ------
+        KeyError, ValueError, TypeError
+            If it did not.
+        """
+        texts = {name: data.get(name, "") for name in ("id", "sentence", "fault", "measured", "limit", "reason")}
+        texts |= {name: data.get(name, "") for name in ("how_seen", "replay", "unit")}
+        counts = {name: data.get(name, 0) for name in ("runs", "checks")}
+        if wrong := [name for name, value in texts.items() if not isinstance(value, str)]:
+            raise TypeError(f"{wrong[0]} is not text")
+        if wrong := [name for name, value in counts.items() if type(value) is not int or value < 0]:
+            raise TypeError(f"{wrong[0]} is not a whole number from 0")
+        name, sentence, fault = texts.pop("id"), texts.pop("sentence"), texts.pop("fault")
+        if not name or not sentence:
+            raise KeyError("id and sentence")
+        value, uncertainty = data.get("value"), data.get("uncertainty", 0.0)
+        for number in (value, uncertainty):
+            if number is not None and (isinstance(number, bool) or not isinstance(number, int | float)):
+                raise TypeError("value or uncertainty is not a number")
+        return cls(
+            requirement=Requirement(name, Severity(data["severity"]), sentence, fault),
+            outcome=Outcome(data["outcome"]),
+            value=None if value is None else float(value),
+            uncertainty=float(uncertainty or 0.0),
+            **texts,
+            **counts,
+        )
+
+    def waived_by(self, waived: Collection[str]) -> Verdict:
+        """Return the verdict after the owner's waivers: what was measured stays, the outcome is `WAIVED`.
+
+        Parameters
+        ----------
+        waived : collection of str
+            Ids that the owner waives, ``profile.requirements.waived``.
+        """
+        if self.requirement.id not in waived:
+            return self
+        return replace(self, outcome=Outcome.WAIVED, reason=WAIVED_REASON)
+
+
+WAIVED_REASON = "waived by the owner"
+
+
+def by_severity(verdicts: Iterable[Verdict], outcome: Outcome) -> list[Verdict]:
+    """Return the verdicts of one outcome, the most severe first."""
+    order = list(Severity)
+    found = [verdict for verdict in verdicts if verdict.outcome is outcome]
+    return sorted(found, key=lambda verdict: order.index(verdict.requirement.severity))

@@ -8,7 +8,7 @@ for pulses while its main loop hangs.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from lostlink_sims.clock import FAULT, FRAME, LOOP, Tick, World, once
 from lostlink_sims.profile import Profile
@@ -304,3 +304,31 @@ def _nobody(now_us: int, payload: bytes) -> bool:
 
 def _crashed(error: BaseException, where: str, now_us: int) -> ReceiverCrashError:
     return ReceiverCrashError(f"{type(error).__name__} in {where} at {now_us / 1e6:.6f} s: {error}")
+
+
+class BoardPort(Protocol):
+    """What the world asks of a receiver board, simulated or real."""
+
+    turns: int
+
+    @property
+    def take(self) -> Callable[[int, bytes], bool]:
+        """Hand over a payload at an instant; False when nobody is there to take it."""
+        ...
+
+    @property
+    def is_up(self) -> bool:
+        """Whether a program runs on it."""
+        ...
+
+    def power_on(self) -> None: ...
+
+    def reset(self, why: str) -> None: ...
+
+    def brown_out(self, down_us: int) -> None: ...
+
+    def hang(self, until_us: int, end_us: int) -> None: ...
+
+    def stop_output(self) -> None: ...
+
+    def resume_output(self) -> None: ...

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, FULL_TRAVEL, TOP_CODE, adc_reading, crc8_rows
-from lostlink_sims.draws import BLOCK, Draws, Purpose
 from lostlink_sims.profile import Channel, Profile
 from lostlink_sims.scenario import HandsetHung, HandsetOff, Move, Scenario, StickWireBroken
+from lostlink_sims.streams import BLOCK, Draws, Purpose
 
 Ints = NDArray[np.int64]
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 from dataclasses import MISSING, dataclass
 
 from lostlink_sims._settings import setting
-from lostlink_sims.loss import LossModel
+from lostlink_sims.air.loss import LossModel
 
 PAYLOAD_LIMIT_BYTES = 32
 
@@ -309,3 +309,19 @@ class Profile:
     def cut_delay_us(self) -> int:
         """Silence after which the receiver is meant to put out its failsafe values."""
         return self.receiver.timeout_us + self.receiver.hold_us
+
+
+def packet_bits(radio: Radio, payload_bytes: int) -> int:
+    """Return the bits of a packet on the air, preamble included."""
+    whole = radio.preamble_bytes + radio.address_bytes + payload_bytes + radio.crc_bytes
+    return 8 * whole + radio.control_bits
+
+
+def air_time_us(radio: Radio, payload_bytes: int) -> int:
+    """Return how long a packet is on the air, rounded up to whole microseconds."""
+    return -(-packet_bits(radio, payload_bytes) * 1_000_000 // radio.bit_rate_bit_s)
+
+
+def fatal_bits(radio: Radio, payload_bytes: int) -> int:
+    """Return the bits that must all be right: the packet without its preamble."""
+    return packet_bits(radio, payload_bytes) - 8 * radio.preamble_bytes

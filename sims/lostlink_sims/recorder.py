@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from lostlink_sims import ppm
-from lostlink_sims.air import Flights
+from lostlink_sims.fates import Flights
 from lostlink_sims.flight import FlightController
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import Scenario

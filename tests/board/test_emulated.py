@@ -25,6 +25,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
+import proving
 import pytest
 from click.testing import CliRunner
 
@@ -34,12 +35,16 @@ from lostlink.errors import ReceiverCrashError, ReceiverError, RigError
 from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
 from lostlink.profiles.writer import write_scenario
-from lostlink.prove import Result, run_suite
+from lostlink.results import Result
 from lostlink.rigs import open_rig
+from lostlink.rigs.clock_check import Rate, refuse_wrong_clock
 from lostlink.rigs.compiled import CompiledRig
-from lostlink.rigs.emulated import EmulatedRig, LiveRig, Rate, frames_in, refuse_wrong_clock, stalls_us
+from lostlink.rigs.edges import frames_in
+from lostlink.rigs.emulated import EmulatedRig
+from lostlink.rigs.emulated_live import LiveRig, stalls_us
 from lostlink.rigs.emulator import EMULATOR, LockStep, Said
-from lostlink.rigs.remote import BOOTS_AS_TOLD, FrameSeen
+from lostlink.rigs.remote import BOOTS_AS_TOLD
+from lostlink.rigs.reported import FrameSeen
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink.verdicts import Outcome
 from lostlink_sims import HowSeen, Profile, Scenario, Trace, simulate
@@ -314,7 +319,7 @@ def test_whole_suite(image: Path) -> None:
 
 
 def prove(profile: Path, image: Path, *only: str) -> Result:
-    return run_suite(str(profile), rig=f"emulated:{image}", only=only)
+    return proving.prove(str(profile), rig=f"emulated:{image}", only=only)
 
 
 @pytest.mark.parametrize("mistake", TRIED)

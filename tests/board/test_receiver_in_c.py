@@ -14,12 +14,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import proving
 import pytest
 
 from lostlink.errors import ReceiverError
 from lostlink.profiles import read_profile
 from lostlink.profiles.header import c_header
-from lostlink.prove import Result, run_suite
+from lostlink.results import Result
 from lostlink.rigs.compiled import CompiledRig
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink.verdicts import Outcome
@@ -198,7 +199,7 @@ def test_link_h_is_the_header_of_heron() -> None:
 
 
 def prove(profile: Path | str, library: Path) -> Result:
-    result = run_suite(str(profile), receiver=str(library))
+    result = proving.prove(str(profile), receiver=str(library))
     assert result.errors == []
     return result
 

@@ -77,7 +77,7 @@ def _cut(link: Profile, seed: int = 1) -> tuple[Scenario, int]:
 
 @contextlib.contextmanager
 def _rig(link: Profile, port: str) -> Iterator[SerialRig]:
-    rig = SerialRig(link, port, 250_000)
+    rig = SerialRig(link, port, baud=250_000)
     try:
         yield rig
     finally:
@@ -147,7 +147,7 @@ def test_close_brings_the_throttle_low(start: Start, link: Profile, monkeypatch:
     """In the middle of a flight: low throttle first, then reset."""
     monkeypatch.setattr(serial_rig, "lateness_limit_us", lambda *_: 10**9)  # it is not the time that counts here
     port = start()
-    rig = SerialRig(link, port, 250_000)
+    rig = SerialRig(link, port, baud=250_000)
     flight = _flight(link)
     board = rig._board
     assert board is not None
@@ -168,7 +168,7 @@ def test_close_brings_the_throttle_low(start: Start, link: Profile, monkeypatch:
 
 def test_close_says_when_it_could_not(start: Start, link: Profile) -> None:
     """The board is gone: nobody must believe that it is safe."""
-    rig = SerialRig(link, start(), 250_000)
+    rig = SerialRig(link, start(), baud=250_000)
     start.running[0].kill()  # type: ignore[attr-defined]
     start.running[0].wait()  # type: ignore[attr-defined]
     rig.close()
@@ -294,7 +294,7 @@ def test_spoiled_line(start: Start, link: Profile, kind: str) -> None:
 def test_no_handshake(start: Start, link: Profile, kind: str, said: str) -> None:
     """A wrong version, a board that talks nonsense, a silent one."""
     with pytest.raises(RigError, match=said):
-        SerialRig(link, start("--trouble", kind), 250_000)
+        SerialRig(link, start("--trouble", kind), baud=250_000)
 
 
 def test_falls_silent_in_a_run(start: Start, link: Profile) -> None:
@@ -339,16 +339,16 @@ def test_busy_port(start: Start, link: Profile) -> None:
     """Two programs on one port would both be wrong."""
     port = start()
     with open_line(port), pytest.raises(RigError, match="another program"):
-        SerialRig(link, port, 250_000)
+        SerialRig(link, port, baud=250_000)
 
 
 def test_missing_port(link: Profile, tmp_path: Path) -> None:
     """A name that leads nowhere, and a file that is no port."""
     with pytest.raises(RigError, match="no such port"):
-        SerialRig(link, str(tmp_path / "none"), 250_000)
+        SerialRig(link, str(tmp_path / "none"), baud=250_000)
     (tmp_path / "file").write_text("no port", encoding="utf-8")
     with pytest.raises(RigError, match="no serial port"):
-        SerialRig(link, str(tmp_path / "file"), 250_000)
+        SerialRig(link, str(tmp_path / "file"), baud=250_000)
 
 
 def test_no_permission(link: Profile, monkeypatch: pytest.MonkeyPatch, start: Start) -> None:
@@ -360,13 +360,13 @@ def test_no_permission(link: Profile, monkeypatch: pytest.MonkeyPatch, start: St
 
     monkeypatch.setattr("serial.serialposix.os.open", refuse)
     with pytest.raises(RigError, match="no permission"):
-        SerialRig(link, port, 250_000)
+        SerialRig(link, port, baud=250_000)
 
 
 def test_slow_line_is_refused_at_once(start: Start, link: Profile) -> None:
     """9600 baud cannot carry 200 packets a second."""
     with pytest.raises(RigError, match="too slow for this link"):
-        SerialRig(link, start(), 9600)
+        SerialRig(link, start(), baud=9600)
 
 
 def test_port_that_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -395,7 +395,7 @@ def test_lost_line_in_words() -> None:
 
 def test_ports_says_who_answers(start: Start) -> None:
     """One that answers, one that is not there."""
-    good, missing = look([(start(), ""), ("/nowhere", "")], 250_000)
+    good, missing = look([(start(), ""), ("/nowhere", "")], baud=250_000)
     assert good.answers
     assert "version 1" in good.found
     assert not missing.answers

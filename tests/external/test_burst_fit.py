@@ -11,7 +11,7 @@ import pytest
 from lostlink.planning import fit
 from lostlink.planning.fit import Fit
 from lostlink.profiles import parse_profile
-from lostlink_sims.loss import GilbertElliott
+from lostlink_sims.air.loss import GilbertElliott
 
 TRACE = np.array([int(sign) for sign in "0010001110000000110000000000000001000000"], np.bool_)
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from lostlink.campaigns import statistics as ours
-from lostlink.campaigns.statistics import NEVER_US, Times, Trial, Worst
+from lostlink.campaigns.times import NEVER_US, Times, Trial, Worst
 
 # --- failures --------------------------------------------------------------------------------------------------------
 

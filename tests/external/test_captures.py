@@ -13,10 +13,12 @@ import pytest
 from vcd import VCDWriter
 from vcd.reader import TokenKind, tokenize
 
-from lostlink.captures import ticks, vcd_reader
+from lostlink.captures import resolution as ticks
+from lostlink.captures import vcd_reader
 from lostlink.captures.files import parse_capture
+from lostlink.captures.recognise import choose
 from lostlink.captures.signals import Capture
-from lostlink.captures.train import Train, choose
+from lostlink.captures.train import Train
 
 HEAD = "$timescale {scale} $end $scope module rx $end $var wire 1 {code} ppm $end $upscope $end $enddefinitions $end\n"
 

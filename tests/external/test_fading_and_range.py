@@ -8,11 +8,12 @@ import math
 import pytest
 from scipy import stats
 
-from lostlink.campaigns.lots import flight_lot
+from lostlink.campaigns.flight import flight_lot
 from lostlink.planning import fading, link_range
-from lostlink_sims import Profile, bits
-from lostlink_sims.loss import LinkBudget
-from lostlink_sims.many_air import ManyAir
+from lostlink_sims import Profile
+from lostlink_sims.air.loss import LinkBudget
+from lostlink_sims.batch import bits
+from lostlink_sims.batch.losses import ManyAir
 
 
 @pytest.mark.parametrize(

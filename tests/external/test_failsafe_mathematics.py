@@ -16,7 +16,7 @@ from scipy import stats
 
 from lostlink.measure import failsafe
 from lostlink_sims import Move, Profile, Scenario, simulate, summarise
-from lostlink_sims.loss import Bernoulli, GilbertElliott, LossModel
+from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LossModel
 from lostlink_sims.scenario import LinkCut
 from lostlink_sims.trace import NOT_YET
 

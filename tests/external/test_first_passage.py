@@ -18,7 +18,7 @@ from lostlink.planning.first_passage import (
     run_rates,
 )
 from lostlink_sims import Profile
-from lostlink_sims.loss import Bernoulli, GilbertElliott, LinkBudget, LossModel, PeriodicInterferer
+from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LinkBudget, LossModel, PeriodicInterferer
 
 GOOD = np.array([1.0, 0.0])
 

@@ -13,8 +13,8 @@ from scipy import stats
 
 from lostlink.measure import latency
 from lostlink_sims import Move, Profile, Scenario, simulate
-from lostlink_sims.loss import Bernoulli
-from lostlink_sims.radio import air_time_us
+from lostlink_sims.air.loss import Bernoulli
+from lostlink_sims.profile import air_time_us
 
 
 def sum_of_uniforms_cdf(x: float, stages: tuple[float, ...]) -> float:

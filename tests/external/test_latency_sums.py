@@ -10,7 +10,7 @@ import pytest
 from lostlink.planning import latency
 from lostlink.planning.latency import Budget, Stage, uniform_sum_cdf
 from lostlink_sims import Profile
-from lostlink_sims.loss import Bernoulli
+from lostlink_sims.air.loss import Bernoulli
 
 
 @pytest.mark.parametrize(

@@ -11,15 +11,17 @@ import pytest
 from scipy import integrate, stats
 
 from lostlink.planning import fading, link_range
-from lostlink_sims import Profile, radio
-from lostlink_sims.loss import LinkBudget
+from lostlink_sims import Profile
+from lostlink_sims.air import radio
+from lostlink_sims.air.loss import LinkBudget
+from lostlink_sims.profile import fatal_bits
 
 
 def with_bits(bits: int, bit_rate: int) -> Profile:
     """Return a link of which so many bits of a packet must be right."""
     profile = Profile()
     path = dataclasses.replace(profile.radio, bit_rate_bit_s=bit_rate, control_bits=0)
-    control = bits - radio.fatal_bits(path, profile.payload_bytes)
+    control = bits - fatal_bits(path, profile.payload_bytes)
     return dataclasses.replace(profile, radio=dataclasses.replace(path, control_bits=control))
 
 

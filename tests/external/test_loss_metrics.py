@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from lostlink.measure import loss as metrics
-from lostlink_sims.draws import Draws
-from lostlink_sims.loss import LOST, Air, Bernoulli, Blackout, GilbertElliott, LossModel, PeriodicInterferer, Tile
+from lostlink_sims.air.loss import LOST, Air, Bernoulli, Blackout, GilbertElliott, LossModel, PeriodicInterferer, Tile
+from lostlink_sims.streams import Draws
 
 Bools = NDArray[np.bool_]
 SEED = 7_001

@@ -9,8 +9,8 @@ import pytest
 from numpy.typing import NDArray
 
 from lostlink.measure import loss as metrics
-from lostlink_sims.draws import Draws
-from lostlink_sims.loss import Air, Bernoulli, GilbertElliott, LossModel, PeriodicInterferer, Recorded, Tile
+from lostlink_sims.air.loss import Air, Bernoulli, GilbertElliott, LossModel, PeriodicInterferer, Recorded, Tile
+from lostlink_sims.streams import Draws
 
 Bools = NDArray[np.bool_]
 

@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lostlink.campaigns.lots import flight_lot
-from lostlink_sims import Profile, bits, radio
-from lostlink_sims.loss import Bernoulli, GilbertElliott, LossModel
-from lostlink_sims.lot import Lot
-from lostlink_sims.many import Many
+from lostlink.campaigns.flight import flight_lot
+from lostlink_sims import Profile
+from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LossModel
+from lostlink_sims.batch import bits
+from lostlink_sims.batch.engine import Many
+from lostlink_sims.batch.trials import Lot
+from lostlink_sims.profile import air_time_us
 
 SEED = 20
 
@@ -67,7 +69,7 @@ def test_detection_delay_without_losses(timeout_us: int, interval_us: int, mean_
     assert delay_us.max() - delay_us.min() <= interval_us
     uniform = stats.uniform(timeout_us - interval_us + settings.latency_us, interval_us)
     assert stats.kstest(delay_us, uniform.cdf).pvalue > 1e-4
-    assert radio.air_time_us(settings, profile.payload_bytes) < interval_us
+    assert air_time_us(settings, profile.payload_bytes) < interval_us
 
 
 @pytest.mark.parametrize(("loss", "mean_ms"), [(0.1, 96.9444), (0.2, 96.25)])

@@ -13,9 +13,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy import special, stats
 
-from lostlink_sims import Profile, radio
-from lostlink_sims.draws import Draws
-from lostlink_sims.loss import Air, LinkBudget, packet_loss_thresholds
+from lostlink_sims import Profile, profile
+from lostlink_sims.air import radio
+from lostlink_sims.air.loss import Air, LinkBudget, packet_loss_thresholds
+from lostlink_sims.streams import Draws
 
 FREQUENCY_HZ = 2.44e9
 
@@ -87,7 +88,7 @@ def test_packet_errors(rate: float, bits: int, lost: float) -> None:
 def test_air_time(payload_bytes: int, bit_rate: int, air_us: int) -> None:
     """(8 (preamble + address + payload + CRC) + control) / rate, rounded up to whole microseconds: arithmetic."""
     settings = dataclasses.replace(Profile().radio, bit_rate_bit_s=bit_rate)
-    assert radio.air_time_us(settings, payload_bytes) == air_us
+    assert profile.air_time_us(settings, payload_bytes) == air_us
 
 
 @pytest.mark.parametrize(("speed_m_s", "shift_hz"), [(1, 8.1390), (5, 40.695), (10, 81.390), (30, 244.169)])

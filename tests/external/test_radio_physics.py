@@ -19,9 +19,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy import constants, integrate, optimize, special, stats
 
-from lostlink_sims import Profile, radio
-from lostlink_sims.draws import Draws
-from lostlink_sims.loss import DAMAGED, LOST, Air, LinkBudget, Tile, packet_loss_thresholds
+from lostlink_sims import Profile, profile
+from lostlink_sims.air import radio
+from lostlink_sims.air.loss import DAMAGED, LOST, Air, LinkBudget, Tile, packet_loss_thresholds
+from lostlink_sims.streams import Draws
 
 Floats = NDArray[np.float64]
 FREQUENCY_HZ = 2.44e9
@@ -205,11 +206,11 @@ def test_bits_of_a_packet(preamble: int, address: int, control: int, payload: in
     settings = dataclasses.replace(
         Profile().radio, preamble_bytes=preamble, address_bytes=address, control_bits=control, crc_bytes=crc
     )
-    assert radio.packet_bits(settings, payload) == bits
-    assert radio.fatal_bits(settings, payload) == bits - 8 * preamble
+    assert profile.packet_bits(settings, payload) == bits
+    assert profile.fatal_bits(settings, payload) == bits - 8 * preamble
     for rate in (250_000, 1_000_000, 2_000_000):
         faster = dataclasses.replace(settings, bit_rate_bit_s=rate)
-        assert radio.air_time_us(faster, payload) == math.ceil(bits * 1e6 / rate)
+        assert profile.air_time_us(faster, payload) == math.ceil(bits * 1e6 / rate)
 
 
 @pytest.mark.parametrize(("share", "margin_db"), [(0.01, 19.978), (0.001, 29.998)])

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from lostlink.verdicts import Measurement, Outcome, decide, worst
+from lostlink.verdicts import Limit, Measurement, Outcome, worst
 
 
 def measured(value: float, u: float, *, only_at_least: bool = False) -> Measurement:
@@ -27,39 +27,39 @@ def measured(value: float, u: float, *, only_at_least: bool = False) -> Measurem
 )
 def test_upper_limit_with_guard_band(value: float, outcome: Outcome) -> None:
     """Limit 500, guard band 2: met up to 498, not met above 502 (ILAC-G8, 4.2.3, its conditional zones are doubts)."""
-    assert decide(measured(value, 2), at_most=500) is outcome
+    assert Limit(at_most=500).decide(measured(value, 2)) is outcome
 
 
 @pytest.mark.parametrize(("value", "outcome"), [(12, Outcome.MET), (11, Outcome.INCONCLUSIVE), (7.9, Outcome.NOT_MET)])
 def test_lower_limit_with_guard_band(value: float, outcome: Outcome) -> None:
     """The same from below."""
-    assert decide(measured(value, 2), at_least=10) is outcome
+    assert Limit(at_least=10).decide(measured(value, 2)) is outcome
 
 
 def test_without_uncertainty_the_limit_itself_is_met() -> None:
     """Simple acceptance, w = 0."""
-    assert decide(measured(500, 0), at_most=500) is Outcome.MET
-    assert decide(measured(500.1, 0), at_most=500) is Outcome.NOT_MET
+    assert Limit(at_most=500).decide(measured(500, 0)) is Outcome.MET
+    assert Limit(at_most=500).decide(measured(500.1, 0)) is Outcome.NOT_MET
 
 
 def test_a_lower_bound_never_meets_an_upper_limit() -> None:
     """A thing that did not happen while one looked: it may break the limit, but cannot keep it."""
-    assert decide(measured(600, 0, only_at_least=True), at_most=500) is Outcome.NOT_MET
-    assert decide(measured(400, 0, only_at_least=True), at_most=500) is Outcome.INCONCLUSIVE
-    assert decide(measured(400, 0, only_at_least=True), at_least=500) is Outcome.INCONCLUSIVE
+    assert Limit(at_most=500).decide(measured(600, 0, only_at_least=True)) is Outcome.NOT_MET
+    assert Limit(at_most=500).decide(measured(400, 0, only_at_least=True)) is Outcome.INCONCLUSIVE
+    assert Limit(at_least=500).decide(measured(400, 0, only_at_least=True)) is Outcome.INCONCLUSIVE
 
 
 def test_both_limits() -> None:
     """The worse of both decides."""
-    assert decide(measured(5, 0), at_least=1, at_most=10) is Outcome.MET
-    assert decide(measured(0, 0), at_least=1, at_most=10) is Outcome.NOT_MET
+    assert Limit(at_least=1, at_most=10).decide(measured(5, 0)) is Outcome.MET
+    assert Limit(at_least=1, at_most=10).decide(measured(0, 0)) is Outcome.NOT_MET
     assert worst([Outcome.MET, Outcome.INCONCLUSIVE]) is Outcome.INCONCLUSIVE
 
 
 def test_a_check_that_cannot_fail_is_refused() -> None:
     """A measurement without a limit proves nothing."""
     with pytest.raises(ValueError, match="limit"):
-        decide(measured(1, 0))
+        Limit()
 
 
 # --- further: the risk that a guard band leaves ----------------------------------------------------------------------
@@ -72,7 +72,7 @@ def test_chance_that_the_true_value_conforms(value: float, conform: float) -> No
     """Phi((TL - y) / u), TL 500, u 1 (JCGM 106:2012, from memory): met with w = U = 2 u only from 97.7 % on."""
     assert stats.norm.cdf(500 - value) == pytest.approx(conform, abs=1e-6)
     expected = Outcome.MET if conform >= 0.97724 else Outcome.INCONCLUSIVE
-    assert decide(measured(value, 2.0), at_most=500) is expected
+    assert Limit(at_most=500).decide(measured(value, 2.0)) is expected
 
 
 @pytest.mark.parametrize(("w", "risk"), [(0.0, 0.5), (1.644854, 0.05), (2.0, 0.02275), (2.326348, 0.01)])
@@ -80,14 +80,14 @@ def test_risk_of_a_false_acceptance(w: float, risk: float) -> None:
     """At the acceptance limit TL - w the true value breaks the limit with 1 - Phi(w / u) (ILAC-G8:09/2019, 4.2.2)."""
     limit = 500 - w
     assert stats.norm.sf(w) == pytest.approx(risk, rel=1e-4)
-    assert decide(measured(limit - 1e-9, w), at_most=500) is Outcome.MET
-    assert decide(measured(limit + 1e-9, w), at_most=500) is not Outcome.MET
+    assert Limit(at_most=500).decide(measured(limit - 1e-9, w)) is Outcome.MET
+    assert Limit(at_most=500).decide(measured(limit + 1e-9, w)) is not Outcome.MET
 
 
 def test_false_acceptances_are_counted() -> None:
     """Results scattered by u = 1 about a true value just above the limit: at most 2.275 % are met (JCGM 106)."""
     results = stats.norm(500.0, 1.0).rvs(20_000, random_state=17)
-    met = sum(decide(measured(float(value), 2.0), at_most=500) is Outcome.MET for value in results)
+    met = sum(Limit(at_most=500).decide(measured(float(value), 2.0)) is Outcome.MET for value in results)
     assert abs(met / 20_000 - 0.02275) < 4 * (0.02275 * 0.97725 / 20_000) ** 0.5, "seed 17"
 
 
@@ -97,15 +97,15 @@ def test_false_acceptances_are_counted() -> None:
 ])  # fmt: skip
 def test_guard_band_of_an_expanded_uncertainty(value: float, outcome: Outcome) -> None:
     """TL 500, U 4: acceptance limit 496 (JCGM 106:2012, 7 and 8, from memory), rejection above 504."""
-    assert decide(measured(value, 4), at_most=500) is outcome
+    assert Limit(at_most=500).decide(measured(value, 4)) is outcome
 
 
 @given(value=st.integers(-1000, 1000), u=st.integers(0, 50), wider=st.integers(0, 50), limit=st.integers(-1000, 1000))
 @settings(max_examples=200, deadline=None, derandomize=True)
 def test_more_doubt_never_makes_a_verdict_surer(value: int, u: int, wider: int, limit: int) -> None:
     """A wider guard band can only turn met or not met into inconclusive; below mirrors above (ILAC-G8, 4.2)."""
-    sure, doubtful = (decide(measured(value, w), at_most=limit) for w in (u, u + wider))
+    sure, doubtful = (Limit(at_most=limit).decide(measured(value, w)) for w in (u, u + wider))
     assert doubtful in (sure, Outcome.INCONCLUSIVE)
-    assert decide(measured(-value, u), at_least=-limit) is sure
+    assert Limit(at_least=-limit).decide(measured(-value, u)) is sure
     if sure is Outcome.MET:
         assert value + u <= limit

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from vcd.reader import TokenKind, tokenize
 
-from lostlink.exports import csv_text, vcd_text
+from lostlink.evidence.exports import csv_text, vcd_text
 from lostlink_sims import Move, Profile, Scenario, simulate
 from lostlink_sims.codes import crc8, crc8_rows
 from lostlink_sims.ppm import NEVER, Decoded, Frames, PulseDecoder, edges, joined, leading_edges

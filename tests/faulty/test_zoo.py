@@ -6,12 +6,12 @@ import dataclasses
 from pathlib import Path
 
 import pytest
+from proving import prove
 
 import zoo  # type: ignore[import-not-found]
 from lostlink.profiles import read_profile
 from lostlink.profiles.rules import longest_cut_us
 from lostlink.profiles.writer import write_profile
-from lostlink.prove import run_suite
 from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Outcome
 
@@ -25,7 +25,7 @@ SEEDS_A_PROFILE = 40
 def test_suite_finds_the_mistake(mistake: zoo.Mistake) -> None:
     """Each faulty receiver fails the requirement that is about its mistake."""
     profile = PROFILES / f"{mistake.profile}.toml"
-    result = run_suite(str(profile), receiver=f"{ZOO}:{mistake.receiver.__name__}")
+    result = prove(str(profile), receiver=f"{ZOO}:{mistake.receiver.__name__}")
     failed = {verdict.requirement.id for verdict in result.with_outcome(Outcome.NOT_MET)}
     assert result.exit_code == 1
     assert not result.errors
@@ -42,7 +42,7 @@ def test_zoo_is_large_and_varied() -> None:
 @pytest.mark.parametrize("profile", [name for name in GOOD if name != "plover"])
 def test_sound_receiver_of_the_zoo_is_met(profile: str) -> None:
     """The receiver that all faulty ones are made from passes, but for a profile that wants returns on low throttle."""
-    result = run_suite(str(PROFILES / f"{profile}.toml"), receiver=f"{ZOO}:Sound")
+    result = prove(str(PROFILES / f"{profile}.toml"), receiver=f"{ZOO}:Sound")
     assert [verdict for verdict in result.verdicts if verdict.outcome is not Outcome.MET] == []
 
 
@@ -65,7 +65,7 @@ def test_no_false_alarm_at_the_edge_of_what_can_be(profile: str, tmp_path: Path)
         path = tmp_path / "link.toml"
         path.write_text(write_profile(dataclasses.replace(link, requirements=limits)), encoding="utf-8")
         for seed in range(3):
-            result = run_suite(str(path), seed=seed)
+            result = prove(str(path), seed=seed)
             bad = [
                 (v.requirement.id, v.outcome.value, v.reason) for v in result.verdicts if v.outcome is not Outcome.MET
             ]
@@ -78,7 +78,7 @@ def test_no_false_alarm(profile: str, part: int) -> None:
     """The reference receiver meets every requirement: 200 seeds, 40 on each of five profiles."""
     first = SEEDS_A_PROFILE * GOOD.index(profile) + part * SEEDS_A_PROFILE // 5
     for seed in range(first, first + SEEDS_A_PROFILE // 5):
-        result = run_suite(str(PROFILES / f"{profile}.toml"), seed=seed)
+        result = prove(str(PROFILES / f"{profile}.toml"), seed=seed)
         bad = [(v.requirement.id, v.outcome.value, v.reason) for v in result.verdicts if v.outcome is not Outcome.MET]
         assert bad == [], f"profile {profile}, seed {seed}"
         assert len(result.verdicts) == len(CATALOGUE)

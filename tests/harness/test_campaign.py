@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from lostlink.campaigns.lots import flight_lot
+from lostlink.campaigns.flight import flight_lot
 from lostlink.campaigns.tally import ASPECTS, Tally
 from lostlink.campaigns.trials import ONE_BY_ONE, SIDE_BY_SIDE, Job, engine_for, fly
 from lostlink.cli import main

@@ -18,8 +18,9 @@ from typing import Any
 
 import pytest
 
-from lostlink.campaigns import jobs
-from lostlink.campaigns.jobs import WorkersError, run_jobs
+from lostlink.campaigns import cluster, jobs
+from lostlink.campaigns.jobs import run_jobs
+from lostlink.campaigns.workers import Workers, WorkersError, _Pool, processes, usual_processes
 
 # What workers do. It stands in a file of its own for them: this one is no module that they could import.
 WORK = '''
@@ -96,9 +97,9 @@ def work(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
 
 @pytest.fixture(scope="module")
-def local(work: Any) -> Iterator[jobs.Workers]:
+def local(work: Any) -> Iterator[Workers]:
     pytest.importorskip("distributed")
-    with jobs.cluster("local:2") as workers:
+    with cluster.cluster("local:2") as workers:
         yield workers
 
 
@@ -137,7 +138,7 @@ def test_results_come_in_the_order_of_the_jobs(work: Any, window: int) -> None:
 
 
 def test_a_worker_stopped_in_the_middle_of_a_result_is_not_waited_for(work: Any, tmp_path: Path) -> None:
-    pool = jobs._Pool(1)
+    pool = _Pool(1)
     pool.submit(work.half, str(tmp_path))
     until_s = time.monotonic() + 20
     while not (tmp_path / "half").exists():
@@ -152,15 +153,15 @@ def test_a_worker_stopped_in_the_middle_of_a_result_is_not_waited_for(work: Any,
 
 
 def test_processes_give_the_same(work: Any) -> None:
-    assert list(run_jobs(work.square, range(40), jobs.processes(2))) == EXPECTED
+    assert list(run_jobs(work.square, range(40), processes(2))) == EXPECTED
 
 
-def test_a_cluster_gives_the_same(work: Any, local: jobs.Workers) -> None:
+def test_a_cluster_gives_the_same(work: Any, local: Workers) -> None:
     assert local.count == 2
     assert list(run_jobs(work.square, range(40), local)) == EXPECTED
 
 
-def test_a_cluster_does_each_job_afresh(work: Any, local: jobs.Workers) -> None:
+def test_a_cluster_does_each_job_afresh(work: Any, local: Workers) -> None:
     """Trap: a cluster takes equal calls for one (pure=True) and answers from memory."""
     begun = [instant_ns for _, instant_ns in run_jobs(work.clock, [0] * 6, local)]
     assert len(set(begun)) == 6
@@ -186,7 +187,7 @@ def test_jobs_are_taken_as_they_are_needed(work: Any) -> None:
 
 def test_a_job_that_raises_does_so_in_its_turn(work: Any) -> None:
     """Whoever does the work: what came before is there, the error is the job's own."""
-    for workers in (None, lambda: cf.ThreadPoolExecutor(2), jobs.processes(2)):
+    for workers in (None, lambda: cf.ThreadPoolExecutor(2), processes(2)):
         results = run_jobs(work.ill, range(9), workers)
         assert [next(results), next(results), next(results)] == [(0, 0), (1, 1), (2, 2)]
         with pytest.raises(KeyError, match="three"):
@@ -200,11 +201,11 @@ def test_a_job_that_raises_does_so_in_its_turn(work: Any) -> None:
 def test_a_job_whose_worker_was_killed_is_done_again(work: Any, tmp_path: Path) -> None:
     """SIGKILL from within, in the middle; nothing is missing, nothing comes twice."""
     todo = [(str(tmp_path), number) for number in range(20)]
-    assert list(run_jobs(work.dies_once, todo, jobs.processes(2))) == [(job, job[1] ** 2) for job in todo]
+    assert list(run_jobs(work.dies_once, todo, processes(2))) == [(job, job[1] ** 2) for job in todo]
     assert (tmp_path / "died").exists()
 
 
-def test_a_cluster_does_again_what_a_killed_worker_had(work: Any, local: jobs.Workers, tmp_path: Path) -> None:
+def test_a_cluster_does_again_what_a_killed_worker_had(work: Any, local: Workers, tmp_path: Path) -> None:
     todo = [(str(tmp_path), number) for number in range(20)]
     assert list(run_jobs(work.dies_once, todo, local)) == [(job, job[1] ** 2) for job in todo]
     assert (tmp_path / "died").exists()
@@ -213,7 +214,7 @@ def test_a_cluster_does_again_what_a_killed_worker_had(work: Any, local: jobs.Wo
 def test_a_worker_killed_from_outside(work: Any) -> None:
     """One that did nothing wrong is killed between two results; its pool is replaced."""
     opened = []
-    workers = jobs.processes(2)
+    workers = processes(2)
 
     def fresh() -> cf.Executor:
         opened.append(workers())
@@ -232,7 +233,7 @@ def test_a_worker_killed_from_outside(work: Any) -> None:
 def test_a_job_that_always_kills_is_named(work: Any, window: int) -> None:
     """Its neighbours in flight are not to blame, and what came before it is handed over."""
     done: list[int] = []
-    results = run_jobs(work.dies_always, range(9), jobs.processes(2), window=window, attempts=2)
+    results = run_jobs(work.dies_always, range(9), processes(2), window=window, attempts=2)
     with pytest.raises(WorkersError, match=r"job 3 \(3\) ended 2 workers; allowed: "):
         done.extend(job for job, _ in results)
     assert done == [0, 1, 2]
@@ -241,7 +242,7 @@ def test_a_job_that_always_kills_is_named(work: Any, window: int) -> None:
 def test_neighbours_in_flight_are_not_blamed(work: Any) -> None:
     """Job 5 takes the pool with it while others before it are still at work; one death is enough for it."""
     with pytest.raises(WorkersError, match=r"job 5 \(5\) ended 1 worker; allowed: "):
-        list(run_jobs(work.fifth_dies, range(9), jobs.processes(2), attempts=1))
+        list(run_jobs(work.fifth_dies, range(9), processes(2), attempts=1))
 
 
 def test_a_cluster_that_blames_a_job(work: Any, tmp_path: Path) -> None:
@@ -249,14 +250,14 @@ def test_a_cluster_that_blames_a_job(work: Any, tmp_path: Path) -> None:
     dask = pytest.importorskip("dask")
     pytest.importorskip("distributed")
     todo = [(str(tmp_path), number) for number in range(8)]
-    with dask.config.set({"distributed.scheduler.allowed-failures": 0}), jobs.cluster("local:1") as workers:
+    with dask.config.set({"distributed.scheduler.allowed-failures": 0}), cluster.cluster("local:1") as workers:
         assert list(run_jobs(work.dies_once, todo, workers)) == [(job, job[1] ** 2) for job in todo]
         with pytest.raises(WorkersError, match=r"job 3 \(3\) ended 2 workers; allowed: "):
             list(run_jobs(work.dies_always, range(4), workers, window=1, attempts=2))
 
 
 def test_an_executor_that_cannot_be_opened_anew(work: Any) -> None:
-    with jobs.processes(1)() as pool, pytest.raises(WorkersError, match="executor broke"):
+    with processes(1)() as pool, pytest.raises(WorkersError, match="executor broke"):
         list(run_jobs(work.dies_always, range(9), pool))
 
 
@@ -301,7 +302,7 @@ def test_an_executor_that_is_always_found_broken(work: Any) -> None:
 def test_nothing_runs_on_when_results_are_closed(work: Any, tmp_path: Path) -> None:
     """Jobs of a minute in flight; closing does not wait for them."""
     todo = [(str(tmp_path), number) for number in range(9)]
-    results = run_jobs(work.slow, todo, jobs.processes(2))
+    results = run_jobs(work.slow, todo, processes(2))
     assert next(results) == (todo[0], 0)
     pids = [int(file.name) for file in tmp_path.iterdir()]
     assert pids
@@ -310,10 +311,10 @@ def test_nothing_runs_on_when_results_are_closed(work: Any, tmp_path: Path) -> N
 
 
 def test_workers_are_deaf_to_interrupts(work: Any) -> None:
-    assert list(run_jobs(work.interrupted, range(6), jobs.processes(2))) == [(n, n) for n in range(6)]
+    assert list(run_jobs(work.interrupted, range(6), processes(2))) == [(n, n) for n in range(6)]
 
 
-def test_a_local_cluster_is_deaf_to_interrupts(work: Any, local: jobs.Workers) -> None:
+def test_a_local_cluster_is_deaf_to_interrupts(work: Any, local: Workers) -> None:
     assert list(run_jobs(work.interrupted, range(6), local)) == [(n, n) for n in range(6)]
 
 
@@ -321,11 +322,13 @@ SCRIPT = """
 import sys
 from contextlib import closing, nullcontext
 from lostlink.campaigns import jobs
+from lostlink.campaigns import workers
+from lostlink.campaigns import cluster
 import campaign_work as work
 
 if __name__ == "__main__":
     todo = [(sys.argv[1], number) for number in range(9)]
-    engage = nullcontext(jobs.processes(2)) if sys.argv[2] == "processes" else jobs.cluster(sys.argv[2])
+    engage = nullcontext(processes(2)) if sys.argv[2] == "processes" else cluster.cluster(sys.argv[2])
     try:
         with engage as workers, closing(jobs.run_jobs(work.slow, todo, workers)) as results:
             for (_, number), _ in results:
@@ -371,7 +374,7 @@ def test_no_orphans(work: Any, tmp_path: Path, who: str, blow: str) -> None:
 @pytest.mark.parametrize("count", [0, -1, 62])
 def test_an_odd_number_of_processes(count: int) -> None:
     with pytest.raises(WorkersError, match=f"{count} worker processes; allowed: 1 to 61"):
-        jobs.processes(count)
+        processes(count)
 
 
 def test_windows_and_attempts_of_none() -> None:
@@ -381,10 +384,10 @@ def test_windows_and_attempts_of_none() -> None:
 
 
 def test_what_suits_the_workers() -> None:
-    assert jobs.processes(1).window == 8
-    assert jobs.processes(20).window == 60
-    assert str(jobs.processes(1).name) == "1 process"
-    assert 1 <= jobs.usual_processes() <= 61
+    assert processes(1).window == 8
+    assert processes(20).window == 60
+    assert str(processes(1).name) == "1 process"
+    assert 1 <= usual_processes() <= 61
 
 
 @pytest.mark.parametrize(
@@ -392,7 +395,7 @@ def test_what_suits_the_workers() -> None:
 )
 def test_no_address(address: str) -> None:
     pytest.importorskip("distributed")
-    with pytest.raises(WorkersError, match=r"--cluster: .*; allowed: "), jobs.cluster(address):
+    with pytest.raises(WorkersError, match=r"--cluster: .*; allowed: "), cluster.cluster(address):
         pass
 
 
@@ -402,9 +405,9 @@ def test_nobody_answers(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(jobs, "_CONNECT_S", 0.5)
     with socket.create_server(("127.0.0.1", 0)) as mute:
         port = mute.getsockname()[1]
-        with pytest.raises(WorkersError, match="no scheduler answers"), jobs.cluster(f"tcp://127.0.0.1:{port}"):
+        with pytest.raises(WorkersError, match="no scheduler answers"), cluster.cluster(f"tcp://127.0.0.1:{port}"):
             pass
-    with pytest.raises(WorkersError, match="no scheduler answers"), jobs.cluster(f"127.0.0.1:{port}"):
+    with pytest.raises(WorkersError, match="no scheduler answers"), cluster.cluster(f"127.0.0.1:{port}"):
         pass
 
 
@@ -412,7 +415,7 @@ def test_without_the_package(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
     with (
         pytest.raises(WorkersError, match=r"not installed; allowed: pip install 'lostlink\[cluster\]'"),
-        jobs.cluster("a:1"),
+        cluster.cluster("a:1"),
     ):
         pass
 
@@ -429,15 +432,18 @@ def test_a_scheduler_elsewhere(work: Any, monkeypatch: pytest.MonkeyPatch) -> No
         memory_limit=0,
     ) as place:
         address = place.scheduler_address
-        with pytest.raises(WorkersError, match="has no workers"), jobs.cluster(address):
+        with pytest.raises(WorkersError, match="has no workers"), cluster.cluster(address):
             pass
         place.scale(1)
         place.wait_for_workers(1, timeout=20)
-        with jobs.cluster(address) as workers:
+        with cluster.cluster(address) as workers:
             assert workers.count == 1
             assert list(run_jobs(work.square, range(40), workers)) == EXPECTED
         monkeypatch.setattr("lostlink.__version__", "0.0.1")
-        with pytest.raises(WorkersError, match=r"has lostlink \S+; allowed: 0\.0\.1, as here"), jobs.cluster(address):
+        with (
+            pytest.raises(WorkersError, match=r"has lostlink \S+; allowed: 0\.0\.1, as here"),
+            cluster.cluster(address),
+        ):
             pass
 
 
@@ -454,7 +460,7 @@ def test_a_scheduler_that_goes_away(work: Any, window: int) -> None:
             dashboard_address="127.0.0.1:0",
             memory_limit=0,
         ) as place,
-        jobs.cluster(place.scheduler_address) as workers,
+        cluster.cluster(place.scheduler_address) as workers,
     ):
         results = run_jobs(work.square, itertools.count(), workers, window=window)
         next(results)

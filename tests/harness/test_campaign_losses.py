@@ -8,7 +8,7 @@ from pathlib import Path
 from click.testing import CliRunner
 from scipy import stats
 
-from lostlink.campaigns.lots import flight_lot
+from lostlink.campaigns.flight import flight_lot
 from lostlink.campaigns.trials import Job, fly
 from lostlink.cli import main
 from lostlink.report.distributions import _loss_bin

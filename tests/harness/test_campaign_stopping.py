@@ -12,18 +12,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from lostlink.campaigns import statistics
-from lostlink.campaigns.stopping import (
-    Answer,
-    Claim,
-    Decision,
-    Fixed,
-    Planned,
-    Progress,
-    Rule,
-    Sequential,
-    Wald,
-    parse_claim,
-)
+from lostlink.campaigns.claims import Answer, Claim, Decision, parse_claim
+from lostlink.campaigns.stopping import Fixed, Planned, Progress, Rule, Sequential
+from lostlink.campaigns.wald import Wald
 from lostlink.errors import LostlinkError
 from lostlink.verdicts import Outcome
 

@@ -12,18 +12,21 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lostlink.captures import report
+from lostlink.captures import frames_csv
+from lostlink.captures.events import Entry, Kind
 from lostlink.captures.files import parse_capture, read_capture
-from lostlink.captures.judgement import Findings, conclusion, findings
+from lostlink.captures.judging import Findings, findings
+from lostlink.captures.recognise import choose
 from lostlink.captures.signals import PS_PER_US, Capture
-from lostlink.captures.spans import Entry, Kind
-from lostlink.captures.train import Train, choose
-from lostlink.captures.wire import as_trace
+from lostlink.captures.to_trace import as_trace
+from lostlink.captures.train import Train
 from lostlink.errors import CaptureError
-from lostlink.exports import vcd_text
+from lostlink.evidence.exports import vcd_text
 from lostlink.measure import failsafe, frames
 from lostlink.profiles import parse_profile
-from lostlink.verdicts import Outcome
+from lostlink.show import capture as report
+from lostlink.show import capture_picture
+from lostlink.verdicts import Outcome, by_severity
 from lostlink_sims import Move, Profile, Scenario, Trace, simulate
 from lostlink_sims.scenario import LinkCut, OutputStops
 
@@ -158,7 +161,7 @@ def test_glitches_are_counted_and_left_out() -> None:
     assert (found.train.widths_ps == np.array(FLYING) * PS_PER_US).all()
     assert verdict(found, "FR-COUNT") is Outcome.INCONCLUSIVE
     assert found.exit_code == 4
-    assert "3 glitches were left out" in conclusion(found)
+    assert "3 glitches were left out" in found.conclusion
 
 
 def test_style_that_cannot_be_told() -> None:
@@ -291,7 +294,7 @@ def test_sticks_at_rest_look_like_failsafe() -> None:
     ]
     assert not found.failsafes
     assert {v.requirement.id for v in found.verdicts} == {"FR-PERIOD", "FR-SYNC", "FR-SEPARATOR", "FR-COUNT"}
-    assert "not tested" in conclusion(found)
+    assert "not tested" in found.conclusion
 
 
 HELD = [*[moving(n) for n in range(20)], *[moving(20)] * 24]
@@ -305,9 +308,9 @@ def test_one_wrong_failsafe_value(place: int, width: int, fails: set[str]) -> No
     """All channels but one at their values: the one is wrong."""
     wrong = [*CENTRE[:place], width, *CENTRE[place + 1 :]]
     found = found_in(flight([*HELD, *[wrong] * 30]), output())
-    assert {v.requirement.id for v in found.with_outcome(Outcome.NOT_MET)} == fails
+    assert {v.requirement.id for v in by_severity(found.verdicts, Outcome.NOT_MET)} == fails
     assert found.exit_code == 1
-    assert conclusion(found).startswith("Do not fly this link") == ("FS-VALUE" in fails)
+    assert found.conclusion.startswith("Do not fly this link") == ("FS-VALUE" in fails)
 
 
 def test_other_values_than_failsafe_are_a_doubt() -> None:
@@ -418,9 +421,9 @@ def test_a_coarse_tick_meets_nothing() -> None:
 def test_another_polarity_or_style_is_a_doubt() -> None:
     """No requirement covers it, so it is said, and the result is no clean "met"."""
     found = found_in(moved(active=0), output())
-    assert not found.with_outcome(Outcome.NOT_MET)
+    assert not by_severity(found.verdicts, Outcome.NOT_MET)
     assert found.exit_code == 4
-    assert "polarity is negative" in conclusion(found)
+    assert "polarity is negative" in found.conclusion
 
 
 def test_waived_is_waived() -> None:
@@ -441,14 +444,14 @@ def test_holes_are_not_silence() -> None:
     found = found_in("\n".join([*text, ""]).encode("ascii"), output())
     (hole,) = (one for one in found.silences if not one.at_begin)
     assert not hole.recorded
-    assert not found.with_outcome(Outcome.NOT_MET)
+    assert not by_severity(found.verdicts, Outcome.NOT_MET)
 
 
 # --- what a person sees ---------------------------------------------------------------------------------------------
 
 
 def rows_of(capture: Capture, train: Train) -> list[list[str]]:
-    return [line.split(",") for line in report.csv_text(capture, train).splitlines()]
+    return [line.split(",") for line in frames_csv.csv_text(capture, train).splitlines()]
 
 
 def test_frames_as_csv() -> None:
@@ -469,7 +472,7 @@ def test_picture() -> None:
     """Strips of one length; failsafe, silence and levels stand where they were."""
     capture = read_capture(str(FOLDER / "failsafe_24mhz.vcd"))
     found = findings(choose(capture), Profile())
-    rows = report.picture(capture, found, Profile())
+    rows = capture_picture.picture(capture, found, Profile())
     assert len({len(row) for row in rows[:-1]}) == 1
     marks, throttle = (next(row for row in rows if row.startswith(name))[-60:] for name in ("marks", "throttle"))
     assert (marks.index("F"), marks.rindex("F")) == (22, 44)  # 1.197 to 2.367 s of 3.16 s
@@ -485,7 +488,7 @@ def test_read_leaves_evidence_with_a_report(tmp_path: Path) -> None:
     from click.testing import CliRunner
 
     from lostlink.cli import main
-    from lostlink.evidence import VERDICTS_SCHEMA
+    from lostlink.evidence.document import VERDICTS_SCHEMA
 
     capture, profile = "fixtures/captures/failsafe_24mhz.vcd", "fixtures/profiles/heron.toml"
     done = CliRunner().invoke(main, ["read", capture, profile, "--out", str(tmp_path / "out")])

@@ -13,14 +13,17 @@ from click.testing import CliRunner, Result
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from lostlink.captures import report, ticks
-from lostlink.captures.command import read_command
+from lostlink.captures import frames_csv
+from lostlink.captures import resolution as ticks
 from lostlink.captures.files import parse_capture
-from lostlink.captures.judgement import conclusion, findings
+from lostlink.captures.judging import findings
+from lostlink.captures.recognise import choose
 from lostlink.captures.signals import PS_PER_US
-from lostlink.captures.train import choose
-from lostlink.captures.wire import as_trace
+from lostlink.captures.to_trace import as_trace
+from lostlink.cli import main
 from lostlink.errors import CaptureError
+from lostlink.show import capture as report
+from lostlink.show import capture_picture
 from lostlink_sims import Profile
 
 ROOT = Path(__file__).parents[2]
@@ -241,7 +244,7 @@ def test_bad_ticks(text: str) -> None:
 
 
 def run(*words: Any) -> Result:
-    return CliRunner().invoke(read_command, [str(word) for word in words])
+    return CliRunner().invoke(main, ["read", *(str(word) for word in words)])
 
 
 @pytest.mark.parametrize(
@@ -338,12 +341,12 @@ def look_at(text: bytes, unit: str | None) -> None:
     train = choose(capture)
     for profile in (None, Profile()):
         found = findings(train, profile)
-        conclusion(found)
+        assert found.conclusion
         trace = None if profile is None else as_trace(train, capture, profile)
         report.events(capture, found, trace)
-        report.legend(report.picture(capture, found, profile))
+        capture_picture.legend(capture_picture.picture(capture, found, profile))
     report.proposal(train)
-    report.csv_text(capture, train)
+    frames_csv.csv_text(capture, train)
 
 
 @given(st.binary(max_size=400), st.sampled_from([None, "us"]))

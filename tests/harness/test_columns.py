@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lostlink.bench.columns import LONGEST_LINE, Columns, Kind, Row, parse_line
+from lostlink.watch.columns import LONGEST_LINE, Columns, Kind, Row, parse_line
 
 BYTE_NS = 40_000  # 10 bits at 250 000 baud
 

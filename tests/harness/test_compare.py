@@ -14,9 +14,11 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from lostlink.cli import main
-from lostlink.compare.judge import Change, compare, exit_code, fisher, numbers
-from lostlink.compare.read import Folder, Told
-from lostlink.verdicts import Outcome, Severity
+from lostlink.evidence.comparison import Change, compare, exit_code, fisher, values
+from lostlink.evidence.document import Document
+from lostlink.evidence.reader import Evidence
+from lostlink.requirements import CATALOGUE
+from lostlink.verdicts import Outcome, Verdict
 
 HERON = "fixtures/profiles/heron.toml"
 SLOW = """
@@ -60,7 +62,7 @@ def test_a_change_that_breaks_a_requirement(runs: dict[str, Path], tmp_path: Pat
 
 def test_nothing_changed(runs: dict[str, Path]) -> None:
     done = lostlink("compare", runs["good"], runs["good"], "--quiet")
-    assert (done.exit_code, done.output) == (0, "Nothing changed: 3 requirements stand as they stood.\n")
+    assert (done.exit_code, done.output) == (0, "Nothing changed: 3 requirements as before.\n")
     other = lostlink("compare", runs["good"], runs["seed"])
     assert other.exit_code == 0
     assert "differs: seed: 1, then 2" in other.output
@@ -92,12 +94,12 @@ def test_campaigns(tmp_path: Path) -> None:
 # --- rules -----------------------------------------------------------------------------------------------------------
 
 
-def told(outcome: Outcome, **fields: Any) -> Told:
-    return Told("FS-CUT", "cuts", Severity.CRITICAL, outcome, "", "", **fields)
+def verdict(outcome: Outcome, **fields: Any) -> Verdict:
+    return Verdict(requirement=CATALOGUE["FS-CUT"], outcome=outcome, **fields)
 
 
-def folder(one: Told | None) -> Folder:
-    return Folder("x", "", {}, {}, {} if one is None else {"FS-CUT": one}, is_campaign=False)
+def folder(*verdicts: Verdict) -> Evidence:
+    return Evidence(Path("x"), Document("", 0, {}, verdicts))
 
 
 @pytest.mark.parametrize(
@@ -115,18 +117,27 @@ def folder(one: Told | None) -> Folder:
     ],
 )
 def test_outcomes(before: Outcome, after: Outcome, change: Change, code: int) -> None:
-    rows = compare(folder(told(before)), folder(told(after)))
+    rows = compare(folder(verdict(before)), folder(verdict(after)))
     assert [row.change for row in rows] == [change]
     assert exit_code(rows) == code
 
 
 def test_values_within_their_uncertainty_did_not_change() -> None:
-    before = told(Outcome.MET, value=500_000.0, uncertainty=800.0, unit="µs")
+    before = verdict(Outcome.MET, value=500_000.0, uncertainty=800.0, unit="µs")
     near, far = (dataclasses.replace(before, value=value) for value in (501_600.0, 501_700.0))
-    assert "nothing that is known" in (numbers(before, near) or (None, ""))[1]
-    assert "measured +" in (numbers(before, far) or (None, ""))[1]
-    assert numbers(before, dataclasses.replace(before, unit="")) is None
-    assert numbers(told(Outcome.MET), before) is None
+    assert "within the uncertainty ± 1600 µs" in values(before, near)
+    assert "measured +" in values(before, far)
+    assert not values(before, dataclasses.replace(before, unit=""))
+    assert not values(verdict(Outcome.MET), before)
+
+
+def test_a_worse_outcome_with_a_larger_value_is_no_campaign() -> None:
+    """Only failures of campaigns are judged by numbers."""
+    rows = compare(
+        folder(verdict(Outcome.INCONCLUSIVE, value=540_000.0, unit="µs")),
+        folder(verdict(Outcome.NOT_MET, value=580_000.0, unit="µs")),
+    )
+    assert (rows[0].change, exit_code(rows)) == (Change.WORSE, 0)
 
 
 @given(st.integers(0, 40), st.integers(1, 400), st.integers(0, 40), st.integers(1, 400))
@@ -150,11 +161,11 @@ def test_the_lady_tasting_tea() -> None:
     ("text", "said"),
     [
         (None, "No such file"),
-        ("{", "is no JSON"),
-        ("[]", "is no evidence"),
-        ('{"schema": 2}', "the newest this version knows"),
-        ('{"schema": 1}', "makes no sense"),
-        ('{"schema": 1, "conclusion": "", "tested": {}, "verdicts": [{"id": 1}]}', "makes no sense"),
+        ("{", "not JSON"),
+        ("[]", "not evidence of lostlink"),
+        ('{"schema": 2}', "this version reads schema 1"),
+        ('{"schema": 1}', "cannot be read"),
+        ('{"schema": 1, "conclusion": "", "tested": {}, "verdicts": [{"id": 1}]}', "cannot be read"),
     ],
 )
 def test_no_evidence(text: str | None, said: str, runs: dict[str, Path], tmp_path: Path) -> None:

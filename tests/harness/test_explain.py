@@ -16,16 +16,16 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from proving import prove
 
 from lostlink.cli import main
-from lostlink.evidence import CAUTIONS
-from lostlink.explain.command import as_list, as_markdown, as_text
-from lostlink.explain.read import COUNTS, GROUPS, explanations, filled, flights, setting_text
 from lostlink.profiles import read_profile
 from lostlink.profiles.models import settings_of
 from lostlink.profiles.quantities import parse
-from lostlink.prove import run_suite
 from lostlink.requirements import CATALOGUE
+from lostlink.results import CAUTIONS
+from lostlink.show.explanation import as_list, as_markdown, as_text
+from lostlink.suite.explanations import COUNTS, GROUPS, explanations, filled, flights, setting_text
 from lostlink.verdicts import Outcome, Verdict
 from lostlink_sims import Profile
 from lostlink_sims.profile import Requirements
@@ -33,7 +33,7 @@ from lostlink_sims.profile import Requirements
 HERON = "fixtures/profiles/heron.toml"
 PROFILES = [None, *sorted(map(str, Path("fixtures/profiles").glob("*.toml")))]
 MISTAKES = tomllib.loads(Path("fixtures/board/mistakes.toml").read_text(encoding="utf-8"))
-TEXTS = tomllib.loads(Path("harness/lostlink/explain/texts.toml").read_text(encoding="utf-8"))
+TEXTS = tomllib.loads(Path("harness/lostlink/suite/explanations.toml").read_text(encoding="utf-8"))
 SUITE, MEASURE = Path("harness/lostlink/suite"), Path("harness/lostlink/measure")
 
 
@@ -90,7 +90,7 @@ def test_each_requirement_is_near_another() -> None:
 
 @cache
 def proven(path: str | None) -> dict[str, Verdict]:
-    return {verdict.requirement.id: verdict for verdict in run_suite(path).verdicts}
+    return {verdict.requirement.id: verdict for verdict in prove(path).verdicts}
 
 
 @pytest.mark.parametrize("path", [None, HERON, "fixtures/profiles/plover.toml"])

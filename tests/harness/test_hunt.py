@@ -12,16 +12,16 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from lostlink.cli import main
 from lostlink.hunt import judge_trace
-from lostlink.hunt.command import hunt_command
+from lostlink.hunt.description import conclusion
+from lostlink.hunt.durations import ladder
 from lostlink.hunt.events import WAIT, world
-from lostlink.hunt.facts import Facts, times
-from lostlink.hunt.lengths import ladder
-from lostlink.hunt.report import conclusion
 from lostlink.hunt.runner import MOST_TURNS, Budget, BusyError, Runner, limited
 from lostlink.hunt.search import Hunt, hunt, obvious
 from lostlink.hunt.shrink import shrunk
 from lostlink.hunt.timelines import Piece, Timeline, events, fitted, laid, scenario, simplicity, span_us
+from lostlink.hunt.windows import Facts, times
 from lostlink.profiles import read_profile, read_scenario
 from lostlink.requirements import CATALOGUE
 from lostlink.rigs import Rig, SimRig
@@ -393,7 +393,7 @@ def test_a_time_budget_ends(heron: Profile) -> None:
 
 
 def run(*words: str) -> Any:
-    return CliRunner().invoke(hunt_command, list(words))
+    return CliRunner().invoke(main, ["hunt", *words])
 
 
 @pytest.fixture(scope="module")
@@ -435,10 +435,10 @@ def test_saved_test_runs_by_itself(second_loss: tuple[Path, Any], receiver: str 
 
 
 def test_saved_test_counts_in_prove(second_loss: tuple[Path, Any]) -> None:
-    from lostlink.prove import run_suite
+    from proving import prove
 
     folder, _ = second_loss
-    result = run_suite(
+    result = prove(
         str(HERON), receiver=f"{ZOO}:ForgetsTheSecondLoss", only=["FOUND-FS-AGAIN"], tests=[folder / "test_found.py"]
     )
     assert result.exit_code == 1
@@ -502,7 +502,7 @@ def test_without_hypothesis_there_is_one_clear_error(monkeypatch: pytest.MonkeyP
 
 def test_the_command_imports_nothing_heavy() -> None:
     code = (
-        "import sys, lostlink.hunt.command\n"
+        "import sys, lostlink.commands.hunt\n"
         "heavy = {'numpy', 'simpy', 'hypothesis', 'rich', 'pytest'} & set(sys.modules)\n"
         "assert not heavy, heavy"
     )
@@ -511,7 +511,7 @@ def test_the_command_imports_nothing_heavy() -> None:
 
 def test_hypothesis_leaves_nothing_in_the_users_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    words = [sys.executable, "-c", "from lostlink.hunt.command import hunt_command; hunt_command()"]
+    words = [sys.executable, "-c", "from lostlink.cli import main; main()"]
     done = subprocess.run([*words, str(HERON), "--runs", "120", "--quiet"], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert {path.name for path in tmp_path.iterdir()} == {"lostlink-hunt"}

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from lostlink.judge import InconclusiveError, Judge, NotMetError
 from lostlink.requirements import CATALOGUE
 from lostlink.rigs import SimRig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite import test_ordinary_use as ordinary_use
+from lostlink.suite.judge import InconclusiveError, Judge, NotMetError
 from lostlink_sims import Profile, Scenario, Trace
 
 

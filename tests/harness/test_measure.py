@@ -36,16 +36,16 @@ def test_cut_hold_and_motor() -> None:
     start_us = LOST_US + round(cut.value) - 4_000
     assert start_us in trace.seen.start_us
     assert heard_us + 500_000 <= start_us < heard_us + 522_500
-    assert failsafe.time_in_hold(trace, LOST_US).value == LOST_US + cut.value - heard_us
+    assert (cut.since_us, cut.at_us) == (LOST_US, LOST_US + cut.value)
     stop = failsafe.time_to_motor_stop(trace, LOST_US)
     assert stop.value > cut.value
     assert trace.motor.at(LOST_US + round(stop.value)) == 0
-    assert failsafe.highest_motor_command(trace, LOST_US).value == 800
+    assert failsafe.highest_motor_command(trace, LOST_US).value == 80
 
 
 def test_hold_time_is_in_the_hold() -> None:
-    """A hold time lengthens the time in hold by itself, up to the frame that shows it."""
-    longer = failsafe.time_in_hold(lost(hold_us=90_000), LOST_US).value - failsafe.time_in_hold(lost(), LOST_US).value
+    """A hold time delays the cut by itself, up to the frame that shows it."""
+    longer = failsafe.time_to_cut(lost(hold_us=90_000), LOST_US).value - failsafe.time_to_cut(lost(), LOST_US).value
     assert longer == pytest.approx(90_000, abs=22_500)
 
 

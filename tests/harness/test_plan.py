@@ -12,15 +12,15 @@ import pytest
 from click.testing import CliRunner, Result
 from scipy import stats
 
-from lostlink.campaigns.lots import flight_lot
+from lostlink.campaigns.flight import flight_lot
 from lostlink.cli import main
 from lostlink.planning import timeout
-from lostlink.planning.chart import chart
 from lostlink.planning.loss_log import read_loss_log
 from lostlink.profiles import read_profile
+from lostlink.show.chart import chart
 from lostlink_sims import Profile
-from lostlink_sims.loss import Bernoulli, GilbertElliott, LossModel, PeriodicInterferer
-from lostlink_sims.many import Many
+from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LossModel, PeriodicInterferer
+from lostlink_sims.batch.engine import Many
 
 HERON, KESTREL, BITTERN = (Path(f"fixtures/profiles/{name}.toml") for name in ("heron", "kestrel", "bittern"))
 

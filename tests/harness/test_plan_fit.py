@@ -16,7 +16,7 @@ from lostlink.planning import fit
 from lostlink.planning.loss_log import read_loss_log
 from lostlink.profiles import parse_profile, read_profile
 from lostlink_sims import Profile, Scenario, simulate, summarise
-from lostlink_sims.loss import Bernoulli, GilbertElliott, LossModel, Recorded
+from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LossModel, Recorded
 
 PLOVER = Path("fixtures/profiles/plover.toml")
 

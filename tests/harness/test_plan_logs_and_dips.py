@@ -16,7 +16,7 @@ from lostlink.planning import fit, link_range
 from lostlink.planning.loss_log import LossLog, read_loss_log
 from lostlink.profiles import parse_profile
 from lostlink_sims import Profile
-from lostlink_sims.loss import GilbertElliott, LinkBudget
+from lostlink_sims.air.loss import GilbertElliott, LinkBudget
 
 
 def plan(*words: object) -> Result:

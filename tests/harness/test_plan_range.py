@@ -11,11 +11,11 @@ from click.testing import CliRunner, Result
 from scipy import stats
 
 from lostlink.cli import main
-from lostlink.evidence import CAUTIONS
 from lostlink.planning import link_range
 from lostlink.profiles import read_profile
+from lostlink.results import CAUTIONS
 from lostlink_sims import Profile, Scenario, summarise
-from lostlink_sims.loss import LinkBudget
+from lostlink_sims.air.loss import LinkBudget
 
 HERON = Path("fixtures/profiles/heron.toml")
 

@@ -25,7 +25,7 @@ from lostlink.profiles import (
 from lostlink.profiles.rules import longest_frame_us
 from lostlink_sims import Channel, Move, Profile, Scenario
 from lostlink_sims._settings import key_of, told
-from lostlink_sims.loss import MODELS, Bernoulli, LinkBudget, Recorded
+from lostlink_sims.air.loss import MODELS, Bernoulli, LinkBudget, Recorded
 from lostlink_sims.scenario import FAULTS, LinkCut
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "profiles"

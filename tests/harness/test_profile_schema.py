@@ -22,7 +22,7 @@ from lostlink.profiles import (
 )
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims._settings import key_of
-from lostlink_sims.loss import MODELS
+from lostlink_sims.air.loss import MODELS
 from lostlink_sims.scenario import FAULTS, LinkCut
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "profiles"

@@ -29,7 +29,7 @@ from lostlink.profiles.quantities import WHOLE
 from lostlink.profiles.rules import longest_frame_us
 from lostlink_sims import Channel, Profile, Scenario, simulate
 from lostlink_sims._settings import Setting, told
-from lostlink_sims.loss import MODELS, LossModel, Recorded
+from lostlink_sims.air.loss import MODELS, LossModel, Recorded
 from lostlink_sims.scenario import ForeignHandset, LinkCut
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "profiles"

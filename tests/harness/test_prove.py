@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from lostlink.cli import main
-from lostlink.evidence import VERDICTS_SCHEMA
+from lostlink.evidence.document import VERDICTS_SCHEMA
 from lostlink.profiles import read_profile
 from lostlink.requirements import CATALOGUE
 

@@ -25,19 +25,21 @@ from report.reporting import HERON, judged, lost_link, make
 from scipy import stats
 
 from lostlink.cli import main
-from lostlink.errors import LostlinkError
-from lostlink.evidence import CAUTIONS
-from lostlink.exports import csv_text
+from lostlink.errors import EvidenceError, LostlinkError
+from lostlink.evidence.document import Document
+from lostlink.evidence.exports import csv_text
+from lostlink.evidence.folder import write_evidence
+from lostlink.evidence.run_reader import MOST_ENTRIES, RunDataError, read_run, read_runs
+from lostlink.evidence.run_writer import as_data, packed, save
+from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
 from lostlink.report import figures, write_report
-from lostlink.report.command import report_command
 from lostlink.report.distributions import MOST_POINTS, NEVER_US, Aspect
-from lostlink.report.documents import KINDS, SIGNS, EvidenceError
-from lostlink.report.keep import as_data, packed, save, since_us
 from lostlink.report.markup import data_block, escape, tag
+from lostlink.report.outcomes import KINDS, SIGNS
 from lostlink.report.palette import DARK, LIGHT, Palette
-from lostlink.report.rundata import MOST_ENTRIES, RunDataError, read_run, read_runs
-from lostlink.verdicts import Measurement, Outcome
+from lostlink.results import CAUTIONS
+from lostlink.verdicts import Outcome
 from lostlink_sims import ReferenceReceiver
 
 HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&</title></style><!--\u2028\ud800\x00\u202e"
@@ -146,9 +148,8 @@ def test_never_says_that_a_model_is_safe(good: Path) -> None:
 
 def test_every_outcome_has_a_sign_of_its_own() -> None:
     """WCAG 2.2, 1.4.1: colour is not the only means."""
-    words = {outcome.value for outcome in Outcome}
-    assert set(SIGNS) == set(KINDS) == words
-    assert len(set(SIGNS.values())) == len(words)
+    assert set(SIGNS) == set(KINDS) == set(Outcome)
+    assert len(set(SIGNS.values())) == len(Outcome)
 
 
 def test_made_again_from_the_folder_alone(bad: Path) -> None:
@@ -204,10 +205,9 @@ def test_strangers_words_stay_words(tmp_path: Path) -> None:
     document = json.loads(file.read_text(encoding="utf-8"))
     for place, verdict in enumerate(document["verdicts"]):
         document["verdicts"][place] = {
-            key: HOSTILE if isinstance(value, str) and key not in ("id", "outcome") else value
+            key: HOSTILE if isinstance(value, str) and key not in ("id", "severity", "outcome") else value
             for key, value in verdict.items()
         }
-    document["verdicts"].append({"id": HOSTILE, "severity": HOSTILE, "outcome": HOSTILE, "runs": HOSTILE})
     document["tested"].update(
         receiver=HOSTILE,
         rig=HOSTILE,
@@ -337,9 +337,11 @@ def test_uncertainty_is_told(tmp_path: Path) -> None:
 
 
 def test_only_spans_have_a_beginning() -> None:
-    assert since_us(Measurement(name="time from link loss to throttle cut", value=500_000, at_us=900_000)) == 400_000
-    assert since_us(Measurement(name="widest throttle pulse", value=1000, at_us=900_000)) is None
-    assert since_us(Measurement(name="time in hold", value=500_000)) is None
+    """What began and ended has both instants; a width has the one at which it was seen."""
+    trace, since_us = lost_link(read_profile(HERON))
+    cut = failsafe.time_to_cut(trace, since_us)
+    assert (cut.since_us, cut.at_us) == (since_us, since_us + cut.value)
+    assert failsafe.widest_throttle(trace, 0, since_us).since_us is None
 
 
 def test_file_names_stay_in_the_folder(tmp_path: Path) -> None:
@@ -426,7 +428,7 @@ def test_no_evidence(tmp_path: Path, text: str | None) -> None:
     with pytest.raises(EvidenceError, match="allowed: the --out folder"):
         write_report(tmp_path)
     assert issubclass(EvidenceError, LostlinkError)
-    result = CliRunner().invoke(report_command, [str(tmp_path)])
+    result = CliRunner().invoke(main, ["report", str(tmp_path)])
     assert result.exit_code == 2
     assert result.output.count("\n") == 1
     assert "Traceback" not in result.output
@@ -435,7 +437,7 @@ def test_no_evidence(tmp_path: Path, text: str | None) -> None:
 
 def test_command_writes_it(good: Path) -> None:
     (good / "report.html").unlink(missing_ok=True)
-    result = CliRunner().invoke(report_command, [str(good)])
+    result = CliRunner().invoke(main, ["report", str(good)])
     assert result.exit_code == 0
     assert Path(result.output.strip()) == good / "report.html"
     assert (good / "report.html").is_file()
@@ -493,7 +495,7 @@ def test_long_columns_are_thinned_at_the_head() -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["{", "{}", '{"requirements": [{}], "trials": 1, "drawn": [], "confidence": 0.95}', "[]"]
+    "text", ['{"schema": 1}', '{"schema": 1, "requirements": [{}], "trials": 1, "drawn": [], "confidence": 0.95}']
 )
 def test_spoiled_campaign_is_told(campaign: Path, tmp_path: Path, text: str) -> None:
     (tmp_path / "verdicts.json").write_bytes((campaign / "verdicts.json").read_bytes())
@@ -501,23 +503,27 @@ def test_spoiled_campaign_is_told(campaign: Path, tmp_path: Path, text: str) -> 
     assert "campaign.json: cannot be read" in page_of(tmp_path).text
 
 
+@pytest.mark.parametrize("text", ["{", "{}", "[]", '{"schema": 2}'])
+def test_what_is_no_campaign_is_refused(campaign: Path, tmp_path: Path, text: str) -> None:
+    (tmp_path / "verdicts.json").write_bytes((campaign / "verdicts.json").read_bytes())
+    (tmp_path / "campaign.json").write_text(text, encoding="utf-8")
+    with pytest.raises(EvidenceError, match=r"campaign\.json"):
+        write_report(tmp_path)
+
+
 # --- a test by hand --------------------------------------------------------------------------------------------------
 
 
 def test_attempts(tmp_path: Path) -> None:
     """As `lostlink watch` leaves them; a cell may hold anything, a file that is none is told."""
-    from lostlink.watch import evidence as by_hand
-    from lostlink.watch.results import Attempt, Seen
+    from lostlink.watch import evidence_files as by_hand
+    from lostlink.watch.judging import Attempt, Seen
 
-    head = by_hand.head(None, None, "/dev/ttyX", dt.datetime(2026, 5, 1, tzinfo=dt.UTC))
-
-    by_hand.write(
-        tmp_path,
-        said="The failsafe came.",
-        exit_code=0,
-        tested_head=head,
-        attempts=[Attempt(seen=Seen.NOT_MOVED)],
-    )
+    head = by_hand.watch_head(None, None, "/dev/ttyX", dt.datetime(2026, 5, 1, tzinfo=dt.UTC))
+    attempts = [Attempt(seen=Seen.NOT_MOVED)]
+    document = Document("The failsafe came.", 0, head, ())
+    texts = by_hand.files([], None, 0, attempts)
+    write_evidence(tmp_path, document, by_hand.summary_text(document, attempts, []), profile=None, files=texts)
     page = page_of(tmp_path)
     assert "Attempts: each time that the handset was switched off" in page.text
     assert Seen.NOT_MOVED.value in page.text

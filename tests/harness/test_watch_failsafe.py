@@ -15,16 +15,17 @@ import pytest
 from click.testing import CliRunner
 from talking_board import NS, TalkingBoard
 
-from lostlink.bench.columns import Row
 from lostlink.errors import LostlinkError, ProfileError, RigError
-from lostlink.evidence import VERDICTS_SCHEMA
+from lostlink.evidence.document import VERDICTS_SCHEMA
+from lostlink.results import exit_code
 from lostlink.verdicts import Outcome, Verdict
-from lostlink.watch import results
+from lostlink.watch import judging as results
+from lostlink.watch.columns import Row
 from lostlink.watch.freeze import Movement, Span, State, Throttle, is_silent, look, moving
+from lostlink.watch.judging import Attempt, Seen, judge
 from lostlink.watch.listener import Listener
-from lostlink.watch.operator import FailsafeTest, plan_for
-from lostlink.watch.results import Attempt, Seen, judge
-from lostlink.watch.rows import Table, without_odd_lines
+from lostlink.watch.procedure import FailsafeTest, plan_for
+from lostlink.watch.table import Table, without_odd_lines
 from lostlink_sims import Profile
 
 LINK = Profile()
@@ -170,7 +171,7 @@ def test_what_is_not_known_well_enough_is_inconclusive() -> None:
     test = trial(TalkingBoard(lines_hz=20))
     assert outcomes(test)["FS-OFF"] is Outcome.INCONCLUSIVE
     verdicts = judge(test.attempts, LINK)
-    assert results.exit_code(verdicts) == 4
+    assert exit_code(verdicts) == 4
     assert "limit at most 550 ms" in results.conclusion(test.attempts, verdicts, LINK)
 
 
@@ -194,7 +195,7 @@ def test_without_a_profile_nothing_is_judged() -> None:
     verdicts = judge(test.attempts, None)
     assert {verdict.outcome for verdict in verdicts} == {Outcome.NOT_TESTED}
     assert "no limit" in verdicts[0].reason
-    assert results.exit_code(verdicts) == 4
+    assert exit_code(verdicts) == 4
     assert results.conclusion(test.attempts, verdicts, None).startswith("Hold time ")
 
 
@@ -206,7 +207,7 @@ def test_held_for_ever_is_not_met(profile: Profile | None) -> None:
     assert verdicts[0].outcome is Outcome.NOT_MET
     assert "never cut the throttle" in verdicts[0].reason
     assert "more than" in verdicts[0].measured
-    assert results.exit_code(verdicts) == 1
+    assert exit_code(verdicts) == 1
     assert results.conclusion(test.attempts, verdicts, profile).startswith("Do not fly this link")
 
 
@@ -225,7 +226,7 @@ def test_what_shows_nothing_is_inconclusive(changes: dict[str, Any], seen: Seen)
     assert only(test).seen is seen
     assert outcomes(test)["FS-OFF"] is Outcome.INCONCLUSIVE
     assert Outcome.MET not in outcomes(test).values()
-    assert results.exit_code(judge(test.attempts, LINK)) == 4
+    assert exit_code(judge(test.attempts, LINK)) == 4
 
 
 def test_throttle_that_does_not_go_to_idle_is_not_met() -> None:
@@ -389,8 +390,8 @@ def command(board: TalkingBoard, monkeypatch: pytest.MonkeyPatch, *words: object
     import click
 
     from lostlink.bench import line
+    from lostlink.cli import main
     from lostlink.watch import listener
-    from lostlink.watch.command import watch_command
 
     class Opened:
         def __enter__(self) -> TalkingBoard:
@@ -409,7 +410,7 @@ def command(board: TalkingBoard, monkeypatch: pytest.MonkeyPatch, *words: object
     monkeypatch.setattr(click, "echo", heard)
     made = functools.partial(listener.Listener, clock_ns=board.clock_ns)
     monkeypatch.setattr(listener, "Listener", made)
-    return CliRunner().invoke(watch_command, ["virtual", *map(str, words)])
+    return CliRunner().invoke(main, ["watch", "virtual", *map(str, words)])
 
 
 @pytest.fixture
@@ -456,7 +457,7 @@ def test_evidence(
 def test_typed_confirmation(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing is started without it."""
     from lostlink.bench import line
-    from lostlink.watch.command import watch_command
+    from lostlink.cli import main
 
     class Opened:
         def __enter__(self) -> TalkingBoard:
@@ -468,7 +469,7 @@ def test_typed_confirmation(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr(line, "open_line", lambda *_: Opened())
     for typed in ("yes\n", ""):
         words = ["virtual", "--failsafe-test", "--out", str(tmp_path / "ev")]
-        run = CliRunner().invoke(watch_command, words, input=typed)
+        run = CliRunner().invoke(main, ["watch", *words], input=typed)
         assert run.exit_code == 2
         assert "Propellers off" in run.output
         assert 'type "props off", or give --props-off' in run.output
@@ -486,9 +487,9 @@ def test_typed_confirmation(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     ],
 )
 def test_bad_input(words: list[str], said: str) -> None:
-    from lostlink.watch.command import watch_command
+    from lostlink.cli import main
 
-    run = CliRunner().invoke(watch_command, ["/dev/null", *words])
+    run = CliRunner().invoke(main, ["watch", "/dev/null", *words])
     assert run.exit_code == 2
     assert said in run.output
 
@@ -509,7 +510,7 @@ def test_every_way_it_can_end_has_its_sentence() -> None:
 
 
 def test_rows_of_another_width_are_left_out() -> None:
-    from lostlink.bench.columns import Kind, Layout
+    from lostlink.watch.columns import Kind, Layout
 
     layout = Layout(2, (), (0, 1), (), Kind.CODES, ("", ""))
     rows = [Row(1000, 0, (1, 2)), Row(2000, 1000, (1, 2, 3)), Row(3000, 2000, (3, 4))]

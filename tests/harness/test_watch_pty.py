@@ -22,23 +22,23 @@ from click.testing import CliRunner, Result
 from talking_board import PtyBoard, TalkingBoard
 
 from lostlink.bench.line import open_line
+from lostlink.cli import main
 from lostlink.errors import RigError
-from lostlink.watch.command import watch_command
+from lostlink.watch.judging import Seen
 from lostlink.watch.listener import Listener
-from lostlink.watch.operator import FailsafeTest, Plan
-from lostlink.watch.results import Seen
+from lostlink.watch.procedure import FailsafeTest, Plan
 from lostlink_sims import Profile
 
 pytest.importorskip("pty")
 pytest.importorskip("termios")
 
 PLAN = Plan(stay_us=500_000, hold_us=2_500_000, off_wait_us=3_000_000, movement_wait_us=30_000_000)
-PROGRAM = "from lostlink.watch.command import watch_command; watch_command(standalone_mode=True)"
+PROGRAM = "from lostlink.cli import main; main()"
 DEADLINE_S = 60
 
 
 def watch(*words: object) -> Result:
-    return CliRunner().invoke(watch_command, [str(word) for word in words])
+    return CliRunner().invoke(main, ["watch", *(str(word) for word in words)])
 
 
 @contextlib.contextmanager

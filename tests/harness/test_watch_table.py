@@ -10,11 +10,12 @@ import pytest
 from rich.console import Console
 from talking_board import TalkingBoard
 
-from lostlink.bench.columns import Kind, Row
-from lostlink.watch import advice, screen
-from lostlink.watch.gauge import Gauge, Gauges
+from lostlink.show import watch as screen
+from lostlink.watch import advice
+from lostlink.watch.column_stats import Gauge, Gauges
+from lostlink.watch.columns import Kind, Row
 from lostlink.watch.listener import Listener
-from lostlink.watch.scale import scale_for
+from lostlink.watch.units import scale_for
 from lostlink_sims import Profile
 from lostlink_sims.profile import ReceiverSettings
 

@@ -6,14 +6,16 @@ import dataclasses
 import datetime as dt
 from pathlib import Path
 
-from lostlink import evidence
+from lostlink.evidence.document import Document, run_head
+from lostlink.evidence.folder import write_evidence
+from lostlink.evidence.run_writer import Judged, save
+from lostlink.evidence.summary import suite_summary
 from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
-from lostlink.prove import Result
-from lostlink.report.keep import Judged, save
 from lostlink.requirements import CATALOGUE
+from lostlink.results import Result
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.verdicts import Outcome, Verdict, decide
+from lostlink.verdicts import Limit, Outcome, Verdict
 from lostlink_sims import Profile, ReferenceReceiver, Trace, simulate
 from lostlink_sims.receiver import ReceiverFactory
 from lostlink_sims.scenario import LinkCut
@@ -34,15 +36,13 @@ def judged(trace: Trace, since_us: int) -> dict[str, Judged]:
     """Return what three requirements measure in a flight into link loss."""
     limits = trace.profile.requirements
     return {
-        "FS-CUT": Judged(measurement=failsafe.time_to_cut(trace, since_us), at_most=limits.cut_within_us),
-        "FS-MOTOR": Judged(
-            measurement=failsafe.time_to_motor_stop(trace, since_us), at_most=limits.motor_cut_within_us
-        ),
+        "FS-CUT": Judged(failsafe.time_to_cut(trace, since_us), Limit(at_most=limits.cut_within_us)),
+        "FS-MOTOR": Judged(failsafe.time_to_motor_stop(trace, since_us), Limit(at_most=limits.motor_cut_within_us)),
         "FS-VALUE": Judged(
-            measurement=failsafe.widest_throttle(
+            failsafe.widest_throttle(
                 trace, since_us + limits.cut_within_us, trace.scenario.duration_us, name="throttle pulse after the cut"
             ),
-            at_most=limits.idle_below_us,
+            Limit(at_most=limits.idle_below_us),
         ),
     }
 
@@ -74,9 +74,9 @@ def make(
         result.verdicts.append(
             Verdict(
                 requirement=CATALOGUE[requirement_id],
-                outcome=decide(measurement, at_most=said.at_most),
+                outcome=said.limit.decide(measurement),
                 measured=f"{measurement.name}: {measurement}",
-                limit=f"at most {said.at_most:g} µs",
+                limit=str(said.limit),
                 how_seen=measurement.how_seen.value,
                 runs=1,
                 checks=1,
@@ -86,14 +86,15 @@ def make(
     result.verdicts.append(
         Verdict(requirement=CATALOGUE["FS-STALE"], outcome=Outcome.NOT_TESTED, reason=reason or "no packet counter")
     )
-    head = evidence.tested(
+    head = run_head(
         profile,
         profile_file=file,
-        receiver=None,
+        receiver="reference receiver",
         rig="sim",
         seed=7,
         only=[],
         started=dt.datetime(2026, 5, 1, tzinfo=dt.UTC),
     )
-    evidence.write_evidence(folder, profile, result, head)
+    document = Document(result.conclusion, result.exit_code, head, tuple(result.verdicts))
+    write_evidence(folder, document, suite_summary(document, {}), profile=profile)
     return folder

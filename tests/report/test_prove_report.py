@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from lostlink.cli import main
-from lostlink.report.rundata import read_runs
+from lostlink.evidence.run_reader import read_runs
 from lostlink.requirements import CATALOGUE
 
 ROOT = Path(__file__).parents[2]

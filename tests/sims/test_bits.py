@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lostlink_sims import bits
-from lostlink_sims.draws import Draws, ManyDraws, under
+from lostlink_sims.batch import bits
+from lostlink_sims.streams import Draws, ManyDraws, under
 
 WORDS, TRIALS = 4, 5
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lostlink_sims.draws import Draws, Purpose, threshold, under
+from lostlink_sims.streams import Draws, Purpose, threshold, under
 
 _MASK = (1 << 64) - 1
 

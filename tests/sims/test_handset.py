@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from lostlink_sims import Channel, Move, Profile, Scenario
 from lostlink_sims.codes import crc8
-from lostlink_sims.draws import Draws
 from lostlink_sims.handset import TILE, Handset, Programme, codes, layout
 from lostlink_sims.scenario import AnyFault, HandsetHung, HandsetOff, StickWireBroken
+from lostlink_sims.streams import Draws
 
 Ints = NDArray[np.int64]
 STICKS = (Channel(name="roll"), Channel(name="throttle"), Channel(name="arm", kind="two-position switch"))

@@ -13,16 +13,17 @@ from typing import Any, ClassVar
 import numpy as np
 import pytest
 
-from lostlink.campaigns.lots import flight_lot
+from lostlink.campaigns.flight import flight_lot
 from lostlink.measure import failsafe
 from lostlink.measure.channels import expected_at
 from lostlink.profiles import read_profile
 from lostlink.verdicts import Measurement
-from lostlink_sims import Profile, Trace, bits, simulate
-from lostlink_sims import loss as losses
-from lostlink_sims.lot import CAUSES, Lot
-from lostlink_sims.many import NEVER, NONE, PIECE, Many, Outcomes, unfit
-from lostlink_sims.many_frames import restarts
+from lostlink_sims import Profile, Trace, simulate
+from lostlink_sims.air import loss as losses
+from lostlink_sims.batch import bits
+from lostlink_sims.batch.engine import NEVER, NONE, PIECE, Many, Outcomes, unfit
+from lostlink_sims.batch.frames import restarts
+from lostlink_sims.batch.trials import CAUSES, Lot
 
 PROFILES = {path.stem: path for path in sorted(Path("fixtures/profiles").glob("*.toml"))}
 HERON = read_profile(PROFILES["heron"])

@@ -14,14 +14,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from lostlink.campaigns import statistics, stopping
-from lostlink.campaigns.jobs import Workers, run_jobs
+from lostlink.campaigns import claims, statistics, stopping
+from lostlink.campaigns.jobs import run_jobs
 from lostlink.campaigns.tally import ASPECTS, CRITICAL, Aspect, Count, Tally
 from lostlink.campaigns.trials import Job, engine_for, fly, trials_a_job
-from lostlink.errors import LostlinkError
+from lostlink.campaigns.workers import Workers
+from lostlink.errors import ExitCode, LostlinkError
+from lostlink.results import exit_code
 from lostlink.verdicts import Outcome, Severity, Verdict, quantity
 from lostlink_sims import HowSeen
-from lostlink_sims.lot import Lot
+from lostlink_sims.batch.trials import Lot
 
 JOURNAL: Final = "tallies.jsonl"
 _MOST_TRIALS: Final = 2**32
@@ -83,7 +85,7 @@ class Campaign:
 
     plan: Plan
     total: Tally | None = None
-    decision: stopping.Decision | None = None
+    decision: claims.Decision | None = None
     interrupted: bool = False
     _progress: stopping.Progress | None = field(default=None, repr=False)
 
@@ -131,8 +133,8 @@ class Campaign:
             trials = self._progress.trials
             reason = f"only {trials} of {self.trials} trials say anything about it"
             failures = self._progress.failures
-            self.decision = stopping.Decision(
-                self._progress.rule.claim, stopping.Answer.UNDECIDED, trials, failures, reason
+            self.decision = claims.Decision(
+                self._progress.rule.claim, claims.Answer.UNDECIDED, trials, failures, reason
             )
 
     def _wanted(self) -> int | None:
@@ -174,14 +176,11 @@ class Campaign:
         return [self._verdict(aspect, self.total.counts[aspect.id]) for aspect in ASPECTS]
 
     def _verdict(self, aspect: Aspect, count: Count) -> Verdict:
-        waived = aspect.id in self.plan.lot.profile.requirements.waived
         reason, outcome = "", Outcome.MET if not count.failures else Outcome.NOT_MET
         if not count.judged:
             outcome, reason = Outcome.NOT_TESTED, "no trial said anything about it"
         elif count.failures:
             reason = f"{aspect.requirement.fault}, in {count.failures} of {count.judged} trials"
-        if waived:
-            outcome = Outcome.WAIVED
         limit = "in no trial"
         if aspect.limit_us is not None:
             limit = f"at most {quantity(aspect.limit_us(self.plan.lot.profile), 'µs')}, in every trial"
@@ -194,20 +193,22 @@ class Campaign:
             checks=count.judged,
             reason=reason,
             how_seen=HowSeen.SIMULATED.value,
-        )
+        ).waived_by(self.plan.lot.profile.requirements.waived)
 
     @property
-    def exit_code(self) -> int:
-        """What the command returns: the rule's answer where there is one, else whether anything failed."""
+    def exit_code(self) -> ExitCode:
+        """How the command ends: by the rule's answer where there is one, else by whether anything failed."""
         if self.interrupted:
-            return 130
+            return ExitCode.INTERRUPTED
         if self.decision is not None:
-            return {Outcome.MET: 0, Outcome.NOT_MET: 1}.get(self.decision.answer.outcome, 4)
-        outcomes = [verdict.outcome for verdict in self.verdicts()]
-        if Outcome.NOT_MET in outcomes:
-            return 1
-        critical = [v for v in self.verdicts() if v.requirement.severity is Severity.CRITICAL]
-        return 0 if any(v.outcome is Outcome.MET for v in critical) else 4
+            answers = {Outcome.MET: ExitCode.MET, Outcome.NOT_MET: ExitCode.NOT_MET}
+            return answers.get(self.decision.answer.outcome, ExitCode.UNDECIDED)
+        verdicts = self.verdicts()
+        critical = [verdict for verdict in verdicts if verdict.requirement.severity is Severity.CRITICAL]
+        # Which requirements the trials could say something about is up to chance; one critical one must be shown.
+        judged = [verdict for verdict in critical if verdict.outcome is not Outcome.NOT_TESTED]
+        failed = [verdict for verdict in verdicts if verdict.outcome is Outcome.NOT_MET]
+        return exit_code([*judged, *failed])
 
     def conclusion(self) -> str:
         """Return what came of it, in one sentence."""
@@ -219,7 +220,7 @@ class Campaign:
             return f"Probability p that {about}: {self.decision}."
         if failed:
             return f"In {number(self.trials)} trials: {'; '.join(v.reason for v in failed)}."
-        if self.exit_code == 4:
+        if self.exit_code is ExitCode.UNDECIDED:
             return f"{number(self.trials)} trials say nothing about the failsafe: the model never flew."
         counts = [c for name, c in self.total.counts.items() if name == "FS-CUT"] if self.total else []
         judged = counts[0].judged if counts else 0

@@ -12,60 +12,19 @@
 from __future__ import annotations
 
 import concurrent.futures as cf
-import contextlib
-import importlib
-import logging
-import os
-import re
-import signal
 import sys
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any, Final, Generic, TypeVar
+from typing import Final, Generic, TypeVar
 
-from lostlink.errors import LostlinkError
+from lostlink.campaigns.workers import _USUAL_WINDOW, Workers, WorkersError, _Pool
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 
 _LOOK_S: Final = 0.5  # some systems do not let Ctrl-C through to one who waits for longer
 _CONNECT_S: Final = 5
-_MOST_PROCESSES: Final = 61  # what a pool can have on every system
-_USUAL_WINDOW: Final = 8
-
-
-class WorkersError(LostlinkError):
-    """Those who do the work cannot be had, or went away too often."""
-
-
-@dataclass(frozen=True, slots=True)
-class Workers:
-    """Who does the work, and how to engage them: called, it opens a fresh executor.
-
-    Attributes
-    ----------
-    name : str
-        For people, such as ``2 processes``.
-    count : int
-        How many jobs they do at a time.
-    open_executor : callable
-    alive : callable
-        Tells whether there is still anybody to wait for; a pool that breaks says so by itself.
-    """
-
-    name: str
-    count: int
-    open_executor: Callable[[], cf.Executor]
-    alive: Callable[[], bool] = lambda: True
-
-    @property
-    def window(self) -> int:
-        """Jobs in flight that keep all of them busy."""
-        return max(_USUAL_WINDOW, 3 * self.count)
-
-    def __call__(self) -> cf.Executor:
-        return self.open_executor()
 
 
 def run_jobs(
@@ -267,185 +226,4 @@ def _lost_on_the_way(error: BaseException | None) -> bool:
 # --- processes on this computer --------------------------------------------------------------------------------------
 
 
-def processes(count: int) -> Workers:
-    """Return worker processes on this computer.
-
-    They are spawned, not forked: a fork copies locks that another thread may hold, and the numbers would depend on
-    what this process did before.
-
-    Raises
-    ------
-    WorkersError
-        If there are to be none, or more than a pool can have on every system.
-    """
-    if not 1 <= count <= _MOST_PROCESSES:
-        raise WorkersError(f"{count} worker processes; allowed: 1 to {_MOST_PROCESSES}")
-    return Workers(f"{count} process{'' if count == 1 else 'es'}", count, lambda: _Pool(count))
-
-
-def usual_processes() -> int:
-    """Return how many processes the system lets us keep busy."""
-    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    return min(usable, _MOST_PROCESSES)
-
-
-class _Pool(cf.ProcessPoolExecutor):
-    """A pool whose workers are deaf to Ctrl-C from birth, and die with their parent."""
-
-    def __init__(self, count: int) -> None:
-        from multiprocessing import get_context
-
-        super().__init__(count, mp_context=get_context("spawn"), initializer=_begin_work)
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> cf.Future[Any]:
-        with _births_deaf_to_interrupts():  # a worker may be born here
-            return super().submit(fn, *args, **kwargs)
-
-    def stop(self) -> None:
-        """End the workers where they are; from Python 3.14 on a pool has `terminate_workers` for it."""
-        for process in list((self._processes or {}).values()):
-            process.terminate()
-        # One may have been in the middle of a result. Who reads it waits for the rest while anybody could still write,
-        # and that is we.
-        queue: Any = self._result_queue
-        if queue is not None:
-            queue._writer.close()
-
-
-@contextlib.contextmanager
-def _births_deaf_to_interrupts() -> Iterator[None]:
-    """Block SIGINT: a child inherits that, so that Ctrl-C does not strike it before it can say how to take it."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    from multiprocessing import resource_tracker
-
-    resource_tracker.ensure_running()  # when that one is born, it takes our block away
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _begin_work() -> None:
-    """Prepare a worker process."""
-    import multiprocessing
-    import threading
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        threading.Thread(target=_die_with, args=(parent,), daemon=True).start()
-
-
-def _die_with(parent: Any) -> None:
-    parent.join()
-    os._exit(1)
-
-
 # --- other computers -------------------------------------------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def cluster(address: str) -> Iterator[Workers]:
-    """Engage the workers of a Dask cluster while the context is open.
-
-    A scheduler runs whatever it is sent, and so do its workers: use one on your own network only.
-
-    Parameters
-    ----------
-    address : str
-        Of a scheduler, such as ``tcp://192.168.1.20:8786``; or ``local:2`` for two workers on this computer.
-
-    Raises
-    ------
-    WorkersError
-        If Dask is not installed, nobody answers, or the workers have another version of this tool.
-    """
-    try:
-        distributed: Any = importlib.import_module("distributed")
-    except ImportError:
-        raise WorkersError(
-            "--cluster: the package 'distributed' is not installed; allowed: pip install 'lostlink[cluster]'"
-        ) from None
-    with contextlib.ExitStack() as stack:
-        with _births_deaf_to_interrupts():  # the loop's thread, and with it all workers, inherit it
-            engage = _local if address.startswith("local:") else _remote
-            client = stack.enter_context(engage(distributed, address))
-        count = _check_workers(client, address)
-        yield Workers(
-            f"{count} on {address}",
-            count,
-            lambda: client.get_executor(pure=False),  # pure: equal jobs would be done once and answered from memory
-            lambda: client.status == "running",  # what is submitted while a client reconnects is never heard of again
-        )
-
-
-_CLUSTER_ALLOWED: Final = "allowed: a scheduler, such as tcp://192.168.1.20:8786, or local:2"
-
-
-@contextlib.contextmanager
-def _local(distributed: Any, address: str) -> Iterator[Any]:
-    """Start workers on this computer and yield a client of theirs."""
-    text = address.removeprefix("local:")
-    count = int(text) if text.isascii() and text.isdecimal() and len(text) <= 3 else 0
-    if not 1 <= count <= _MOST_PROCESSES:
-        raise WorkersError(f"--cluster: {address[:60]!r}; allowed: local:1 to local:{_MOST_PROCESSES}")
-    with (
-        distributed.LocalCluster(
-            n_workers=count,
-            threads_per_worker=1,
-            processes=True,
-            host="127.0.0.1",
-            dashboard_address="127.0.0.1:0",
-            memory_limit=0,
-            silence_logs=logging.CRITICAL,
-        ) as place,
-        distributed.Client(place, set_as_default=False) as client,
-    ):
-        yield client
-
-
-@contextlib.contextmanager
-def _remote(distributed: Any, address: str) -> Iterator[Any]:
-    """Yield a client of a scheduler that answers."""
-    import asyncio
-
-    async def greet() -> None:
-        """See that somebody answers: a client that finds nobody complains long after, when it is thrown away."""
-        comm = await asyncio.wait_for(distributed.comm.connect(address, timeout=_CONNECT_S), _CONNECT_S + 1)
-        await comm.close()
-
-    if re.fullmatch(r"(?:(?:tcp|tls)://)?[^\s/]+:[0-9]{1,5}", address) is None:
-        raise WorkersError(f"--cluster: {address[:60]!r} is no address; {_CLUSTER_ALLOWED}")
-    try:
-        asyncio.run(greet())
-    except (OSError, ValueError):
-        raise WorkersError(f"--cluster: no scheduler answers at {address[:60]!r}; {_CLUSTER_ALLOWED}") from None
-    with distributed.Client(address, timeout=_CONNECT_S, set_as_default=False) as client:
-        yield client
-
-
-def _check_workers(client: Any, address: str) -> int:
-    """Return how many jobs the workers do at a time, when all of them have this version of the tool."""
-    import lostlink
-
-    threads: dict[str, int] = client.nthreads()
-    if not threads:
-        raise WorkersError(
-            f"--cluster: {address[:60]!r} has no workers; allowed: start some, such as with 'dask worker'"
-        )
-    for worker, version in client.run(_version, on_error="return").items():
-        if version != lostlink.__version__:
-            has = version if isinstance(version, str) else "none"
-            raise WorkersError(
-                f"--cluster: worker {worker} has lostlink {has}; allowed: {lostlink.__version__}, as here"
-            )
-    return sum(threads.values())
-
-
-def _version() -> str:
-    import lostlink
-
-    return lostlink.__version__

@@ -26,117 +26,14 @@ answer "undecided", never a wrong one.
 
 from __future__ import annotations
 
-import math
-import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from decimal import Decimal
-from enum import Enum
 from typing import Final, Protocol
 
 from lostlink.campaigns import statistics
+from lostlink.campaigns.claims import Answer, Claim, Decision, _failures, _trials
+from lostlink.campaigns.wald import Wald
 from lostlink.errors import LostlinkError
-from lostlink.verdicts import Outcome
-
-_LEAST_P, _MOST_P = Decimal("1e-9"), Decimal("0.5")
-_LEAST_C, _MOST_C = Decimal(50), Decimal("99.9999")
-
-_CLAIM: Final = re.compile(
-    r"\s*p\s*<\s*(?P<p>[0-9]+(?:\.[0-9]+)?(?:[eE][+-]?[0-9]{1,3})?)\s*(?P<percent>%?)"
-    r"\s*at\s*(?P<c>[0-9]+(?:\.[0-9]+)?)\s*%\s*"
-)
-_ALLOWED: Final = (
-    'allowed: such as "p < 1e-4 at 95 %" or "p < 0.01 % at 99 %", p from 1e-9 to 0.5 and the confidence from 50 % '
-    "to 99.9999 %"
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Claim:
-    """Failures are rarer than `probability`, at this `confidence`.
-
-    Attributes
-    ----------
-    probability, confidence : float
-        Between 0 and 1.
-    """
-
-    probability: float
-    confidence: float
-
-    @property
-    def risk(self) -> float:
-        """How often, at most, a campaign may say something wrong."""
-        return 1 - self.confidence
-
-    def __str__(self) -> str:
-        return f"p < {self.probability:g} at {100 * self.confidence:.7g} %"
-
-
-def parse_claim(text: str, where: str = "--until") -> Claim:
-    """Return the claim that `text` makes, such as "p < 1e-4 at 95 %".
-
-    Raises
-    ------
-    LostlinkError
-        If it makes none that a campaign could show.
-    """
-    match = _CLAIM.fullmatch(text) if len(text) <= 100 else None
-    if match is None:
-        raise LostlinkError(f"{where}: {text[:60]!r} is no claim; {_ALLOWED}")
-    probability, confidence = Decimal(match["p"]), Decimal(match["c"])
-    if match["percent"]:
-        probability /= 100
-    if not (_LEAST_P <= probability <= _MOST_P and _LEAST_C <= confidence <= _MOST_C):
-        raise LostlinkError(f"{where}: {text[:60]!r} is out of range; {_ALLOWED}")
-    return Claim(float(probability), float(confidence / 100))
-
-
-class Answer(Enum):
-    """What a campaign says of a claim."""
-
-    SHOWN = "shown"
-    REFUTED = "refuted"
-    UNDECIDED = "undecided"
-
-    @property
-    def outcome(self) -> Outcome:
-        """The verdict that it amounts to."""
-        return _OUTCOMES[self]
-
-
-_OUTCOMES: Final = {
-    Answer.SHOWN: Outcome.MET,
-    Answer.REFUTED: Outcome.NOT_MET,
-    Answer.UNDECIDED: Outcome.INCONCLUSIVE,
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Decision:
-    """The end of a campaign.
-
-    Attributes
-    ----------
-    claim : Claim
-    answer : Answer
-    trials, failures : int
-        Up to and with the trial at which the answer fell.
-    reason : str
-        Why, in words.
-    """
-
-    claim: Claim
-    answer: Answer
-    trials: int
-    failures: int
-    reason: str
-
-    def __str__(self) -> str:
-        return (
-            f"{self.claim}: {self.answer.value} after {_trials(self.trials)}, {_failures(self.failures)}; {self.reason}"
-        )
-
 
 #: What a rule says at some trial: the answer and why.
 Said = tuple[Answer, str]
@@ -236,68 +133,6 @@ class _FixedCourse:
 
 
 # --- Wald's test -----------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Wald:
-    """The sequential probability ratio test between two failure probabilities.
-
-    Attributes
-    ----------
-    low, high : float
-        The two probabilities.
-    alpha : float
-        Risk of an end at `high` when `low` is true.
-    beta : float
-        Risk of an end at `low` when `high` is true.
-    """
-
-    low: float
-    high: float
-    alpha: float
-    beta: float
-
-    @property
-    def log_high(self) -> float:
-        """The bound of the log likelihood ratio at which it ends at `high`."""
-        return math.log((1 - self.beta) / self.alpha)
-
-    @property
-    def log_low(self) -> float:
-        """The bound at which it ends at `low`."""
-        return math.log(self.beta / (1 - self.alpha))
-
-    @property
-    def failure_step(self) -> float:
-        """What a failure adds to the log likelihood ratio."""
-        return math.log(self.high / self.low)
-
-    @property
-    def pass_step(self) -> float:
-        """What a pass takes off."""
-        return math.log1p(-self.low) - math.log1p(-self.high)
-
-    @property
-    def lines(self) -> tuple[float, float, float]:
-        """Slope, and the count of failures at trial 0 on the lines at which it ends at `low` and at `high`."""
-        steps = self.failure_step + self.pass_step
-        return self.pass_step / steps, self.log_low / steps, self.log_high / steps
-
-    def ends_low_at(self, failures: int) -> int:
-        """Return the first trial at which it ends at `low`, with so many failures."""
-        passes = (failures * self.failure_step - self.log_low) / self.pass_step
-        return failures + max(math.ceil(passes), 0)
-
-    def ends_high(self, trials: int, failures: int) -> bool:
-        """Tell whether so many failures end it at `high`."""
-        return failures * self.failure_step - (trials - failures) * self.pass_step >= self.log_high
-
-    def expected_trials(self, *, at_high: bool) -> float:
-        """Return Wald's approximation of the mean number of trials at `high`, or else at `low`."""
-        probability, error = (self.high, self.beta) if at_high else (self.low, self.alpha)
-        ends_high = 1 - error if at_high else error
-        drift = probability * self.failure_step - (1 - probability) * self.pass_step
-        return (ends_high * self.log_high + (1 - ends_high) * self.log_low) / drift
 
 
 @dataclass(frozen=True, slots=True)
@@ -539,14 +374,6 @@ class Progress:
         self.trials = trial
         self.decision = Decision(self.rule.claim, said[0], trial, self.failures, said[1])
         return self.decision
-
-
-def _trials(count: int) -> str:
-    return f"{count:,} trial{'' if count == 1 else 's'}".replace(",", " ")
-
-
-def _failures(count: int) -> str:
-    return "no failure" if count == 0 else f"{count:,} failure{'' if count == 1 else 's'}".replace(",", " ")
 
 
 def _percent(share: float) -> str:

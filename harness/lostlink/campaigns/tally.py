@@ -14,12 +14,12 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.campaigns.statistics import NEVER_US, Times, Trial, Worst
+from lostlink.campaigns.times import NEVER_US, Times, Trial, Worst
 from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Requirement, Severity
 from lostlink_sims import Profile
-from lostlink_sims.lot import Lot
-from lostlink_sims.many import NONE
+from lostlink_sims.batch.engine import NONE
+from lostlink_sims.batch.trials import Lot
 
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -39,7 +39,7 @@ class Rows:
     flew, crashed : (n,) ndarray of bool
         Whether the motors turned when the link went; whether the receiver's program died.
     false_us, cut_us, stop_us, rose_us, restart_us, control_us, sent, missed : (n,) ndarray of int64
-        As in `lostlink_sims.many.Outcomes`.
+        As in `lostlink_sims.batch.engine.Outcomes`.
     """
 
     trial: Ints

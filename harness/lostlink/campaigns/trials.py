@@ -18,8 +18,8 @@ from lostlink.measure.channels import expected_at
 from lostlink.rigs import Rig, SimRig, open_rig
 from lostlink.verdicts import Measurement
 from lostlink_sims import Trace
-from lostlink_sims.lot import Lot
-from lostlink_sims.many import NONE, Many, Outcomes, unfit
+from lostlink_sims.batch.engine import NONE, Many, Outcomes, unfit
+from lostlink_sims.batch.trials import Lot
 
 SIDE_BY_SIDE, ONE_BY_ONE = "many trials side by side", "one event simulation a trial"
 

@@ -10,15 +10,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from lostlink.hunt.invariants import judge_trace
     from lostlink.hunt.replay import replayed
-    from lostlink.hunt.rules import judge_trace
 
 __all__ = ["judge_trace", "replayed"]
 
 
 def __getattr__(name: str) -> Any:
     if name == "judge_trace":
-        from lostlink.hunt.rules import judge_trace
+        from lostlink.hunt.invariants import judge_trace
 
         return judge_trace
     if name == "replayed":

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
-from lostlink.hunt.lengths import Rung, ladder
+from lostlink.hunt.durations import Rung, ladder
 from lostlink.hunt.protection import unprotected
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Move, Profile

@@ -5,13 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lostlink.hunt.rules import judge_trace
+from lostlink.hunt.invariants import judge_trace
 from lostlink.profiles import read_scenario
 from lostlink.verdicts import Measurement
 
 if TYPE_CHECKING:
-    from lostlink.judge import Judge
     from lostlink.rigs import Rig
+    from lostlink.suite.judge import Judge
     from lostlink_sims import Trace
 
 
@@ -30,7 +30,7 @@ def replayed(rig: Rig, judge: Judge, path: Path | str) -> None:
 
     Raises
     ------
-    lostlink.judge.NotMetError
+    lostlink.suite.judge.NotMetError
         If a rule is broken.
     """
     scenario = read_scenario(str(path), rig.profile)

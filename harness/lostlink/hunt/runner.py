@@ -9,11 +9,11 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from lostlink.errors import ReceiverCrashError
+from lostlink.hunt.attribution import Broken
 from lostlink.hunt.events import World
-from lostlink.hunt.facts import Facts
-from lostlink.hunt.naming import Broken
-from lostlink.hunt.rules import judge_facts, strain
+from lostlink.hunt.invariants import judge_facts, strain
 from lostlink.hunt.timelines import LONGEST_US, Timeline, fitted, laid, scenario, span_us
+from lostlink.hunt.windows import Facts
 from lostlink.rigs import Rig, SimRig
 from lostlink_sims import Profile, Receiver, Trace
 from lostlink_sims.receiver import MASK, ReceiverFactory
@@ -205,7 +205,7 @@ class Runner:
             self.close()
             self._rig = self._opens()
             if isinstance(self._rig, SimRig) and not exactly:
-                self._rig.receiver = limited(self._rig.receiver)
+                self._rig.factory = limited(self._rig.factory)
         made = scenario(self.world, timeline, self.seed)
         try:
             trace: Trace = self._rig.run(made)

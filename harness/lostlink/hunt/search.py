@@ -12,9 +12,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from lostlink.errors import ProfileError
+from lostlink.errors import ExitCode, ProfileError
+from lostlink.hunt.attribution import Broken
 from lostlink.hunt.events import World, world
-from lostlink.hunt.naming import Broken
 from lostlink.hunt.runner import Budget, Judged, Opens, Runner, SpentError, Tried
 from lostlink.hunt.shrink import shrunk
 from lostlink.hunt.timelines import LEADS, PHASES, STARTS, THROTTLES, WRAPS, Piece, Timeline, simplicity
@@ -78,9 +78,11 @@ class Hunt:
     interrupted: bool = False
 
     @property
-    def exit_code(self) -> int:
-        """0 nothing found, 1 something, 130 interrupted."""
-        return 130 if self.interrupted else 1 if self.findings else 0
+    def exit_code(self) -> ExitCode:
+        """How the command ends."""
+        if self.interrupted:
+            return ExitCode.INTERRUPTED
+        return ExitCode.NOT_MET if self.findings else ExitCode.MET
 
 
 def check_installed() -> None:

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from lostlink.hunt.durations import Rung
 from lostlink.hunt.events import WAIT, Kind, Variant, World
-from lostlink.hunt.facts import times
-from lostlink.hunt.lengths import Rung
+from lostlink.hunt.windows import times
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Move, Scenario
 

@@ -39,6 +39,7 @@ def _after(trace: Trace, name: str, since_us: int, at_us: int | None, until_us: 
         how_seen=trace.how_seen,
         only_at_least=at_us is None,
         at_us=until_us if at_us is None else at_us,
+        since_us=since_us,
     )
 
 
@@ -102,7 +103,7 @@ def motor_stops(trace: Trace, since_us: int) -> Measurement:
 
 
 def highest_motor_command(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
-    """Return the highest motor command (0 .. 1000) in force at any time between two instants."""
+    """Return the highest motor command, in % of full, in force at any time between two instants."""
     end_us = trace.scenario.duration_us if until_us is None else until_us
     inside = (trace.motor.at_us > since_us) & (trace.motor.at_us < end_us)
     at_us = np.concatenate([[since_us], trace.motor.at_us[inside]])
@@ -110,8 +111,8 @@ def highest_motor_command(trace: Trace, since_us: int, until_us: int | None = No
     place = int(np.argmax(value))
     return Measurement(
         name="motor command",
-        value=int(value[place]),
-        unit="per mille",
+        value=int(value[place]) / 10,
+        unit="%",
         how_seen=trace.how_seen,
         at_us=int(at_us[place]),
     )
@@ -122,15 +123,6 @@ def last_good_packet_us(trace: Trace, before_us: int) -> int | None:
     arrived = trace.packets.arrived_us
     good = arrived[(arrived != NOT_YET) & (arrived <= before_us)]
     return int(good.max()) if len(good) else None
-
-
-def time_in_hold(trace: Trace, since_us: int) -> Measurement:
-    """Return how long the last values were held: from the last good packet to the throttle cut."""
-    cut = time_to_cut(trace, since_us)
-    heard_us = last_good_packet_us(trace, since_us + round(cut.value))
-    start_us = since_us if heard_us is None else heard_us
-    at_us = None if cut.only_at_least else since_us + round(cut.value)
-    return _after(trace, "time in hold", start_us, at_us, trace.scenario.duration_us)
 
 
 def recovery_time(trace: Trace, back_us: int, expected_us: Ints) -> Measurement:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 
-from lostlink_sims import radio
+from lostlink_sims.air import radio
 
 
 def rician_outage(margin_db: float, k_db: float) -> float:

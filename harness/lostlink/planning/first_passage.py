@@ -1,7 +1,7 @@
 """Runs of lost packets: how often one is long enough for a failsafe, exactly.
 
 A packet channel is a finite Markov chain: before each packet the state moves, then the packet is lost with that
-state's probability, as in `lostlink_sims.loss`. A failsafe is the first run of r losses. Two questions:
+state's probability, as in `lostlink_sims.air.loss`. A failsafe is the first run of r losses. Two questions:
 
 - **How often, in the long run?** Each run of at least r losses begins once, after a packet that got through: the
   rate per packet is P(received, then r lost), from the stationary state. Only products and sums of positive
@@ -21,9 +21,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink_sims import Profile, radio
-from lostlink_sims.draws import threshold
-from lostlink_sims.loss import (
+from lostlink_sims import Profile
+from lostlink_sims.air.loss import (
     Bernoulli,
     GilbertElliott,
     LinkBudget,
@@ -32,6 +31,8 @@ from lostlink_sims.loss import (
     overlaps,
     packet_loss_thresholds,
 )
+from lostlink_sims.profile import air_time_us, fatal_bits
+from lostlink_sims.streams import threshold
 
 Floats = NDArray[np.float64]
 
@@ -204,7 +205,7 @@ def _states_of(model: LossModel, profile: Profile) -> Channel | None:
                 threshold(model.loss_good) / _FULL, threshold(model.loss_bad) / _FULL,
             )  # fmt: skip
         case LinkBudget() if model.fading == "none":
-            limits = packet_loss_thresholds(radio.fatal_bits(profile.radio, profile.payload_bytes))
+            limits = packet_loss_thresholds(fatal_bits(profile.radio, profile.payload_bytes))
             return Channel.bernoulli(model.steady_threshold(limits, profile.radio.bit_rate_bit_s) / _FULL)
         case _:
             return None
@@ -216,7 +217,7 @@ def _hits(model: PeriodicInterferer, profile: Profile, attempt: int, steps: int)
     interval_us = handset.packet_interval_us * 1_000_000 / (1_000_000 + handset.clock_error_ppm)
     phase_us = (np.arange(_PHASES) + 0.5) * model.period_us / _PHASES
     sent_us = phase_us[:, None] + np.arange(steps) * interval_us + attempt * profile.radio.retry_delay_us
-    air_us = radio.air_time_us(profile.radio, profile.payload_bytes)
+    air_us = air_time_us(profile.radio, profile.payload_bytes)
     hit = overlaps(sent_us.astype(np.int64), air_us, 0, model.period_us, model.burst_us)
     chances: Floats = hit * np.float64(threshold(model.loss) / _FULL)
     return chances

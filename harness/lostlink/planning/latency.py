@@ -23,9 +23,9 @@ from lostlink.measure.latency import latencies_us
 from lostlink.planning.first_passage import channel_of
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Move, Profile, simulate
+from lostlink_sims.batch.frames import real_us
 from lostlink_sims.codes import pulse_table
-from lostlink_sims.many_frames import real_us
-from lostlink_sims.radio import air_time_us
+from lostlink_sims.profile import air_time_us
 
 _POSITIONS = (0.2, 0.8)
 """Where the throttle jumps to and fro in the simulation, as the suite's own test does."""

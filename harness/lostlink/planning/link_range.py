@@ -1,7 +1,7 @@
 """Link budget against distance: power, margin, packet loss, false failsafes.
 
-The model is that of the simulation (`lostlink_sims.loss.LinkBudget`): non-coherent FSK with an implementation loss that
-fits it to a radio's stated sensitivity. Range is therefore relative, not a prediction: small-index GFSK, as packet
+The model is that of the simulation (`lostlink_sims.air.loss.LinkBudget`): non-coherent FSK with an implementation loss
+that fits it to a radio's stated sensitivity. Range is therefore relative, not a prediction: small-index GFSK, as packet
 radios use it, is several decibels worse than the ideal, and no field is flat and empty.
 """
 
@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 
 from lostlink.planning import fading
 from lostlink.planning.first_passage import Channel, packets_to_fire, run_rates
-from lostlink_sims import Profile, radio
-from lostlink_sims.loss import LinkBudget
+from lostlink_sims import Profile
+from lostlink_sims.air import radio
+from lostlink_sims.air.loss import LinkBudget
+from lostlink_sims.profile import air_time_us, fatal_bits
 
 SENSITIVITY_LOSS = 0.01
 """Sensitivity is where this share of packets is lost."""
@@ -46,7 +48,7 @@ def ebn0_for_loss_db(loss: float, bits: int) -> float:
 
 def sensitivity_dbm(profile: Profile, budget: LinkBudget) -> float:
     """Return the power into the receiver at which 1 % of the packets is lost."""
-    bits = radio.fatal_bits(profile.radio, profile.payload_bytes)
+    bits = fatal_bits(profile.radio, profile.payload_bytes)
     noise_dbm = radio.noise_dbm(profile.radio.bit_rate_bit_s, budget.noise_figure_db)
     return noise_dbm + ebn0_for_loss_db(SENSITIVITY_LOSS, bits) + budget.implementation_loss_db
 
@@ -85,7 +87,7 @@ class Point:
 def at(profile: Profile, budget: LinkBudget, distance_m: float) -> Point:
     """Return the link at a distance."""
     here = dataclasses.replace(budget, distance_m=distance_m)
-    bits = radio.fatal_bits(profile.radio, profile.payload_bytes)
+    bits = fatal_bits(profile.radio, profile.payload_bytes)
     ebn0_db = here.mean_ebn0_db(profile.radio.bit_rate_bit_s)
     noise_dbm = radio.noise_dbm(profile.radio.bit_rate_bit_s, budget.noise_figure_db)
     received_dbm = ebn0_db + noise_dbm + budget.implementation_loss_db
@@ -138,7 +140,7 @@ def distances_m(most_m: float) -> list[float]:
 
 def reach_m(profile: Profile, budget: LinkBudget, loss: float, most_m: float) -> tuple[float | None, float | None]:
     """Return where a share of packets is lost first, and from where on for good; None if not up to `most_m`."""
-    bits = radio.fatal_bits(profile.radio, profile.payload_bytes)
+    bits = fatal_bits(profile.radio, profile.payload_bytes)
     low, high = -20.0, 90.0
     for _ in range(50):
         middle = (low + high) / 2
@@ -148,7 +150,7 @@ def reach_m(profile: Profile, budget: LinkBudget, loss: float, most_m: float) ->
 
 def kept_m(profile: Profile, budget: LinkBudget, keep_db: float, most_m: float) -> tuple[float | None, float | None]:
     """Return where the margin first falls below what shall be kept, and from where on for good; None as above."""
-    bits = radio.fatal_bits(profile.radio, profile.payload_bytes)
+    bits = fatal_bits(profile.radio, profile.payload_bytes)
     return _weaker_m(profile, budget, ebn0_for_loss_db(SENSITIVITY_LOSS, bits) + keep_db, most_m)
 
 
@@ -223,7 +225,7 @@ class AirUse:
 
 def air_use(profile: Profile, budget: LinkBudget) -> AirUse:
     """Return how much of the air the handset takes."""
-    air_us = radio.air_time_us(profile.radio, profile.payload_bytes)
+    air_us = air_time_us(profile.radio, profile.payload_bytes)
     duty = air_us / profile.handset.packet_interval_us
     power_dbm = budget.transmit_power_dbm + budget.antenna_gain_db
     return AirUse(air_us, duty, power_dbm, 10 ** (power_dbm / 10) / 100 * duty)

@@ -15,11 +15,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.campaigns.lots import flight_lot
+from lostlink.campaigns.flight import flight_lot
 from lostlink.planning.first_passage import Channel, channel_of, packets_to_fire, run_rates
-from lostlink_sims import Profile, bits
-from lostlink_sims.many_air import ManyAir
-from lostlink_sims.many_frames import preset_us
+from lostlink_sims import Profile
+from lostlink_sims.batch import bits
+from lostlink_sims.batch.frames import preset_us
+from lostlink_sims.batch.losses import ManyAir
 
 GRAVITY_M_S2: Final = 9.80665
 """Standard acceleration of free fall (CGPM 1901)."""

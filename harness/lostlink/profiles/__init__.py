@@ -3,7 +3,7 @@
 What a setting is, is declared once, in the dataclasses of `lostlink_sims`; everything here is derived from them.
 """
 
-from lostlink.profiles.reader import parse_profile, parse_scenario, read_profile, read_scenario
+from lostlink.profiles.reader import parse_profile, parse_scenario, read_link, read_profile, read_scenario
 from lostlink.profiles.schema import profile_schema, scenario_schema
 from lostlink.profiles.template import commented_profile
 from lostlink.profiles.writer import profile_digest, write_profile, write_scenario
@@ -14,6 +14,7 @@ __all__ = [
     "parse_scenario",
     "profile_digest",
     "profile_schema",
+    "read_link",
     "read_profile",
     "read_scenario",
     "scenario_schema",

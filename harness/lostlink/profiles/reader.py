@@ -24,7 +24,7 @@ from lostlink.profiles.models import BadValueError, Keys, dotted, example_of, ne
 from lostlink.profiles.rules import CAUSES, impossible, unknown_channels
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims._settings import told
-from lostlink_sims.loss import MODELS, Recorded
+from lostlink_sims.air.loss import MODELS, Recorded
 from lostlink_sims.profile import Channel
 from lostlink_sims.scenario import FAULTS
 
@@ -350,6 +350,17 @@ def read_profile(path: str | Path) -> Profile:
         If the file cannot be read, or with everything that is wrong in it.
     """
     return parse_profile(_read(path), str(path), Path(path).parent)
+
+
+def read_link(path: str | Path | None) -> Profile:
+    """Return the profile in a file; the plain link where no file is named.
+
+    Raises
+    ------
+    ProfileError
+        As `read_profile` does.
+    """
+    return Profile() if path is None else read_profile(path)
 
 
 def read_scenario(path: str | Path, profile: Profile) -> Scenario:

@@ -8,9 +8,9 @@ from typing import Any, Final
 
 from lostlink.profiles.models import Keys, nearest
 from lostlink.profiles.quantities import text_of
+from lostlink.requirements import wrong_id
 from lostlink_sims import Profile
-from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
-from lostlink_sims.radio import air_time_us
+from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, air_time_us
 
 Problem = tuple[Keys, str]
 
@@ -66,6 +66,12 @@ def impossible(profile: Profile, unsound: Collection[str] = ()) -> Iterator[Prob
     for rule, tables in _RULES.items():
         if tables.isdisjoint(unsound):
             yield from rule(profile)
+
+
+def _waivers(profile: Profile) -> Iterator[Problem]:
+    for name in profile.requirements.waived:
+        if problem := wrong_id(name):
+            yield ("requirements", "waived"), problem
 
 
 def _names(profile: Profile) -> Iterator[Problem]:
@@ -291,6 +297,7 @@ def _clock(profile: Profile) -> Iterator[Problem]:
 
 #: Every rule, and the tables that it looks at.
 _RULES: Final[Mapping[Callable[[Profile], Iterator[Problem]], frozenset[str]]] = {
+    _waivers: frozenset({"requirements"}),
     _names: frozenset({"channels"}),
     _roles: frozenset({"channels", "flight_controller"}),
     _packets: frozenset({"channels", "handset", "radio", "receiver"}),

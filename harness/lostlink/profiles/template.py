@@ -14,7 +14,7 @@ from lostlink.profiles.rules import longest_cut_us, longest_frame_us, most_recov
 from lostlink.profiles.writer import toml_text, value_text
 from lostlink_sims import Channel, Profile
 from lostlink_sims._settings import Setting, key_of, told
-from lostlink_sims.loss import MODELS
+from lostlink_sims.air.loss import MODELS
 from lostlink_sims.profile import Handset, Output, ReceiverSettings, Requirements
 
 _T = TypeVar("_T", Handset, ReceiverSettings, Output)

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import csv
 import itertools
-from pathlib import Path
 from typing import Final
 
-from lostlink.report.documents import Verdicts
+from lostlink.evidence.reader import Evidence
 from lostlink.report.markup import join, tag
 from lostlink.report.page import Page, Section, table
 
 _MOST: Final = 1000
 
 
-def sections(folder: Path, verdicts: Verdicts, page: Page) -> list[Section]:
+def sections(evidence: Evidence, page: Page) -> list[Section]:
     """Return the section of the attempts, or none when the folder is not of a test by hand."""
-    del verdicts, page
+    del page
+    folder = evidence.folder
     file = folder / "attempts.csv"
     if not file.is_file():
         return []

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shlex
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,10 +10,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from lostlink.evidence.reader import Evidence
 from lostlink.report import figures
-from lostlink.report.documents import Verdicts, text
 from lostlink.report.markup import Html, join, tag
-from lostlink.report.page import Page, Section, chart, facts, table
+from lostlink.report.page import Page, Section, chart, facts, table, text
 from lostlink.verdicts import quantity
 
 NEVER_US: Final = 2**61 - 1
@@ -62,14 +61,12 @@ class Aspect:
         return values, later
 
 
-def sections(folder: Path, verdicts: Verdicts, page: Page) -> list[Section]:
+def sections(evidence: Evidence, page: Page) -> list[Section]:
     """Return the section of a campaign, or none when the folder is not of one."""
-    del verdicts
-    file = folder / "campaign.json"
-    if not file.is_file():
+    folder, campaign = evidence.folder, evidence.campaign
+    if campaign is None:
         return []
     try:
-        campaign = json.loads(file.read_text(encoding="utf-8"))
         aspects = [_aspect(one) for one in campaign["requirements"]]
         trials, drawn = int(campaign["trials"]), [text(line) for line in campaign["drawn"]]
         share = f"{100 * float(campaign['confidence']):g} %"

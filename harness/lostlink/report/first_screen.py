@@ -2,108 +2,107 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 
-from lostlink.report.documents import KINDS, MEANINGS, SIGNS, WORST_FIRST, Row, Verdicts, text
+from lostlink.evidence.document import Document
 from lostlink.report.markup import Html, join, tag
-from lostlink.report.page import facts
+from lostlink.report.outcomes import KINDS, WORST_FIRST, mark
+from lostlink.report.page import facts, text
+from lostlink.report.rows import Row, count
+from lostlink.results import CAUTIONS
+from lostlink.verdicts import Outcome, Severity
 
 _MOST_LINKS: Final = 4
 _HEADINGS: Final = {"bad": "✗", "doubt": "?", "good": "✓"}
 _SEEN: Final = {
     "simulated": "The receiver ran in simulation. Its crystal, supply, wiring and radio chip were not tested.",
     "emulated": (
-        "The receiver's firmware ran on an emulated microcontroller. The true processor's speed, crystal, supply, "
-        "wiring and radio chip were not tested."
+        "The receiver's firmware ran on an emulated microcontroller. The emulation is not cycle-accurate; "
+        "crystal, supply, wiring and radio chip were not tested."
     ),
     "reported by the board": "A board reported its own pulses. What the wire carries was not measured.",
     "measured on the wire": "Pulses were measured on the wire.",
 }
 
 
-def mark(outcome: str) -> Html:
-    """Return an outcome as sign and word."""
-    sign = tag("span", SIGNS.get(outcome, "!"), class_="sign", aria_hidden="true")
-    return tag("span", sign, " ", tag("span", outcome), class_=f"mark {KINDS.get(outcome, 'doubt')}")
-
-
-def opening(verdicts: Verdicts) -> Html:
+def opening(document: Document, rows: Sequence[Row]) -> Html:
     """Return the first screen."""
-    sign = tag("span", _HEADINGS[verdicts.kind], class_="sign", aria_hidden="true")
-    heading = tag("h1", sign, tag("span", verdicts.conclusion))
-    name = text(verdicts.tested.get("profile"))
+    kind = _kind(document, rows)
+    sign = tag("span", _HEADINGS[kind], class_="sign", aria_hidden="true")
+    heading = tag("h1", sign, tag("span", document.conclusion))
+    name = text(document.tested.get("profile"))
     over = tag("p", "Link evidence", tag("span", name) if name else None, class_="over")
     cautions = tag(
         "section",
         tag("h2", "Cautions", id="cautions"),
-        tag("ul", *(tag("li", caution) for caution in verdicts.cautions)),
+        tag("ul", *(tag("li", caution) for caution in CAUTIONS)),  # those of this version, whatever the file has
         class_="cautions",
         aria_labelledby="cautions",
     )
     return join([
-        tag("div", over, heading, _worst(verdicts), class_=f"conclusion {verdicts.kind}"),
-        tag("div", _matrix(verdicts), _tested(verdicts), _untested(verdicts), cautions, class_="screen"),
+        tag("div", over, heading, _worst(rows), class_=f"conclusion {kind}"),
+        tag("div", _matrix(rows), _tested(document, rows), _untested(document, rows), cautions, class_="screen"),
     ])  # fmt: skip
 
 
-def _worst(verdicts: Verdicts) -> Html | None:
-    """Return links to what is not met or in doubt."""
-    rows = [row for row in verdicts.rows if row.outcome in ("not met", "inconclusive")]
-    if not rows:
+def _kind(document: Document, rows: Sequence[Row]) -> str:
+    """Return the colour class of the conclusion."""
+    if count(rows, Outcome.NOT_MET):
+        return "bad"
+    return "good" if document.exit_code == 0 and count(rows, Outcome.MET) else "doubt"
+
+
+def _worst(rows: Sequence[Row]) -> Html | None:
+    """Return links to what is not met or inconclusive."""
+    found = [row for row in rows if row.outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE)]
+    if not found:
         return None
-    rows.sort(key=lambda row: row.outcome != "not met")
-    links = [tag("li", mark(row.outcome), " ", _link(row)) for row in rows[:_MOST_LINKS]]
-    if len(rows) > _MOST_LINKS:
-        links.append(tag("li", f"and {len(rows) - _MOST_LINKS} more, below"))
+    found.sort(key=lambda row: row.outcome is not Outcome.NOT_MET)
+    links = [tag("li", mark(row.outcome), " ", _link(row)) for row in found[:_MOST_LINKS]]
+    if len(found) > _MOST_LINKS:
+        links.append(tag("li", f"and {len(found) - _MOST_LINKS} more, below"))
     return tag("ul", *links, class_="worst")
 
 
 def _link(row: Row) -> Html:
-    return tag("a", tag("b", row.id), " ", row.sentence, href=f"#{row.anchor}")
+    return tag("a", tag("b", row.id), " ", row.verdict.statement, href=f"#{row.anchor}")
 
 
-def _matrix(verdicts: Verdicts) -> Html:
-    """Return how many verdicts of each severity came out how."""
-    known = [outcome for outcome in WORST_FIRST[::-1] if outcome in ("met", "not met") or verdicts.count(outcome)]
+def _matrix(rows: Sequence[Row]) -> Html:
+    """Return the number of verdicts by severity and outcome."""
+    always = (Outcome.MET, Outcome.NOT_MET)
+    known = [outcome for outcome in WORST_FIRST[::-1] if outcome in always or count(rows, outcome)]
     head = tag("tr", tag("th", "severity", scope="col"), *(tag("th", mark(word), scope="col") for word in known))
     body = []
-    for severity in MEANINGS:
-        counts = [verdicts.count(outcome, severity) for outcome in known]
-        cells = [
-            tag("td", str(count), class_=KINDS[outcome] if count else "nil")
-            for outcome, count in zip(known, counts, strict=True)
-        ]
-        name = tag("th", severity, tag("small", MEANINGS[severity]), scope="row")
+    for severity in Severity:
+        counts = [(outcome, count(rows, outcome, severity)) for outcome in known]
+        cells = [tag("td", str(number), class_=KINDS[outcome] if number else "nil") for outcome, number in counts]
+        name = tag("th", severity.value, tag("small", severity.meaning), scope="row")
         body.append(tag("tr", name, *cells))
     table = tag(
         "table", tag("caption", "Requirements, by severity and verdict"), tag("thead", head), tag("tbody", *body)
     )
-    title = tag("h2", f"{len(verdicts.rows)} verdicts", id="counts")
+    title = tag("h2", f"{len(rows)} verdict{'' if len(rows) == 1 else 's'}", id="counts")
     frame = tag("div", table, class_="sideways", tabindex=0, role="region", aria_label="Requirements by severity")
     return tag("section", title, frame, class_="matrix", aria_labelledby="counts")
 
 
-def _tested(verdicts: Verdicts) -> Html:
-    said = verdicts.tested
-    versions = said.get("versions")
+def _tested(document: Document, rows: Sequence[Row]) -> Html:
+    tested = document.tested
+    versions, bench, took = tested.get("versions"), tested.get("bench"), tested.get("duration_s")
     words = (
         ", ".join(f"{name} {text(number)}" for name, number in versions.items()) if isinstance(versions, dict) else ""
     )
-    bench = said.get("bench")
-    seen = sorted({row.how_seen for row in verdicts.rows if row.how_seen})
-    digest, of_receiver = text(said.get("profile_sha256")), text(said.get("receiver_sha256"))
-    took = said.get("duration_s")
+    digest, of_receiver = text(tested.get("profile_sha256")), text(tested.get("receiver_sha256"))
     pairs = [
-        ("profile", " ".join(filter(None, (text(said.get("profile")), f"({digest[:12]})" if digest else "")))),
-        ("receiver", " ".join(filter(None, (text(said.get("receiver")), of_receiver and f"({of_receiver[:12]})")))),
-        ("rig", text(said.get("rig"))),
-        ("how seen", ", ".join(seen)),
-        ("seed", text(said.get("seed"))),
-        (
-            "date",
-            " ".join(filter(None, (_day(said), f"({took:.1f} s)" if isinstance(took, float) else ""))),
-        ),
-        ("runs", str(sum(row.runs for row in verdicts.rows)) if verdicts.rows else ""),
+        ("profile", _joined(text(tested.get("profile")), f"({digest[:12]})" if digest else "")),
+        ("receiver", _joined(text(tested.get("receiver")), of_receiver and f"({of_receiver[:12]})")),
+        ("rig", text(tested.get("rig"))),
+        ("evidence type", ", ".join(_how_seen(rows))),
+        ("seed", text(tested.get("seed"))),
+        ("date", _joined(_day(tested), f"({took:.1f} s)" if isinstance(took, float) else "")),
+        ("runs", str(sum(row.verdict.runs for row in rows)) if rows else ""),
         ("versions", words),
         *((name, text(value)) for name, value in (bench.items() if isinstance(bench, dict) else ())),
     ]
@@ -111,21 +110,29 @@ def _tested(verdicts: Verdicts) -> Html:
     return tag("section", title, facts(pairs), class_="tested", aria_labelledby="tested")
 
 
-def _day(said: dict[str, Any]) -> str:
-    return text(said.get("date")).replace("T", " ").replace("+00:00", " UTC")
+def _joined(*words: str) -> str:
+    return " ".join(filter(None, words))
 
 
-def _untested(verdicts: Verdicts) -> Html:
-    """Return what nobody may believe to be shown."""
+def _how_seen(rows: Sequence[Row]) -> list[str]:
+    return sorted({row.verdict.how_seen for row in rows if row.verdict.how_seen})
+
+
+def _day(tested: dict[str, Any]) -> str:
+    return text(tested.get("date")).replace("T", " ").replace("+00:00", " UTC")
+
+
+def _untested(document: Document, rows: Sequence[Row]) -> Html:
+    """Return what the evidence does not show."""
     lines: list[Html] = []
-    for row in verdicts.rows:
-        if row.outcome in ("not tested", "waived"):
-            reason = f": {row.reason}" if row.reason else ""
+    for row in rows:
+        if row.outcome in (Outcome.NOT_TESTED, Outcome.WAIVED):
+            reason = f": {row.verdict.reason}" if row.verdict.reason else ""
             lines.append(tag("li", mark(row.outcome), " ", _link(row), reason))
-    only = verdicts.tested.get("only")
+    only = document.tested.get("only")
     if isinstance(only, list) and only:
-        lines.append(tag("li", f"Everything but {', '.join(map(text, only))}: only that was asked for."))
-    lines += [tag("li", words) for seen, words in _SEEN.items() if seen in {row.how_seen for row in verdicts.rows}]
+        lines.append(tag("li", f"All requirements except {', '.join(map(text, only))}: only these were selected."))
+    lines += [tag("li", words) for seen, words in _SEEN.items() if seen in _how_seen(rows)]
     lines.append(tag("li", "Range, antennas, batteries, and whatever else the requirements do not name."))
     title = tag("h2", "What was not tested", id="untested")
     return tag("section", title, tag("ul", *lines), class_="untested", aria_labelledby="untested")

@@ -1,6 +1,6 @@
 """The page: one file, nothing from outside, nothing that runs but our own script and the plotting library's.
 
-A `Section` is a heading and its content; `document` puts sections on a page with a skip link, contents and landmarks.
+A `Section` is a heading and its content; `html` puts sections on a page with a skip link, contents and landmarks.
 The content security policy names the scripts by their digests (CSP level 3), so a script that found its way into the
 page by any other road would not run, and nothing can be loaded from anywhere.
 """
@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from importlib.resources import files
-from typing import Final
+from typing import Any, Final
 
 from lostlink.report import palette
 from lostlink.report.markup import Html, data_block, join, tag
@@ -93,7 +94,7 @@ def chart(block_id: str, label: str, height_px: int) -> Html:
     return tag("div", view, keys, class_="chart")
 
 
-def document(page: Page) -> Html:
+def html(page: Page) -> Html:
     """Return the whole page."""
     scripts = [_own("viewer.js")]
     if page.plotting is not None:
@@ -176,3 +177,10 @@ def table(caption: str, head: Sequence[str], rows: Sequence[Sequence[str]], *, c
 def paragraphs(*texts: str) -> Html:
     """Return a paragraph for each text."""
     return join(tag("p", text) for text in texts)
+
+
+def text(value: Any) -> str:
+    """Return a value of a file as text: nothing for null, JSON for what has parts."""
+    if value is None:
+        return ""
+    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final
 
-from lostlink.evidence import CAUTIONS
 from lostlink.report import figures, palette
 from lostlink.report.markup import Html, join, tag
-from lostlink.report.page import Page, Section, chart, document, facts, paragraphs, table
+from lostlink.report.page import Page, Section, chart, facts, html, paragraphs, table
+from lostlink.results import CAUTIONS
 
 _HEIGHT: Final = 420
 _COLORS: Final = ("throttle", "limit", "motor", "good")
@@ -66,14 +65,8 @@ class Plan:
     notes: list[str]
 
 
-def write_plan(path: Path, plan: Plan) -> Path:
-    """Write the page and return its file.
-
-    Raises
-    ------
-    OSError
-        If the file cannot be written.
-    """
+def plan_text(plan: Plan) -> str:
+    """Return the page as HTML."""
     page = Page(title=f"{plan.title}: {plan.sentence}", opening=_opening(plan), plotting=figures.plotting())
     for place, curves in enumerate(plan.curves, start=1):
         if page.plotting is None:
@@ -92,8 +85,7 @@ def write_plan(path: Path, plan: Plan) -> Path:
     if page.plotting is not None:
         about = "Made by lostlink; charts drawn with Bokeh (BSD 3-clause licence), which is part of this page."
     page.closing = paragraphs(about)
-    path.write_text(document(page), encoding="utf-8")
-    return path
+    return html(page)
 
 
 def _opening(plan: Plan) -> Html:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from lostlink.report.documents import MEANINGS, Row, Verdicts
+from lostlink.evidence.run_reader import Run
+from lostlink.evidence.timeline import seconds
 from lostlink.report.figures import DASHES
-from lostlink.report.first_screen import mark
 from lostlink.report.markup import Html, join, tag
+from lostlink.report.outcomes import mark
 from lostlink.report.page import Section, facts, table
-from lostlink.report.rundata import Run
-from lostlink.timeline import seconds
-from lostlink.verdicts import quantity
+from lostlink.report.rows import Row
+from lostlink.verdicts import Outcome, Severity, quantity
 
 MOST_ROWS: Final = 24
 """Changes told in words without being asked; the others are one more click away."""
@@ -28,52 +29,52 @@ _BUTTONS: Final = (
 )
 
 
-def sections(verdicts: Verdicts, runs: dict[str, Run], folder: Path) -> list[Section]:
+def sections(rows: Sequence[Row], runs: dict[str, Run], folder: Path) -> list[Section]:
     """Return a section for each severity."""
     made: list[Section] = []
     opened = 0
-    for severity in dict.fromkeys([*MEANINGS, *(row.severity for row in verdicts.rows)]):
-        rows = [row for row in verdicts.rows if row.severity == severity]
-        if not rows:
+    for severity in Severity:
+        here = [row for row in rows if row.verdict.requirement.severity is severity]
+        if not here:
             continue
         parts = []
-        for row in rows:
-            is_open = row.outcome == "not met" and opened < _OPEN_AT_FIRST
+        for row in here:
+            is_open = row.outcome is Outcome.NOT_MET and opened < _OPEN_AT_FIRST
             opened += is_open
             parts.append(requirement(row, runs.get(row.id), folder, is_open=is_open))
-        failed = sum(row.outcome != "met" for row in rows)
-        note = f"{len(rows)}" if not failed else f"{len(rows)}, {failed} not shown to be met"
-        intro = tag("p", f"If one of these is not met, {MEANINGS[severity]}.") if severity in MEANINGS else None
-        made.append(
-            Section(
-                id=f"severity-{len(made) + 1}",
-                title=f"{severity.capitalize()} requirements",
-                note=note,
-                content=join([intro, tag("div", *parts, class_="rows")]),
-            )
-        )
+        failed = sum(row.outcome is not Outcome.MET for row in here)
+        note = f"{len(here)}" if not failed else f"{len(here)}, {failed} not shown to be met"
+        intro = tag("p", f"If one of these is not met: {severity.meaning}.")
+        content = join([intro, tag("div", *parts, class_="rows")])
+        title = f"{severity.value.capitalize()} requirements"
+        made.append(Section(id=f"severity-{len(made) + 1}", title=title, note=note, content=content))
     return made
 
 
 def requirement(row: Row, run: Run | None, folder: Path, *, is_open: bool) -> Html:
     """Return one requirement."""
-    said = row.measured or row.reason
+    verdict = row.verdict
+    text = verdict.measured or verdict.reason
     summary = tag(
         "summary",
         mark(row.outcome),
         tag("b", row.id),
-        tag("span", row.sentence, class_="sentence"),
-        tag("span", said, tag("small", f"limit: {row.limit}") if row.limit else None, class_="said"),
+        tag("span", verdict.statement, class_="sentence"),
+        tag("span", text, tag("small", f"limit: {verdict.limit}") if verdict.limit else None, class_="said"),
     )
-    # A reason that the summary shows already, or that repeats measured value and limit, is not said again.
-    reason = "" if row.reason in ("", said) or row.reason.startswith(row.measured or "\0") else row.reason
+    # A reason that the summary shows already, or that repeats measured value and limit, is not shown again.
+    reason = verdict.reason
+    if reason in ("", text) or reason.startswith(verdict.measured or "\0"):
+        reason = ""
+    required = verdict.requirement
+    failed = row.outcome is Outcome.NOT_MET
     pairs = [
-        ("if not met", row.fault),
+        ("required" if failed else "if not met", required.sentence if failed else required.fault),
         ("reason", reason),
-        ("how seen", row.how_seen),
+        ("evidence type", verdict.how_seen),
         ("tested in", _counted(row)),
     ]
-    again = tag("p", "Do it again: ", tag("code", row.replay), class_="replay") if row.replay else None
+    again = tag("p", "Reproduce: ", tag("code", verdict.replay), class_="replay") if verdict.replay else None
     shown = timeline(row, run) if run is not None else None
     return tag("details", summary, tag("div", facts(pairs), again, shown, _files(row, folder), class_="body"),
                id=row.anchor, open=is_open)  # fmt: skip
@@ -81,9 +82,10 @@ def requirement(row: Row, run: Run | None, folder: Path, *, is_open: bool) -> Ht
 
 def _counted(row: Row) -> str:
     words = [
-        f"{count} {word}{'' if count == 1 else 's'}" for count, word in ((row.runs, "run"), (row.checks, "measurement"))
+        f"{count} {word}{'' if count == 1 else 's'}"
+        for count, word in ((row.verdict.runs, "run"), (row.verdict.checks, "measurement"))
     ]
-    return ", ".join(words) if row.runs else ""
+    return ", ".join(words) if row.verdict.runs else ""
 
 
 def _files(row: Row, folder: Path) -> Html | None:
@@ -127,11 +129,15 @@ def moments(run: Run) -> list[tuple[str, str, int]]:
 def timeline(row: Row, run: Run) -> Html:
     """Return the chart of a run, its legend, and the same in words."""
     scenario = run.data["scenario"]
-    of = f": of {row.runs} runs the one that came closest to the limit, or broke it" if row.runs > 1 else ""
+    of = (
+        f": of {row.verdict.runs} runs the one that came closest to the limit, or broke it"
+        if row.verdict.runs > 1
+        else ""
+    )
     told = f"Run shown: {scenario['name']} (seed {scenario['seed']}, trial {scenario['trial']}){of}."
     about = [told, _exactness(run)]
     about += [f"In doubt: {run.data['doubt']}"] if run.data["doubt"] else []
-    about += [f"The receiver's program died: {run.data['crash']}"] if run.data["crash"] else []
+    about += [f"The receiver's program crashed: {run.data['crash']}"] if run.data["crash"] else []
     buttons = [
         tag("button", sign, type="button", data_do=what, aria_label=None if sign.isalpha() else name, title=name)
         for what, sign, name in _BUTTONS

@@ -6,24 +6,26 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
+from lostlink.evidence.reader import Evidence, read_evidence
+from lostlink.evidence.run_reader import read_runs
 from lostlink.report import attempts, distributions, figures, palette, timelines
-from lostlink.report.documents import Verdicts, read_verdicts
 from lostlink.report.first_screen import opening
 from lostlink.report.markup import Html, join, tag
-from lostlink.report.page import Page, Section, document
-from lostlink.report.rundata import read_runs
+from lostlink.report.page import Page, Section, html
+from lostlink.report.rows import rows_of
 
 FILE: Final = "report.html"
 
-Maker = Callable[[Path, Verdicts, Page], list[Section]]
+Maker = Callable[[Evidence, Page], list[Section]]
 """Looks at a folder, puts its data on the page, and returns sections: none if it holds nothing of that kind."""
 
 
-def requirements(folder: Path, verdicts: Verdicts, page: Page) -> list[Section]:
+def requirements(evidence: Evidence, page: Page) -> list[Section]:
     """Return the requirements with their timelines."""
-    runs, spoiled = read_runs(folder)
-    shown = [(row, runs[row.id]) for row in verdicts.rows if row.id in runs]
-    made = timelines.sections(verdicts, runs, folder)
+    runs, spoiled = read_runs(evidence.folder)
+    rows = rows_of(evidence.document)
+    shown = [(row, runs[row.id]) for row in rows if row.id in runs]
+    made = timelines.sections(rows, runs, evidence.folder)
     if shown and page.plotting is None:
         made.insert(0, _without_charts())
     elif shown:
@@ -43,14 +45,18 @@ SECTIONS: Final[list[Maker]] = [attempts.sections, distributions.sections, requi
 
 def write_report(folder: Path) -> Path:
     """See `lostlink.report.write_report`."""
-    verdicts = read_verdicts(folder)
-    page = Page(title=f"Link evidence: {verdicts.conclusion}", opening=opening(verdicts), plotting=figures.plotting())
+    evidence = read_evidence(folder)
+    document = evidence.document
+    page = Page(
+        title=f"Link evidence: {document.conclusion}", opening=opening(document, rows_of(document)),
+        plotting=figures.plotting(),
+    )  # fmt: skip
     for maker in SECTIONS:
-        page.sections += maker(folder, verdicts, page)
+        page.sections += maker(evidence, page)
     page.data["schemes"] = {"light": figures.scheme(palette.LIGHT), "dark": figures.scheme(palette.DARK)}
     page.closing = _closing(folder, page)
     file = folder / FILE
-    file.write_text(document(page), encoding="utf-8", errors="replace")
+    file.write_text(html(page), encoding="utf-8", errors="replace")
     return file
 
 

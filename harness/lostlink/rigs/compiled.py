@@ -42,14 +42,15 @@ class CompiledRig:
 
     name = "sim"
     how_seen = HowSeen.SIMULATED
-    thin = 1
+    phase_stride = 1
+    drives_hardware = False
     sets_clock = True
 
     def __init__(self, profile: Profile, library: str) -> None:
         self.profile = profile
         self.runs = 0
         self.about: dict[str, str] = {"firmware": library}
-        self._library = library
+        self._library = self.receiver = library
         self._patience_s = PATIENCE_S
         if not Path(library).is_file():
             raise ReceiverError(f"--receiver {library}: there is no such file; allowed: a shared library")

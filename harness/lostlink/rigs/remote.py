@@ -6,47 +6,18 @@ says later what it made of them, by its own clock.
 
 from __future__ import annotations
 
-import bisect
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
 from lostlink.bench import codec
-from lostlink.bench.board import Reports
-from lostlink_sims import Profile, Scenario, Trace
-from lostlink_sims.air import RECEIVER_BUSY, RECEIVER_OFF
+from lostlink_sims import Profile
 from lostlink_sims.clock import FAULT, World, once
-from lostlink_sims.ppm import NEVER
 from lostlink_sims.recorder import Recorder
-from lostlink_sims.trace import NOT_YET
-from lostlink_sims.world import Stage
 
 Order = Callable[[codec.Message], object]
 LONGEST_US: Final = 1 << 30
 """A longer time than this is not asked of a board at once: half a turn of its counter lies in the past."""
 _OVERLAP_US: Final = 1_000_000
-_BOOTS_LATE_US: Final = 40
-"""Interrupts keep each other waiting."""
-
-
-@dataclass(frozen=True, slots=True)
-class FrameSeen:
-    """A frame on the run's time line.
-
-    Attributes
-    ----------
-    start_us, separator_us : int
-    widths_us : tuple of int
-    cut_us : int or None
-        When the line went to rest in the middle of a separator, if it did.
-    """
-
-    start_us: int
-    separator_us: int
-    widths_us: tuple[int, ...]
-    cut_us: int | None = None
 
 
 BOOTS: Final = "receiver boots ("
@@ -62,7 +33,7 @@ BOOTS_AS_TOLD: Final = _boots(codec.COMMANDED)
 
 
 class RemoteBoard:
-    """What the world sees of a board that is somewhere else; see `lostlink_sims.world.BoardPort`.
+    """What the world sees of a board that is somewhere else; see `lostlink_sims.board.BoardPort`.
 
     Parameters
     ----------
@@ -171,123 +142,3 @@ class RemoteBoard:
         self._order(codec.Packet(len(self.sent) & 0xFF, payload))
         self.sent.append(now_us)
         return True
-
-
-class Told:
-    """Lays what a board reported on a run's time line.
-
-    Parameters
-    ----------
-    stage : Stage
-        The run, at its end.
-    remote : RemoteBoard
-    reports : Reports
-    """
-
-    def __init__(
-        self, profile: Profile, scenario: Scenario, stage: Stage, remote: RemoteBoard, reports: Reports
-    ) -> None:
-        self._profile, self._scenario, self._stage = profile, scenario, stage
-        self._remote, self._reports = remote, reports
-        self.lateness_us: list[float] = []
-
-    def arrivals(self, at: Callable[[float], float]) -> dict[int, float]:
-        """Return when each packet was in the board's hands, by the instant at which it was due."""
-        arrivals: dict[int, float] = {}
-        place = 0
-        for number, board_us in self._reports.taken:
-            while place < len(self._remote.sent) and place & 0xFF != number:
-                place += 1
-            if place == len(self._remote.sent):
-                break
-            due_us = self._remote.sent[place]
-            arrivals[due_us] = at(board_us)
-            self.lateness_us.append(arrivals[due_us] - due_us)
-            place += 1
-        return arrivals
-
-    def put_frames(self, frames: list[FrameSeen]) -> list[int]:
-        """Hand the frames to the recorder in order, and return their separators."""
-        recorder, separators = self._stage.recorder, []
-        silences = list(self._remote.silences)
-        silent = False
-        for frame in sorted(frames, key=lambda frame: frame.start_us):
-            start_us = frame.start_us
-            while silences and silences[0][0] <= start_us:
-                at_us, silent = silences.pop(0)
-                if silent:
-                    recorder.silence(at_us)
-            if silent or not 0 <= start_us < self._scenario.duration_us:
-                continue
-            if frame.widths_us:
-                recorder.frame(start_us, frame.widths_us, frame.separator_us)
-            else:
-                recorder.begin_frame(start_us)
-            if frame.cut_us is not None:
-                recorder.silence(frame.cut_us)
-            separators.append(frame.separator_us)
-        for at_us, stops in silences:
-            if stops:
-                recorder.silence(at_us)
-        return separators
-
-    def reported_frames(self, at: Callable[[float], int], abilities: int) -> list[FrameSeen]:
-        """Return the frames as the board told of them; where it told of values only, those that would carry them."""
-        if abilities & codec.REPORTS_FRAMES:
-            return [
-                FrameSeen(at(start), separator, widths) for start, separator, widths in self._reports.frames if widths
-            ]
-        values = [(at(board_us), widths) for board_us, widths in self._reports.channels if widths]
-        if not values:
-            return []
-        output = self._profile.output
-        instants = [at_us for at_us, _ in values]
-        frames = []
-        for start_us in range(instants[0], self._scenario.duration_us, output.frame_period_us):
-            widths = values[bisect.bisect_right(instants, start_us) - 1][1]
-            padding = (output.unused_us,) * (output.channels - len(widths))
-            frames.append(FrameSeen(start_us, output.separator_us, (*widths, *padding)))
-        return frames
-
-    def put_flags(self, at: Callable[[float], int]) -> None:
-        """Hand over the receiver's own flag; it begins anew with each boot, in failsafe."""
-        recorder, reports = self._stage.recorder, self._reports
-        changes = [*reports.failsafe, *((board_us, 1) for board_us, _ in reports.boots)]
-        for board_us, is_on in sorted(changes, key=lambda change: change[0]):
-            if at(board_us) < self._scenario.duration_us:
-                recorder.failsafe(at(board_us), bool(is_on))
-        for board_us, cause in reports.boots:
-            if at(board_us) < self._scenario.duration_us:
-                recorder.note(at(board_us), _boots(cause))
-
-    def restarted(self) -> str:
-        """Say so if the board began anew more often than it was told to; else nothing."""
-        boots = self._reports.boots
-        booted = sum(cause != codec.POWER_ON for _, cause in boots)
-        if booted < len(boots) or booted > self._remote.boots:
-            return "the board restarted by itself in the middle of the run"
-        return ""
-
-    def miss(self, trace: Trace, arrivals: dict[int, float], at: Callable[[float], float]) -> None:
-        """Let packets be missed that the board did not take, or took before its program had begun.
-
-        Only where nothing gets lost between here and the board.
-        """
-        boot_us = self._profile.receiver.boot_us
-        downs = [(at(board_us) - boot_us - _BOOTS_LATE_US, at(board_us)) for board_us, _ in self._reports.boots]
-        packets = trace.packets
-        for place in np.flatnonzero(packets.arrived_us != NOT_YET).tolist():
-            due_us = int(packets.arrived_us[place])
-            came_us = arrivals.get(due_us, NEVER)
-            down_us = next((down_us for down_us, up_us in downs if down_us <= came_us < up_us), None)
-            if came_us >= self._scenario.duration_us or down_us is not None:
-                packets.fate[place] = RECEIVER_BUSY if down_us is None or due_us < down_us else RECEIVER_OFF
-                packets.arrived_us[place] = NOT_YET
-
-    @staticmethod
-    def place(trace: Trace, arrivals: dict[int, float], anchor_us: float) -> None:
-        """Put the packets' true arrivals in place of the planned ones."""
-        planned = trace.packets.arrived_us
-        for place in np.flatnonzero(planned != NOT_YET).tolist():
-            if (arrived := arrivals.get(int(planned[place]))) is not None:
-                planned[place] = max(0, round(arrived - anchor_us))

@@ -18,10 +18,11 @@ import numpy as np
 from lostlink.bench import codec
 from lostlink.bench.board import PINGS_AT_START, BenchBoard, Reports
 from lostlink.bench.clocks import Fit
-from lostlink.bench.line import LineLostError, open_line
+from lostlink.bench.line import DEFAULT_BAUD, LineLostError, open_line
 from lostlink.bench.pacer import first_in_line, pace, undisturbed
 from lostlink.errors import CannotError, RigError
-from lostlink.rigs.remote import RemoteBoard, Told
+from lostlink.rigs.remote import RemoteBoard
+from lostlink.rigs.reported import Told
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.clock import World
 from lostlink_sims.handset import codes, layout
@@ -31,7 +32,7 @@ from lostlink_sims.world import Stage
 
 ATTEMPTS: Final = 3
 """A run that went wrong by the bench's own fault is made so often in all."""
-THIN: Final = 4
+PHASE_STRIDE: Final = 4
 BACK_WITHIN_S: Final = 10.0
 """How long a port that is gone may take to come back."""
 _LEAD_NS: Final = 20_000_000
@@ -103,12 +104,15 @@ class SerialRig:
 
     how_seen = HowSeen.REPORTED
 
-    def __init__(self, profile: Profile, port: str, baud: int, *, thorough: bool = False) -> None:
+    drives_hardware = True
+    receiver = "the board's firmware"
+
+    def __init__(self, profile: Profile, port: str, *, baud: int | None = None, thorough: bool = False) -> None:
         self.name = f"serial:{port}"
         self.profile = profile
-        self.thin = 1 if thorough else THIN
+        self.phase_stride = 1 if thorough else PHASE_STRIDE
         self.runs = 0
-        self._port, self._baud = port, baud
+        self._port, self._baud = port, baud or DEFAULT_BAUD
         self._void = self._reconnects = 0
         self._worst_us = 0
         self._lateness_us: list[float] = []

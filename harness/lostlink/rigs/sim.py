@@ -13,18 +13,24 @@ class SimRig:
     Parameters
     ----------
     profile : Profile
-    receiver : callable, optional
-        ``Name(profile)`` gives a receiver; the well-behaved reference receiver when left out.
+    factory : callable, optional
+        ``Name(profile)`` gives a receiver; the reference receiver when left out.
+    receiver : str, optional
+        What is under test, in words.
     """
 
     name = "sim"
     how_seen = HowSeen.SIMULATED
-    thin = 1
+    phase_stride = 1
+    drives_hardware = False
     sets_clock = True
 
-    def __init__(self, profile: Profile, receiver: ReceiverFactory = ReferenceReceiver) -> None:
+    def __init__(
+        self, profile: Profile, factory: ReceiverFactory = ReferenceReceiver, receiver: str | None = None
+    ) -> None:
         self.profile = profile
-        self.receiver = receiver
+        self.factory = factory
+        self.receiver = receiver or ("reference receiver" if factory is ReferenceReceiver else factory.__name__)
         self.runs = 0
         self.about: dict[str, str] = {}
 
@@ -34,7 +40,7 @@ class SimRig:
     def run(self, scenario: Scenario) -> Trace:
         """Run a scenario; the same one gives the same trace, byte for byte."""
         self.runs += 1
-        trace = simulate(self.profile, scenario, self.receiver)
+        trace = simulate(self.profile, scenario, self.factory)
         if trace.crash is not None:
             raise ReceiverCrashError(trace.crash, trace)
         return trace

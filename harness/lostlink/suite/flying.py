@@ -9,10 +9,10 @@ from collections.abc import Iterator
 import pytest
 
 from lostlink.errors import CannotError
-from lostlink.judge import Judge
 from lostlink.measure import failsafe
 from lostlink.rigs import Rig
 from lostlink.scenarios import Flight, ScenarioBuilder
+from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile, Scenario, Trace
 from lostlink_sims.scenario import AnyFault, LinkCut
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from lostlink.judge import Judge
 from lostlink.measure import agreement, frames
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.flying import flew, ordinary_loss
+from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile, simulate
 from lostlink_sims.scenario import InterferenceBurst, LinkCut
 

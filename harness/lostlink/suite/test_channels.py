@@ -6,12 +6,12 @@ import dataclasses
 
 import numpy as np
 
-from lostlink.judge import Judge
 from lostlink.measure import channels
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.flying import staircase
+from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims.scenario import StickWireBroken
 

@@ -6,11 +6,11 @@ import dataclasses
 
 import numpy as np
 
-from lostlink.judge import Judge
 from lostlink.measure import channels, frames
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
+from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile, Scenario, Trace
 from lostlink_sims.codes import FULL_TRAVEL
 

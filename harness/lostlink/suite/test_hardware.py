@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 
-from lostlink.judge import Judge
 from lostlink.measure import failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.flying import flew, losses, needs_clock
+from lostlink.suite.judge import Judge
 from lostlink_sims import Profile
 from lostlink_sims.scenario import BrownOut, LinkCut, MainLoopHung, ReceiverReset
 

@@ -7,12 +7,12 @@ import dataclasses
 import numpy as np
 import pytest
 
-from lostlink.judge import Judge
 from lostlink.measure import channels, failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.flying import cuts_in_time, flew, ordinary_loss, run_where_able
+from lostlink.suite.judge import Judge
 from lostlink_sims import Profile
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 from lostlink_sims.scenario import DamagedPayload, ForeignHandset, HandsetHung, LinkCut

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 
-from lostlink.judge import Judge
 from lostlink.measure import channels, failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.flying import LONG_US, cuts_in_time, flew, losses, switched_on_with_sticks_up
+from lostlink.suite.judge import Judge
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile
 from lostlink_sims.scenario import FadeRamp, HandsetOff, InterferenceBurst, LinkCut, OutputStops, WrongAddress

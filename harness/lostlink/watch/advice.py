@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from lostlink.watch.gauge import Gauge, Plateau
-from lostlink.watch.scale import Scale
+from lostlink.watch.column_stats import Gauge, Plateau
+from lostlink.watch.units import Scale
 
 _TRIM_SHARE = 0.15
 """Farther off the middle a stick is held, not out of trim."""

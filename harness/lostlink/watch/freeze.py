@@ -24,7 +24,7 @@ from enum import Enum
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.watch.rows import Ints, Table, without_odd_lines
+from lostlink.watch.table import Ints, Table, without_odd_lines
 
 _LEAST_CHANGES = 8
 _LEAST_TRAVEL = 0.05

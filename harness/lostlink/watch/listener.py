@@ -7,9 +7,9 @@ from collections.abc import Callable
 from typing import Protocol
 
 from lostlink.bench.codec import Decoder
-from lostlink.bench.columns import Columns, Layout, Row
 from lostlink.errors import LostlinkError
-from lostlink.watch.gauge import Gauges
+from lostlink.watch.column_stats import Gauges
+from lostlink.watch.columns import Columns, Layout, Row
 
 MOST_ROWS = 1_000_000
 """So many rows are kept for a test; at 1000 lines a second that is a quarter of an hour."""

@@ -6,8 +6,8 @@ from typing import ClassVar
 import numpy as np
 
 from lostlink_sims import setting
-from lostlink_sims.draws import threshold, under
-from lostlink_sims.loss import Air, Befell, Sampler, Tile
+from lostlink_sims.air.loss import Air, Befell, Sampler, Tile
+from lostlink_sims.streams import threshold, under
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,10 +1,10 @@
 """A requirement of our own."""
 
-from lostlink.judge import Judge
 from lostlink.measure import failsafe
 from lostlink.requirements import requirement
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
+from lostlink.suite.judge import Judge
 from lostlink_sims.scenario import LinkCut
 
 

@@ -1,0 +1,118 @@
+"""Claims on a failure probability, such as `p < 1e-4 at 95 %`, and the answer to one."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import Enum
+from typing import Final
+
+from lostlink.errors import LostlinkError
+from lostlink.verdicts import Outcome
+
+_LEAST_P, _MOST_P = Decimal("1e-9"), Decimal("0.5")
+_LEAST_C, _MOST_C = Decimal(50), Decimal("99.9999")
+_CLAIM: Final = re.compile(
+    r"\s*p\s*<\s*(?P<p>[0-9]+(?:\.[0-9]+)?(?:[eE][+-]?[0-9]{1,3})?)\s*(?P<percent>%?)"
+    r"\s*at\s*(?P<c>[0-9]+(?:\.[0-9]+)?)\s*%\s*"
+)
+_ALLOWED: Final = (
+    'allowed: such as "p < 1e-4 at 95 %" or "p < 0.01 % at 99 %", p from 1e-9 to 0.5 and the confidence from 50 % '
+    "to 99.9999 %"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """Failures are rarer than `probability`, at this `confidence`.
+
+    Attributes
+    ----------
+    probability, confidence : float
+        Between 0 and 1.
+    """
+
+    probability: float
+    confidence: float
+
+    @property
+    def risk(self) -> float:
+        """How often, at most, a campaign may say something wrong."""
+        return 1 - self.confidence
+
+    def __str__(self) -> str:
+        return f"p < {self.probability:g} at {100 * self.confidence:.7g} %"
+
+
+def parse_claim(text: str, where: str = "--until") -> Claim:
+    """Return the claim that `text` makes, such as "p < 1e-4 at 95 %".
+
+    Raises
+    ------
+    LostlinkError
+        If it makes none that a campaign could show.
+    """
+    match = _CLAIM.fullmatch(text) if len(text) <= 100 else None
+    if match is None:
+        raise LostlinkError(f"{where}: {text[:60]!r} is no claim; {_ALLOWED}")
+    probability, confidence = Decimal(match["p"]), Decimal(match["c"])
+    if match["percent"]:
+        probability /= 100
+    if not (_LEAST_P <= probability <= _MOST_P and _LEAST_C <= confidence <= _MOST_C):
+        raise LostlinkError(f"{where}: {text[:60]!r} is out of range; {_ALLOWED}")
+    return Claim(float(probability), float(confidence / 100))
+
+
+class Answer(Enum):
+    """What a campaign says of a claim."""
+
+    SHOWN = "shown"
+    REFUTED = "refuted"
+    UNDECIDED = "undecided"
+
+    @property
+    def outcome(self) -> Outcome:
+        """The verdict that it amounts to."""
+        return _OUTCOMES[self]
+
+
+_OUTCOMES: Final = {
+    Answer.SHOWN: Outcome.MET,
+    Answer.REFUTED: Outcome.NOT_MET,
+    Answer.UNDECIDED: Outcome.INCONCLUSIVE,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """The end of a campaign.
+
+    Attributes
+    ----------
+    claim : Claim
+    answer : Answer
+    trials, failures : int
+        Up to and with the trial at which the answer fell.
+    reason : str
+        Why, in words.
+    """
+
+    claim: Claim
+    answer: Answer
+    trials: int
+    failures: int
+    reason: str
+
+    def __str__(self) -> str:
+        return (
+            f"{self.claim}: {self.answer.value} after {_trials(self.trials)}, {_failures(self.failures)}; {self.reason}"
+        )
+
+
+def _trials(count: int) -> str:
+    return f"{count:,} trial{'' if count == 1 else 's'}".replace(",", " ")
+
+
+def _failures(count: int) -> str:
+    return "no failure" if count == 0 else f"{count:,} failure{'' if count == 1 else 's'}".replace(",", " ")

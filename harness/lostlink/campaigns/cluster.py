@@ -1,0 +1,117 @@
+"""Workers of a Dask cluster, local or remote."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import logging
+import re
+from collections.abc import Iterator
+from typing import Any, Final
+
+from lostlink.campaigns.jobs import _CONNECT_S
+from lostlink.campaigns.workers import _MOST_PROCESSES, Workers, WorkersError, _births_deaf_to_interrupts
+
+
+@contextlib.contextmanager
+def cluster(address: str) -> Iterator[Workers]:
+    """Engage the workers of a Dask cluster while the context is open.
+
+    A scheduler runs whatever it is sent, and so do its workers: use one on your own network only.
+
+    Parameters
+    ----------
+    address : str
+        Of a scheduler, such as ``tcp://192.168.1.20:8786``; or ``local:2`` for two workers on this computer.
+
+    Raises
+    ------
+    WorkersError
+        If Dask is not installed, nobody answers, or the workers have another version of this tool.
+    """
+    try:
+        distributed: Any = importlib.import_module("distributed")
+    except ImportError:
+        raise WorkersError(
+            "--cluster: the package 'distributed' is not installed; allowed: pip install 'lostlink[cluster]'"
+        ) from None
+    with contextlib.ExitStack() as stack:
+        with _births_deaf_to_interrupts():  # the loop's thread, and with it all workers, inherit it
+            engage = _local if address.startswith("local:") else _remote
+            client = stack.enter_context(engage(distributed, address))
+        count = _check_workers(client, address)
+        yield Workers(
+            f"{count} on {address}",
+            count,
+            lambda: client.get_executor(pure=False),  # pure: equal jobs would be done once and answered from memory
+            lambda: client.status == "running",  # what is submitted while a client reconnects is never heard of again
+        )
+
+
+_CLUSTER_ALLOWED: Final = "allowed: a scheduler, such as tcp://192.168.1.20:8786, or local:2"
+
+
+@contextlib.contextmanager
+def _local(distributed: Any, address: str) -> Iterator[Any]:
+    """Start workers on this computer and yield a client of theirs."""
+    text = address.removeprefix("local:")
+    count = int(text) if text.isascii() and text.isdecimal() and len(text) <= 3 else 0
+    if not 1 <= count <= _MOST_PROCESSES:
+        raise WorkersError(f"--cluster: {address[:60]!r}; allowed: local:1 to local:{_MOST_PROCESSES}")
+    with (
+        distributed.LocalCluster(
+            n_workers=count,
+            threads_per_worker=1,
+            processes=True,
+            host="127.0.0.1",
+            dashboard_address="127.0.0.1:0",
+            memory_limit=0,
+            silence_logs=logging.CRITICAL,
+        ) as place,
+        distributed.Client(place, set_as_default=False) as client,
+    ):
+        yield client
+
+
+@contextlib.contextmanager
+def _remote(distributed: Any, address: str) -> Iterator[Any]:
+    """Yield a client of a scheduler that answers."""
+    import asyncio
+
+    async def greet() -> None:
+        """See that somebody answers: a client that finds nobody complains long after, when it is thrown away."""
+        comm = await asyncio.wait_for(distributed.comm.connect(address, timeout=_CONNECT_S), _CONNECT_S + 1)
+        await comm.close()
+
+    if re.fullmatch(r"(?:(?:tcp|tls)://)?[^\s/]+:[0-9]{1,5}", address) is None:
+        raise WorkersError(f"--cluster: {address[:60]!r} is no address; {_CLUSTER_ALLOWED}")
+    try:
+        asyncio.run(greet())
+    except (OSError, ValueError):
+        raise WorkersError(f"--cluster: no scheduler answers at {address[:60]!r}; {_CLUSTER_ALLOWED}") from None
+    with distributed.Client(address, timeout=_CONNECT_S, set_as_default=False) as client:
+        yield client
+
+
+def _check_workers(client: Any, address: str) -> int:
+    """Return how many jobs the workers do at a time, when all of them have this version of the tool."""
+    import lostlink
+
+    threads: dict[str, int] = client.nthreads()
+    if not threads:
+        raise WorkersError(
+            f"--cluster: {address[:60]!r} has no workers; allowed: start some, such as with 'dask worker'"
+        )
+    for worker, version in client.run(_version, on_error="return").items():
+        if version != lostlink.__version__:
+            has = version if isinstance(version, str) else "none"
+            raise WorkersError(
+                f"--cluster: worker {worker} has lostlink {has}; allowed: {lostlink.__version__}, as here"
+            )
+    return sum(threads.values())
+
+
+def _version() -> str:
+    import lostlink
+
+    return lostlink.__version__

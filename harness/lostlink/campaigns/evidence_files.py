@@ -1,0 +1,164 @@
+"""A campaign's evidence folder: verdicts for people and programs, distributions, and the worst trials to replay.
+
+``verdicts.json`` and ``summary.md`` as every evidence has them; ``campaign.json`` (what was flown, counts, bounds,
+distributions); ``tallies.jsonl`` (the journal); ``worst/`` with a scenario for each trial worth another look.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any, Final
+
+from lostlink.campaigns import statistics
+from lostlink.campaigns.campaign import JOURNAL, Campaign, described, head
+from lostlink.campaigns.tally import ASPECTS, Aspect, Count
+from lostlink.campaigns.times import NEVER_US
+from lostlink.errors import EvidenceError, UsageError
+from lostlink.evidence import summary
+from lostlink.evidence.document import read_json
+from lostlink.evidence.folder import fresh_folder
+from lostlink.evidence.reader import CAMPAIGN_FILE
+from lostlink.profiles import write_scenario
+from lostlink.verdicts import Verdict, quantity
+
+QUANTILES: Final = (0.5, 0.99, 0.999)
+
+
+def prepare(out: str, campaign: Campaign, *, resume: bool) -> Path:
+    """Return the folder, ready; with `resume`, take the tallies that it holds.
+
+    Raises
+    ------
+    UsageError
+        If the folder is in other use, or holds another campaign.
+    """
+    if not resume:
+        return fresh_folder(out)
+    folder = Path(out)
+    try:
+        before = read_json(folder / CAMPAIGN_FILE)["head"]
+    except (EvidenceError, KeyError) as error:
+        raise UsageError(
+            f"--resume: {folder} holds no campaign to continue; allowed: the --out folder of one that was stopped"
+        ) from error
+    for name, value in head(campaign.plan).items():
+        if not isinstance(before, dict) or before.get(name) != value:
+            raise UsageError(
+                f"--resume: the campaign in {folder} had another {name.replace('_', ' ')}; "
+                "allowed: the same profile, receiver, seed and flight"
+            )
+    if (folder / JOURNAL).is_file():
+        campaign.resume(folder)
+    return folder
+
+
+def as_dict(campaign: Campaign) -> dict[str, Any]:
+    """Return what `campaign.json` holds."""
+    total, confidence = campaign.total, campaign.plan.confidence
+    decision = campaign.decision
+    return {
+        "schema": 1,
+        "conclusion": campaign.conclusion(),
+        "head": head(campaign.plan),
+        "engine": campaign.plan.engine,
+        "drawn": described(campaign.plan.lot),
+        "confidence": confidence,
+        "rule": None if campaign.plan.rule is None else f"{campaign.plan.rule.claim}; {campaign.plan.rule}",
+        "decision": None if decision is None else str(decision),
+        "trials": campaign.trials,
+        "crashes": 0 if total is None else total.crashes,
+        "losses": [] if total is None else [[share, *pair] for share, pair in total.losses.items()],
+        "requirements": []
+        if total is None
+        else [_requirement(campaign, aspect, total.counts[aspect.id]) for aspect in ASPECTS],
+    }
+
+
+def _requirement(campaign: Campaign, aspect: Aspect, count: Count) -> dict[str, Any]:
+    confidence = campaign.plan.confidence
+    data: dict[str, Any] = {
+        "id": aspect.id,
+        "what": aspect.what,
+        "judged": count.judged,
+        "failures": count.failures,
+        "worst": [
+            {
+                "trial": one.trial, "seed": one.seed,
+                **({"value_us": _value(one.value_us)} if aspect.time_us is not None else {}),
+                "scenario": scenario_name(aspect, place),
+            }
+            for place, one in enumerate(count.worst.trials)
+        ],
+    }  # fmt: skip
+    if count.judged:
+        data["upper_bound"] = statistics.upper_bound(count.failures, count.judged, confidence)
+    if aspect.limit_us is not None:
+        data["limit_us"] = aspect.limit_us(campaign.plan.lot.profile)
+    if count.times.trials:
+        data["quantiles"] = [
+            {"share": q.share, "value_us": _value(q.value_us), "upper_us": _value(q.upper_us)}
+            for q in (count.times.quantile(share, confidence) for share in QUANTILES)
+        ]
+        data["times"] = count.times.as_dict()
+    return data
+
+
+def _value(value_us: int | None) -> int | None:
+    return None if value_us is None or value_us >= NEVER_US else value_us
+
+
+def scenario_name(aspect: Aspect, place: int) -> str:
+    """Return the path of a worst trial's scenario, within the folder."""
+    return f"worst/{aspect.id}-{place + 1}.scenario.toml"
+
+
+def files(campaign: Campaign) -> dict[str, str]:
+    """Return ``campaign.json`` and the scenarios of the worst trials; the journal is written by the campaign."""
+    texts = {CAMPAIGN_FILE: json.dumps(as_dict(campaign), indent=2, ensure_ascii=False) + "\n"}
+    counts = {} if campaign.total is None else campaign.total.counts
+    for aspect in ASPECTS if counts else ():
+        for place, one in enumerate(counts[aspect.id].worst.trials):
+            texts[scenario_name(aspect, place)] = write_scenario(campaign.plan.lot.scenario(one.trial))
+    return texts
+
+
+def time_text(value_us: int | None) -> str:
+    """Return a time of the distribution for people; `NEVER_US` is "never"."""
+    if value_us is None:
+        return "-"
+    return "never" if value_us >= NEVER_US else quantity(value_us, "µs")
+
+
+def summary_text(campaign: Campaign, tested: dict[str, Any]) -> str:
+    """Return the campaign as Markdown."""
+    confidence = campaign.plan.confidence
+    headings = (
+        "", "requirement", "verdict", "failures", "trials", "p below", "p50", "p99", "p99.9", "worst", "limit",
+    )  # fmt: skip
+    rows = []
+    for verdict in campaign.verdicts():
+        assert campaign.total is not None
+        count = campaign.total.counts[verdict.requirement.id]
+        rows.append(cells(verdict.requirement.id, count, confidence, verdict))
+    return summary.page(
+        "Campaign",
+        campaign.conclusion(),
+        [summary.about(tested)],
+        [f"- {line}" for line in described(campaign.plan.lot)],
+        [f"Bounds are one-sided, Clopper-Pearson, at {100 * confidence:g} %."],
+        summary.table(headings, rows),
+    )
+
+
+def cells(name: str, count: Count, confidence: float, verdict: Verdict) -> list[str]:
+    """Return one row of the table."""
+    bound = f"{statistics.upper_bound(count.failures, count.judged, confidence):.2g}" if count.judged else "-"
+    times = ["-"] * 4
+    if count.times.trials:
+        shares = [count.times.quantile(share, confidence).value_us for share in QUANTILES]
+        times = [time_text(value) for value in (*shares, count.times.worst_us)]
+    return [
+        name, verdict.statement, verdict.outcome.value, str(count.failures), str(count.judged), bound,
+        *times, verdict.limit.removesuffix(", in every trial"),
+    ]  # fmt: skip

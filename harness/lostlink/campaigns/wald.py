@@ -1,0 +1,68 @@
+"""Wald's sequential probability ratio test."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Wald:
+    """The sequential probability ratio test between two failure probabilities.
+
+    Attributes
+    ----------
+    low, high : float
+        The two probabilities.
+    alpha : float
+        Risk of an end at `high` when `low` is true.
+    beta : float
+        Risk of an end at `low` when `high` is true.
+    """
+
+    low: float
+    high: float
+    alpha: float
+    beta: float
+
+    @property
+    def log_high(self) -> float:
+        """The bound of the log likelihood ratio at which it ends at `high`."""
+        return math.log((1 - self.beta) / self.alpha)
+
+    @property
+    def log_low(self) -> float:
+        """The bound at which it ends at `low`."""
+        return math.log(self.beta / (1 - self.alpha))
+
+    @property
+    def failure_step(self) -> float:
+        """What a failure adds to the log likelihood ratio."""
+        return math.log(self.high / self.low)
+
+    @property
+    def pass_step(self) -> float:
+        """What a pass takes off."""
+        return math.log1p(-self.low) - math.log1p(-self.high)
+
+    @property
+    def lines(self) -> tuple[float, float, float]:
+        """Slope, and the count of failures at trial 0 on the lines at which it ends at `low` and at `high`."""
+        steps = self.failure_step + self.pass_step
+        return self.pass_step / steps, self.log_low / steps, self.log_high / steps
+
+    def ends_low_at(self, failures: int) -> int:
+        """Return the first trial at which it ends at `low`, with so many failures."""
+        passes = (failures * self.failure_step - self.log_low) / self.pass_step
+        return failures + max(math.ceil(passes), 0)
+
+    def ends_high(self, trials: int, failures: int) -> bool:
+        """Tell whether so many failures end it at `high`."""
+        return failures * self.failure_step - (trials - failures) * self.pass_step >= self.log_high
+
+    def expected_trials(self, *, at_high: bool) -> float:
+        """Return Wald's approximation of the mean number of trials at `high`, or else at `low`."""
+        probability, error = (self.high, self.beta) if at_high else (self.low, self.alpha)
+        ends_high = 1 - error if at_high else error
+        drift = probability * self.failure_step - (1 - probability) * self.pass_step
+        return (ends_high * self.log_high + (1 - ends_high) * self.log_low) / drift

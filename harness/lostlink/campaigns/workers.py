@@ -1,0 +1,126 @@
+"""Processes of this computer that fly trials."""
+
+from __future__ import annotations
+
+import concurrent.futures as cf
+import contextlib
+import os
+import signal
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+from lostlink.errors import LostlinkError
+
+_MOST_PROCESSES: Final = 61  # what a pool can have on every system
+_USUAL_WINDOW: Final = 8
+
+
+class WorkersError(LostlinkError):
+    """Those who do the work cannot be had, or went away too often."""
+
+
+@dataclass(frozen=True, slots=True)
+class Workers:
+    """Who does the work, and how to engage them: called, it opens a fresh executor.
+
+    Attributes
+    ----------
+    name : str
+        For people, such as ``2 processes``.
+    count : int
+        How many jobs they do at a time.
+    open_executor : callable
+    alive : callable
+        Tells whether there is still anybody to wait for; a pool that breaks says so by itself.
+    """
+
+    name: str
+    count: int
+    open_executor: Callable[[], cf.Executor]
+    alive: Callable[[], bool] = lambda: True
+
+    @property
+    def window(self) -> int:
+        """Jobs in flight that keep all of them busy."""
+        return max(_USUAL_WINDOW, 3 * self.count)
+
+    def __call__(self) -> cf.Executor:
+        return self.open_executor()
+
+
+def processes(count: int) -> Workers:
+    """Return worker processes on this computer.
+
+    They are spawned, not forked: a fork copies locks that another thread may hold, and the numbers would depend on
+    what this process did before.
+
+    Raises
+    ------
+    WorkersError
+        If there are to be none, or more than a pool can have on every system.
+    """
+    if not 1 <= count <= _MOST_PROCESSES:
+        raise WorkersError(f"{count} worker processes; allowed: 1 to {_MOST_PROCESSES}")
+    return Workers(f"{count} process{'' if count == 1 else 'es'}", count, lambda: _Pool(count))
+
+
+def usual_processes() -> int:
+    """Return how many processes the system lets us keep busy."""
+    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(usable, _MOST_PROCESSES)
+
+
+class _Pool(cf.ProcessPoolExecutor):
+    """A pool whose workers are deaf to Ctrl-C from birth, and die with their parent."""
+
+    def __init__(self, count: int) -> None:
+        from multiprocessing import get_context
+
+        super().__init__(count, mp_context=get_context("spawn"), initializer=_begin_work)
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> cf.Future[Any]:
+        with _births_deaf_to_interrupts():  # a worker may be born here
+            return super().submit(fn, *args, **kwargs)
+
+    def stop(self) -> None:
+        """End the workers where they are; from Python 3.14 on a pool has `terminate_workers` for it."""
+        for process in list((self._processes or {}).values()):
+            process.terminate()
+        # One may have been in the middle of a result. Who reads it waits for the rest while anybody could still write,
+        # and that is we.
+        queue: Any = self._result_queue
+        if queue is not None:
+            queue._writer.close()
+
+
+@contextlib.contextmanager
+def _births_deaf_to_interrupts() -> Iterator[None]:
+    """Block SIGINT: a child inherits that, so that Ctrl-C does not strike it before it can say how to take it."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # when that one is born, it takes our block away
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _begin_work() -> None:
+    """Prepare a worker process."""
+    import multiprocessing
+    import threading
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_die_with, args=(parent,), daemon=True).start()
+
+
+def _die_with(parent: Any) -> None:
+    parent.join()
+    os._exit(1)

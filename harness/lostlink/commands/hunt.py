@@ -1,0 +1,77 @@
+"""``lostlink hunt``: a search over fault timelines."""
+
+from __future__ import annotations
+
+import click
+
+from lostlink.commands import shared
+from lostlink.evidence.folder import write_files
+from lostlink.hunt import search
+from lostlink.hunt.description import Case, conclusion
+from lostlink.hunt.evidence_files import files, prepare
+from lostlink.hunt.runner import Budget
+from lostlink.profiles import read_link
+from lostlink.rigs import open_rig
+from lostlink.show import hunt as screen
+
+
+@click.command("hunt")
+@shared.profile_argument
+@shared.receiver_option
+@click.option(
+    "--runs", metavar="N", type=click.IntRange(1, 10_000_000), help="Runs to search for a finding.  [default: 1000]"
+)
+@click.option(
+    "--budget",
+    "budget_us",
+    metavar="TIME",
+    help='Time to search, such as "60 s"; the result then varies.',
+    type=shared.Quantity("duration", at_least=1, allowed='a time such as "60 s"'),
+)
+@shared.seed_option
+@click.option("--all", "find_all", is_flag=True, help="Continue with other requirements after the first finding.")
+@shared.out_option("lostlink-hunt", "Folder for the findings.")
+@shared.quiet_option
+def command(
+    profile: str | None,
+    receiver: str | None,
+    runs: int | None,
+    budget_us: int | None,
+    seed: int,
+    find_all: bool,
+    out: str,
+    quiet: bool,
+) -> None:
+    """Search for a fault timeline that breaks a requirement, and shrink it to the shortest and simplest one.
+
+    Generates timelines (losses, interference, single packets, foreign and damaged packets, hung loops, resets, counter
+    wraps, stick moves), runs each in simulation and checks it against invariants; critical ones first. A finding is
+    shown as a timeline and saved as a scenario, which runs again in simulation and on a board.
+
+    With --runs the same seed finds the same; with --budget the hunt ends when the time is up. Shrinking a finding
+    takes up to 600 further runs, with --budget up to 30 s. Finding nothing is no proof.
+
+    Exit codes: 0 nothing found, 1 a requirement is broken, 2 bad input, 130 interrupted (the best so far is saved).
+
+    \b
+    lostlink hunt my_link.toml --receiver my_receiver.py:MyReceiver
+    lostlink hunt my_link.toml --receiver ./my_receiver.so --budget "60 s" --all
+    """  # noqa: D301
+    search.check_installed()
+    link = read_link(profile)
+    limits = Budget(
+        runs=runs or (1000 if budget_us is None else None), seconds=None if budget_us is None else budget_us / 1e6
+    )
+    open_rig(link, receiver=receiver).close()
+    case = Case(profile, receiver, prepare(out))
+    with screen.hunt_progress(limits) as progress:
+        found = search.hunt(
+            link, lambda: open_rig(link, receiver=receiver), seed=seed, budget=limits, find_all=find_all,
+            progress=progress,
+        )  # fmt: skip
+    write_files(case.folder, files(found, case))
+    if quiet:
+        click.echo(conclusion(found))
+    else:
+        screen.show(found, case)
+    raise SystemExit(found.exit_code)

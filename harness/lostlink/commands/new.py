@@ -1,0 +1,153 @@
+"""``lostlink new``: asks for the values that matter, or takes them as options, and writes a commented profile."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from lostlink.commands import shared
+from lostlink.errors import ProfileError, UsageError
+from lostlink.profiles import commented_profile, parse_profile
+from lostlink.profiles.quantities import QuantityError, parse
+from lostlink.profiles.template import Facts, channels_of
+from lostlink_sims import Profile
+
+
+@click.command("new")
+@click.argument("path", metavar="FILE.toml")
+@click.option("--name", help="Name of the link.  [default: the file's name]")
+@click.option("--packet-interval", metavar="TIME", help='Such as "5 ms", or a rate, "200 Hz".')
+@click.option("--timeout", metavar="TIME", help='Failsafe after this time without a good packet, such as "500 ms".')
+@click.option("--frame-period", metavar="TIME", help='Period of the PPM frame, such as "22.5 ms".')
+@click.option(
+    "--channels", metavar="NAMES", help='In their order, such as "roll, pitch, throttle, yaw, arm/2, mode/3".'
+)
+@click.option("--arm", metavar="NAME", help='The switch that arms; "none" where a low throttle alone does.')
+@click.option("--throttle-failsafe", metavar="WIDTH", help='Throttle pulse in failsafe, such as "1000 us".')
+@click.option("--counter/--no-counter", default=None, help="Whether packets carry a counter.")
+@click.option("--check-byte/--no-check-byte", default=None, help="Whether they carry a check byte.")
+@click.option("--link-id", metavar="N", help='Their link id, 0 to 255; "none" where they carry none.')
+@click.option("--ask/--no-ask", default=None, help="Ask for these.  [default: on a terminal, when none is given]")
+@shared.force_option
+def command(path: str, name: str | None, ask: bool | None, force: bool, **given: Any) -> None:
+    """Write a commented profile, with every key, its meaning and its default.
+
+    A switch is a channel with /2 or /3 for its positions. On a terminal the command asks for the values that matter;
+    Enter takes the value in brackets.
+
+    \b
+    lostlink new my_link.toml
+    lostlink new my_link.toml --timeout "300 ms" --channels "roll, pitch, throttle, yaw, arm/2"
+    """  # noqa: D301
+    if not force and Path(path).exists():
+        raise UsageError(f"{path}: exists already; choose another name, or --force to overwrite it")
+    nothing = all(value is None for value in given.values())
+    if sys.stdin.isatty() and nothing if ask is None else ask:
+        given = _asked(given)
+    text = commented_profile(name or Path(path).stem.replace("_", " "), path, _facts(given))
+    parse_profile(text, source=f"the profile for {path}")
+    shared.write_output("FILE", path, text, force=force)
+    click.echo(f"{path} written. Fit it to your link, then: lostlink prove {path}")
+
+
+# --- questions -------------------------------------------------------------------------------------------------------
+
+_USUAL_CHANNELS = "roll, pitch, throttle, yaw, switch 1/2, switch 2/2"
+_QUESTIONS = (
+    ("packet_interval", "Time from one packet to the next, or their rate", "5 ms"),
+    ("channels", "Channels in their order; /2 or /3 marks a switch", _USUAL_CHANNELS),
+    ("arm", 'The switch that arms the motors, or "none"', ""),
+    ("timeout", "Failsafe after so long without a good packet", "500 ms"),
+    ("throttle_failsafe", "Throttle pulse in failsafe", "1000 us"),
+    ("frame_period", "Period of the PPM frame", "22.5 ms"),
+    ("counter", "Does a packet carry a counter, so that a hung handset can be told? (y/n)", "y"),
+    ("link_id", 'Its link id, 0 to 255, so that a neighbour can be told, or "none"', "42"),
+    ("check_byte", "Does it carry a check byte besides the radio's own CRC? (y/n)", "y"),
+)  # fmt: skip
+
+
+def _asked(given: dict[str, Any]) -> dict[str, Any]:
+    """Ask for what is not given; an answer that cannot be is asked for again."""
+    answers = dict(given)
+    for key, question, usual in _QUESTIONS:
+        while answers[key] is None:
+            said = click.prompt(question, default=usual or _first_switch(answers), type=str).strip()
+            value: Any = said
+            if key in ("counter", "check_byte"):
+                value = {"y": True, "yes": True, "n": False, "no": False}.get(said.lower())
+                if value is None:
+                    click.echo("y or n, please", err=True)
+                    continue
+            try:
+                _facts({**dict.fromkeys(given), "channels": answers["channels"], key: value})
+            except ProfileError as error:
+                click.echo(str(error), err=True)
+                continue
+            answers[key] = value
+    return answers
+
+
+def _first_switch(answers: dict[str, Any]) -> str:
+
+    switches = (channel.name for channel in channels_of(answers["channels"]) if channel.kind != "stick")
+    return next(switches, "none")
+
+
+# --- from words to facts ---------------------------------------------------------------------------------------------
+
+
+def _facts(given: dict[str, Any]) -> Facts:
+    """Return the facts that options or answers state.
+
+    Raises
+    ------
+    ProfileError
+        If one cannot be.
+    """
+    known: dict[str, Any] = {}
+
+    def take(option: str, fact: str, read: Callable[[str], Any]) -> None:
+        text = given[option]
+        if text is not None:
+            try:
+                known[fact] = read(text)
+            except (QuantityError, ValueError) as error:
+                raise ProfileError(f"--{option.replace('_', '-')}: {error}") from error
+
+    def time_us(text: str) -> int:
+        return int(parse(text, "duration"))
+
+    take("packet_interval", "packet_interval_us", time_us)
+    take("timeout", "timeout_us", time_us)
+    take("frame_period", "frame_period_us", time_us)
+    take("channels", "channels", channels_of)
+    take("throttle_failsafe", "throttle_failsafe_us", lambda text: int(parse(text, "width")))
+    take("link_id", "link_id", _link_id)
+    take("arm", "arm_channel", lambda text: _arm(text, known.get("channels")))
+    for option, fact in (("counter", "packet_counter"), ("check_byte", "check_byte")):
+        if given[option] is not None:
+            known[fact] = given[option]
+    names = [channel.name for channel in known.get("channels", ())]
+    if names and "throttle" not in names:
+        raise ProfileError(f"--channels: none is called throttle, got {', '.join(names)}; allowed: one that is")
+    return Facts(**known)
+
+
+def _link_id(text: str) -> int | None:
+    if text == "none":
+        return None
+    if not text.isdecimal() or int(text) > 255:
+        raise ValueError(f'{text!r} is no link id; allowed: 0 to 255, or "none"')
+    return int(text)
+
+
+def _arm(text: str, channels: Any) -> str:
+
+    names = [channel.name for channel in channels or Profile().channels]
+    if text != "none" and text not in names:
+        raise ValueError(f'there is no channel {text!r}; allowed: {", ".join(names)}, or "none"')
+    return text

@@ -1,0 +1,204 @@
+"""``lostlink plan``: timeout, latency, range, and a loss model fitted to recorded packets."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from lostlink.commands import shared
+from lostlink.errors import UsageError
+from lostlink.planning import fit, latency, link_range, timeout
+from lostlink.planning.loss_log import read_loss_log
+from lostlink.profiles import read_link
+from lostlink.report import plan_pages as pages
+from lostlink.report.plans import Plan, plan_text
+from lostlink.show import plan as screen
+
+_report_option = click.option("--report", metavar="FILE.html", help="Write the curves as a page.")
+_TIMEOUT_COLUMNS = (
+    "timeout_us", "lost_packets", "false_per_hour", "upper_per_hour", "chance_per_flight", "independent_per_hour",
+    "mean_cut_us", "worst_cut_us", "blind_m", "fall_m",
+)  # fmt: skip
+
+
+@click.group("plan")
+def command() -> None:
+    """Plan a link before it flies: timeout, latency, range, and a loss model fitted to recorded packets.
+
+    \b
+    lostlink plan timeout my_link.toml
+    lostlink plan latency my_link.toml
+    """  # noqa: D301
+
+
+def _write_csv(csv: str | None, header: Sequence[str], rows: Iterable[Sequence[Any]], inputs: Sequence[str]) -> None:
+    if csv is not None:
+        shared.write_output("--csv", csv, shared.csv_text(header, rows), inputs=inputs)
+
+
+def _write_page(report: str | None, plan: Plan, inputs: Sequence[str]) -> None:
+    if report is not None:
+        shared.write_output("--report", report, plan_text(plan), inputs=inputs)
+        click.echo(f"Page: {report}")
+
+
+@command.command("timeout")
+@shared.profile_argument
+@click.option("--from", "from_us", metavar="TIME", default="50 ms", show_default=True, help="Shortest timeout.",
+              type=shared.Quantity("duration"))  # fmt: skip
+@click.option("--to", "to_us", metavar="TIME", default="2 s", show_default=True, help="Longest timeout.",
+              type=shared.Quantity("duration"))  # fmt: skip
+@click.option("--flight", "flight_us", metavar="TIME", default="10 min", show_default=True, help="Length of a flight.",
+              type=shared.Quantity("duration"))  # fmt: skip
+@click.option("--speed", "speed_m_s", metavar="SPEED", default="10 m/s", show_default=True,
+              help="Speed of the model, for the distance without control.", type=shared.Quantity("speed"))  # fmt: skip
+@click.option("--max-rate", "max_per_hour", metavar="N", default=0.001, show_default=True,
+              type=click.FloatRange(1e-30, 1e6), help="Acceptable false failsafes per hour.")  # fmt: skip
+@click.option("--simulate", "simulate_us", metavar="TIME", default="60 min", show_default=True,
+              help="Length of the packet simulation where no exact answer is known.",
+              type=shared.Quantity("duration"))  # fmt: skip
+@shared.seed_option
+@shared.csv_option
+@_report_option
+def timeout_command(
+    profile: str | None,
+    from_us: int,
+    to_us: int,
+    flight_us: int,
+    speed_m_s: float,
+    max_per_hour: float,
+    simulate_us: int,
+    seed: int,
+    csv: str | None,
+    report: str | None,
+) -> None:
+    """Weigh timeouts: false failsafes in ordinary use against the time until a real loss cuts the throttle.
+
+    Exact for independent losses, bursts (Gilbert-Elliott), a constant weak signal, an interferer, and their
+    combination. Recorded losses and fading are counted in a simulation of the packets, with a bound.
+
+    \b
+    lostlink plan timeout my_link.toml --from "100 ms" --to "1 s" --flight "15 min"
+    """  # noqa: D301
+    link = read_link(profile)
+    least_us = max(2 * link.handset.packet_interval_us, 1000)
+    if not least_us <= from_us <= to_us <= 60_000_000:
+        raise UsageError(f"--from and --to: allowed: from two packet intervals ({least_us / 1000:g} ms) up to 60 s")
+    chosen = timeout.candidates_us(from_us, to_us, link.receiver.timeout_us)
+    rows, rates = timeout.plan(link, chosen, flight_us=flight_us, simulate_us=simulate_us, seed=seed)
+    advice = timeout.advise(link, most_per_hour=max_per_hour, longest_us=to_us, simulate_us=simulate_us, seed=seed)
+    columns = (
+        (row.timeout_us, row.packets, row.per_hour, row.upper_per_hour, row.in_flight, row.independent_per_hour,
+         row.mean_us, row.worst_us, row.blind_m(speed_m_s), row.fall_m)
+        for row in rows
+    )  # fmt: skip
+    inputs = [profile] if profile else []
+    _write_csv(csv, _TIMEOUT_COLUMNS, columns, inputs)
+    screen.timeouts(link, rows, rates, advice, speed_m_s=speed_m_s, flight_us=flight_us, max_per_hour=max_per_hour)
+    _write_page(report, pages.timeouts(link, rows, rates, advice, max_per_hour=max_per_hour), inputs)
+    shared.show_cautions()
+
+
+@command.command("latency")
+@shared.profile_argument
+@click.option("--runs", type=click.IntRange(1, 10_000), default=40, show_default=True, help="Runs of 20 moves each.")
+@shared.seed_option
+@shared.csv_option
+@_report_option
+def latency_command(profile: str | None, runs: int, seed: int, csv: str | None, report: str | None) -> None:
+    """Budget the delay from the throttle stick to its pulse, stage by stage, and compare it with the simulation.
+
+    \b
+    lostlink plan latency my_link.toml
+    """  # noqa: D301
+    link = read_link(profile)
+    found = latency.simulated_us(link, runs, seed, with_losses=True)
+    clean = latency.simulated_us(link, runs, seed, with_losses=False)
+    inputs = [profile] if profile else []
+    _write_csv(csv, ("latency_us",), ((value,) for value in found.tolist()), inputs)
+    screen.latencies(link, clean, found, seed)
+    _write_page(report, pages.latencies(link, clean, found), inputs)
+    shared.show_cautions()
+
+
+@command.command("range")
+@shared.profile_argument
+@click.option("--to", "to_m", metavar="DISTANCE", default="2000 m", show_default=True, help="Longest distance.",
+              type=shared.Quantity("length", at_least=20, at_most=100_000, allowed="20 m to 100 km"))  # fmt: skip
+@click.option("--fading", type=click.Choice(["none", "rayleigh", "rician"]), help="Instead of the profile's.")
+@click.option("--power", "power_dbm", metavar="POWER", help='Instead of the profile\'s, such as "10 dBm".',
+              type=shared.Quantity("power", at_least=-40, at_most=40, allowed="-40 dBm to 40 dBm"))  # fmt: skip
+@click.option("--keep", "keep_db", metavar="MARGIN", default="10 dB", show_default=True, help="Margin to keep.",
+              type=shared.Quantity("level", at_least=0, at_most=60, allowed="0 dB to 60 dB"))  # fmt: skip
+@shared.csv_option
+@_report_option
+def range_command(
+    profile: str | None,
+    to_m: float,
+    fading: str | None,
+    power_dbm: float | None,
+    keep_db: float,
+    csv: str | None,
+    report: str | None,
+) -> None:
+    """Estimate the range: power, margin and packet loss against distance, in free space and over ground.
+
+    Uses the profile's link budget, or the default one where it has none. Range is relative, not a prediction.
+
+    \b
+    lostlink plan range my_link.toml --to "1000 m" --fading rician
+    """  # noqa: D301
+    link = read_link(profile)
+    budget, is_own = link_range.budget_of(link)
+    if fading is not None:
+        budget = dataclasses.replace(budget, fading=fading)
+    if power_dbm is not None:
+        budget = dataclasses.replace(budget, transmit_power_dbm=power_dbm)
+    points = {
+        path: [
+            link_range.at(link, dataclasses.replace(budget, path=path), distance_m)
+            for distance_m in link_range.distances_m(to_m)
+        ]
+        for path in ("free space", "two-ray")
+    }
+    inputs = [profile] if profile else []
+    _write_csv(
+        csv, ("path", "distance_m", "received_dbm", "margin_db", "loss", "false_per_hour"),
+        ((path, one.distance_m, one.received_dbm, one.margin_db, one.loss, one.per_hour)
+         for path, some in points.items() for one in some),
+        inputs,
+    )  # fmt: skip
+    screen.ranges(link, budget, points, is_own=is_own, keep_db=keep_db, most_m=to_m)
+    _write_page(report, pages.ranges(link, budget, points, keep_db=keep_db, most_m=to_m), inputs)
+    shared.show_cautions()
+
+
+@command.command("fit")
+@click.argument("losslog", metavar="LOSSLOG.csv")
+@click.option("--counter-bits", type=click.Choice(["8", "16", "32"]), help="Width of a packet counter in the log.")
+@click.option("--interval", "interval_us", metavar="TIME", help='Packet interval, for a log of times, such as "5 ms".',
+              type=shared.Quantity("duration", at_least=1, allowed="more than 0 us"))  # fmt: skip
+@click.option("--out", metavar="FILE.toml", help="Write the loss model as a part of a profile.")
+@shared.force_option
+def fit_command(losslog: str, counter_bits: str | None, interval_us: int | None, out: str | None, force: bool) -> None:
+    """Fit a loss model to recorded packets, and write it for a profile.
+
+    LOSSLOG has a column lost (0 or 1, a row per packet), or counter (of each packet that was received), or time_us,
+    time_ms or time_s (when each was received, with --interval). A counter and times together show every gap.
+
+    \b
+    lostlink plan fit flight.csv --out losses.toml
+    """  # noqa: D301
+    bits = None if counter_bits is None else int(counter_bits)
+    log = read_loss_log(losslog, counter_bits=bits, interval_us=interval_us)
+    if len(log.lost) < 2:
+        raise UsageError(f"{losslog}: one packet only; allowed: a log of some thousand packets")
+    found = fit.fits(log.lost)
+    if out is not None and log.lost.any():
+        text = fit.fragment(found[0], Path(losslog).name)
+        shared.write_output("--out", out, text, force=force, inputs=[losslog])
+    screen.fitted(log, found, losslog, out)

@@ -1,0 +1,108 @@
+"""``lostlink prove``: the whole suite over a rig."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Any
+
+import click
+
+from lostlink import show
+from lostlink.commands import shared
+from lostlink.errors import ReceiverError
+from lostlink.evidence.document import Document, run_head
+from lostlink.evidence.folder import fresh_folder, write_evidence
+from lostlink.evidence.summary import suite_summary
+from lostlink.profiles import read_link
+from lostlink.report import write_report
+from lostlink.results import Result
+from lostlink.rigs import SIM, drives_hardware, open_rig, receiver_file
+from lostlink.suite.run import run_suite
+from lostlink_sims import Profile
+
+
+@click.command("prove")
+@shared.profile_argument
+@shared.receiver_option
+@shared.rig_option
+@shared.baud_option
+@shared.props_off_option
+@click.option("--thorough", is_flag=True, help="On a board, test as many phases as in simulation.")
+@shared.seed_option
+@click.option("--only", metavar="IDS", help="Requirements to test, separated by commas (FS-CUT,FS-STAY).")
+@click.option("--tests", "tests", metavar="FILE.py", multiple=True, help="Additional custom requirements.")
+@shared.out_option("lostlink-evidence")
+@shared.quiet_option
+def command(
+    profile: str | None,
+    receiver: str | None,
+    rig: str,
+    baud: int | None,
+    props_off: bool,
+    thorough: bool,
+    seed: int,
+    only: str | None,
+    tests: tuple[str, ...],
+    out: str,
+    quiet: bool,
+) -> None:
+    """Run the whole suite on a link and report, requirement by requirement, whether the failsafe works.
+
+    PROFILE is a link profile (TOML); without it, a plain home-built link. The receiver runs in simulation: a class of
+    yours with power_on, packet, poll and pulses, compiled firmware as a shared library, or the reference receiver.
+    With --rig serial:PORT it is a real board, in real time: the radio stays simulated, and the board's firmware gets
+    the packets that survive over its serial port. With --rig emulated:IMAGE it is a firmware image on an emulated
+    microcontroller, in virtual time (emulated-live:IMAGE: in real time).
+
+    \b
+    lostlink prove fixtures/profiles/heron.toml
+    lostlink prove my_link.toml --receiver my_receiver.py:MyReceiver --seed 7
+    lostlink prove my_link.toml --receiver ./my_receiver.so
+    lostlink prove my_link.toml --rig serial:/dev/ttyACM0
+    lostlink prove my_link.toml --rig emulated:build/receiver.elf
+    """  # noqa: D301
+    link = read_link(profile)
+    ids, files = shared.requirement_ids(only), shared.test_files(tests)
+    if rig != SIM and receiver is not None:
+        raise ReceiverError(f"--receiver {receiver}: with --rig {rig} the receiver is the board; leave one of them out")
+    if drives_hardware(rig) and not props_off:
+        shared.confirm_props_off()
+    where = open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough)
+    try:
+        folder = fresh_folder(out)
+        started = dt.datetime.now(dt.UTC)
+        head = run_head(
+            link, profile_file=profile, receiver=receiver or where.receiver, receiver_file=receiver_file(receiver),
+            rig=rig, seed=seed, only=ids, started=started,
+        )  # fmt: skip
+        # Should the run be killed, the folder says so.
+        _write(folder, link, Result(interrupted=True), head)
+    except BaseException:
+        where.close()
+        raise
+    with show.suite_progress() as progress:
+        result = run_suite(
+            link, where, seed=seed, only=ids, evidence=folder, tests=files, progress=progress,
+            named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)),
+        )  # fmt: skip
+    head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
+    if rig != SIM:
+        head["bench"] = result.rig
+    _write(folder, link, result, head)
+    write_report(folder)
+    if quiet:
+        click.echo(result.conclusion)
+    else:
+        show.verdicts(result, head, folder)
+    if result.rig_lost:
+        click.echo(f"lostlink: {result.rig_lost}", err=True)
+    for error in result.errors:
+        click.echo(f"lostlink: a test could not be run:\n{error}", err=True)
+    raise SystemExit(result.exit_code)
+
+
+def _write(folder: Path, link: Profile, result: Result, head: dict[str, Any]) -> None:
+    document = Document(result.conclusion, result.exit_code, head, tuple(result.verdicts))
+    findings = {f"failing/{name}.txt": f"{text}\n" for name, text in result.findings.items()}
+    write_evidence(folder, document, suite_summary(document, result.findings), profile=link, files=findings)

@@ -1,0 +1,80 @@
+"""``lostlink read``: a recorded pulse train."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import click
+
+from lostlink.captures import recognise, resolution
+from lostlink.captures.evidence_files import capture_head, write_runs
+from lostlink.captures.files import read_capture
+from lostlink.captures.frames_csv import csv_text
+from lostlink.captures.judging import findings
+from lostlink.captures.to_trace import as_trace
+from lostlink.commands import shared
+from lostlink.errors import UsageError
+from lostlink.evidence.document import Document
+from lostlink.evidence.folder import fresh_folder, write_evidence
+from lostlink.evidence.summary import suite_summary
+from lostlink.profiles import read_link
+from lostlink.report import write_report
+from lostlink.show import capture as screen
+
+
+@click.command("read")
+@click.argument("capture")
+@shared.profile_argument
+@click.option("--signal", metavar="NAME", help="Signal with the pulses, where more than one has edges.")
+@click.option("--unit", type=click.Choice(["s", "ms", "us", "ns"]), help="Unit of the times in a CSV without a header.")
+@click.option("--tick", metavar="TIME", help='Sample period of the analyser, such as "41.7 ns".  [default: detected]')
+@click.option("--csv", metavar="FILE", help="Write the decoded frames as CSV.")
+@shared.out_option(None, "Folder for the evidence: verdicts, frames, report.html. Needs PROFILE.")
+@shared.force_option
+@shared.quiet_option
+def command(
+    capture: str,
+    profile: str | None,
+    signal: str | None,
+    unit: str | None,
+    tick: str | None,
+    csv: str | None,
+    out: str | None,
+    force: bool,
+    quiet: bool,
+) -> None:
+    """Read a pulse train (PPM) recorded by a logic analyser, and compare it with a profile.
+
+    CAPTURE is VCD, or CSV of edges or samples. Without PROFILE the command reports what it found and proposes the
+    lines of a profile. A capture is evidence for the pulse train only: the loss of a link cannot be seen in it.
+
+    Exit codes: 0 everything that can be judged is met, 1 something is not, 2 bad input, 4 something is inconclusive.
+
+    \b
+    lostlink read bench.vcd
+    lostlink read bench.csv my_link.toml --unit us --csv frames.csv
+    """  # noqa: D301
+    link = None if profile is None else read_link(profile)
+    recording = read_capture(capture, unit=unit)
+    tick_ps = None if tick is None else resolution.parse_tick(tick, recording.unit_ps)
+    found = findings(recognise.choose(recording, signal, tick_ps), link)
+    trace = None if link is None else as_trace(found.train, recording, link)
+    frames = csv_text(recording, found.train)
+    if csv is not None:
+        shared.write_output("--csv", csv, frames, force=force, inputs=[capture])
+    if out is not None:
+        if link is None or trace is None:
+            raise UsageError("--out: evidence is judged against a link; allowed: with a PROFILE")
+        folder = fresh_folder(out)
+        head = capture_head(recording, link, profile, dt.datetime.now(dt.UTC))
+        document = Document(found.conclusion, found.exit_code, head, tuple(found.verdicts))
+        write_evidence(folder, document, suite_summary(document, {}), profile=link, files={"frames.csv": frames})
+        write_runs(folder, found, trace)
+        write_report(folder)
+    if quiet:
+        click.echo(found.conclusion)
+    else:
+        screen.show(recording, found, link, trace)
+        if out is not None:
+            click.echo(f"Evidence: {out}/report.html")
+    raise SystemExit(found.exit_code)

@@ -1,0 +1,22 @@
+"""``lostlink report``: the page of an evidence folder, written again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from lostlink.report import write_report
+
+
+@click.command("report")
+@click.argument("folder", metavar="FOLDER")
+def command(folder: str) -> None:
+    """Write FOLDER/report.html again, from the evidence in FOLDER.
+
+    The page is one file that works offline. Charts need the plotting library: pip install 'lostlink[report]'.
+
+    \b
+    lostlink report lostlink-evidence
+    """  # noqa: D301
+    click.echo(write_report(Path(folder)))

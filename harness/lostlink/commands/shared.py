@@ -1,0 +1,199 @@
+"""What several commands need: options, quantities, the confirmation before hardware is driven, output files."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import click
+
+from lostlink import extensions
+from lostlink.errors import UsageError
+from lostlink.evidence.folder import not_writable
+from lostlink.profiles.quantities import QuantityError, parse
+from lostlink.requirements import wrong_id
+from lostlink.results import CAUTIONS
+
+_CONFIRMATION: Final = "props off"
+_F = TypeVar("_F", bound=Callable[..., Any])
+
+
+class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic in newer versions only
+    """A number with a unit, such as "500 ms", converted to the base unit of its kind.
+
+    Parameters
+    ----------
+    kind : str
+        A key of `lostlink.profiles.quantities.UNITS`.
+    at_least, at_most : float, optional
+        In the base unit.
+    allowed : str
+        The range in words, for the error.
+    """
+
+    name = "quantity"
+
+    def __init__(
+        self, kind: str, *, at_least: float | None = None, at_most: float | None = None, allowed: str = ""
+    ) -> None:
+        self.kind, self.at_least, self.at_most, self.allowed = kind, at_least, at_most, allowed
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float | int:
+        """Return the value in the base unit.
+
+        Raises
+        ------
+        UsageError
+            If it has no such unit or is out of range.
+        """
+        if not isinstance(value, str):
+            return value  # type: ignore[no-any-return]
+        option = param.opts[0] if param is not None else "value"
+        try:
+            number = parse(value, self.kind)
+        except QuantityError as error:
+            raise UsageError(f"{option}: {error}") from error
+        too_small = self.at_least is not None and number < self.at_least
+        if too_small or (self.at_most is not None and number > self.at_most):
+            raise UsageError(f"{option} {value}: out of range; allowed: {self.allowed}")
+        return number
+
+
+# --- options ---------------------------------------------------------------------------------------------------------
+
+profile_argument = click.argument("profile", required=False)
+receiver_option = click.option(
+    "--receiver",
+    metavar="FILE.py:NAME",
+    help="Receiver under test, or a shared library.  [default: reference receiver]",
+)
+rig_option = click.option(
+    "--rig",
+    metavar="RIG",
+    default="sim",
+    show_default=True,
+    help="Where to run: sim, serial:PORT, emulated:IMAGE or emulated-live:IMAGE.",
+)
+baud_option = click.option(
+    "--baud", metavar="N", type=click.IntRange(300, 10_000_000), help="Serial baud rate.  [default: 250000]"
+)
+props_off_option = click.option(
+    "--props-off", is_flag=True, help="Confirm: propellers off, flight battery disconnected, model restrained."
+)
+seed_option = click.option(
+    "--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Random seed."
+)
+quiet_option = click.option("--quiet", is_flag=True, help="Show the conclusion only.")
+force_option = click.option("--force", is_flag=True, help="Overwrite an existing file.")
+csv_option = click.option("--csv", metavar="FILE", help="Write the table as CSV.")
+
+
+def out_option(default: str | None, text: str = "Folder for the evidence.") -> Callable[[_F], _F]:
+    """Return the option ``--out``."""
+    return click.option("--out", metavar="DIR", default=default, show_default=default is not None, help=text)
+
+
+def requirement_ids(only: str | None) -> list[str]:
+    """Return the ids in a list that is separated by commas.
+
+    Raises
+    ------
+    UsageError
+        If there is no such requirement.
+    """
+    ids = [name.strip() for name in only.split(",") if name.strip()] if only else []
+    for name in ids:
+        if problem := wrong_id(name):
+            raise UsageError(f"--only: {problem}")
+    return ids
+
+
+def test_files(tests: Sequence[str]) -> list[Path]:
+    """Return the files with additional requirements: the user's own, or those of installed packages by name.
+
+    Raises
+    ------
+    UsageError
+        If there is no such file.
+    """
+    files = []
+    for name in tests:
+        file = Path(name) if Path(name).is_file() else extensions.tests_file(name)
+        if file is None:
+            known = extensions.names(extensions.REQUIREMENTS)
+            installed = f", or those of an installed package: {', '.join(known)}" if known else ""
+            raise UsageError(
+                f"--tests {name}: there is no such file; allowed: a Python file with pytest tests{installed}"
+            )
+        files.append(file.resolve())
+    return files
+
+
+# --- hardware --------------------------------------------------------------------------------------------------------
+
+
+def confirm_props_off() -> None:
+    """Show the cautions and ask for a confirmation in writing, because a board may drive motors.
+
+    Raises
+    ------
+    UsageError
+        If it is not given.
+    """
+    for caution in CAUTIONS:
+        click.echo(caution, err=True)
+    try:
+        answer = click.prompt(f'Type "{_CONFIRMATION}" to continue', err=True, default="", show_default=False)
+    except click.Abort:
+        answer = ""
+    if answer.strip().lower() != _CONFIRMATION:
+        raise UsageError(f'not confirmed, so no board is driven; type "{_CONFIRMATION}", or give --props-off')
+
+
+def show_cautions() -> None:
+    """Show the cautions that go with every advice."""
+    click.echo()
+    for caution in CAUTIONS:
+        click.echo(caution)
+
+
+# --- output files ----------------------------------------------------------------------------------------------------
+
+
+def write_output(option: str, path: str, text: str, *, force: bool = True, inputs: Sequence[str] = ()) -> None:
+    """Write a file that an option names.
+
+    Parameters
+    ----------
+    force : bool
+        Whether an existing file is overwritten.
+    inputs : sequence of str
+        Files that the command reads; none of them is overwritten.
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be written, exists already, or is an input.
+    """
+    target = Path(path)
+    try:
+        if any(Path(name).exists() and target.exists() and target.samefile(name) for name in inputs):
+            raise UsageError(f"{option} {path}: is an input of this command; choose another name")
+        with target.open("w" if force else "x", encoding="utf-8", newline="") as file:
+            file.write(text)
+    except FileExistsError:
+        raise UsageError(f"{option} {path}: exists already; choose another name, or --force to overwrite it") from None
+    except OSError as error:
+        raise not_writable(option, path, error) from error
+
+
+def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """Return a table as CSV."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return text.getvalue()

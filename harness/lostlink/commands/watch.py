@@ -1,0 +1,154 @@
+"""``lostlink watch``: a board that prints its channel values."""
+
+from __future__ import annotations
+
+import datetime as dt
+import sys
+from pathlib import Path
+
+import click
+
+from lostlink.bench.line import DEFAULT_BAUD, open_line
+from lostlink.commands import shared
+from lostlink.errors import ExitCode, LostlinkError, RigError, UsageError
+from lostlink.evidence.document import Document
+from lostlink.evidence.folder import fresh_folder, write_evidence
+from lostlink.profiles import read_link
+from lostlink.report import write_report
+from lostlink.results import exit_code
+from lostlink.show import console
+from lostlink.show import watch as screen
+from lostlink.watch.evidence_files import files, summary_text, watch_head
+from lostlink.watch.judging import conclusion, judge
+from lostlink.watch.listener import Listener
+from lostlink.watch.procedure import FailsafeTest
+from lostlink.watch.units import names_of
+from lostlink_sims import Profile
+
+
+@click.command("watch")
+@click.argument("port")
+@click.option(
+    "--baud", type=click.IntRange(50, 20_000_000), default=DEFAULT_BAUD, show_default=True, help="Serial baud rate."
+)
+@click.option("--profile", metavar="FILE", help="Link profile: names, ranges, and the limits of the failsafe test.")
+@click.option(
+    "--once", metavar="SECONDS", type=click.FloatRange(0.1, 86_400), help="Run for SECONDS, print the table, exit."
+)
+@click.option("--failsafe-test", is_flag=True, help="Measure what happens when the handset is switched off.")
+@shared.props_off_option
+@click.option("--repeats", type=click.IntRange(1, 100), default=1, show_default=True, help="Number of failsafe tests.")
+@shared.out_option("lostlink-evidence", "Folder for the evidence of the failsafe test.")
+def command(
+    port: str,
+    baud: int,
+    profile: str | None,
+    once: float | None,
+    failsafe_test: bool,
+    props_off: bool,
+    repeats: int,
+    out: str,
+) -> None:
+    """Listen to a board that prints its channel values as text, as its maker left it.
+
+    PORT is a serial port or a URL. Columns of any kind will do: tabs, commas, spaces, names; codes 0..255, ADC
+    counts 0..1023 or pulse widths in µs. Shown are values, ends, trim and travel. With --failsafe-test you move a
+    stick, switch the handset off, and are told how long the receiver held its last values.
+
+    \b
+    lostlink watch /dev/ttyACM0 --profile my_link.toml
+    lostlink watch COM3 --once 10
+    lostlink watch /dev/ttyACM0 --failsafe-test --profile my_link.toml
+
+    Exit codes of the failsafe test: 0 met, 1 not met, 2 bad input, 3 the port was lost, 4 inconclusive or, without
+    a profile, not judged, 130 interrupted.
+    """  # noqa: D301  click reads the control character
+    if failsafe_test and once is not None:
+        raise UsageError("--once and --failsafe-test: allowed: one of the two options")
+    if not failsafe_test and (props_off or repeats > 1):
+        raise UsageError("--props-off and --repeats belong to --failsafe-test; allowed: together with it")
+    link = None if profile is None else read_link(profile)
+    if failsafe_test:
+        code = _test(port, baud, link, profile, out, repeats, props_off=props_off)
+    else:
+        code = _watch(port, baud, link, once)
+    raise SystemExit(code)
+
+
+def _watch(port: str, baud: int, link: Profile | None, once: float | None) -> ExitCode:
+    with open_line(port, baud) as line:
+        listener = Listener(line, channels=len(link.channels) if link else None)
+        code = ExitCode.MET
+        try:
+            if once is not None:
+                listener.listen_until(listener.started_ns + round(once * 1e9))
+            elif sys.stdout.isatty():
+                screen.live(listener, link, None)
+            else:
+                screen.lines(listener, link)
+        except KeyboardInterrupt:
+            code = ExitCode.INTERRUPTED
+        if once is None and sys.stdout.isatty():
+            return code  # the table is still there
+        if listener.layout is None:
+            trouble = listener.trouble() or "no columns of numbers came"
+            raise RigError(f"{port}: {trouble}")
+        console().print(screen.picture(listener, link))
+    return code
+
+
+def _test(
+    port: str, baud: int, link: Profile | None, profile: str | None, out: str, repeats: int, *, props_off: bool
+) -> ExitCode:
+    with open_line(port, baud) as line:
+        if not props_off:
+            shared.confirm_props_off()
+        folder = fresh_folder(out)
+        started = dt.datetime.now(dt.UTC)
+        listener = Listener(line, channels=len(link.channels) if link else None, keep=True)
+        return _run(listener, link, profile, folder, repeats, started)
+
+
+def _tell(text: str) -> None:
+    """Say something to somebody who looks at a handset, not at the screen."""
+    click.echo(f"{text}\a" if sys.stdout.isatty() else text)
+
+
+def _run(
+    listener: Listener, link: Profile | None, profile: str | None, folder: Path, repeats: int, started: dt.datetime
+) -> ExitCode:
+    """Make the attempts and write the evidence, whatever ends them."""
+    test = FailsafeTest(listener, link, _tell)
+    head = watch_head(link, profile, listener.source.port, started)
+    # Should the test be killed, the folder says so.
+    _write(folder, Document("Interrupted; nothing is known.", ExitCode.INTERRUPTED, head, ()), test, link)
+    ended, code, error = "", None, None
+    try:
+        test.run(repeats)
+    except KeyboardInterrupt:
+        code, ended = ExitCode.INTERRUPTED, "Interrupted. "
+    except LostlinkError as problem:
+        code, ended, error = problem.exit_code, f"{problem}. ", problem
+    verdicts = judge(test.attempts, link) if test.attempts else []
+    text = ended + conclusion(test.attempts, verdicts, link)
+    if code is None:
+        code = exit_code(verdicts)
+    head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
+    _write(folder, Document(text, code, head, tuple(verdicts)), test, link)
+    write_report(folder)
+    if error is not None:
+        click.echo(f"{len(listener.rows)} rows and {len(test.attempts)} attempts are kept in {folder}", err=True)
+        raise error
+    screen.result(test.attempts, verdicts, text, _names(listener, link), str(folder))
+    return code
+
+
+def _write(folder: Path, document: Document, test: FailsafeTest, link: Profile | None) -> None:
+    listener = test.listener
+    summary = summary_text(document, test.attempts, _names(listener, link))
+    texts = files(listener.rows, listener.layout, listener.started_ns, test.attempts)
+    write_evidence(folder, document, summary, profile=link, files=texts)
+
+
+def _names(listener: Listener, link: Profile | None) -> list[str]:
+    return names_of(listener.layout, link) if listener.layout else []

@@ -1,0 +1,232 @@
+"""What changed from one evidence folder to another, and whether it can be known.
+
+Outcomes rank: met over inconclusive and not tested over not met; a waived requirement is not ranked. A measured value
+has changed when the difference is larger than both uncertainties together. Failures of two campaigns are compared by
+Fisher's exact test (The Design of Experiments, 1935): given all failures and both numbers of trials, how likely is so
+uneven a split if nothing has changed?
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any, Final
+
+from lostlink.errors import ExitCode
+from lostlink.evidence.reader import Counts, Evidence
+from lostlink.verdicts import Outcome, Severity, Verdict, quantity
+
+CONFIDENCE: Final = 0.95
+
+
+class Change(Enum):
+    """What became of a requirement."""
+
+    BROKEN = "was met, is not met"
+    DOUBTFUL = "was met, is no longer shown"
+    WORSE = "worse"
+    SAME = "same"
+    BETTER = "better"
+    MENDED = "was not met, is met"
+    SHOWN = "was not shown, is met"
+    NEW = "only in the second"
+    GONE = "only in the first"
+
+
+_RANK: Final = {Outcome.NOT_MET: 0, Outcome.INCONCLUSIVE: 1, Outcome.NOT_TESTED: 1, Outcome.MET: 2}
+_ORDER: Final = list(Change)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One requirement in both folders.
+
+    Attributes
+    ----------
+    before, after : Verdict or None
+    change : Change
+    note : str
+        What the numbers show.
+    fails_more_often : bool
+        Whether a campaign has significantly more failures than the one before.
+    """
+
+    before: Verdict | None
+    after: Verdict | None
+    change: Change
+    note: str = ""
+    fails_more_often: bool = False
+
+    @property
+    def verdict(self) -> Verdict:
+        """The newer verdict, or the only one."""
+        verdict = self.after or self.before
+        assert verdict is not None
+        return verdict
+
+    @property
+    def id(self) -> str:
+        """Of the requirement."""
+        return self.verdict.requirement.id
+
+    @property
+    def measured(self) -> str:
+        """What was measured, before and after where it differs."""
+        before, after = (verdict.measured if verdict else "" for verdict in (self.before, self.after))
+        return after if before == after else f"{before} → {after}"
+
+
+def compare(before: Evidence, after: Evidence) -> list[Row]:
+    """Return a row for each requirement of either folder, the worst first."""
+    old, new = ({v.requirement.id: v for v in evidence.document.verdicts} for evidence in (before, after))
+    rows = [
+        _row(old.get(name), new.get(name), before.counts.get(name), after.counts.get(name))
+        for name in dict.fromkeys([*old, *new])
+    ]
+    severities = list(Severity)
+    return sorted(
+        rows, key=lambda row: (_ORDER.index(row.change), severities.index(row.verdict.requirement.severity))
+    )  # fmt: skip
+
+
+def _row(before: Verdict | None, after: Verdict | None, counts: Counts | None, counts_after: Counts | None) -> Row:
+    if before is None or after is None:
+        return Row(before, after, Change.NEW if before is None else Change.GONE)
+    change, note, numbers = _outcomes(before, after), "", Change.SAME
+    if counts and counts_after and counts.trials and counts_after.trials:
+        numbers, note = _campaigns(counts, counts_after)
+    elif counts is None and counts_after is None:
+        note = values(before, after)
+    if change is Change.SAME:
+        change = numbers
+    return Row(before, after, change, note, fails_more_often=numbers is Change.WORSE)
+
+
+def _outcomes(before: Verdict, after: Verdict) -> Change:
+    if Outcome.WAIVED in (before.outcome, after.outcome):
+        return Change.SAME
+    was, now = _RANK[before.outcome], _RANK[after.outcome]
+    if was == now:
+        return Change.SAME
+    if was == 2:
+        return Change.BROKEN if now == 0 else Change.DOUBTFUL
+    if now == 2:
+        return Change.MENDED if was == 0 else Change.SHOWN
+    return Change.BETTER if now > was else Change.WORSE
+
+
+def values(before: Verdict, after: Verdict) -> str:
+    """Return what the measured values show; empty where there are none to compare, or they are equal."""
+    if before.value is None or after.value is None or before.unit != after.unit:
+        return ""
+    difference, uncertainty = after.value - before.value, before.uncertainty + after.uncertainty
+    if not difference:
+        return ""
+    if abs(difference) <= uncertainty:
+        return f"by {quantity(difference, after.unit)}: within the uncertainty ± {quantity(uncertainty, after.unit)}"
+    # For most requirements a larger value is nearer to the limit, but not for all: reported, not judged.
+    return f"measured {'+' if difference > 0 else ''}{quantity(difference, after.unit)} against before"
+
+
+def _campaigns(before: Counts, after: Counts) -> tuple[Change, str]:
+    """Return whether two campaigns differ beyond chance."""
+    chance = fisher(before.failures, before.trials, after.failures, after.trials)
+    failed = f"{before.failures} of {before.trials}, then {after.failures} of {after.trials} failed"
+    times = _quantiles(before, after)
+    if chance >= 1 - CONFIDENCE:
+        return Change.SAME, f"{failed}: not significant (by chance in {chance:.2g} of such pairs){times}"
+    more = after.failures / after.trials > before.failures / before.trials
+    return (Change.WORSE if more else Change.BETTER), f"{failed} (by chance in {chance:.2g} of such pairs){times}"
+
+
+def _quantiles(before: Counts, after: Counts) -> str:
+    parts = [
+        f"p{100 * share:g} {quantity(value_us, 'µs')} then {quantity(after.quantiles_us[share], 'µs')}"
+        for share, value_us in before.quantiles_us.items()
+        if share in after.quantiles_us and after.quantiles_us[share] != value_us
+    ]
+    return f"; {', '.join(parts)}" if parts else ""
+
+
+def fisher(failures_a: int, trials_a: int, failures_b: int, trials_b: int) -> float:
+    """Return the chance of a split as uneven as this one or more, two-sided, if both fail alike.
+
+    The sum of all hypergeometric terms that are not larger than that of the split itself.
+    """
+    failures, trials = failures_a + failures_b, trials_a + trials_b
+    low, high = max(0, failures - trials_b), min(failures, trials_a)
+    logs = [_log_term(k, failures, trials_a, trials) for k in range(low, high + 1)]
+    here = _log_term(failures_a, failures, trials_a, trials)
+    total = math.fsum(math.exp(log) for log in logs if log <= here + 1e-7)
+    return min(1.0, total)
+
+
+def _log_term(k: int, failures: int, trials_a: int, trials: int) -> float:
+    return (
+        _log_choose(failures, k) + _log_choose(trials - failures, trials_a - k) - _log_choose(trials, trials_a)
+    )  # fmt: skip
+
+
+def _log_choose(n: int, k: int) -> float:
+    return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
+
+
+def exit_code(rows: list[Row]) -> ExitCode:
+    """Return how the comparison ends: not met when a met requirement broke, undecided when one is no longer shown."""
+    changes = {row.change for row in rows}
+    lost = any(row.change is Change.GONE and row.before and row.before.outcome is Outcome.MET for row in rows)
+    if Change.BROKEN in changes or any(row.fails_more_often for row in rows):
+        return ExitCode.NOT_MET
+    return ExitCode.UNDECIDED if Change.DOUBTFUL in changes or lost else ExitCode.MET
+
+
+def set_up(before: Evidence, after: Evidence) -> list[str]:
+    """Return the differences of what was tested, a line each."""
+    lines = []
+    for key, what in (
+        ("profile", "link"), ("receiver", "receiver"), ("receiver_sha256", "receiver's file"), ("rig", "rig"),
+        ("seed", "seed"), ("only", "requirements asked for"),
+    ):  # fmt: skip
+        was, now = before.document.tested.get(key), after.document.tested.get(key)
+        if was != now:
+            lines.append(f"{what}: {_short(was)}, then {_short(now)}")
+    versions = before.document.tested.get("versions", {}), after.document.tested.get("versions", {})
+    for prefix, was, now in (("version of ", *versions), ("", before.profile, after.profile)):
+        lines += [
+            f"{prefix}{key}: {_short(was.get(key))}, then {_short(now.get(key))}"
+            for key in sorted(set(was) | set(now))
+            if was.get(key) != now.get(key)
+        ]
+    if (before.campaign is None) is not (after.campaign is None):
+        lines.append("one is a campaign, the other is not: outcomes are compared, numbers are not")
+    return lines
+
+
+def _short(value: Any) -> str:
+    if value is None or value == []:
+        return "none"
+    text = str(value)
+    return text if len(text) <= 40 else f"{text[:12]}…"
+
+
+def conclusion(rows: list[Row]) -> str:
+    """Return what came of it in one sentence."""
+    broken = [row.id for row in rows if row.change is Change.BROKEN]
+    worse = [row.id for row in rows if row.change is Change.WORSE]
+    doubt = [row.id for row in rows if row.change is Change.DOUBTFUL]
+    gone = [row.id for row in rows if row.change is Change.GONE]
+    good = [row.id for row in rows if row.change in (Change.MENDED, Change.SHOWN, Change.BETTER)]
+    parts = []
+    for ids, what in (
+        (broken, "no longer met"), (worse, "worse"), (doubt, "no longer shown"), (gone, "no longer there"),
+        (good, "better"),
+    ):  # fmt: skip
+        if ids:
+            names = ", ".join(ids[:6]) + (f" and {len(ids) - 6} more" if len(ids) > 6 else "")
+            parts.append(f"{what}: {names}")
+    same = sum(row.change is Change.SAME for row in rows)
+    if not parts:
+        return f"Nothing changed: {same} requirement{'' if same == 1 else 's'} as before."
+    text = f"{'; '.join(parts)}; {same} as before."
+    return text[0].upper() + text[1:]

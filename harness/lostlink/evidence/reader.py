@@ -1,0 +1,107 @@
+"""Reads an evidence folder: the document, the profile, and a campaign's counts where there is one."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Final
+
+from lostlink.errors import EvidenceError
+from lostlink.evidence.document import ALLOWED, FILE, Document, read_json
+
+CAMPAIGN_FILE: Final = "campaign.json"
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """An evidence folder.
+
+    Attributes
+    ----------
+    folder : Path
+    document : Document
+    campaign : dict or None
+        What ``campaign.json`` holds.
+    """
+
+    folder: Path
+    document: Document
+    campaign: dict[str, Any] | None = None
+
+    @cached_property
+    def profile(self) -> dict[str, Any]:
+        """Every value of the resolved profile by its dotted key; empty where the file is missing."""
+        try:
+            values = tomllib.loads((self.folder / "profile.toml").read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        return _flat("", values)
+
+    @cached_property
+    def counts(self) -> dict[str, Counts]:
+        """A campaign's counts by requirement; empty where there was none."""
+        if self.campaign is None:
+            return {}
+        try:
+            return {str(one["id"]): _counts(one) for one in self.campaign["requirements"]}
+        except (KeyError, TypeError, ValueError) as error:
+            raise EvidenceError(f"{self.folder / CAMPAIGN_FILE}: cannot be read ({error!r}); {ALLOWED}") from error
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """A campaign's counts for one requirement.
+
+    Attributes
+    ----------
+    failures, trials : int
+    quantiles_us : dict of float to float
+        Share of the trials to the measured time.
+    """
+
+    failures: int
+    trials: int
+    quantiles_us: dict[float, float] = field(default_factory=dict)
+
+
+def read_evidence(folder: str | Path) -> Evidence:
+    """Read an evidence folder.
+
+    Raises
+    ------
+    EvidenceError
+        If it holds none, was edited to something else, or was written by a newer version.
+    """
+    folder = Path(folder)
+    data = read_json(folder / FILE)
+    try:
+        document = Document.from_dict(data)
+    except (KeyError, TypeError, ValueError) as error:
+        raise EvidenceError(f"{folder / FILE}: cannot be read ({error}); {ALLOWED}") from error
+    has_campaign = (folder / CAMPAIGN_FILE).is_file()
+    return Evidence(folder, document, read_json(folder / CAMPAIGN_FILE) if has_campaign else None)
+
+
+def _counts(data: dict[str, Any]) -> Counts:
+    failures, trials = data["failures"], data["judged"]
+    if type(failures) is not int or type(trials) is not int or not 0 <= failures <= trials:
+        raise ValueError(f"{failures} of {trials}")
+    quantiles = {
+        float(one["share"]): float(one["value_us"])
+        for one in data.get("quantiles", ())
+        if one.get("value_us") is not None
+    }
+    return Counts(failures, trials, quantiles)
+
+
+def _flat(prefix: str, value: Any) -> dict[str, Any]:
+    """Return the values of nested tables by dotted keys."""
+    if isinstance(value, dict):
+        pairs = [(f"{prefix}.{key}" if prefix else key, inner) for key, inner in value.items()]
+    elif isinstance(value, list) and any(isinstance(one, dict) for one in value):
+        pairs = [(f"{prefix}[{number}]", inner) for number, inner in enumerate(value, start=1)]
+    else:
+        return {prefix: value}
+    return {key: one for name, inner in pairs for key, one in _flat(name, inner).items()}

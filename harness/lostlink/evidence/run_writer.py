@@ -1,0 +1,180 @@
+"""Keeps the run that decided a requirement, small enough to keep one for each: ``runs/ID.json``.
+
+The layout is `RUN_SCHEMA`, version 1. Integer columns are written as differences (`packed`): the first entry is the
+first value, each further entry the step to the next, and ``[step, times]`` stands for so many equal steps. A link of
+constant intervals costs a few bytes, whatever it lasts; a real one costs about five bytes a packet.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.evidence.timeline import changes
+from lostlink.measure import failsafe
+from lostlink.verdicts import Limit, Measurement
+from lostlink_sims import Trace
+from lostlink_sims.ppm import NEVER
+from lostlink_sims.scenario import FlappingLink, LastingFault
+
+RUN_SCHEMA: Final = 1
+MOST_EVENTS: Final = 400
+"""Changes kept in words; of more, those nearest to the moment of interest."""
+
+Ints = NDArray[np.int64]
+Packed = list[int | list[int]]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A measurement and its limit."""
+
+    measurement: Measurement
+    limit: Limit
+
+
+def packed(values: Ints) -> Packed:
+    """Return a column as its first value and steps, equal steps in a row as ``[step, times]``."""
+    if not len(values):
+        return []
+    steps = np.diff(values)
+    if not len(steps):
+        return [int(values[0])]
+    begins = np.flatnonzero(np.concatenate([[True], steps[1:] != steps[:-1]]))
+    times = np.diff(np.concatenate([begins, [len(steps)]]))
+    result: Packed = [int(values[0])]
+    for step, many in zip(steps[begins].tolist(), times.tolist(), strict=True):
+        result.append([step, many] if many > 1 else step)
+    return result
+
+
+def file_name(requirement_id: str) -> str:
+    """Return the name of the file for a requirement; ids of the user's own tests may hold anything."""
+    return re.sub(r"[^A-Za-z0-9_-]", "_", requirement_id)[:80] + ".json"
+
+
+def save(folder: Path, requirement_id: str, trace: Trace, judged: Judged | None = None) -> Path:
+    """Write the run of a requirement into `folder` and return the file.
+
+    Parameters
+    ----------
+    folder : Path
+        ``runs`` in the evidence folder; made when it is not there.
+    judged : Judged, optional
+        What was measured in it; None when the run gave nothing to measure.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    file = folder / file_name(requirement_id)
+    text = json.dumps(as_data(requirement_id, trace, judged), ensure_ascii=False, separators=(",", ":"))
+    file.write_text(text + "\n", encoding="utf-8", errors="replace")
+    return file
+
+
+def as_data(requirement_id: str, trace: Trace, judged: Judged | None = None) -> dict[str, Any]:
+    """Return a run as plain data in the layout of `RUN_SCHEMA`.
+
+    ``packets.arrived_us`` is the delay after ``left_us``, -1 where it never came. ``frames.widths_us`` is a column a
+    channel, -1 where a frame has fewer; ``frames.cut_short`` is [frame, instant] where the output fell silent within
+    it. ``failsafe``, ``motor`` and ``arming`` are [instants, values].
+    """
+    profile, scenario, packets = trace.profile, trace.scenario, trace.packets
+    roles = {profile.throttle_index: "throttle", profile.arm_index: "arm"}
+    outputs = max([profile.output.channels, *trace.frames.count.tolist()])
+    named = [channel.name for channel in profile.channels]
+    faults = _faults(trace)
+    moment_us = judged.measurement.at_us if judged and judged.measurement.at_us is not None else scenario.duration_us
+    return {
+        "schema": RUN_SCHEMA,
+        "id": requirement_id,
+        "scenario": {"name": scenario.name, "seed": scenario.seed, "trial": scenario.trial},
+        "duration_us": scenario.duration_us,
+        "how_seen": trace.how_seen.value,
+        "uncertainty_us": trace.uncertainty_us,
+        "span_uncertainty_us": trace.span_uncertainty_us,
+        "doubt": trace.doubt,
+        "crash": trace.crash,
+        "judged": None if judged is None else _judged(judged),
+        "faults": faults,
+        "cut_us": _cut_us(trace, faults, moment_us),
+        "idle_below_us": profile.requirements.idle_below_us,
+        "separator_us": profile.output.separator_us,
+        "polarity": profile.output.polarity,
+        "channels": [
+            {"name": named[i] if i < len(named) else f"output {i + 1}", "role": roles.get(i, "")}
+            for i in range(outputs)
+        ],
+        "packets": {
+            "left_us": packed(packets.left_us),
+            "delay_us": packed(np.where(packets.lost, -1, packets.arrived_us - packets.left_us)),
+            "fate": packed(packets.fate.astype(np.int64)),
+            "fates": list(trace.fates),
+        },
+        "frames": {
+            "start_us": packed(trace.frames.start_us),
+            "widths_us": [packed(column) for column in trace.frames.table(outputs).T],
+            "cut_short": [
+                [int(at), int(trace.frames.until_us[at])] for at in np.flatnonzero(trace.frames.until_us != NEVER)
+            ],
+        },
+        **{
+            name: [packed(steps.at_us), packed(steps.value)]
+            for name, steps in (("failsafe", trace.failsafe), ("motor", trace.motor), ("arming", trace.arming))
+        },
+        "events": _events(trace, moment_us),
+    }
+
+
+def _judged(judged: Judged) -> dict[str, Any]:
+    measurement = judged.measurement
+    return {
+        "name": measurement.name,
+        "measured": str(measurement),
+        "limit": str(judged.limit),
+        "value": float(measurement.value),
+        "unit": measurement.unit,
+        "uncertainty": float(measurement.uncertainty),
+        "only_at_least": measurement.only_at_least,
+        "at_us": measurement.at_us,
+        "since_us": measurement.since_us,
+        "at_most": judged.limit.at_most,
+        "at_least": judged.limit.at_least,
+        "outcome": judged.limit.decide(measurement).value,
+    }
+
+
+def _faults(trace: Trace) -> list[dict[str, Any]]:
+    faults = []
+    for fault in trace.scenario.faults:
+        ends = fault.until_us(trace.scenario.duration_us) if isinstance(fault, LastingFault) else None
+        note = "comes and goes" if isinstance(fault, FlappingLink) else ""
+        faults.append({"name": type(fault).name, "at_us": fault.at_us, "until_us": ends, "note": note})
+    return sorted(faults, key=lambda fault: fault["at_us"])
+
+
+def _cut_us(trace: Trace, faults: list[dict[str, Any]], moment_us: int) -> int | None:
+    """Return when the throttle was cut after the fault that matters; None where it was not up, or not cut."""
+    before = [fault["at_us"] for fault in faults if fault["at_us"] <= moment_us]
+    if not before:
+        return None
+    struck_us = before[-1]
+    period_us = trace.profile.output.frame_period_us
+    up = failsafe.widest_throttle(trace, struck_us - 3 * period_us, struck_us)
+    if up.value <= trace.profile.requirements.idle_below_us:
+        return None
+    cut = failsafe.time_to_cut(trace, struck_us)
+    return None if cut.only_at_least else struck_us + round(cut.value)
+
+
+def _events(trace: Trace, moment_us: int) -> list[list[Any]]:
+    """Return what changed, as [instant, words]; of too much, what is nearest to the moment."""
+    lines = changes(trace, 0, trace.scenario.duration_us + 1)
+    if len(lines) > MOST_EVENTS:
+        nearest = sorted(lines, key=lambda line: abs(line.at_us - moment_us))[:MOST_EVENTS]
+        lines = sorted(nearest, key=lambda line: line.at_us)
+    return [[line.at_us, line.what] for line in lines]

@@ -1,0 +1,60 @@
+"""The evidence as Markdown, for people and for the summary of a CI job."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from lostlink.evidence.document import Document
+from lostlink.results import CAUTIONS
+from lostlink.verdicts import Outcome, Severity, Verdict
+
+
+def page(title: str, conclusion: str, *blocks: Sequence[str]) -> str:
+    """Return a Markdown page: title, conclusion, blocks of lines, cautions."""
+    lines = [f"# {title}", "", f"**{conclusion}**"]
+    for block in blocks:
+        if block:
+            lines += ["", *block]
+    return "\n".join([*lines, "", *(f"- {caution}" for caution in CAUTIONS)]) + "\n"
+
+
+def table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
+    """Return a Markdown table; signs of Markdown's own in a cell are escaped."""
+    return [_row(headings), "|" + "---|" * len(headings), *map(_row, rows)]
+
+
+def _row(cells: Sequence[str]) -> str:
+    escaped = (cell.replace("\\", "\\\\").replace("|", "\\|").replace("\n", " ") for cell in cells)
+    return "| " + " | ".join(escaped) + " |"
+
+
+def about(tested: dict[str, Any]) -> str:
+    """Return in one line what was tested."""
+    return (
+        f"Profile **{tested['profile']}** ({tested['profile_sha256'][:12]}), receiver {tested['receiver']}, "
+        f"rig {tested['rig']}, seed {tested['seed']}, {tested['date']}, lostlink {tested['versions']['lostlink']}."
+    )
+
+
+def verdict_table(verdicts: Iterable[Verdict]) -> list[str]:
+    """Return the verdicts as a Markdown table, the most severe first."""
+    order = list(Severity)
+    rows = sorted(verdicts, key=lambda verdict: order.index(verdict.requirement.severity))
+    return table(("", "requirement", "verdict", "measured", "limit"), map(_cells, rows))
+
+
+def _cells(verdict: Verdict) -> tuple[str, ...]:
+    outcome, required = verdict.outcome, verdict.requirement
+    mark = outcome.value if outcome is Outcome.MET else f"**{outcome.value}**"
+    return (required.id, verdict.statement, mark, verdict.measured or verdict.reason, verdict.limit)
+
+
+def suite_summary(document: Document, findings: dict[str, str]) -> str:
+    """Return the summary of a run of the suite, with the finding of each requirement that is not met."""
+    rig = [f"- {name}: {text}" for name, text in document.tested.get("bench", {}).items()]
+    found = [line for name, text in findings.items() for line in (f"## {name}", "", "```text", text, "```", "")]
+    return page(
+        "Link verdicts", document.conclusion, [about(document.tested)], rig, verdict_table(document.verdicts),
+        found[:-1],
+    )  # fmt: skip

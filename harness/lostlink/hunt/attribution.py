@@ -1,0 +1,134 @@
+"""What is broken, and whose matter it is: which requirement a broken rule names, by what was going on at the time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from lostlink.hunt.windows import Facts, Span, active
+from lostlink.requirements import CATALOGUE
+from lostlink.verdicts import Requirement, Severity
+from lostlink_sims.scenario import (
+    DamagedPayload,
+    FadeRamp,
+    ForeignHandset,
+    HandsetHung,
+    HandsetOff,
+    InterferenceBurst,
+    LastingFault,
+    MainLoopHung,
+    PeriodicInterference,
+    WrongAddress,
+)
+
+WRAPS: Final = ((2**32, 2**32), (2**32, 2**31), (1000 * 2**16, 0))
+"""Where comparisons of a 32-bit counter go wrong, as (period, offset): unsigned, signed, 16 bits of milliseconds."""
+
+_CAUSES: Final[tuple[tuple[tuple[type[LastingFault], ...], str], ...]] = (
+    ((ForeignHandset,), "FS-FOREIGN"),
+    ((DamagedPayload,), "FS-DAMAGED"),
+    ((HandsetHung,), "FS-STALE"),
+    ((MainLoopHung,), "FS-HANG"),
+    ((HandsetOff,), "FS-OFF"),
+    ((WrongAddress,), "FS-ADDRESS"),
+    ((FadeRamp,), "FS-FADE"),
+    ((InterferenceBurst, PeriodicInterference), "FS-JAM"),
+)
+"""What makes or feigns a loss, and the requirement that is about it; the first that was at work names it."""
+
+IMPOSTORS: Final = ("FS-FOREIGN", "FS-DAMAGED", "FS-STALE")
+
+LONG_FLIGHT_US: Final = 60_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Broken:
+    """A rule that a run breaks.
+
+    Attributes
+    ----------
+    requirement_id : str
+        Of the catalogue.
+    group : str
+        The rule; what is broken stays the same in kind while a timeline shrinks, its cause may change.
+    at_us : int
+        When.
+    said : str
+        What was seen and what is allowed, with units.
+    causes : tuple of str
+        Other requirements that are about what was going on.
+    """
+
+    requirement_id: str
+    group: str
+    at_us: int
+    said: str
+    causes: tuple[str, ...] = ()
+
+    @property
+    def requirement(self) -> Requirement:
+        """The requirement of the catalogue."""
+        return CATALOGUE[self.requirement_id]
+
+    @property
+    def rank(self) -> int:
+        """How bad it is; 0 is worst."""
+        return list(Severity).index(self.requirement.severity)
+
+
+def causes(facts: Facts, from_us: int, until_us: int) -> list[str]:
+    """Return the requirements that are about what was at work in a time."""
+    return [name for kinds, name in _CAUSES if any(active(facts.trace, kind, from_us, until_us + 1) for kind in kinds)]
+
+
+def wraps(facts: Facts, from_us: int, until_us: int) -> bool:
+    """Return whether the receiver's counter passes a place at which comparisons go wrong in a time."""
+    scenario, boot_us = facts.trace.scenario, facts.profile.receiver.boot_us
+    lives = [(up_us, 0) for down_us, up_us in facts.restarts[1:] if up_us <= from_us]
+    up_us, start = max(lives, default=(scenario.receiver_on_us + boot_us, scenario.receiver_clock_us))
+    first, last = start + max(0, from_us - up_us), start + until_us - up_us
+    # The first power-on's counter at 0 is its start, not a wrap.
+    return any((last - offset) // period > (first - offset) // period for period, offset in WRAPS)
+
+
+def silence_ids(facts: Facts, span: Span, at_us: int, otherwise: str) -> list[str]:
+    """Return whose matter a throttle is that is not at rest in a silence, and who else is concerned."""
+    ids = causes(facts, span.heard_us - 1_000, at_us)
+    clock_was_set = facts.trace.scenario.receiver_clock_us != 0
+    if clock_was_set and wraps(facts, span.heard_us - facts.profile.cut_delay_us - 1_000_000, at_us):
+        ids.append("FS-WRAP")
+    if any(span.heard_us - 1_000_000 < down_us <= at_us for down_us, _ in facts.restarts[1:]):
+        ids.append("PW-RESET")
+    if failed_before(facts, span.heard_us):
+        ids.append("FS-AGAIN")
+    if span.heard_us > LONG_FLIGHT_US:
+        ids.append("FS-LONG")
+    return [*ids, otherwise]
+
+
+def failed_before(facts: Facts, before_us: int) -> bool:
+    """Return whether the receiver was in failsafe earlier in the flight."""
+    flag = facts.trace.failsafe
+    starts = [up_us for _, up_us in facts.restarts]
+    rises_us = flag.at_us[(flag.value == 1) & (flag.at_us < before_us)].tolist()
+    # At a start the flag is up to begin with.
+    by_silence = any(all(abs(at_us - up_us) > 1_000 for up_us in starts) for at_us in rises_us)
+    return by_silence or any(other.heard_us < before_us and not other.restart for other in facts.cuts)
+
+
+def starting(facts: Facts, at_us: int) -> str:
+    """Return where a start-up stands: before the first good packet, or before enough of them; else empty."""
+    for span in facts.cuts:
+        if span.restart and span.from_us <= at_us < span.until_us:
+            return "before"
+    up_us = max((up_us for _, up_us in facts.restarts if up_us <= at_us), default=0)
+    place = np.searchsorted(facts.arrived_us, (up_us, at_us))
+    return "few" if place[1] - place[0] <= facts.profile.receiver.recovery_packets else ""
+
+
+def just_back(facts: Facts, at_us: int) -> bool:
+    """Return whether the link has come back less than a second ago."""
+    first, last = np.searchsorted(facts.arrived_us, (at_us - 1_000_000, at_us))
+    return bool((np.diff(facts.arrived_us[max(0, first - 1) : last]) > facts.times.safe_us).any())

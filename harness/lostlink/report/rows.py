@@ -1,0 +1,48 @@
+"""The verdicts in the order of the page, each with its place on it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from lostlink.evidence.document import Document
+from lostlink.report.outcomes import WORST_FIRST
+from lostlink.verdicts import Outcome, Severity, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A verdict on the page.
+
+    Attributes
+    ----------
+    anchor : str
+        Its place on the page: unlike the id, unique and without special characters.
+    verdict : Verdict
+    """
+
+    anchor: str
+    verdict: Verdict
+
+    @property
+    def id(self) -> str:
+        """Of the requirement."""
+        return self.verdict.requirement.id
+
+    @property
+    def outcome(self) -> Outcome:
+        """Of the verdict."""
+        return self.verdict.outcome
+
+
+def rows_of(document: Document) -> tuple[Row, ...]:
+    """Return the rows: the most severe first, of one severity those that are not met first."""
+    rows = [Row(f"requirement-{number}", verdict) for number, verdict in enumerate(document.verdicts, start=1)]
+    severities = list(Severity)
+    rows.sort(key=lambda row: (severities.index(row.verdict.requirement.severity), WORST_FIRST.index(row.outcome)))
+    return tuple(rows)
+
+
+def count(rows: Sequence[Row], outcome: Outcome, severity: Severity | None = None) -> int:
+    """Return how many verdicts of an outcome there are, of one severity or of all."""
+    return sum(row.outcome is outcome and severity in (None, row.verdict.requirement.severity) for row in rows)

@@ -1,0 +1,118 @@
+"""What a run of requirements gives: verdicts, the conclusion in one sentence, the exit code, the cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Final
+
+from lostlink.errors import ExitCode
+from lostlink.verdicts import Outcome, Severity, Verdict, by_severity
+
+CAUTIONS: Final = (
+    "Propellers off, flight battery disconnected, model restrained whenever hardware is connected.",
+    "Follow the radio and aviation regulations of your country, and licensed practice.",
+    "Meeting the requirements does not show that the model is safe to fly.",
+)
+
+
+def exit_code(verdicts: Iterable[Verdict]) -> ExitCode:
+    """Return the exit code for verdicts. What is not tested never counts as met, nor do waivers alone."""
+    outcomes = {verdict.outcome for verdict in verdicts}
+    if Outcome.NOT_MET in outcomes:
+        return ExitCode.NOT_MET
+    if Outcome.INCONCLUSIVE in outcomes or Outcome.NOT_TESTED in outcomes or Outcome.MET not in outcomes:
+        return ExitCode.UNDECIDED
+    return ExitCode.MET
+
+
+def failure(verdicts: Iterable[Verdict], subject: str) -> str:
+    """Return the conclusion where a requirement is not met; empty where none is.
+
+    Parameters
+    ----------
+    subject : str
+        What was judged, such as "This link".
+    """
+    failed = by_severity(verdicts, Outcome.NOT_MET)
+    if not failed:
+        return ""
+    critical = failed[0].requirement.severity is Severity.CRITICAL
+    head = "Do not fly this link" if critical else f"{subject} does not meet its requirements"
+    more = f", and {len(failed) - 1} more" if len(failed) > 1 else ""
+    return f"{head}: {failed[0].requirement.fault}{more}."
+
+
+@dataclass
+class Result:
+    """What a run of the suite gave.
+
+    Attributes
+    ----------
+    verdicts : list of Verdict
+        In the suite's order.
+    findings : dict of str to str
+        For each requirement that is not met or inconclusive, the finding in words.
+    interrupted : bool
+    errors : list of str
+        Errors of pytest itself.
+    rig_lost : str
+        How the connection to the rig was lost; empty when it was not.
+    rig : dict of str to str
+        What the rig reports of itself.
+    """
+
+    verdicts: list[Verdict] = field(default_factory=list)
+    findings: dict[str, str] = field(default_factory=dict)
+    interrupted: bool = False
+    errors: list[str] = field(default_factory=list)
+    rig_lost: str = ""
+    rig: dict[str, str] = field(default_factory=dict)
+
+    def with_outcome(self, outcome: Outcome) -> list[Verdict]:
+        """Return the verdicts of one outcome, the most severe first."""
+        return by_severity(self.verdicts, outcome)
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """How the command ends; a run that did not complete never ends as met."""
+        if self.interrupted:
+            return ExitCode.INTERRUPTED
+        if self.rig_lost:
+            return ExitCode.RIG_LOST
+        code = exit_code(self.verdicts)
+        if code is not ExitCode.NOT_MET and (self.errors or not self.verdicts):
+            return ExitCode.BAD_INPUT
+        return code
+
+    @property
+    def conclusion(self) -> str:
+        """The outcome in one plain sentence."""
+        if failed := failure(self.verdicts, "This link"):
+            return failed
+        if self.rig_lost:
+            return f"Connection to the rig lost after {_requirements(len(self.verdicts))}; earlier results are kept."
+        if self.interrupted:
+            return f"Interrupted after {_requirements(len(self.verdicts))}; nothing is proven."
+        if self.errors or not self.verdicts:
+            return "The suite could not be run; nothing is proven."
+        counts = {outcome: len(self.with_outcome(outcome)) for outcome in Outcome}
+        met = counts[Outcome.MET]
+        open_ones = [
+            f"{counts[outcome]} {outcome.value}"
+            for outcome in (Outcome.INCONCLUSIVE, Outcome.NOT_TESTED)
+            if counts[outcome]
+        ]
+        if open_ones:
+            return f"No requirement failed, but {' and '.join(open_ones)}: {met} of {len(self.verdicts)} are met."
+        if not met:
+            return "Every requirement was waived by the owner; nothing is proven."
+        waiver = f", {counts[Outcome.WAIVED]} waived by the owner" if counts[Outcome.WAIVED] else ""
+        tested = "the one requirement tested is" if met == 1 else f"all {met} requirements tested are"
+        if any(verdict.requirement.id == "FS-CUT" for verdict in self.with_outcome(Outcome.MET)):
+            return f"The failsafe cuts the throttle: {tested} met{waiver}."
+        return f"{tested.capitalize()} met{waiver}."
+
+
+def _requirements(count: int) -> str:
+    return f"{count} requirement{'' if count == 1 else 's'}"

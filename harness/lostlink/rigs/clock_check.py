@@ -1,0 +1,85 @@
+"""Compares a board's clock with the host's."""
+
+from __future__ import annotations
+
+import dataclasses
+import time
+from typing import Final
+
+import numpy as np
+
+from lostlink.bench.board import BenchBoard
+from lostlink.bench.clocks import MOST_ERROR
+from lostlink.errors import RigError
+
+_TICK_US: Final = 1
+_WATCH_S: Final = 0.5
+_WATCH_AT_MOST_S: Final = 10.0
+_ENOUGH: Final = MOST_ERROR / 4
+_PAUSE_S: Final = 0.02
+_EARLY: Final = 20
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Rate:
+    """How fast a clock runs against the host's: bounds that no exchange contradicts; 1 is right."""
+
+    low: float
+    high: float
+
+    @property
+    def middle(self) -> float:
+        """The middle of the bounds."""
+        return (self.low + self.high) / 2
+
+    @property
+    def half_width(self) -> float:
+        """How far the middle may be off."""
+        return (self.high - self.low) / 2
+
+
+def watch_clock(board: BenchBoard) -> Rate:
+    """Return how fast a board's clock runs against the host's.
+
+    A stamp of the board's was made between the host's two; two exchanges far apart so bound the rate from both sides,
+    whatever the delays were.
+    """
+    begun_s = time.monotonic()
+    board.align(_EARLY)
+    while True:
+        stamps = np.array(board.alignment.exchanges, np.float64)
+        sent, received, answered, back = stamps.T
+        pairs = [
+            (early, late) for early in range(_EARLY) for late in range(max(_EARLY, len(stamps) - _EARLY), len(stamps))
+        ]
+        if pairs and time.monotonic() - begun_s > _WATCH_S:
+            early, late = np.array(pairs).T
+            spans = received[late] - received[early]
+            high = ((spans + _TICK_US) / (sent[late] - back[early])).min()
+            low = ((answered[late] - answered[early] - _TICK_US) / (back[late] - sent[early])).max()
+            rate = Rate(float(low), float(high))
+            if rate.half_width < _ENOUGH or time.monotonic() - begun_s > _WATCH_AT_MOST_S:
+                return rate
+        board.align(1)
+        time.sleep(_PAUSE_S)  # noqa: TID251  the clock is watched in real time
+
+
+def refuse_wrong_clock(image: str, rate: Rate) -> None:
+    """See that a clock is right.
+
+    Raises
+    ------
+    RigError
+        If it is off by more than 1 %, or may be, or does not run evenly.
+    """
+    if rate.half_width < 0:
+        raise RigError(
+            f"{image}: the emulated board's clock jumps or stands: it was seen to run {rate.low - 1:+.2%} and "
+            f"{rate.high - 1:+.2%} against the host's in the same half second; allowed is {MOST_ERROR:.0%}"
+        )
+    off = rate.middle - 1
+    if abs(off) + rate.half_width > MOST_ERROR:
+        raise RigError(
+            f"{image}: the emulated board's clock is off by {off:+.1%} ± {rate.half_width:.1%} against the host's, "
+            f"allowed is {MOST_ERROR:.0%}: it would tell wrong times in every test; is its divider right?"
+        )

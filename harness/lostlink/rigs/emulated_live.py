@@ -1,0 +1,129 @@
+"""A firmware image on an emulated microcontroller, in real time."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from lostlink.bench import codec
+from lostlink.bench.board import BenchBoard
+from lostlink.bench.line import LineLostError
+from lostlink.errors import RigError
+from lostlink.rigs.clock_check import refuse_wrong_clock, watch_clock
+from lostlink.rigs.edges import frames_in
+from lostlink.rigs.emulated import _digest, _named
+from lostlink.rigs.emulator import RealTime, check_image
+from lostlink.rigs.remote import BOOTS, BOOTS_AS_TOLD
+from lostlink.rigs.serial import SerialRig
+from lostlink_sims import Profile, Scenario, Trace
+from lostlink_sims.scenario import BrownOut, ReceiverReset
+
+REAL_TIME: Final = "emulated-live"
+
+
+class LiveRig(SerialRig):
+    """Runs scenarios on an image in real time, behind its serial port.
+
+    Parameters
+    ----------
+    profile : Profile
+    image : str
+    thorough : bool
+        Fly at as many phases as in simulation.
+
+    Raises
+    ------
+    RigError
+        If there is no emulator, the image is none or does not speak the bench protocol, or its clock is wrong.
+    """
+
+    drives_hardware = False
+    receiver = "the image's firmware"
+
+    def __init__(self, profile: Profile, image: str, *, baud: int | None = None, thorough: bool = False) -> None:
+        del baud  # the emulator's own
+        name = f"{REAL_TIME}:{image}"
+        check_image(name, image)
+        self._emulator = RealTime(image)
+        try:
+            with _named(image, self._emulator):
+                super().__init__(profile, self._emulator.port, baud=_LIVE_BAUD, thorough=thorough)
+            assert self._board is not None
+            try:
+                with _named(image, self._emulator):
+                    rate = watch_clock(self._board)
+                refuse_wrong_clock(image, rate)
+            except BaseException:
+                self._board.line.close()
+                raise
+        except BaseException:
+            self._emulator.close()
+            raise
+        self.name = name
+        self.about["image"] = f"{image}, SHA-256 {_digest(image)}"
+        self._image = image
+        self._edges = self._whole = 0
+        self._edges_said: list[codec.Message] = []
+
+    def _wait(self, board: BenchBoard, free_ns: int) -> None:
+        """Empty the other port as well: the image waits where it is full."""
+        super()._wait(board, free_ns)
+        self._edges_said += self._emulator.edges()
+
+    def run(self, scenario: Scenario) -> Trace:
+        """Run a scenario, and count the frames in the edges that came out meanwhile."""
+        with _named(self._image, self._emulator):
+            trace = super().run(scenario)
+        trace.uncertainty_us += stalls_us(trace)
+        frames = frames_in(self._edges_said + self._emulator.edges(), int, self.profile)
+        self._edges_said.clear()
+        self._edges += len(frames)
+        self._whole += sum(len(frame.widths_us) == self.profile.output.channels for frame in frames)
+        return trace
+
+    def _reconnect(self, error: LineLostError) -> None:
+        """Do not wait for an emulator that has gone: it does not come back."""
+        if gone := self._emulator.ended():
+            raise RigError(gone)
+        super()._reconnect(error)
+
+    def close(self) -> None:
+        """Hold the board in reset, and end the emulator."""
+        super().close()
+        self._emulator.close()
+        if self._emulator.gone:
+            self.about["at the end"] = self._emulator.gone
+        self.about["edges"] = f"{self._edges} frames seen in the edges, {self._whole} of them with every channel"
+
+
+def stalls_us(trace: Trace) -> int:
+    """Return how late an emulated board itself was in a run: for a while the host gave its processor no time.
+
+    What it shows by is what a board does at instants that are known: it boots, and it makes frames at even distances.
+    A real board that is late with these is a finding.
+    """
+    scenario, boot_us = trace.scenario, trace.profile.receiver.boot_us
+    due_us = [scenario.receiver_on_us + boot_us]
+    for fault in scenario.faults:
+        if isinstance(fault, ReceiverReset):
+            due_us.append(fault.at_us + boot_us)
+        elif isinstance(fault, BrownOut):
+            due_us.append(fault.until_us(scenario.duration_us) + boot_us)
+    late_us = [0]
+    for at_us, text in trace.notes:
+        if text == BOOTS_AS_TOLD and (before := [due for due in due_us if due <= at_us]):
+            late_us.append(at_us - max(before))
+    starts_us = trace.frames.start_us
+    gaps_us = np.diff(starts_us)
+    boots = np.searchsorted(starts_us, [at_us for at_us, text in trace.notes if text.startswith(BOOTS)])
+    gaps_us[boots[(boots > 0) & (boots < len(starts_us))] - 1] = 0
+    gaps_us = gaps_us[(gaps_us > 0) & (gaps_us < _FRAMES_CEASED_US)]  # else there were none for a reason
+    if len(gaps_us):
+        late_us.append(int((gaps_us - np.median(gaps_us)).max()))
+    return max(late_us)
+
+
+_FRAMES_CEASED_US: Final = 100_000
+_LIVE_BAUD: Final = 1_000_000
+"""Nothing in the emulator is slowed down to a rate; this is what the budget of the line is reckoned with."""

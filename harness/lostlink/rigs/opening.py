@@ -1,0 +1,100 @@
+"""Opens the rig that the user named: our own by one table, those of installed packages as entry points."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Callable
+from typing import Any, Final
+
+from lostlink import extensions
+from lostlink.errors import RigError
+from lostlink.rigs.base import Rig
+from lostlink.rigs.compiled import CompiledRig
+from lostlink.rigs.firmware import is_library
+from lostlink.rigs.receivers import load_receiver
+from lostlink.rigs.sim import SimRig
+from lostlink_sims import Profile
+
+SIM: Final = "sim"
+
+_RIGS: Final = {
+    "serial": ("lostlink.rigs.serial", "SerialRig", "PORT"),
+    "emulated": ("lostlink.rigs.emulated", "EmulatedRig", "IMAGE"),
+    "emulated-live": ("lostlink.rigs.emulated_live", "LiveRig", "IMAGE"),
+}
+"""Name to module, class, and what follows the colon. A module is imported when its rig is asked for."""
+
+
+def drives_hardware(where: str) -> bool:
+    """Return whether a rig may set something in motion; one of a package does unless it says otherwise.
+
+    Raises
+    ------
+    RigError
+        If there is no such rig.
+    """
+    return where != SIM and bool(getattr(_rig(where), "drives_hardware", True))
+
+
+def open_rig(
+    profile: Profile,
+    *,
+    where: str = SIM,
+    receiver: str | None = None,
+    baud: int | None = None,
+    thorough: bool = False,
+) -> Rig:
+    """Open the rig that the user named.
+
+    Parameters
+    ----------
+    profile : Profile
+    where : str
+        ``sim``, ``serial:PORT`` with any port or URL, ``emulated:IMAGE`` or ``emulated-live:IMAGE``, or ``NAME:REST``
+        for a rig of an installed package.
+    receiver : str, optional
+        For ``sim``: ``FILE.py:Name`` or a shared library; the reference receiver when left out.
+    baud : int, optional
+        For a serial port.
+    thorough : bool
+        On a board, run as many phases as in simulation.
+
+    Raises
+    ------
+    ReceiverError
+        If the receiver cannot be loaded.
+    RigError
+        If there is no such rig, or it cannot be opened.
+    """
+    if where == SIM:
+        if receiver is not None and is_library(receiver):
+            return CompiledRig(profile, receiver)
+        return SimRig(profile, load_receiver(receiver), receiver)
+    name, _, rest = where.partition(":")
+    rig = _rig(where)
+    options = {"baud": baud, "thorough": thorough} if name in _RIGS else {}
+    opened: Rig = rig(profile, rest, **options)
+    return opened
+
+
+def _rig(where: str) -> Callable[..., Any]:
+    """Return the class, or the factory of a package, that opens a rig."""
+    name = where.partition(":")[0]
+    if name in _RIGS:
+        module, class_name, _ = _RIGS[name]
+        rig: Callable[..., Any] = getattr(importlib.import_module(module), class_name)
+        return rig
+    factory = extensions.load(extensions.RIGS, name)
+    if factory is None:
+        known = [f"{name}:{rest}" for name, (_, _, rest) in _RIGS.items()]
+        known += [f"{name}:..." for name in extensions.names(extensions.RIGS)]
+        raise RigError(f"--rig {where}: there is no such rig; allowed: {', '.join([SIM, *known])}")
+    package_rig: Callable[..., Any] = factory
+    return package_rig
+
+
+def receiver_file(receiver: str | None) -> str | None:
+    """Return the file that ``--receiver`` names; None for the reference and for one of a package."""
+    if receiver is None or is_library(receiver):
+        return receiver
+    return receiver.rpartition(":")[0] or None

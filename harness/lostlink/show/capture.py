@@ -1,0 +1,281 @@
+"""What a person sees of a capture: the picture, the channels, what happened, the verdicts, one sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from rich.markup import escape
+from rich.table import Table
+
+from lostlink.captures.events import Entry, Kind, Silence, Stand, cut_short, wrong_count
+from lostlink.captures.judging import Findings, whole_separators_ps
+from lostlink.captures.signals import PS_PER_US, Capture
+from lostlink.captures.train import Train
+from lostlink.errors import ExitCode
+from lostlink.measure import failsafe
+from lostlink.profiles.quantities import text_of
+from lostlink.show.capture_picture import _Clock, legend, names, picture
+from lostlink.show.console import SIGNS, cautions, console, last_line
+from lostlink.verdicts import Outcome, quantity
+from lostlink_sims import Profile, Trace
+
+_MOST_EVENTS = 24
+CANNOT_SHOW = (
+    "A capture is evidence for the pulse train only. When, or whether, the link was lost cannot be seen in it."
+)
+
+
+def us(ps: float) -> str:
+    """Return picoseconds for people."""
+    return quantity(round(ps / PS_PER_US, 3), "µs")
+
+
+# --- the picture ------------------------------------------------------------------------------------------------
+
+
+# --- what happened ----------------------------------------------------------------------------------------------
+
+
+def events(capture: Capture, found: Findings, trace: Trace | None) -> list[tuple[int, str]]:
+    """Return what happened, in order: instants in picoseconds and words."""
+    train = found.train
+    told = [event for silence in found.silences for event in _of_silence(silence, train, trace)]
+    for stand in found.stands:
+        told += _of_stand(stand, train, trace)
+    told += [(at_ps, "a glitch") for at_ps in train.glitches_ps.tolist()]
+    wrong = np.flatnonzero(wrong_count(train))
+    told += [
+        (int(train.frames.start_ps[place]), f"a frame with {train.frames.count[place]} channels")
+        for place in wrong.tolist()
+    ]
+    told += [
+        (int(train.frames.start_ps[place]), f"a frame that was cut short after {train.frames.count[place]} channels")
+        for place in np.flatnonzero(cut_short(train) & (train.frames.count > 0)).tolist()
+    ]
+    return sorted(told, key=lambda event: event[0])
+
+
+def _of_silence(silence: Silence, train: Train, trace: Trace | None) -> Iterator[tuple[int, str]]:
+    length = us(silence.until_ps - silence.from_ps)
+    if not silence.recorded:
+        yield silence.from_ps, f"the level is not known for {length} (x, z, or not recorded)"
+        return
+    if silence.at_begin:
+        yield silence.until_ps, f"pulses begin, after {length} without"
+        return
+    line = "the line stands at the separators' level" if silence.stuck else "the line rests"
+    end = "to the end of the capture" if silence.at_end else "then they resume"
+    yield (
+        silence.from_ps,
+        f"pulses cease for {length}, {end}; {line}{_motors(silence.from_ps, silence.until_ps, trace)}",
+    )
+
+
+def _of_stand(stand: Stand, train: Train, trace: Trace | None) -> Iterator[tuple[int, str]]:
+    lasted = us(stand.until_ps - stand.from_ps)
+    end = " and to the end of the capture" if stand.to_the_end else ""
+    if stand.kind is Kind.PRESET and stand.entry is not Entry.JUMP:
+        yield (
+            stand.from_ps,
+            (
+                f"all channels at the profile's failsafe values for {lasted}{end}; {stand.entry.value}. "
+                "Sticks that stand there look the same"
+            ),
+        )
+        return
+    motors = _motors(stand.from_ps, stand.until_ps, trace)
+    jump = f"{stand.channels} channels jump together"
+    if stand.kind is Kind.GUESS and stand.back:
+        yield stand.from_ps, f"{jump} back to where they had been"
+        return
+    if stand.kind is Kind.GUESS:
+        yield stand.from_ps, f"{jump}, then stand still for {lasted}{end}: perhaps a failsafe. {_hold(stand, train)}"
+        return
+    where = {
+        Kind.PRESET: "to the profile's failsafe values",
+        Kind.ONE_OFF: "to the profile's failsafe values, but for one",
+        Kind.OTHER: "to other values than the profile's failsafe values",
+    }[stand.kind]
+    yield stand.from_ps, f"{jump} {where}, for {lasted}{end}. {_hold(stand, train)}{_cut(stand, train, trace)}{motors}"
+
+
+def _hold(stand: Stand, train: Train) -> str:
+    """Return what the wire says of the hold time: it cannot have been longer than the channels stood."""
+    held_ps, frame_ps = stand.held_ps or 0, train.usual_period_ps
+    if stand.held_from_begin:
+        return f"No channel had moved for {us(held_ps)}, since pulses began: the hold time may be anything"
+    return (
+        f"No channel had moved for {us(held_ps)} ± one frame ({us(frame_ps)}): if the link was lost, the hold time "
+        f"was at most {us(held_ps + frame_ps)}, less if the sticks stood still before"
+    )
+
+
+def _cut(stand: Stand, train: Train, trace: Trace | None) -> str:
+    """Return how long after a loss the throttle was idle at most, against what the profile requires."""
+    if trace is None or stand.held_from_begin or trace.profile.throttle_index >= train.channels:
+        return ""
+    profile = trace.profile
+    slots_ps = train.widths_ps[stand.first, : profile.throttle_index + 1]
+    if slots_ps[-1] > profile.requirements.idle_below_us * PS_PER_US:
+        return "; the throttle is not idle"
+    most_ps = (stand.held_ps or 0) + train.usual_period_ps + int(slots_ps.sum())
+    required = quantity(profile.requirements.cut_within_us, "µs")
+    return f"; the throttle pulses were idle at most {us(most_ps)} after the loss (required: {required})"
+
+
+def _motors(from_ps: int, until_ps: int, trace: Trace | None) -> str:
+    """Return what the profile's flight controller makes of a time, as a part of a sentence."""
+    if trace is None:
+        return ""
+    from_us, until_us = from_ps // PS_PER_US, until_ps // PS_PER_US
+    if not trace.motor.at(from_us):
+        highest = failsafe.highest_motor_command(trace, from_us, until_us)
+        return f". Motors turn, up to {highest.value:g} %" if highest.value else ". Motors were at rest already"
+    stop = failsafe.time_to_motor_stop(trace, from_us, until_us)
+    if stop.only_at_least:
+        return f". Motors go on turning at {trace.motor.at(until_us) / 10:g} %"
+    later = failsafe.highest_motor_command(trace, from_us + round(stop.value), until_us)
+    again = f", but turn again, up to {later.value:g} %" if later.value else ""
+    return f". Motors at rest after {stop}{again}"
+
+
+# --- tables -----------------------------------------------------------------------------------------------------
+
+
+def _channels(found: Findings, profile: Profile | None) -> Table:
+    train = found.train
+    table = Table(box=None, pad_edge=False)
+    for head in ("channel", "lowest", "highest", "last"):
+        table.add_column(head, justify="left" if head == "channel" else "right", no_wrap=True)
+    rows = np.concatenate([np.arange(stand.first, stand.last + 1) for stand in found.failsafes] or [np.zeros(0, int)])
+    if len(rows):
+        table.add_column("failsafe seen", justify="right", no_wrap=True)
+    if profile:
+        table.add_column("profile", justify="right", no_wrap=True)
+    for place, name in enumerate(names(train, profile)):
+        column = train.widths_ps[:, place]
+        cells = [f"{place + 1} {name}", us(column.min()), us(column.max()), us(column[-1])]
+        if len(rows):
+            low, high = us(column[rows].min()), us(column[rows].max())
+            cells.append(low if low == high else f"{low} to {high}")
+        if profile:
+            known = place < len(profile.channels)
+            cells.append(us(profile.channels[place].failsafe_us * PS_PER_US) if known else "unused")
+        table.add_row(*(escape(cell) for cell in cells))
+    return table
+
+
+def _verdicts(found: Findings) -> Table:
+    table = Table(box=None, pad_edge=False)
+    for head, ratio in (("", None), ("id", None), ("requirement", 4), ("measured", 4), ("limit", 2)):
+        table.add_column(head, ratio=ratio, no_wrap=ratio is None)
+    for verdict in found.verdicts:
+        sign, style = SIGNS[verdict.outcome]
+        said = [verdict.measured] if verdict.measured else []
+        said += [verdict.reason] if verdict.outcome not in (Outcome.MET, Outcome.NOT_MET) else []
+        table.add_row(
+            f"[{style}]{sign} {verdict.outcome.value}[/{style}]", verdict.requirement.id,
+            escape(verdict.statement), escape("; ".join(said)), verdict.limit,
+        )  # fmt: skip
+    return table
+
+
+# --- found against profile --------------------------------------------------------------------------------------
+
+
+def shape(train: Train) -> list[str]:
+    """Return what was found of the train's shape."""
+    separators = whole_separators_ps(train)
+    polarity = train.polarity or "not recorded"
+    style = train.style or "fixed period or fixed gap (the sum of the widths never changed)"
+    lines = [f"{style}, {train.channels} channels, polarity {polarity}"]
+    for name, times in (("frame period", train.periods_ps), ("gap", train.gaps_ps), ("separator", separators)):
+        if len(times):
+            spread = f"{us(times.min())} to {us(times.max())}"
+            lines.append(f"{name} {us(float(np.median(times)))} ({spread})")
+    return lines
+
+
+def proposal(train: Train) -> str:
+    """Return the lines of a profile that describe the train."""
+    period_us = float(np.median(train.periods_ps)) / PS_PER_US if len(train.periods_ps) else 0.0
+    gap_us = float(np.median(train.gaps_ps)) / PS_PER_US if len(train.gaps_ps) else 0.0
+    separators = whole_separators_ps(train)
+    separator_us = float(np.median(separators)) / PS_PER_US if len(separators) else 0.0
+    lines = ["[output]", f'style = "{train.style or "fixed period"}"']
+    if train.style is None:
+        lines[-1] += "  # or fixed gap: the sum of the widths never changed"
+    if train.style == "fixed gap":
+        lines.append(f'frame_gap = "{_near(gap_us, 100, "duration")}"  # measured {gap_us:.3f} us')
+    else:
+        lines.append(f'frame_period = "{_near(period_us, 100, "duration")}"  # measured {period_us:.3f} us')
+    lines.append(f"channels = {train.channels}")
+    lines.append(f'separator = "{_near(separator_us, 10, "width")}"  # measured {separator_us:.3f} us')
+    if train.polarity:
+        lines.append(f'polarity = "{train.polarity}"')
+    return "\n".join(lines)
+
+
+def _near(value_us: float, step_us: int, kind: str) -> str:
+    """Return a time as its maker may have meant it: a round value when it is within one per cent of one."""
+    rounded = round(value_us / step_us) * step_us
+    return text_of(rounded if abs(rounded - value_us) <= 0.01 * value_us else round(value_us), kind)
+
+
+# --- all of it --------------------------------------------------------------------------------------------------
+
+
+def show(capture: Capture, found: Findings, profile: Profile | None, trace: Trace | None) -> None:
+    """Show everything that a capture says."""
+    out, train, clock = console(), found.train, _Clock(capture)
+    out.print(
+        f"capture [bold]{escape(capture.source)}[/bold]: {capture.form}, signal {escape(train.signal.name)}, "
+        f"{len(train.signal.at_ps)} edges in {quantity(train.end_ps / PS_PER_US, 'µs')}",
+        soft_wrap=True,
+    )
+    out.print(
+        f"tick {_tick(train.tick_ps)}: a time between two edges is known to ± {quantity(train.uncertainty_us, 'µs')} "
+        "(k = 2); the analyser's own clock comes on top",
+        soft_wrap=True,
+    )
+    for line in shape(train):
+        out.print(escape(f"  {line}"), soft_wrap=True)
+    glitches = [f"{len(train.glitches_ps)} pulses far shorter than a separator were left out"] * bool(
+        len(train.glitches_ps)
+    )
+    for note in (*capture.notes, *glitches, *found.differences):
+        out.print(escape(f"  note: {note}"), soft_wrap=True)
+    out.print()
+    rows = picture(capture, found, profile)
+    for row in [*rows, legend(rows)]:
+        out.print(escape(row), soft_wrap=True)
+    out.print()
+    out.print(_channels(found, profile))
+    told = events(capture, found, trace)
+    if told:
+        out.print()
+    half = _MOST_EVENTS // 2
+    for at_ps, text in told if len(told) <= _MOST_EVENTS else told[:half]:
+        out.print(escape(f"{clock(at_ps):>13}  {text}."), soft_wrap=True)
+    if len(told) > _MOST_EVENTS:
+        out.print(f"{'':>13}  … {len(told) - 2 * half} more …")
+        for at_ps, text in told[-half:]:
+            out.print(escape(f"{clock(at_ps):>13}  {text}."), soft_wrap=True)
+    if trace is not None and told:
+        out.print("Motors: what the profile's flight controller would do, taken as armed when the capture begins.")
+    out.print()
+    if found.verdicts:
+        out.print(_verdicts(found))
+        out.print("All other requirements: not tested, pulses alone do not show them.")
+    else:
+        out.print("For a profile:")
+        out.print(escape(proposal(train)), soft_wrap=True)
+    cautions(out)
+    out.print(CANNOT_SHOW, soft_wrap=True)
+    out.print()
+    last_line(out, found.exit_code if found.verdicts else ExitCode.UNDECIDED, found.conclusion)
+
+
+def _tick(tick_ps: float) -> str:
+    return f"{tick_ps / 1000:.4g} ns" if tick_ps < PS_PER_US else quantity(tick_ps / PS_PER_US, "µs")

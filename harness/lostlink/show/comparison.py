@@ -1,0 +1,60 @@
+"""A comparison of two evidence folders, in the terminal and as Markdown."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rich.markup import escape
+from rich.table import Table
+
+from lostlink.evidence import summary
+from lostlink.evidence.comparison import Change, Row, conclusion, exit_code, set_up
+from lostlink.evidence.reader import Evidence
+from lostlink.show.console import console, last_line
+from lostlink.verdicts import Verdict
+
+_SIGNS: Final = {
+    Change.BROKEN: ("X", "bold red"), Change.WORSE: ("X", "red"), Change.DOUBTFUL: ("?", "yellow"),
+    Change.GONE: ("-", "yellow"), Change.NEW: ("*", ""), Change.SAME: ("=", ""),
+}  # fmt: skip
+
+
+def as_markdown(before: Evidence, after: Evidence, rows: list[Row]) -> str:
+    """Return the comparison as Markdown."""
+    table = summary.table(
+        ("", "requirement", "before", "now", "change", "measured"),
+        (
+            (row.id, row.verdict.statement, _outcome(row.before), _outcome(row.after), row.change.value,
+             row.note or row.measured)
+            for row in rows
+        ),
+    )  # fmt: skip
+    folders = f"From `{before.folder}` to `{after.folder}`."
+    return summary.page(
+        "Comparison", conclusion(rows), [folders], [f"- {line}" for line in set_up(before, after)], table
+    )
+
+
+def show(before: Evidence, after: Evidence, rows: list[Row]) -> None:
+    """Show what changed, and the conclusion."""
+    out = console()
+    was, now = (escape(f"{one.folder} ({one.document.tested.get('date', 'no date')})") for one in (before, after))
+    out.print(f"from {was} to {now}", soft_wrap=True)
+    for line in set_up(before, after):
+        out.print(f"  differs: {escape(line)}", soft_wrap=True)
+    table = Table(box=None, pad_edge=False)
+    for heading in ("", "id", "before", "now", "measured"):
+        table.add_column(heading, ratio=1 if heading == "measured" else None, no_wrap=heading != "measured")
+    shown = [row for row in rows if row.change is not Change.SAME or row.note]
+    for row in shown:
+        sign, style = _SIGNS.get(row.change, ("+", "green"))
+        mark = f"[{style}]{sign} {row.change.value}[/{style}]" if style else f"{sign} {row.change.value}"
+        table.add_row(mark, row.id, _outcome(row.before), _outcome(row.after), escape(row.note or row.measured))
+    if shown:
+        out.print(table)
+    out.print()
+    last_line(out, exit_code(rows), conclusion(rows))
+
+
+def _outcome(verdict: Verdict | None) -> str:
+    return verdict.outcome.value if verdict else "-"

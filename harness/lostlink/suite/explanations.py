@@ -1,0 +1,270 @@
+"""Explanations: the texts that lie beside this file, with what the suite and a profile say put in.
+
+The suite is read, not imported: it brings pytest, for which nobody who asks for an explanation should wait. What is
+told of it, such as the times in its constants and where a test stands, is taken from its source.
+"""
+
+from __future__ import annotations
+
+import ast
+import functools
+import re
+import tomllib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from lostlink.requirements import CATALOGUE
+from lostlink.verdicts import Requirement
+
+if TYPE_CHECKING:
+    from lostlink_sims import Profile
+
+_PACKAGE = Path(__file__).parents[1]
+_SUITE = Path(__file__).parent
+
+GROUPS: Final = {
+    "FS": "the link goes away",
+    "PW": "power-on and reset",
+    "RC": "the link comes back",
+    "LK": "ordinary use",
+    "CH": "channels",
+    "FR": "the pulse train",
+    "LT": "latency",
+    "DF": "beside the simulation",
+}
+"""What the first letters of an id stand for."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explanation:
+    """What is told of one requirement. Texts may hold names in braces, which `filled` replaces.
+
+    Attributes
+    ----------
+    requirement : Requirement
+    why, tested, firmware : str
+        Prose.
+    measured : tuple of str
+        What is held against which limit.
+    untested : str
+        When the verdict is "not tested"; empty where it always is tested.
+    runs : int
+        Flights in simulation, for each of `each`.
+    each : str
+        A key of `COUNTS`; empty where the number of flights is the same for all profiles.
+    mistakes, variants : tuple of str
+        In words, and as switches of ``fixtures/board/faulty.c``.
+    prepare, shown_with : str
+        What to type before a variant can be seen to fail, and the profile on which it does.
+    snippet : str
+        Lines of C; empty where words are enough.
+    related : tuple of str
+        Ids.
+    where : tuple of str
+        File in the suite and name of the test.
+    """
+
+    requirement: Requirement
+    why: str
+    tested: str
+    measured: tuple[str, ...]
+    runs: int
+    mistakes: tuple[str, ...]
+    variants: tuple[str, ...]
+    firmware: str
+    related: tuple[str, ...]
+    where: tuple[str, str]
+    each: str = ""
+    untested: str = ""
+    prepare: str = ""
+    shown_with: str = "fixtures/profiles/heron.toml"
+    snippet: str = ""
+
+
+@functools.cache
+def explanations() -> dict[str, Explanation]:
+    """Return all explanations, in the order of the catalogue."""
+    texts = tomllib.loads((_SUITE / "explanations.toml").read_text(encoding="utf-8"))
+    places = {found.id: (path.name, found.test) for path in _suite_files() for found in marked(path, "requires")}
+    told = {}
+    for name, required in CATALOGUE.items():
+        fields = {key: _plain(value) for key, value in texts[name].items()}
+        told[name] = Explanation(requirement=required, where=places[name], **fields)
+    return told
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, list):
+        return tuple(value)
+    return value.strip("\n") if isinstance(value, str) else value
+
+
+# --- what stands in a source -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """A test that a file marks with a requirement: which, where it stands, what it says of itself."""
+
+    id: str
+    severity: str
+    sentence: str
+    test: str
+    line: int
+    docstring: str
+
+
+_SAID = ("requirement_id", "severity", "sentence")  # as `lostlink.requirements.requirement` names them
+
+
+def marked(path: Path, decorator: str) -> Iterator[Marked]:
+    """Yield the tests of a file that carry a decorator such as ``@requires("FS-CUT")``.
+
+    Raises
+    ------
+    SyntaxError, UnicodeDecodeError, ValueError, OSError
+        If the file is no Python, or cannot be read.
+    """
+    for node in ast.walk(ast.parse(path.read_bytes())):
+        if not isinstance(node, ast.FunctionDef):
+            continue
+        for mark in node.decorator_list:
+            if isinstance(mark, ast.Call) and _name(mark.func) == decorator:
+                said = dict(zip(_SAID, mark.args, strict=False))
+                said.update((word.arg or "", word.value) for word in mark.keywords)
+                name, severity, sentence = (_text(said.get(key)) for key in _SAID)
+                yield Marked(name, severity, sentence, node.name, node.lineno, ast.get_docstring(node) or "")
+
+
+def _text(node: ast.expr | None) -> str:
+    return str(node.value) if isinstance(node, ast.Constant) else ""
+
+
+def _name(node: ast.expr) -> str:
+    return node.attr if isinstance(node, ast.Attribute) else node.id if isinstance(node, ast.Name) else ""
+
+
+def _suite_files() -> list[Path]:
+    return sorted(_SUITE.glob("test_*.py"))
+
+
+@functools.cache
+def constants(path: Path) -> dict[str, Any]:
+    """Return the constants of a module that are plain numbers, texts, or tuples of such."""
+    found = {}
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        target = node.targets[0] if isinstance(node, ast.Assign) else getattr(node, "target", None)
+        value = getattr(node, "value", None)
+        if isinstance(target, ast.Name) and isinstance(value, ast.expr):
+            try:
+                found[target.id] = ast.literal_eval(value)
+            except ValueError:
+                continue  # reckoned, not written down
+    return found
+
+
+# --- what a profile says -----------------------------------------------------------------------------------------
+
+
+def setting_text(key: str, profile: Profile) -> str:
+    """Return what a profile says under a key such as ``receiver.timeout``, with its unit.
+
+    Under ``channels.failsafe`` that is a value for each channel, under ``channels.reversed`` their names.
+    """
+    table, _, name = key.partition(".")
+    if table != "channels":
+        return _value_text(getattr(profile, table), name)
+    said = [(channel.name, _value_text(channel, name)) for channel in profile.channels]
+    if {value for _, value in said} <= {"true", "false"}:
+        return ", ".join(channel for channel, value in said if value == "true") or "none"
+    return ", ".join(f"{channel} {value}" for channel, value in said)
+
+
+def _value_text(part: Any, name: str) -> str:
+    from lostlink.profiles.models import settings_of
+    from lostlink.profiles.writer import value_text
+
+    field = settings_of(type(part))[name]
+    value = getattr(part, field.name)
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    return (value_text(field, value) or "none").strip('"')
+
+
+def _foreign_packets(profile: Profile) -> int:
+    from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
+
+    other_lengths = [n for n in (profile.payload_bytes - 1, profile.payload_bytes + 1) if 1 <= n <= PAYLOAD_LIMIT_BYTES]
+    return len(other_lengths) + (profile.handset.link_id is not None)
+
+
+def _sticks(profile: Profile) -> list[int]:
+    return [index for index, channel in enumerate(profile.channels) if channel.kind == "stick"]
+
+
+COUNTS: Final[dict[str, Callable[[Profile], int]]] = {
+    "channel": lambda profile: len(profile.channels),
+    "stick": lambda profile: len(_sticks(profile)),
+    "stick of those": lambda profile: sum(i < 2 or i == profile.throttle_index for i in _sticks(profile)),
+    "kind of foreign packet": _foreign_packets,
+}
+"""What some tests fly again and again, and how many of it a profile has."""
+
+
+def flights(told: Explanation, profile: Profile) -> int:
+    """Return how many flights a test makes in simulation."""
+    return told.runs * (COUNTS[told.each](profile) if told.each else 1)
+
+
+# --- put together ------------------------------------------------------------------------------------------------
+
+_BRACES = re.compile(r"\{([A-Za-z0-9_.]+)\}")
+
+
+def filled(text: str, profile: Profile | None) -> str:
+    """Return a text with the names in braces replaced: by the key of a profile, and its value where there is one.
+
+    Inside round brackets that is ``key = value``, elsewhere ``value (key)``.
+    """
+
+    def put(match: re.Match[str]) -> str:
+        name = match[1]
+        if name == "gap":
+            return "" if profile is None else _gap_text(profile)
+        if "." not in name:
+            return _constant_text(name)
+        if profile is None:
+            return name
+        before = text[: match.start()]
+        inside = before.count("(") > before.count(")")
+        value = setting_text(name, profile)
+        return f"{name} = {value}" if inside else f"{value} ({name})"
+
+    return _BRACES.sub(put, text)
+
+
+def _constant_text(name: str) -> str:
+    from lostlink.profiles.quantities import text_of
+
+    values = {constants(path)[name] for path in _SUITE.glob("*.py") if name in constants(path)}
+    (value,) = values
+    return text_of(value, "duration")
+
+
+def _gap_text(profile: Profile) -> str:
+    from lostlink.profiles.quantities import text_of
+    from lostlink.scenarios import ScenarioBuilder
+
+    return f", {text_of(ScenarioBuilder(profile, 1, '').safe_gap_us, 'duration')}"
+
+
+def flights_text(told: Explanation, profile: Profile | None) -> str:
+    """Return how often a test flies, in words."""
+    plural = "flight" if told.runs == 1 else "flights"
+    if not told.each:
+        return f"{told.runs} {plural} in simulation"
+    if profile is None:
+        return f"{told.runs} {plural} for each {told.each}, in simulation"
+    return f"{flights(told, profile)} flights in simulation, {told.runs} for each {told.each}"

@@ -1,0 +1,143 @@
+"""Runs the suite over a rig with pytest, in this process, and collects a verdict for every requirement."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import pytest
+
+from lostlink.requirements import CATALOGUE
+from lostlink.results import Result
+from lostlink.rigs import Rig
+from lostlink.suite.session import PROFILE, PROPERTY, RIG, RIG_LOST, decides
+from lostlink.verdicts import Verdict
+from lostlink_sims import Profile
+
+SUITE = Path(__file__).parent
+
+Progress = Callable[[int, int, str], None]
+"""Called with the number of tests done, the number of all, and the name of the last."""
+
+
+class _Collector:
+    """A pytest plugin that hands profile and rig to the tests and collects their verdicts."""
+
+    def __init__(self, profile: Profile, rig: Rig, progress: Progress | None) -> None:
+        self.result = Result()
+        self._profile, self._rig, self._progress = profile, rig, progress
+        self.total = 0
+        self.done = 0
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_configure(self, config: pytest.Config) -> None:
+        config.stash[PROFILE], config.stash[RIG] = self._profile, self._rig
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_finish(self, session: pytest.Session) -> None:
+        self.total = len(session.items)
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.when == "teardown":
+            self.done += 1
+            if self._progress is not None:
+                self._progress(self.done, self.total, report.nodeid)
+        text = next((value for name, value in report.user_properties if name == PROPERTY), None)
+        if decides(report.when, passed=report.passed) and text is not None:
+            verdict = Verdict.from_dict(json.loads(str(text)))
+            self.result.verdicts.append(verdict)
+            if report.failed:
+                self.result.findings[verdict.requirement.id] = report.longreprtext
+        elif report.failed:
+            self.result.errors.append(report.longreprtext)
+
+    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+        if report.failed:
+            self.result.errors.append(report.longreprtext)
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        self.result.rig_lost = session.config.stash.get(RIG_LOST, "")
+
+    def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
+        # pytest calls this also when it gives up by itself, over tests that cannot be collected.
+        self.result.interrupted = not isinstance(excinfo.value, pytest.Session.Interrupted)
+
+
+def run_suite(
+    profile: Profile,
+    rig: Rig,
+    *,
+    seed: int = 1,
+    only: Sequence[str] = (),
+    evidence: Path | None = None,
+    tests: Sequence[Path] = (),
+    named: Sequence[tuple[str, object]] = (),
+    progress: Progress | None = None,
+) -> Result:
+    """Run the suite in this process and return its verdicts.
+
+    Parameters
+    ----------
+    profile : Profile
+    rig : Rig
+        Closed at the end; who opens one that drives hardware sees to it that nobody can be hurt.
+    only : sequence of str
+        Ids of requirements; all when empty.
+    evidence : Path, optional
+        Folder for ``junit.xml`` and the runs of failed tests.
+    tests : sequence of Path
+        Additional test files of the user.
+    named : sequence of (str, object)
+        How the user named profile, receiver, rig and baud, for the commands that reproduce a failure.
+    """
+    collector = _Collector(profile, rig, progress)
+    words = [str(SUITE), *map(str, tests)]
+    words += ["-p", "lostlink", "-p", "no:terminal", "-p", "no:cacheprovider", "--noconftest"]
+    words += ["--import-mode=importlib", "-c", str(SUITE / "suite.ini"), "--rootdir", str(SUITE)]
+    words += [f"--lostlink-seed={seed}", "--lostlink-props-off"]
+    words += [f"--lostlink-{name}={value}" for name, value in named if value is not None]
+    if only:
+        words.append(f"--lostlink-only={','.join(only)}")
+    if evidence is not None:
+        words += [f"--junitxml={evidence / 'junit.xml'}", f"--lostlink-evidence={evidence / 'failing'}"]
+        words.append(f"--lostlink-runs={evidence / 'runs'}")
+    result = collector.result
+    try:
+        with _CallersSettingsAside():
+            code = pytest.ExitCode(pytest.main(words, plugins=[collector]))
+    finally:
+        rig.close()
+    result.rig = {"rig": rig.name, **rig.about}
+    if code in (pytest.ExitCode.INTERNAL_ERROR, pytest.ExitCode.USAGE_ERROR):
+        result.errors.append(f"pytest ended with {code.name.lower().replace('_', ' ')}")
+    if not result.interrupted and not result.rig_lost:
+        result.errors += _missing(collector, only or list(CATALOGUE))
+    order = {name: number for number, name in enumerate(CATALOGUE)}
+    result.verdicts.sort(key=lambda verdict: order.get(verdict.requirement.id, len(order)))
+    return result
+
+
+def _missing(collector: _Collector, wanted: Sequence[str]) -> list[str]:
+    """Return, in words, what should have been run to its end and was not."""
+    missing = []
+    if open_ones := collector.total - collector.done:
+        missing.append(f"{open_ones} of {collector.total} tests did not complete")
+    judged = {verdict.requirement.id for verdict in collector.result.verdicts}
+    if without := [name for name in wanted if name not in judged]:
+        missing.append(f"no verdict for {', '.join(without)}: no test of that requirement was run")
+    return missing
+
+
+class _CallersSettingsAside:
+    """Keeps pytest settings that were meant for the caller's own tests away from the suite."""
+
+    NAMES = ("PYTEST_ADDOPTS", "PYTEST_PLUGINS", "PYTEST_CURRENT_TEST")
+
+    def __enter__(self) -> None:
+        self._kept = {name: os.environ.pop(name) for name in self.NAMES if name in os.environ}
+
+    def __exit__(self, *_: object) -> None:
+        os.environ.update(self._kept)

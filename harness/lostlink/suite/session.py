@@ -1,0 +1,27 @@
+"""What the pytest plugin and the runner of `lostlink prove` pass to each other through pytest."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import pytest
+
+PROPERTY: Final = "lostlink"
+"""Name of the report property that carries a verdict as JSON; it passes through xdist and into junit."""
+
+PROFILE: Final = pytest.StashKey[Any]()  # a Profile
+"""On the config: the profile that the runner has read; without it the plugin reads ``--lostlink-profile``."""
+RIG: Final = pytest.StashKey[Any]()  # a Rig
+"""On the config: the rig that the runner has opened and will close; without it the plugin opens ``--lostlink-rig``."""
+RIG_LOST: Final = pytest.StashKey[str]()
+"""On the config: how the connection to the rig was lost; no further test is run."""
+
+JUDGE: Final = pytest.StashKey[Any]()  # a Judge
+"""On a test: its judge."""
+WAIVED: Final = pytest.StashKey[bool]()
+"""On a test: set where the profile's owner has waived its requirement."""
+
+
+def decides(phase: str | None, *, passed: bool) -> bool:
+    """Return whether a phase of a test settles its outcome: the call, or a set-up that did not reach it."""
+    return phase == "call" or (phase == "setup" and not passed)

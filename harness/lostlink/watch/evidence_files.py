@@ -1,0 +1,90 @@
+"""The evidence of a failsafe test: ``rows.csv``, ``attempts.csv``, its head and ``summary.md``."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+from collections.abc import Sequence
+from typing import Any, Final
+
+from lostlink.evidence import summary
+from lostlink.evidence.document import Document, run_head
+from lostlink.watch.columns import Layout, Row
+from lostlink.watch.judging import Attempt, how_known, moved, remarks, sentence, text_of
+from lostlink_sims import Profile
+
+_NO_DIGEST: Final = "0" * 64
+
+
+def watch_head(profile: Profile | None, profile_file: str | None, port: str, started: dt.datetime) -> dict[str, Any]:
+    """Return what was tested; without a profile its digest is 64 zeros."""
+    head = run_head(
+        profile or Profile(name="none given"), profile_file=profile_file, receiver=f"the board on {port}", rig="watch",
+        seed=0, only=[], started=started,
+    )  # fmt: skip
+    if profile is None:
+        head["profile_sha256"] = _NO_DIGEST
+    return head
+
+
+def files(rows: Sequence[Row], layout: Layout | None, origin_ns: int, attempts: Sequence[Attempt]) -> dict[str, str]:
+    """Return every row as it was printed, and the attempts, by file name."""
+    return {"rows.csv": _rows_csv(rows, layout, origin_ns), "attempts.csv": _attempts_csv(attempts)}
+
+
+def _rows_csv(rows: Sequence[Row], layout: Layout | None, origin_ns: int) -> str:
+    """Return all rows: instant, the instant after which the line's end came, and every column as it was printed."""
+    width = layout.width if layout else 0
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    names = [layout.names[index] or f"column {index + 1}" for index in range(width)] if layout else []
+    writer.writerow(("at_us", "after_us", *names))
+    for row in rows:
+        stamps = ((row.at_ns - origin_ns) // 1000, (row.since_ns - origin_ns) // 1000)
+        writer.writerow((*stamps, *(f"{value:.12g}" for value in row.values)))
+    return text.getvalue()
+
+
+def _attempts_csv(attempts: Sequence[Attempt]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(
+        ("attempt", "seen", "hold_us", "uncertainty_us", "watched_us", "frozen_at_us", "last_change_at_us",
+         "line_interval_us", "change_interval_us", "jitter_us")
+    )  # fmt: skip
+    for number, attempt in enumerate(attempts, 1):
+        look, hold = attempt.look, attempt.hold
+        times = (round(hold.middle_us), round(hold.half_us)) if hold else ("", "")
+        instants = (
+            (look.frozen_us, look.last_us, look.line_interval_us, look.change_interval_us, look.jitter_us)
+            if look
+            else ("",) * 5
+        )
+        writer.writerow((number, attempt.seen.value, *times, attempt.watched_us, *instants))
+    return text.getvalue()
+
+
+def summary_text(document: Document, attempts: Sequence[Attempt], names: Sequence[str]) -> str:
+    """Return the test as Markdown."""
+    tested = document.tested
+    no_profile = tested["profile_sha256"] == _NO_DIGEST
+    about = summary.about(tested)
+    if no_profile:
+        about = f"No profile, {about.partition(', ')[2]}"
+    rows = [
+        (str(number), attempt.seen.value, text_of(attempt.hold) if attempt.hold else "")
+        for number, attempt in enumerate(attempts, 1)
+    ]
+    in_words = []
+    for number, attempt in enumerate(attempts, 1):
+        texts = (sentence(attempt), how_known(attempt), *remarks(attempt, names), moved(attempt, names))
+        in_words += ["", f"{number}. " + " ".join(text for text in texts if text)]
+    return summary.page(
+        "Failsafe test by hand",
+        document.conclusion,
+        [f"{about} The values are those that the board printed; times are the host's."],
+        summary.verdict_table(document.verdicts) if document.verdicts else [],
+        summary.table(("attempt", "result", "hold time"), rows) if rows else [],
+        in_words[1:],
+    )

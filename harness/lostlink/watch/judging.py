@@ -1,0 +1,312 @@
+"""From what the rows show to attempts, verdicts and sentences. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from lostlink.errors import ExitCode
+from lostlink.requirements import CATALOGUE
+from lostlink.results import exit_code, failure
+from lostlink.verdicts import Limit, Measurement, Outcome, Verdict, quantity
+from lostlink.watch.freeze import Look, Span, State
+from lostlink_sims import HowSeen, Profile
+
+_WORST_FIRST = (Outcome.NOT_MET, Outcome.INCONCLUSIVE, Outcome.NOT_TESTED, Outcome.MET)
+_IDS = ("FS-OFF", "FS-VALUE", "FS-STAY")
+
+
+class Seen(Enum):
+    """How an attempt ended."""
+
+    CAME = "the failsafe came"
+    NOT_IDLE = "other values came, but the throttle did not go to idle"
+    HELD = "the last values were held"
+    CEASED = "the board ceased to print"
+    NOT_FROZEN = "the values did not freeze"
+    NOT_MOVED = "no stick was kept moving"
+    THROTTLE_LOW = "the throttle was at idle already"
+    AT_ONCE = "other values came at once, without a freeze before"
+    BY_STEPS = "the throttle went down step by step"
+    PAUSED = "the stick paused"
+
+
+_SHOWS_NOTHING = (
+    Seen.CEASED, Seen.NOT_FROZEN, Seen.NOT_MOVED, Seen.THROTTLE_LOW, Seen.AT_ONCE, Seen.BY_STEPS, Seen.PAUSED,
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attempt:
+    """One time that the handset was switched off.
+
+    Attributes
+    ----------
+    seen : Seen
+    look : Look or None
+        What the rows show; None when no stick was moved.
+    watched_us : int
+        How long the rows were watched after the freeze.
+    highest_us, last_us : float or None
+        Pulse widths of the throttle: highest after the cut, and at the end.
+    """
+
+    seen: Seen
+    look: Look | None = None
+    watched_us: int = 0
+    highest_us: float | None = None
+    last_us: float | None = None
+
+    @property
+    def hold(self) -> Span | None:
+        """Time from switching off to the failsafe: of the throttle where it is known, else of all channels."""
+        if self.look is None:
+            return None
+        return self.look.cut or (self.look.hold if self.seen in (Seen.CAME, Seen.AT_ONCE) else None)
+
+
+def seen(look: Look) -> Seen:
+    """Return how an attempt ended whose rows show this."""
+    if look.state is State.MOVING:
+        return Seen.NOT_FROZEN
+    if look.throttle_was_up is False:
+        return Seen.THROTTLE_LOW
+    if look.state is State.HELD:
+        return Seen.CEASED if look.silent else Seen.HELD
+    if look.cut_steps > 1:
+        return Seen.BY_STEPS
+    if look.stick_steps > 1 or not look.jumped:
+        return Seen.PAUSED
+    if look.throttle_was_up and look.cut is None:
+        return Seen.NOT_IDLE
+    return Seen.AT_ONCE if look.at_once else Seen.CAME
+
+
+def pulse_lag_us(profile: Profile) -> int:
+    """Return how long after a new value the first pulse that shows it may end: a frame, and its place in it."""
+    output = profile.output
+    before_us = sum(channel.failsafe_us for channel in profile.channels[: profile.throttle_index + 1])
+    if output.style == "fixed period":
+        return output.frame_period_us + before_us
+    return output.frame_gap_us + output.channels * profile.receiver.high_us + before_us
+
+
+def text_of(span: Span) -> str:
+    """Return a time with its uncertainty, in whole milliseconds; the rounding is in the uncertainty."""
+    middle_ms, half_ms = _whole_ms(span)
+    return f"{middle_ms} ms ± {half_ms} ms"
+
+
+def _whole_ms(span: Span) -> tuple[int, int]:
+    """Return middle and half-width in whole milliseconds that together still hold the whole span."""
+    middle_ms = round(span.middle_us / 1000)
+    return middle_ms, math.ceil(max(span.high_us / 1000 - middle_ms, middle_ms - span.low_us / 1000))
+
+
+def _ms(time_us: int) -> str:
+    return f"{time_us / 1000:.1f} ms"
+
+
+def sentence(attempt: Attempt) -> str:
+    """Return what was seen, as a pilot would say it."""
+    look, watched = attempt.look, f"{attempt.watched_us / 1e6:.1f} s"
+    match attempt.seen:
+        case Seen.CAME:
+            assert attempt.hold is not None
+            return f"The failsafe came {text_of(attempt.hold)} after the handset was switched off."
+        case Seen.NOT_IDLE:
+            return f"Other values came, but the throttle did not go to idle within the {watched} watched."
+        case Seen.HELD:
+            return f"The receiver held its last values: it never cut the throttle in the {watched} watched."
+        case Seen.CEASED:
+            assert look is not None
+            after_us = look.last_row_us - look.frozen_us
+            when = f"{_ms(after_us)} after the values froze" if after_us > 0 else "when the values froze"
+            return (
+                f"The board ceased to print {when}, without failsafe values; "
+                "what its outputs do then cannot be seen here."
+            )
+        case Seen.NOT_FROZEN:
+            return "The values did not freeze: the handset was not switched off, or something else moves them."
+        case Seen.NOT_MOVED:
+            return "No stick was kept moving, so nobody could see when the values freeze."
+        case Seen.THROTTLE_LOW:
+            return "The throttle stood at idle when the values froze, so no cut could be seen; raise it and repeat."
+        case Seen.AT_ONCE:
+            return (
+                "Other values came at once, with no freeze before that could be seen: a very short hold, or the "
+                "handset's own last packet. A board that prints more often would show which."
+            )
+        case Seen.PAUSED:
+            return (
+                "The stick went on for a few small steps after a pause, so nobody can say when the handset went off. "
+                "Repeat, without a pause."
+            )
+        case Seen.BY_STEPS:
+            return (
+                "The throttle went down step by step after the stick had come to rest: a hand, or a failsafe that "
+                "goes down slowly. Repeat, and leave the throttle alone."
+            )
+
+
+def how_known(attempt: Attempt) -> str:
+    """Return what the uncertainty of the hold time is made of, in words."""
+    look = attempt.look
+    if look is None or attempt.hold is None:
+        return ""
+    return (
+        f"Times are the host's, added up for the worst case: a line every {_ms(look.line_interval_us)}, "
+        f"a change of the moving stick at least every {_ms(look.change_interval_us)}, the port late by "
+        f"up to {_ms(look.jitter_us)}, {_ms(look.line_us)} for a line on the cable."
+    )
+
+
+def remarks(attempt: Attempt, names: Sequence[str]) -> list[str]:
+    """Return what else a reader should know."""
+    look = attempt.look
+    if look is None:
+        return []
+    said = []
+    if look.steps > 1 and attempt.seen in (Seen.CAME, Seen.NOT_IDLE):
+        said.append(f"The values came in {look.steps} steps.")
+    if look.silent and attempt.seen in (Seen.CAME, Seen.NOT_IDLE):
+        said.append("After that the board ceased to print.")
+    if look.restless:
+        left = ", ".join(names[column] for column in look.restless)
+        said.append(f"Left out, because they go on changing without the handset: {left}.")
+    if look.odd_lines:
+        said.append(f"Left out: {look.odd_lines} single lines that were far off.")
+    return said
+
+
+def moved(attempt: Attempt, names: Sequence[str]) -> str:
+    """Return each channel's value in the freeze and at the end."""
+    look = attempt.look
+    if look is None or look.before == look.after:
+        return ""
+    pairs = zip(names, look.before, look.after, strict=True)
+    return (
+        "Values before and after: " + ", ".join(f"{name} {before:g} → {after:g}" for name, before, after in pairs) + "."
+    )
+
+
+def judge(attempts: Sequence[Attempt], profile: Profile | None) -> list[Verdict]:
+    """Return a verdict for each requirement that this test can say something about.
+
+    Without a profile there is no limit: a hold time is told and not judged, and only a throttle that was never cut
+    is a failure.
+    """
+    verdicts = []
+    for name in _IDS:
+        found = [_verdict(name, attempt, profile) for attempt in attempts]
+        _, worst = min(found, key=lambda pair: (_WORST_FIRST.index(pair[1].outcome), -pair[0]))
+        checks = sum(bool(verdict.measured) for _, verdict in found)
+        verdicts.append(replace(worst, runs=len(attempts), checks=checks))
+    waived = () if profile is None else profile.requirements.waived
+    return [verdict.waived_by(waived) for verdict in verdicts]
+
+
+def _verdict(name: str, attempt: Attempt, profile: Profile | None) -> tuple[float, Verdict]:
+    """Return how large the measured value is, and the verdict."""
+    if attempt.seen in _SHOWS_NOTHING:
+        outcome = Outcome.INCONCLUSIVE if name == "FS-OFF" else Outcome.NOT_TESTED
+        return 0.0, Verdict(requirement=CATALOGUE[name], outcome=outcome, reason=sentence(attempt))
+    if name == "FS-OFF":
+        return _off(attempt, profile)
+    if profile is None:
+        return _untested(name, "without a profile nobody knows which channel is the throttle")
+    if attempt.seen is Seen.HELD:
+        return _untested(name, "the failsafe never came")
+    if name == "FS-VALUE":
+        return _width(name, "throttle at the end", attempt.last_us, profile, "as the board prints it")
+    if attempt.seen is Seen.NOT_IDLE:
+        return _untested(name, "the throttle was never cut")
+    if attempt.look is not None and attempt.look.silent:
+        return _untested(name, "the board ceased to print after the cut")
+    look = attempt.look
+    watched = (
+        "" if look is None else f", in the {(look.last_row_us - look.frozen_us) / 1e6:.1f} s watched after the freeze"
+    )
+    reason = f"as the board prints it{watched}"
+    return _width(name, "highest throttle after the cut", attempt.highest_us, profile, reason)
+
+
+def _untested(name: str, reason: str) -> tuple[float, Verdict]:
+    return 0.0, Verdict(requirement=CATALOGUE[name], outcome=Outcome.NOT_TESTED, reason=reason)
+
+
+def _judged(name: str, measurement: Measurement, at_most: float, reason: str) -> tuple[float, Verdict]:
+    limit = Limit(at_most=at_most, unit=measurement.unit)
+    return measurement.value, Verdict(
+        requirement=CATALOGUE[name],
+        outcome=limit.decide(measurement),
+        measured=f"{measurement.name}: {measurement}",
+        limit=str(limit),
+        how_seen=measurement.how_seen.value,
+        reason=reason,
+    )
+
+
+def _width(name: str, what: str, width_us: float | None, profile: Profile, reason: str) -> tuple[float, Verdict]:
+    if width_us is None:
+        return _untested(name, "no throttle value was seen")
+    measurement = Measurement(name=what, value=width_us, how_seen=HowSeen.REPORTED)
+    return _judged(name, measurement, profile.requirements.idle_below_us, reason)
+
+
+def _off(attempt: Attempt, profile: Profile | None) -> tuple[float, Verdict]:
+    """Judge the time to the cut; the limit is for pulses, which follow what is printed by up to a frame."""
+    if attempt.seen in (Seen.HELD, Seen.NOT_IDLE):
+        never = Measurement(
+            name="time to the cut", value=attempt.watched_us, how_seen=HowSeen.REPORTED, only_at_least=True
+        )
+        if profile is not None:
+            return _judged("FS-OFF", never, profile.requirements.cut_within_us, sentence(attempt))
+        return never.value, Verdict(
+            requirement=CATALOGUE["FS-OFF"], outcome=Outcome.NOT_MET, measured=f"{never.name}: {never}",
+            how_seen=never.how_seen.value, reason=sentence(attempt),
+        )  # fmt: skip
+    assert attempt.hold is not None
+    if profile is None:
+        return attempt.hold.middle_us, Verdict(
+            requirement=CATALOGUE["FS-OFF"], outcome=Outcome.NOT_TESTED,
+            measured=f"hold time: {text_of(attempt.hold)}", how_seen=HowSeen.REPORTED.value,
+            reason="no profile was given, so there is no limit: this is the hold time only",
+        )  # fmt: skip
+    lag_us = pulse_lag_us(profile)
+    middle_ms, half_ms = _whole_ms(Span(attempt.hold.low_us, attempt.hold.high_us + lag_us))
+    measurement = Measurement(
+        name="time to the end of the first idle pulse", value=1000 * middle_ms, uncertainty=1000 * half_ms,
+        how_seen=HowSeen.REPORTED,
+    )  # fmt: skip
+    reason = f"printed after {text_of(attempt.hold)}; the pulse may end up to {quantity(lag_us, 'µs')} later"
+    return _judged("FS-OFF", measurement, profile.requirements.cut_within_us, reason)
+
+
+def conclusion(attempts: Sequence[Attempt], verdicts: Sequence[Verdict], profile: Profile | None) -> str:
+    """Return the outcome in one plain sentence."""
+    if not attempts:
+        return "Nothing was measured."
+    if failed := failure(verdicts, "This link"):
+        if profile is None:
+            return "Do not fly this link: after the handset was switched off the last values were held."
+        return failed
+    if exit_code(verdicts) is ExitCode.MET:
+        return "The throttle was cut in time, stood at idle, and stayed there for as long as was watched."
+    came = [attempt for attempt in attempts if attempt.seen is Seen.CAME]
+    if profile is None and len(came) == len(attempts):
+        longest = max((attempt.hold for attempt in came if attempt.hold), key=lambda span: span.high_us)
+        return f"Hold time {text_of(longest)}. No profile, so no limit: nothing is judged."
+    doubts = (verdict for verdict in verdicts if verdict.outcome not in (Outcome.MET, Outcome.WAIVED))
+    doubt = next(doubts, None)
+    if doubt is None:
+        return "Every requirement was waived by the owner; nothing is proven."
+    if doubt.measured:
+        return f"Inconclusive: {doubt.measured}, limit {doubt.limit}."
+    return f"Inconclusive. {_first_upper(doubt.reason)}".rstrip(".") + "."
+
+
+def _first_upper(text: str) -> str:
+    return text[:1].upper() + text[1:]

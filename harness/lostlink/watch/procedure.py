@@ -1,0 +1,236 @@
+"""The failsafe test with a person at the handset: move a stick, switch off, wait, tell.
+
+::
+
+    wait for movement ──► "switch off" ──► frozen? ──► jump? ──► stays? ──► attempt
+          │ never            │ never         │ never
+          ▼                  ▼               ▼
+       not moved         not frozen        held
+
+All judgement is in `freeze` and `results`; here is only when to say what, and when enough was seen.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from lostlink.errors import ProfileError, RigError
+from lostlink.watch.columns import BITS_PER_BYTE
+from lostlink.watch.freeze import Look, State, Throttle, look, moving
+from lostlink.watch.judging import Attempt, Seen, seen, sentence
+from lostlink.watch.listener import Listener
+from lostlink.watch.table import Table
+from lostlink.watch.units import Scale, scale_for
+from lostlink_sims import Profile
+
+_TURN_NS = 250_000_000
+_LONGEST_STAYS = 3
+"""A failsafe that goes on changing is watched for so many times its usual time, and no longer."""
+Tell = Callable[[str], None]
+
+MOVE = """\
+Throttle up to about half, and leave it there.
+Keep the other stick moving in circles, without a pause, until the handset is off."""
+SWITCH_OFF = "NOW switch the handset off, with the stick still moving, and leave it off."
+AGAIN = "Switch the handset on again."
+_TOLD = {
+    State.MOVING: "The values change again.",
+    State.HELD: "The values are frozen. Leave the handset off.",
+    State.CHANGED: "Other values came. Leave the handset off.",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """How long to wait for what, in microseconds.
+
+    Attributes
+    ----------
+    first_line_us : int
+        For the first line of columns.
+    movement_us : int
+        How long a stick must be seen moving.
+    movement_wait_us, off_wait_us : int
+        For the operator to move a stick, and to switch off.
+    hold_us : int
+        For the failsafe after the freeze.
+    stay_us : int
+        How long the failsafe is watched.
+    """
+
+    first_line_us: int = 10_000_000
+    movement_us: int = 2_000_000
+    movement_wait_us: int = 60_000_000
+    off_wait_us: int = 60_000_000
+    hold_us: int = 10_000_000
+    stay_us: int = 3_000_000
+
+
+def plan_for(profile: Profile | None) -> Plan:
+    """Return a plan that watches well beyond the profile's limit."""
+    plan = Plan()
+    if profile is None:
+        return plan
+    return Plan(hold_us=max(plan.hold_us, 2 * profile.requirements.cut_within_us))
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """The rows of an attempt, and what their numbers mean."""
+
+    table: Table
+    scale: Scale
+    throttle: Throttle | None
+
+    @property
+    def spans(self) -> list[float]:
+        return [float(self.scale.span)] * self.table.values.shape[1]
+
+
+class FailsafeTest:
+    """Runs attempts.
+
+    Parameters
+    ----------
+    listener : Listener
+        Must keep its rows.
+    profile : Profile, optional
+    tell : callable
+        Says something to the operator.
+    plan : Plan, optional
+
+    Attributes
+    ----------
+    attempts : list of Attempt
+        Those that are complete.
+    """
+
+    def __init__(self, listener: Listener, profile: Profile | None, tell: Tell, plan: Plan | None = None) -> None:
+        self.attempts: list[Attempt] = []
+        self.listener = listener
+        self._profile = profile
+        self._tell = tell
+        self._plan = plan or plan_for(profile)
+
+    def run(self, repeats: int = 1) -> None:
+        """Make so many attempts; one in which no stick moves is the last.
+
+        Raises
+        ------
+        lostlink.errors.RigError
+            If the port is gone or silent.
+        lostlink.errors.ProfileError
+            If the board prints no throttle.
+        """
+        self._wait_for_lines()
+        for number in range(1, repeats + 1):
+            if number > 1:
+                self._tell(AGAIN)
+            if repeats > 1:
+                self._tell(f"Attempt {number} of {repeats}.")
+            attempt = self._attempt()
+            self.attempts.append(attempt)
+            if repeats > 1:
+                self._tell(sentence(attempt))
+            if attempt.seen is Seen.NOT_MOVED:
+                break
+
+    def _now_us(self) -> int:
+        return (self.listener.now_ns() - self.listener.started_ns) // 1000
+
+    def _view(self, since_us: int) -> _View:
+        """Return the rows since an instant."""
+        listener = self.listener
+        layout = listener.layout
+        assert layout is not None
+        since_ns = listener.started_ns + since_us * 1000
+        first = bisect_left(listener.rows, since_ns, key=lambda row: row.at_ns)
+        scale = scale_for(layout.kind, self._profile)
+        table = Table.of(listener.rows[first:], layout, listener.started_ns)
+        return _View(table, scale, self._throttle(len(layout.channels), scale))
+
+    def _throttle(self, printed: int, scale: Scale) -> Throttle | None:
+        if self._profile is None:
+            return None
+        index = self._profile.throttle_index
+        if index >= printed:
+            raise ProfileError(
+                f"{self.listener.source.port}: prints {printed} channels, and the profile's throttle is channel "
+                f"{index + 1}; allowed: a profile whose channels are those that the board prints, in the same order"
+            )
+        return Throttle(index, scale.largest_up_to(self._profile.requirements.idle_below_us))
+
+    def _wait_for_lines(self) -> None:
+        until_ns = self.listener.started_ns + self._plan.first_line_us * 1000
+        while self.listener.layout is None:
+            if self.listener.now_ns() >= until_ns:
+                trouble = self.listener.trouble() or "no columns of numbers come"
+                raise RigError(f"{self.listener.source.port}: {trouble}")
+            self.listener.listen(until_ns)
+
+    def _attempt(self) -> Attempt:
+        self._tell(MOVE)
+        cue_us = self._wait_for_movement()
+        if cue_us is None:
+            return Attempt(seen=Seen.NOT_MOVED)
+        self._tell(SWITCH_OFF)
+        state = State.MOVING
+        while True:
+            self.listener.listen_until(self.listener.now_ns() + _TURN_NS)
+            view = self._view(cue_us - self._plan.movement_us)
+            found = self._look(view, cue_us)
+            if found is None:
+                return Attempt(seen=Seen.NOT_MOVED)
+            if found.state is not state:
+                state = found.state
+                self._tell(_TOLD[state])
+            if self._is_over(found, cue_us):
+                return self._result(found, view)
+
+    def _wait_for_movement(self) -> int | None:
+        """Return the instant until which a stick has moved long enough; None when it never did."""
+        plan, begin_us = self._plan, self._now_us()
+        while (now_us := self._now_us()) < begin_us + plan.movement_wait_us:
+            since_us = now_us - plan.movement_us
+            if since_us >= begin_us:
+                view = self._view(since_us)
+                if moving(view.table, view.spans, since_us, now_us):
+                    return now_us
+            self.listener.listen_until(self.listener.now_ns() + _TURN_NS)
+        return None
+
+    def _look(self, view: _View, cue_us: int) -> Look | None:
+        movement = moving(view.table, view.spans, cue_us - self._plan.movement_us, cue_us)
+        if movement is None:
+            return None  # what seemed to be a stick was a clock
+        listener = self.listener
+        line_us = (listener.columns.counts.longest_line + 1) * BITS_PER_BYTE * 1_000_000 // listener.source.baud
+        return look(
+            view.table, movement, view.spans, self._now_us(), throttle=view.throttle, line_us=line_us
+        )  # fmt: skip
+
+    def _is_over(self, found: Look, cue_us: int) -> bool:
+        """Tell whether enough was seen."""
+        plan, now_us = self._plan, self._now_us()
+        if found.state is State.MOVING:
+            return now_us - cue_us >= plan.off_wait_us
+        waited = now_us - found.frozen_us >= plan.hold_us + found.change_interval_us
+        if found.state is State.HELD:
+            return waited
+        stood = now_us - found.last_us >= plan.stay_us
+        if found.throttle_was_up and found.cut is None:
+            return waited and stood
+        return stood or now_us - found.frozen_us >= plan.hold_us + _LONGEST_STAYS * plan.stay_us
+
+    def _result(self, found: Look, view: _View) -> Attempt:
+        width_us = view.scale.width_us
+        until_us = found.last_row_us if found.silent else self._now_us()
+        return Attempt(
+            seen=seen(found),
+            look=found,
+            watched_us=max(0, until_us - found.frozen_us - found.change_interval_us),
+            highest_us=None if found.highest_after_cut is None else width_us(found.highest_after_cut),
+            last_us=None if found.last_throttle is None else width_us(found.last_throttle),
+        )

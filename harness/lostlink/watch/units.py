@@ -1,0 +1,92 @@
+"""What a printed number means: its range, its middle, and the pulse width that it stands for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.watch.columns import Kind, Layout
+from lostlink_sims import Profile
+from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, TOP_CODE, pulse_table
+
+MIDDLE_CODE = 127
+"""The middle of 0..255 by common practice; there is no standard."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """The range of a channel's numbers.
+
+    Attributes
+    ----------
+    kind : Kind
+    low, high, middle : int
+        The ends and the middle, in the numbers' own unit.
+    unit : str
+        What one step is called.
+    step : int
+        How many of them make up the finest step that a stick of 256 codes can show.
+    table : (n,) ndarray of int64
+        Pulse width in microseconds for each number from 0 on; empty when the numbers are widths.
+    """
+
+    kind: Kind
+    low: int
+    high: int
+    middle: int
+    unit: str
+    step: int
+    table: NDArray[np.int64]
+
+    @property
+    def span(self) -> int:
+        """From end to end."""
+        return self.high - self.low
+
+    def width_us(self, value: float) -> float:
+        """Return the pulse width of a number, in microseconds."""
+        if not len(self.table):
+            return value
+        return float(self.table[min(max(0, round(value)), len(self.table) - 1)])
+
+    def widths_us(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the pulse widths of numbers, in microseconds."""
+        if not len(self.table):
+            return values
+        return self.table[np.clip(np.rint(values), 0, len(self.table) - 1).astype(np.int64)].astype(np.float64)
+
+    def largest_up_to(self, width_us: float) -> float:
+        """Return the largest number that stands for at most this width; -1 when there is none."""
+        if not len(self.table):
+            return width_us
+        return float(np.searchsorted(self.table, width_us, side="right")) - 1
+
+
+def names_of(layout: Layout, profile: Profile | None) -> list[str]:
+    """Return what the channels are called: by the profile, by the board, or by their number."""
+    names = []
+    for place, column in enumerate(layout.channels):
+        if profile is not None and place < len(profile.channels):
+            names.append(profile.channels[place].name)
+        else:
+            names.append(layout.names[column] or f"channel {place + 1}")
+    return names
+
+
+def scale_for(kind: Kind, profile: Profile | None) -> Scale:
+    """Return the scale of a kind of numbers, by the profile's rules or else the plain ones.
+
+    The plain rules are a width of 1000 to 2000 µs, and a code that is a reading without its two lowest bits.
+    """
+    link = profile or Profile()
+    low_us, high_us = link.receiver.low_us, link.receiver.high_us
+    codes = np.array(pulse_table(link.receiver.mapping, low_us, high_us), np.int64)
+    if kind is Kind.WIDTHS:
+        step = max(1, round((high_us - low_us) / TOP_CODE))
+        return Scale(kind, low_us, high_us, (low_us + high_us) // 2, "µs", step, np.empty(0, np.int64))
+    if kind is Kind.COUNTS:
+        code = ADC_RULES[link.handset.mapping](np.arange(ADC_COUNTS))
+        return Scale(kind, 0, ADC_COUNTS - 1, ADC_COUNTS // 2, "counts", ADC_COUNTS // 256, codes[code])
+    return Scale(kind, 0, TOP_CODE, MIDDLE_CODE, "codes", 1, codes)

@@ -1,0 +1,317 @@
+"""The whole link for many trials at once, to the same microsecond as the event simulation.
+
+What the event simulation (`world`) does packet by packet, this does for some hundred trials side by side: packets
+are bits (`many_air`), and only what matters is looked at: the start-up, each silence that may be long enough for a
+failsafe, the packets after it until the receiver is back, and the frames around these instants. The receiver is
+`ReferenceReceiver`, the flight controller `flight.TRANSITIONS`.
+
+All is integer arithmetic on the same drawn numbers, so that results are equal, not close. A trial in which more
+happens than this file knows of (the link is not up in time for arming, say) is named in `Outcomes.unsure`; the event
+simulation has the last word there. What a profile asks for that cannot be done here, `unfit` says.
+
+Memory is that of one piece of trials, whatever their number: `Many.pieces`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink_sims.batch import bits
+from lostlink_sims.batch.bits import Words
+from lostlink_sims.batch.frames import Link, Pilot, unfit_frames
+from lostlink_sims.batch.losses import ManyAir
+from lostlink_sims.batch.trials import Drawn, Lot
+from lostlink_sims.profile import Profile
+
+Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+PIECE: Final = 512
+"""Trials side by side: large enough to outweigh numpy's calls, small enough for the cache."""
+NONE: Final = -1
+"""An instant that did not come."""
+NEVER: Final = np.iinfo(np.int64).max // 4
+_WINDOW: Final = 32
+
+
+@dataclass(frozen=True, slots=True)
+class Outcomes:
+    """What came of trials `first` .. ; instants in µs since power-on, `NONE` where there was none.
+
+    Attributes
+    ----------
+    first : int
+    drawn : Drawn
+    received : (words, n) ndarray of uint64
+        Packets that the receiver was handed, a bit a slot.
+    episodes : (m, 3) ndarray of int64
+        Place of the trial in this piece, instant at which failsafe begins, instant at which it ends (`NEVER`),
+        ordered by trial and time; the failsafe from power-on to the first link is the first of each trial.
+    sent, missed : (n,) ndarray of int64
+        Packets that left before the link went, and how many of them the receiver did not get.
+    flew : (n,) ndarray of bool
+        Whether the motors turned when the link went.
+    false_us : (n,) ndarray of int64
+        End of the first idle throttle pulse in flight before the link went.
+    cut_us, stop_us : (n,) ndarray of int64
+        End of the first idle throttle pulse, and motors at rest, after the link went.
+    rose_us, restart_us : (n,) ndarray of int64
+        First throttle pulse above idle after the cut while the link was away; motors that start again after the cut.
+    control_us : (n,) ndarray of int64
+        End of the first frame that follows the sticks after the link came back.
+    unsure : (k,) ndarray of int64
+        Places of trials that the event simulation has to look at; nothing above holds for them but `received`,
+        `episodes`, `sent` and `missed`.
+    """
+
+    first: int
+    drawn: Drawn
+    received: Words
+    episodes: Ints
+    sent: Ints
+    missed: Ints
+    flew: Mask
+    false_us: Ints
+    cut_us: Ints
+    stop_us: Ints
+    rose_us: Ints
+    restart_us: Ints
+    control_us: Ints
+    unsure: Ints
+
+
+def unfit(lot: Lot) -> str:
+    """Return why these trials cannot be done side by side; empty when they can."""
+    profile = lot.profile
+    if profile.radio.crc_bytes == 0 and not profile.handset.check_byte:
+        return "damaged packets reach the receiver's channels"
+    if lot.duration_us > 1 << 31:
+        return "a trial is longer than half a round of the receiver's counter"
+    return unfit_frames(lot)
+
+
+class Many:
+    """Runs the trials of a lot.
+
+    Parameters
+    ----------
+    lot : Lot
+
+    Raises
+    ------
+    ValueError
+        If `unfit` has something to say.
+    """
+
+    def __init__(self, lot: Lot) -> None:
+        if why := unfit(lot):
+            raise ValueError(why)
+        self.lot = lot
+
+    def pieces(self, first: int, count: int) -> Iterator[Outcomes]:
+        """Yield trials `first` .. `first` + `count` - 1, at most `PIECE` at a time."""
+        while count:
+            size = min(count, PIECE - first % PIECE)
+            yield self.run(first, size)
+            first, count = first + size, count - size
+
+    def run(self, first: int, count: int) -> Outcomes:
+        """Return what came of some trials, all in memory at once."""
+        drawn = self.lot.drawn(first, count)
+        air = ManyAir(self.lot, drawn, first)
+        link = Link(self.lot, drawn, air, air.received)
+        episodes = _Receivers(self.lot, link).episodes()
+        sent = air.departures.first_from(drawn.lost_us)
+        got = bits.count(air.received & bits.from_to(len(air.received), np.zeros_like(sent), sent))
+        pilot = Pilot(self.lot, drawn, link, episodes)
+        return Outcomes(first, drawn, air.received, episodes, sent, sent - got, *pilot.results())
+
+
+class _Receivers:
+    """From received packets to failsafe: the reference receiver's states, many trials side by side."""
+
+    def __init__(self, lot: Lot, link: Link) -> None:
+        self._lot, self._link, self.received = lot, link, link.received
+        self._seek = link.seek
+        self._count = link.received.shape[1]
+        profile = self._profile = lot.profile
+        settings = profile.receiver
+        self._up_us = settings.boot_us
+        self._ppm, self._rate = settings.clock_error_ppm, 1_000_000 + settings.clock_error_ppm
+        self._cut_us = profile.cut_delay_us
+        self._gap_us = _gap_us(profile)
+        self._counts = profile.handset.packet_counter
+        self._attempts = len(link.air.heard)
+
+    def _clock(self, at_us: Ints) -> Ints:
+        """Return the receiver's own time since its power-on, not wrapped."""
+        since_us = at_us - self._up_us
+        return since_us + since_us * self._ppm // 1_000_000
+
+    def _deadline_us(self, heard_us: Ints) -> Ints:
+        """Return when the silence after a packet is long enough: the first µs at which the clock shows it."""
+        wanted = (self._clock(heard_us) + self._cut_us) * 1_000_000
+        deadline: Ints = self._up_us - -wanted // self._rate
+        return deadline
+
+    # --- silences -------------------------------------------------------------------------------------------
+
+    def episodes(self) -> Ints:
+        """Return all times in failsafe, from power-on on: (place, begin, end) rows."""
+        received, everyone = self.received, np.arange(self._count)
+        none = np.full(self._count, NONE)
+        start_us = np.full(self._count, self._up_us)
+        since = self._seek.next(everyone, np.zeros(self._count, np.int64))
+        linked, end_us = self._return(everyone, since, none, start_us)
+        rows = [np.stack([everyone, start_us, end_us], axis=1)]
+        trial, begin = bits.places(bits.firsts(bits.runs(~received, self._least_silence())))
+        # One pointer a trial into its silences; each round looks at one silence of every trial.
+        stop = np.searchsorted(trial, everyone, side="right")
+        at = np.searchsorted(trial, everyone, side="left")
+        active = everyone[(at < stop) & (linked < self._seek.end)]
+        while len(active):
+            before = begin[at[active]] - 1
+            valid = before >= linked[active]
+            self._silence(active[valid], before[valid], linked, rows)
+            at[active] += 1
+            active = active[(at[active] < stop[active]) & (linked[active] < self._seek.end)]
+        episodes = np.concatenate(rows)
+        return episodes[np.lexsort((episodes[:, 1], episodes[:, 0]))]
+
+    def _least_silence(self) -> int:
+        """Return how many lost packets in a row may be a failsafe, or be followed by a repeated counter."""
+        handset, radio = self._profile.handset, self._profile.radio
+        interval_us = handset.packet_interval_us * 1_000_000 / (1_000_000 + handset.clock_error_ppm)
+        late_us = handset.jitter_us + radio.latency_jitter_us
+        late_us += (self._attempts - 1) * radio.retry_delay_us
+        shortest_us = self._cut_us * 1_000_000 / self._rate - late_us - 4
+        lost = max(1, int(shortest_us / interval_us) - 1)
+        return min(lost, 255) if self._counts else lost
+
+    def _silence(self, trial: Ints, before: Ints, linked: Ints, rows: list[Ints]) -> None:
+        """Look at one silence of each trial: whether it is long enough, and when the link is back."""
+        after = self._next_good(trial, before)
+        deadline_us = self._deadline_us(self._link.arrival_us(trial, before))
+        end = self._seek.end
+        comes_us = np.where(after < end, self._link.arrival_us(trial, np.minimum(after, end - 1)), NEVER)
+        # At the deadline the packet is first; but one that ends a hold is judged by the silence before it.
+        fired = (deadline_us < comes_us) if not self._profile.receiver.hold_us else (deadline_us <= comes_us)
+        fired &= deadline_us < self._lot.duration_us
+        linked[trial[~fired]] = after[~fired]
+        trial, begin_us = trial[fired], deadline_us[fired]
+        first = self._seek.next(trial, before[fired] + 1)
+        back, end_us = self._return(trial, first, before[fired], begin_us)
+        linked[trial] = back
+        rows.append(np.stack([trial, begin_us, end_us], axis=1))
+
+    def _next_good(self, trial: Ints, before: Ints) -> Ints:
+        """Return the next packet that the receiver takes: one whose counter is not that of the one before it."""
+        after = self._seek.next(trial, before + 1)
+        if self._counts:
+            end, last = self._seek.end, before.copy()
+            while (same := (after < end) & ((after - last) % 256 == 0)).any():
+                last[same] = after[same]
+                after[same] = self._seek.next(trial[same], after[same] + 1)
+        return after
+
+    # --- the way back ---------------------------------------------------------------------------------------
+
+    def _return(self, trial: Ints, first: Ints, last: Ints, failed_us: Ints) -> tuple[Ints, Ints]:
+        """Return with which packet the link is back after a failsafe, and when; past the end when it is not.
+
+        Parameters
+        ----------
+        trial, first, last, failed_us : (m,) ndarray of int64
+            Places, the first packet of the way back, the last one before it (`NONE`), the beginning of failsafe.
+        """
+        end = self._seek.end
+        back, back_us = np.full(len(trial), end), np.full(len(trial), NEVER)
+        walk = _Walk(np.arange(len(trial)), first.copy(), last.copy(), np.zeros(len(trial), np.int64))
+        heard = np.zeros(len(trial), np.int64)
+        failed = self._clock(failed_us)
+        while len(walk.who):
+            who = walk.who
+            slots = walk.slot[:, None] + np.arange(_WINDOW)
+            places = np.broadcast_to(trial[who][:, None], slots.shape)
+            there = bits.window(self.received, trial[who], walk.slot, _WINDOW)
+            at_us = self._link.arrival_us(places, slots)
+            good = there & (at_us < self._lot.duration_us)
+            if self._counts:
+                good &= ~self._repeated(walk, slots, there)
+            clock = self._clock(at_us)
+            in_a_row = self._in_a_row(walk, heard[who], clock, good)
+            enough = good & (in_a_row >= self._profile.receiver.recovery_packets)
+            enough &= clock - failed[who][:, None] >= self._profile.receiver.recovery_us
+            if self._profile.receiver.recover_on_low_throttle and enough.any():
+                row, column = np.nonzero(enough)
+                enough[row, column] = self._link.throttle_is_low(places[row, column], slots[row, column])
+            found: Mask = np.any(enough, axis=1)
+            column = np.argmax(enough, 1)[found]
+            back[who[found]] = slots[found, column]
+            back_us[who[found]] = at_us[found, column]
+            walk.move_on(slots, there, good, in_a_row, clock, heard, self._seek, trial, found)
+        return back, back_us
+
+    @staticmethod
+    def _repeated(walk: _Walk, slots: Ints, there: Mask) -> Mask:
+        before = np.maximum.accumulate(np.where(there, slots, walk.last[:, None]), axis=1)
+        before = np.concatenate([walk.last[:, None], before[:, :-1]], axis=1)
+        repeated: Mask = (before >= 0) & ((slots - before) % 256 == 0)
+        return repeated
+
+    def _in_a_row(self, walk: _Walk, heard: Ints, clock: Ints, good: Mask) -> Ints:
+        """Return how many good packets in a row each good packet is, those of earlier windows counted."""
+        before = np.maximum.accumulate(np.where(good, clock, heard[:, None]), axis=1)
+        before = np.concatenate([heard[:, None], before[:, :-1]], axis=1)
+        count: Ints = np.cumsum(good, axis=1)
+        goes_on = (count + walk.row[:, None] > 1) & (clock - before <= self._gap_us)
+        begins = np.where(good & ~goes_on, count, 1 - walk.row[:, None])
+        in_a_row: Ints = count - np.maximum.accumulate(begins, axis=1) + 1
+        return in_a_row
+
+
+@dataclass(slots=True)
+class _Walk:
+    """Where the way back stands, for those still on it."""
+
+    who: Ints  # rows of the walk's own arrays
+    slot: Ints  # where the next window begins
+    last: Ints  # last received packet before it, good or not
+    row: Ints  # good packets in a row so far
+
+    def move_on(
+        self,
+        slots: Ints,
+        there: Mask,
+        good: Mask,
+        in_a_row: Ints,
+        clock: Ints,
+        heard: Ints,
+        seek: bits.Seeker,
+        trial: Ints,
+        is_back: Mask,
+    ) -> None:
+        """Begin the next window at the next packet; those that are back, or have no packet left, are done."""
+        last_good = good.shape[1] - 1 - np.argmax(good[:, ::-1], 1)
+        some = good.any(1)
+        rows = np.arange(len(self.who))
+        self.row = np.where(some, in_a_row[rows, last_good], self.row)
+        heard[self.who] = np.where(some, clock[rows, last_good], heard[self.who])
+        last_there = there.shape[1] - 1 - np.argmax(there[:, ::-1], 1)
+        self.last = np.where(there.any(1), slots[rows, last_there], self.last)
+        following: Ints = seek.next(trial[self.who], slots[:, -1] + 1)
+        stay = ~is_back & (following < seek.end)
+        self.who, self.slot = self.who[stay], following[stay]
+        self.last, self.row = self.last[stay], self.row[stay]
+
+
+def _gap_us(profile: Profile) -> int:
+    """Return the longest time between two good packets in a row, as the reference receiver has it."""
+    handset, radio = profile.handset, profile.radio
+    gap_us = handset.packet_interval_us * 3 // 2 + handset.jitter_us + radio.latency_jitter_us
+    return gap_us + radio.acknowledge * radio.retries * radio.retry_delay_us

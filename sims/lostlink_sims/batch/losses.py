@@ -1,0 +1,273 @@
+"""The air for many trials at once: the same packets lost as in `air`, as bits.
+
+What a model loses is found in one of three ways, quickest first: by bits, where it compares drawn words with a
+threshold (Bernoulli, Gilbert-Elliott, a steady link budget); by spans, where it follows from the instants alone (an
+interferer's bursts, a cut link); else by the model's own sampler, trial by trial. So a model that is added to `loss`
+works here without another line.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink_sims.air import loss
+from lostlink_sims.batch import bits
+from lostlink_sims.batch.bits import Words
+from lostlink_sims.batch.trials import CAUSES, Drawn, Lot
+from lostlink_sims.handset import TILE
+from lostlink_sims.profile import air_time_us, fatal_bits
+from lostlink_sims.scenario import HandsetOff
+from lostlink_sims.streams import BLOCK, MODEL_SPAN, Draws, ManyDraws, Purpose, scaled, threshold
+
+Ints = NDArray[np.int64]
+
+_ONCE: Final = 240
+"""Where a model's numbers for a whole trial begin (`loss.Air.once`)."""
+
+
+class Departures:
+    """When packets leave the handset, in many trials.
+
+    Attributes
+    ----------
+    slots : int
+        Most packets of a trial.
+    words : int
+        Words of 64 slots that hold them.
+    count : (trials,) ndarray of int64
+        Packets of each trial.
+    interval_us : int
+        From one packet to the next at the least, jitter apart.
+    """
+
+    def __init__(self, lot: Lot, drawn: Drawn, draws: ManyDraws) -> None:
+        handset = lot.profile.handset
+        self._base_us = handset.boot_us + drawn.packet_phase_us
+        interval_us, error = handset.packet_interval_us, handset.clock_error_ppm
+        most = (lot.duration_us - handset.boot_us) * (1_000_000 + error) // (1_000_000 * interval_us) + 2
+        self.words = -(-max(1, most) // BLOCK)
+        self.slots = BLOCK * self.words
+        own_us = np.arange(self.slots) * interval_us
+        # One more than there are slots, for those who look for a packet that never leaves.
+        self._own_us = np.append(own_us - own_us * error // (1_000_000 + error), np.iinfo(np.int64).max // 4)
+        self._rate = (1_000_000 + error) / (interval_us * 1_000_000)
+        self.interval_us = interval_us * 1_000_000 // (1_000_000 + error)
+        self.jitter_us: Ints | None = None
+        if handset.jitter_us:
+            self.jitter_us = scaled(draws.words(Purpose.PACKET_JITTER, self.words), handset.jitter_us + 1)
+        off = np.array([CAUSES[name] is HandsetOff for name in lot.causes])[drawn.cause]
+        self.count = self.first_from(np.where(off, drawn.lost_us, lot.duration_us))
+
+    def left_us(self, trial: Ints, slot: Ints) -> Ints:
+        """Return when packets leave; `trial` and `slot` of one shape."""
+        slot = np.minimum(slot, self.slots - 1)
+        left_us: Ints = self._base_us[trial] + self._own_us[slot]
+        if self.jitter_us is not None:
+            left_us += self.jitter_us[slot, trial]
+        return left_us
+
+    def leave_before(self, at_us: Ints, slot: Ints) -> NDArray[np.bool_]:
+        """Return which packets leave before an instant, (m, trials) both; not for packets with jitter."""
+        before: NDArray[np.bool_] = self._own_us.take(slot, mode="clip") < at_us - self._base_us
+        return before
+
+    def all_left_us(self) -> Ints:
+        """Return when all packets leave, (slots, trials)."""
+        table: Ints = self._own_us[:-1, None] + self._base_us
+        return table if self.jitter_us is None else table + self.jitter_us
+
+    def first_from(self, at_us: Ints, trial: Ints | None = None) -> Ints:
+        """Return the first slot that leaves at or after an instant; `slots` when none does.
+
+        Parameters
+        ----------
+        at_us : (trials,) or (m, trials) ndarray of int64
+            For each trial, or for those named by `trial`.
+        """
+        since_us = at_us - (self._base_us if trial is None else self._base_us[trial])
+        # The guess is this slot or the one before it; with jitter a packet leaves up to half an interval later.
+        slot = np.ceil((since_us - 2) * self._rate).astype(np.int64)
+        slot = np.minimum(np.maximum(slot, 0), self.slots)
+        slot += self._own_us[slot] < since_us
+        if self.jitter_us is not None:
+            if trial is None:
+                trial = np.broadcast_to(np.arange(len(self._base_us)), slot.shape)
+            before = np.maximum(slot - 1, 0)
+            slot = slot - ((slot > 0) & (self.left_us(trial, before) >= at_us))
+        first: Ints = slot
+        return first
+
+
+class ManyAir:
+    """What the air does to the packets of many trials.
+
+    Attributes
+    ----------
+    departures : Departures
+    heard : list of (words, trials) ndarray of uint64
+        For each attempt, which packets get through; later attempts of acknowledged packets only.
+    received : (words, trials) ndarray of uint64
+        Packets that found the receiver up; of acknowledged ones, any attempt will do.
+    flight_us : int
+        From the order to send to the payload in the receiver's hands, without jitter.
+    """
+
+    def __init__(self, lot: Lot, drawn: Drawn, first: int) -> None:
+        profile = lot.profile
+        self._lot, self._drawn, self._first = lot, drawn, first
+        self._count = len(drawn.lost_us)
+        self._radio = profile.radio
+        self.draws = ManyDraws(lot.seed, first, self._count)
+        self.departures = Departures(lot, drawn, self.draws)
+        self._air_us = air_time_us(profile.radio, profile.payload_bytes)
+        self._bits = fatal_bits(profile.radio, profile.payload_bytes)
+        self.flight_us = profile.radio.settle_us + self._air_us + profile.radio.latency_us
+        self._late_us: Ints | None = None
+        if profile.radio.latency_jitter_us:
+            words = self.draws.words(Purpose.LATENCY_JITTER, self.departures.words)
+            self._late_us = scaled(words, profile.radio.latency_jitter_us + 1)
+        self._states: dict[int, Words] = {}  # of Gilbert-Elliott chains, by purpose
+        self._samplers: dict[int, list[loss.Sampler]] = {}
+        attempts = 1 + profile.radio.retries if profile.radio.acknowledge else 1
+        self.heard = [self._heard(attempt) for attempt in range(attempts)]
+        self.received = self._received()
+
+    def _heard(self, attempt: int) -> Words:
+        words = self.departures.words
+        lost = np.zeros((words, self._count), np.uint64)
+        for place, model in enumerate(self._lot.profile.radio.losses):
+            lost |= self._lost(model, Purpose.MODEL + MODEL_SPAN * place, attempt)
+        on_air = ~np.array([CAUSES[name] is HandsetOff for name in self._lot.causes])[self._drawn.cause]
+        before_us = self._radio.settle_us + attempt * self._radio.retry_delay_us
+        # Lost when any of it is on the air while the link is away.
+        begin = self.departures.first_from(self._drawn.lost_us - self._air_us + 1 - before_us)
+        end = self.departures.first_from(self._drawn.back_us - before_us)
+        lost |= bits.from_to(words, begin, np.where(on_air, end, begin))
+        return ~lost
+
+    def _received(self) -> Words:
+        up_us, end_us = self._lot.profile.receiver.boot_us, self._lot.duration_us
+        received = np.zeros_like(self.heard[0])
+        for attempt, heard in enumerate(self.heard):
+            first, after = (self._first_arrival(at_us, attempt) for at_us in (up_us, end_us))
+            after = np.minimum(after, self.departures.count)
+            received |= heard & bits.from_to(len(heard), first, after)
+        return received
+
+    def _first_arrival(self, at_us: int, attempt: int) -> Ints:
+        """Return the first slot of each trial that arrives at or after an instant."""
+        before_us = self.flight_us + attempt * self._radio.retry_delay_us
+        first = self.departures.first_from(np.full(self._count, at_us - before_us))
+        if self._late_us is not None:  # the packet before may be late enough
+            before = np.maximum(first - 1, 0)
+            arrives_us = self.arrival_us(np.arange(self._count), before, np.full(self._count, attempt))
+            first = np.where((first > 0) & (arrives_us >= at_us), before, first)
+        return first
+
+    def attempt(self, trial: Ints, slot: Ints) -> Ints | None:
+        """Return the attempt in which received packets got through, None when each is sent once only."""
+        if len(self.heard) == 1:
+            return None
+        at = np.full(trial.shape, len(self.heard) - 1)
+        inside = np.minimum(slot, self.departures.slots - 1)
+        for attempt in range(len(self.heard) - 2, -1, -1):
+            word = self.heard[attempt][inside >> 6, trial]
+            there = (word >> (inside & 63).astype(np.uint64)) & np.uint64(1) != 0
+            there &= self.arrival_us(trial, inside, np.full(trial.shape, attempt)) >= self._lot.profile.receiver.boot_us
+            at = np.where(there, attempt, at)
+        return at
+
+    def arrival_us(self, trial: Ints, slot: Ints, attempt: Ints | None = None) -> Ints:
+        """Return when packets would be in the receiver's hands; all of one shape."""
+        at_us = self.departures.left_us(trial, slot) + self.flight_us
+        if self._late_us is not None:
+            at_us += self._late_us[np.minimum(slot, self.departures.slots - 1), trial]
+        if attempt is not None:
+            at_us += attempt * self._radio.retry_delay_us
+        return at_us
+
+    # --- loss models ----------------------------------------------------------------------------------------
+
+    def _lost(self, model: loss.LossModel, purpose: int, attempt: int) -> Words:
+        match model:
+            case loss.Bernoulli():
+                return self._below(purpose + 4 * attempt, model.probability)
+            case loss.GilbertElliott() if model.good_to_bad <= 1 - model.bad_to_good:
+                return self._lost_in_bursts(model, purpose, attempt)
+            case loss.LinkBudget() if model.fading == "none" and self._radio.crc_bytes:
+                limits = loss.packet_loss_thresholds(self._bits)
+                limit = model.steady_threshold(limits, self._radio.bit_rate_bit_s)
+                return self.draws.bits_under(purpose + 4 * attempt, self.departures.words, limit)[0]
+            case loss.PeriodicInterferer() if self.departures.jitter_us is None:
+                return self._lost_to_interferer(model, purpose, attempt)
+            case _:
+                return self._lost_one_by_one(model, purpose, attempt)
+
+    def _below(self, purpose: int, share: float) -> Words:
+        words = self.departures.words
+        limit = threshold(share)
+        if limit in (0, 1 << 32):  # no number decides anything
+            return np.full((words, self._count), 0 if limit == 0 else 0xFFFF_FFFF_FFFF_FFFF, np.uint64)
+        return self.draws.bits_under(purpose, words, limit)[0]
+
+    def _lost_in_bursts(self, model: loss.GilbertElliott, purpose: int, attempt: int) -> Words:
+        words = self.departures.words
+        if purpose not in self._states:
+            limits = threshold(model.good_to_bad), threshold(1 - model.bad_to_good)
+            self._states[purpose] = bits.carried(*self.draws.bits_under(purpose, words, *limits))
+        bad, chance = self._states[purpose], purpose + 4 * attempt + 1
+        limits = threshold(model.loss_good), threshold(model.loss_bad)
+        if all(limit in (0, 1 << 32) for limit in limits):
+            good_lost, bad_lost = (self._below(chance, share) for share in (model.loss_good, model.loss_bad))
+        else:
+            good_lost, bad_lost = self.draws.bits_under(chance, words, *limits)
+        lost: Words = (bad & bad_lost) | (~bad & good_lost)
+        return lost
+
+    def _lost_to_interferer(self, model: loss.PeriodicInterferer, purpose: int, attempt: int) -> Words:
+        departures, period_us = self.departures, model.period_us
+        phase_us = np.full(self._count, model.phase_us or 0)
+        if model.phase_us is None:
+            phase_us = scaled(self.draws.firsts(purpose + _ONCE, 1)[0], period_us)
+        before_us = self._radio.settle_us + attempt * self._radio.retry_delay_us
+        # Packets leave within this time; bursts that can touch one of them begin within it, give or take.
+        bursts = (self._lot.duration_us + before_us + self._air_us) // period_us + 3
+        begin_us = phase_us % period_us + (np.arange(bursts) - 1)[:, None] * period_us
+        slot = departures.first_from(begin_us - self._air_us + 1 - before_us)
+        hit = np.zeros((departures.words, self._count), np.uint64)
+        # As many packets one after the other as a burst may touch: those that leave before it is over.
+        most = (model.burst_us + self._air_us) // departures.interval_us + 1
+        for _ in range(min(most, departures.slots)):
+            burst, trial = np.nonzero(departures.leave_before(begin_us + model.burst_us - before_us, slot))
+            bits.put(hit, slot[burst, trial], trial)
+            slot += 1
+        return hit if model.loss >= 1 else hit & self._below(purpose + 4 * attempt, model.loss)
+
+    def _lost_one_by_one(self, model: loss.LossModel, purpose: int, attempt: int) -> Words:
+        """Let the model's own sampler say it, trial by trial and tile by tile as in the event simulation."""
+        left_us = self.departures.all_left_us()
+        if purpose not in self._samplers:
+            self._samplers[purpose] = [model.sampler(self._model_air(purpose, i)) for i in range(self._count)]
+        before_us = self._radio.settle_us + attempt * self._radio.retry_delay_us
+        lost = np.zeros((self.departures.slots, self._count), np.bool_)
+        for trial, sampler in enumerate(self._samplers[purpose]):
+            for begin in range(0, int(self.departures.count[trial]), TILE):
+                end = min(begin + TILE, int(self.departures.count[trial]))
+                tile = loss.Tile(begin, left_us[begin:end, trial] + before_us, attempt)
+                lost[begin:end, trial] = sampler(tile) != 0
+        return bits.packed(lost)
+
+    def _model_air(self, purpose: int, place: int) -> loss.Air:
+        settings = self._radio
+        return loss.Air(
+            air_us=self._air_us,
+            fatal_bits=self._bits,
+            address_bits=8 * settings.address_bytes,
+            bit_rate_bit_s=settings.bit_rate_bit_s,
+            has_crc=settings.crc_bytes > 0,
+            draws=Draws(self._lot.seed, self._first + place),
+            purpose=purpose,
+        )

@@ -1,0 +1,159 @@
+"""A lot of trials: one flight that loses its link, again and again, each time with other drawn numbers.
+
+Every trial is a `Scenario` of its own: `Lot.scenario` writes it out, so that any trial can be replayed, saved, and
+run on any rig. What differs from trial to trial is drawn from (seed, trial):
+
+- the phases of packets and frames, over their whole interval and period;
+- where the receiver's 32-bit counter stands at power-on;
+- where each stick stands in flight: the throttle from `least_throttle` to its stop, the others anywhere;
+- the instant at which the link goes, evenly over `lost_from_us` .. `lost_until_us`;
+- the cause, each as likely as the others;
+- how long the link stays away, evenly over `away_us`, in one trial of two; in the other, to the end. A handset that
+  is switched off stays off.
+
+The ordinary losses and noises of the profile are at work all the time.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink_sims.profile import Profile
+from lostlink_sims.scenario import AnyFault, HandsetOff, InterferenceBurst, LinkCut, Move, Scenario, WrongAddress
+from lostlink_sims.streams import Draws, ManyDraws, Purpose, scaled
+
+Ints = NDArray[np.int64]
+
+CAUSES: Final[dict[str, type[AnyFault]]] = {
+    kind.name: kind for kind in (LinkCut, HandsetOff, InterferenceBurst, WrongAddress)
+}
+"""What may take the link away; an interference burst is one that loses every packet."""
+
+_MILLION: Final = 1_000_000
+_INSTANT, _CAUSE, _RETURNS, _AWAY, _CLOCK, _STICK = 0, 1, 2, 3, 4, 8
+_FULL: Final = 1 << 32
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What differs from trial to trial, an array of as many as there are trials each.
+
+    Attributes
+    ----------
+    packet_phase_us, frame_phase_us, clock_us : (n,) ndarray of int64
+    lost_us, back_us : (n,) ndarray of int64
+        When the link goes and comes back; the duration where it does not.
+    cause : (n,) ndarray of int64
+        Index into the lot's causes.
+    position : (channels, n) ndarray of int64
+        Where each stick and switch stands in flight, in millionths.
+    """
+
+    packet_phase_us: Ints
+    frame_phase_us: Ints
+    clock_us: Ints
+    lost_us: Ints
+    back_us: Ints
+    cause: Ints
+    position: Ints
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lot:
+    """Trials that differ by drawn numbers only.
+
+    Attributes
+    ----------
+    profile : Profile
+    seed : int
+    moves : tuple of Move
+        How the model takes off; positions of sticks are replaced by drawn ones. At most one move a channel.
+    duration_us : int
+    air_us : int
+        From when on the model counts as in flight.
+    lost_from_us, lost_until_us : int
+        Bounds of the instant at which the link goes, the upper one not included.
+    away_us : (int, int)
+        Bounds of the time for which it stays away, where it comes back.
+    causes : tuple of str
+        Keys of `CAUSES`.
+    least_throttle : float
+        Lowest throttle in flight, as a share of the travel.
+    """
+
+    profile: Profile
+    seed: int
+    moves: tuple[Move, ...]
+    duration_us: int
+    air_us: int
+    lost_from_us: int
+    lost_until_us: int
+    away_us: tuple[int, int]
+    causes: tuple[str, ...] = tuple(CAUSES)
+    least_throttle: float = 0.25
+
+    def drawn(self, first: int, count: int) -> Drawn:
+        """Return what is drawn for trials `first` .. `first + count` - 1."""
+        draws = ManyDraws(self.seed, first, count)
+        phases = draws.firsts(Purpose.PHASES, 2)
+        return self._made(phases[0], phases[1], draws.firsts(Purpose.LOT, self._numbers))
+
+    @property
+    def _numbers(self) -> int:
+        return _STICK + len(self.profile.channels)
+
+    def _made(self, packet: NDArray[np.uint32], frame: NDArray[np.uint32], words: NDArray[np.uint32]) -> Drawn:
+        profile = self.profile
+        lost_us = self.lost_from_us + scaled(words[_INSTANT], self.lost_until_us - self.lost_from_us)
+        cause = scaled(words[_CAUSE], len(self.causes))
+        least_us, most_us = self.away_us
+        back_us = lost_us + least_us + scaled(words[_AWAY], most_us - least_us + 1)
+        stays_off = np.array([CAUSES[name] is HandsetOff for name in self.causes])[cause]
+        comes_back = (words[_RETURNS] >= _FULL // 2) & ~stays_off & (back_us < self.duration_us)
+        return Drawn(
+            packet_phase_us=scaled(packet, profile.handset.packet_interval_us),
+            frame_phase_us=scaled(frame, profile.output.frame_period_us),
+            clock_us=scaled(words[_CLOCK], _FULL),
+            lost_us=lost_us,
+            back_us=np.where(comes_back, back_us, self.duration_us),
+            cause=cause,
+            position=np.stack([self._positions(index, words) for index in range(len(profile.channels))]),
+        )
+
+    def _positions(self, index: int, words: NDArray[np.uint32]) -> Ints:
+        channel = self.profile.channels[index]
+        if channel.kind == "stick":
+            least = round(_MILLION * self.least_throttle) if index == self.profile.throttle_index else 0
+            return least + scaled(words[_STICK + index], _MILLION - least + 1)
+        place = next((move.position for move in self.moves if move.channel == channel.name), 0.0)
+        return np.full(words.shape[1], round(_MILLION * place), np.int64)
+
+    def scenario(self, trial: int) -> Scenario:
+        """Return one trial, written out."""
+        draws = Draws(self.seed, trial)
+        phases = draws.words(Purpose.PHASES, 0, 2)
+        drawn = self._made(phases[0:1], phases[1:2], draws.words(Purpose.LOT, 0, self._numbers)[:, None])
+        lost_us, back_us = int(drawn.lost_us[0]), int(drawn.back_us[0])
+        name = self.causes[int(drawn.cause[0])]
+        faults: tuple[AnyFault, ...] = ()
+        if lost_us < self.duration_us:
+            for_us = back_us - lost_us if back_us < self.duration_us else None
+            fault = CAUSES[name](at_us=lost_us, for_us=for_us)  # type: ignore[call-arg]
+            faults = (dataclasses.replace(fault, loss=1.0) if isinstance(fault, InterferenceBurst) else fault,)
+        place = {channel.name: int(drawn.position[i, 0]) for i, channel in enumerate(self.profile.channels)}
+        return Scenario(
+            name=f"trial {trial}",
+            seed=self.seed,
+            trial=trial,
+            duration_us=self.duration_us,
+            receiver_clock_us=int(drawn.clock_us[0]),
+            packet_phase_us=int(drawn.packet_phase_us[0]),
+            frame_phase_us=int(drawn.frame_phase_us[0]),
+            moves=tuple(dataclasses.replace(move, position=place[move.channel] / _MILLION) for move in self.moves),
+            faults=faults,
+        )

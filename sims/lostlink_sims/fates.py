@@ -1,0 +1,210 @@
+"""The air between handset and receiver: the profile's loss models and the scenario's faults, composed.
+
+Everything that can be said of a packet before the receiver has a say is said here, a tile of slots at a time:
+whether it gets through in each attempt, whether the acknowledgement does, and what the payload looks like when
+it arrives. Packets and acknowledgements meet the same models. A fate is a number; `Air.fates` says it in words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink_sims.air import loss
+from lostlink_sims.air.loss import DAMAGED, LOST, Sampler, Tile
+from lostlink_sims.handset import Slots
+from lostlink_sims.profile import Profile, air_time_us, fatal_bits
+from lostlink_sims.scenario import (
+    DamagedPayload,
+    FadeRamp,
+    FlappingLink,
+    ForeignHandset,
+    InterferenceBurst,
+    LastingFault,
+    LinkCut,
+    PeriodicInterference,
+    Scenario,
+    WrongAddress,
+)
+from lostlink_sims.streams import MODEL_SPAN, Draws, Purpose, threshold, under
+
+Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+FATES = ("received", "received damaged", "receiver off", "receiver busy", "repeated", "not sent")
+"""What becomes of a packet, apart from the models' and faults' own names, which follow in `Air.fates`."""
+RECEIVED, RECEIVED_DAMAGED, RECEIVER_OFF, RECEIVER_BUSY, REPEATED, NOT_SENT = range(6)
+
+_ACKNOWLEDGEMENT = 16
+"""Added to the attempt to name the acknowledgement's own numbers."""
+
+
+@dataclass(slots=True)
+class Flights:
+    """A tile of packets with everything decided but what the receiver does.
+
+    Attributes
+    ----------
+    slots : Slots
+    fates : list of (n,) ndarray of uint8
+        One array an attempt: `RECEIVED`, `RECEIVED_DAMAGED`, or what loses it.
+    acknowledged : list of (n,) ndarray of bool
+        Whether the answer to each attempt gets through; empty without acknowledgements.
+    arrives_us : (n,) ndarray of int64
+        When the first attempt would be in the receiver's hands.
+    """
+
+    slots: Slots
+    fates: list[NDArray[np.uint8]]
+    acknowledged: list[Mask]
+    arrives_us: Ints
+
+
+class Air:
+    """The radio path of one scenario."""
+
+    def __init__(self, profile: Profile, scenario: Scenario, draws: Draws) -> None:
+        self._radio, self._scenario, self._draws = profile.radio, scenario, draws
+        self._has_crc = profile.radio.crc_bytes > 0
+        self._payload_bytes = profile.payload_bytes
+        self.air_us = air_time_us(profile.radio, profile.payload_bytes)
+        self.flight_us = profile.radio.settle_us + self.air_us + profile.radio.latency_us
+        self.fates = list(FATES)
+        self._layers: list[tuple[int, Sampler]] = []
+        self._damage: list[tuple[DamagedPayload, int]] = []
+        self._fades = [fault for fault in scenario.faults if isinstance(fault, FadeRamp)]
+        models = list(profile.radio.losses) if scenario.ambient else []
+        if self._fades and not any(isinstance(model, loss.LinkBudget) for model in models):
+            models.append(loss.LinkBudget())  # a fade needs a signal that can be weak
+        for place, model in enumerate(models):
+            self._add(model.model, model.sampler(self._model_air(Purpose.MODEL + MODEL_SPAN * place)))
+        for place, fault in enumerate(scenario.faults):
+            purpose = Purpose.FAULT + MODEL_SPAN * place
+            if isinstance(fault, DamagedPayload):
+                self._damage.append((fault, purpose))
+            elif isinstance(fault, LastingFault) and (sampler := self._fault_sampler(fault, purpose)):
+                self._add(fault.name, sampler)
+        if self._damage:
+            self._damage_fate = self._fate("damaged payload")
+
+    def _model_air(self, purpose: int) -> loss.Air:
+        return loss.Air(
+            air_us=self.air_us,
+            fatal_bits=fatal_bits(self._radio, self._payload_bytes),
+            address_bits=8 * self._radio.address_bytes,
+            bit_rate_bit_s=self._radio.bit_rate_bit_s,
+            has_crc=self._has_crc,
+            draws=self._draws,
+            purpose=purpose,
+        )
+
+    def _fate(self, name: str) -> int:
+        if name not in self.fates:
+            self.fates.append(name)
+        return self.fates.index(name)
+
+    def _add(self, name: str, sampler: Sampler) -> None:
+        self._layers.append((self._fate(name), sampler))
+
+    # --- faults as loss models ------------------------------------------------------------------------------
+
+    def _fault_sampler(self, fault: LastingFault, purpose: int) -> Sampler | None:
+        air = self._model_air(purpose)
+        until_us = fault.until_us(self._scenario.duration_us)
+
+        def within(tile: Tile, mask: Callable[[Tile], Mask]) -> loss.Befell:
+            inside = (tile.sent_us + self.air_us > fault.at_us) & (tile.sent_us < until_us)
+            return (mask(tile) & inside).view(np.uint8) if inside.any() else inside.view(np.uint8)
+
+        def always(tile: Tile) -> Mask:
+            return np.ones(len(tile.sent_us), np.bool_)
+
+        match fault:
+            case LinkCut() | WrongAddress():
+                mask = always
+            case InterferenceBurst():
+                limit = threshold(fault.loss)
+                mask = lambda tile: under(air.words(tile), limit)  # noqa: E731
+            case PeriodicInterference():
+                model = loss.PeriodicInterferer(
+                    period_us=fault.period_us, burst_us=fault.burst_us, loss=fault.loss, phase_us=fault.at_us
+                )
+                inner = model.sampler(air)
+                mask = lambda tile: inner(tile) != 0  # noqa: E731
+            case FlappingLink():
+                # Down first; a packet is lost when any of it lies in a time without link.
+                period_us = fault.down_us + fault.up_us
+                mask = lambda tile: loss.overlaps(  # noqa: E731
+                    tile.sent_us, self.air_us, fault.at_us, period_us, fault.down_us
+                )
+            case ForeignHandset():
+                length = fault.payload_bytes or self._payload_bytes
+                other_us = air_time_us(self._radio, length)
+                phase_us = fault.at_us + self._radio.settle_us
+                mask = lambda tile: loss.overlaps(  # noqa: E731
+                    tile.sent_us, self.air_us, phase_us, fault.interval_us, other_us
+                )
+            case _:
+                return None
+        return lambda tile: within(tile, mask)
+
+    def _fade_cdb(self, sent_us: Ints) -> Ints | None:
+        if not self._fades:
+            return None
+        total = np.zeros(len(sent_us), np.int64)
+        for fade in self._fades:
+            depth_cdb = round(100 * fade.depth_db)
+            since_us = sent_us - fade.at_us
+            inside = (since_us >= 0) & (sent_us < fade.until_us(self._scenario.duration_us))
+            ramp_us = max(fade.ramp_us, 1)
+            total += np.where(inside, depth_cdb * np.minimum(since_us, ramp_us) // ramp_us, 0)
+        return total
+
+    # --- a tile ---------------------------------------------------------------------------------------------
+
+    def fly(self, slots: Slots) -> Flights:
+        """Decide what the air does to the packets of `slots`; tiles must come in order."""
+        settings = self._radio
+        on_air_us = slots.left_us + settings.settle_us
+        arrives_us = slots.left_us + self.flight_us
+        if settings.latency_jitter_us:
+            arrives_us = arrives_us + self._draws.below(
+                Purpose.LATENCY_JITTER, slots.first, len(on_air_us), settings.latency_jitter_us + 1
+            )
+        fates, acknowledged = [], []
+        for attempt in range(1 + settings.retries if settings.acknowledge else 1):
+            sent_us = on_air_us + attempt * settings.retry_delay_us
+            fates.append(self._attempt(slots, sent_us, attempt))
+            if settings.acknowledge:
+                back_us = sent_us + self.air_us
+                answer = Tile(slots.first, back_us, attempt + _ACKNOWLEDGEMENT, self._fade_cdb(back_us))
+                acknowledged.append(self._befallen(answer) == RECEIVED)
+        return Flights(slots, fates, acknowledged, arrives_us)
+
+    def _befallen(self, tile: Tile) -> NDArray[np.uint8]:
+        """Return the fate of each packet: the first layer that loses it has it."""
+        fate = np.zeros(len(tile.sent_us), np.uint8)
+        for number, sampler in self._layers:
+            befell = sampler(tile)
+            fate = np.where((fate <= RECEIVED_DAMAGED) & (befell == LOST), number, fate).astype(np.uint8)
+            fate[(fate == RECEIVED) & (befell == DAMAGED)] = RECEIVED_DAMAGED
+        return fate
+
+    def _attempt(self, slots: Slots, sent_us: Ints, attempt: int) -> NDArray[np.uint8]:
+        fate = self._befallen(Tile(slots.first, sent_us, attempt, self._fade_cdb(sent_us)))
+        for fault, purpose in self._damage:
+            inside = (sent_us >= fault.at_us) & (sent_us < fault.until_us(self._scenario.duration_us))
+            words = self._draws.words(purpose + attempt, slots.first, len(sent_us))
+            struck = inside & under(words, threshold(fault.share)) & (fate == RECEIVED)
+            fate[struck] = self._damage_fate if self._has_crc else RECEIVED_DAMAGED
+        return fate
+
+    def damaged(self, row: bytes, slot: int, attempt: int) -> bytes:
+        """Return the payload of `slot` with bits turned: one byte, never to the same value."""
+        place, turn = self._draws.words(Purpose.DAMAGE, (slot * 16 + attempt) * 2, 2).tolist()
+        damaged = bytearray(row)
+        damaged[place * len(row) >> 32] ^= 1 + (turn * 255 >> 32)
+        return bytes(damaged)

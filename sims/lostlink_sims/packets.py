@@ -1,0 +1,233 @@
+"""Packets under way: ours, acknowledged and repeated, and a neighbour's."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from lostlink_sims.board import BoardPort
+from lostlink_sims.clock import ARRIVE, SEND, Tick, World, once
+from lostlink_sims.codes import FULL_TRAVEL
+from lostlink_sims.fates import RECEIVED_DAMAGED, RECEIVER_BUSY, RECEIVER_OFF, Air, Flights
+from lostlink_sims.handset import codes, layout
+from lostlink_sims.profile import Profile, air_time_us
+from lostlink_sims.recorder import Recorder
+from lostlink_sims.scenario import ForeignHandset
+from lostlink_sims.trace import NOT_YET
+
+_FOREIGN_ID_TURN = 0x5A
+"""A foreign handset's link id differs from ours in these bits."""
+
+
+class _Link:
+    """Our packets on their way: leave, arrive, are acknowledged, are sent again."""
+
+    def __init__(
+        self,
+        env: World,
+        profile: Profile,
+        air: Air,
+        board: BoardPort,
+        recorder: Recorder,
+        tiles: Iterator[Flights],
+    ) -> None:
+        self._env, self._air, self._board, self._recorder, self._tiles = env, air, board, recorder, tiles
+        self._settings = profile.radio
+        self._size = profile.payload_bytes
+        self._retry = Tick(env, self._on_retry, SEND)
+        self._tile: Flights | None = None
+        self._next: Flights | None = None
+        self._left: list[int] = []
+        self._n = self._i = 0  # packets in the tile; the next to leave
+        self._sent = 0  # the packet that is under way
+        self._attempt = 0
+        self._taken = False  # whether the receiver has it already
+        self._came = 0  # arrivals not yet counted
+        self._acknowledges = profile.radio.acknowledge
+        self._send, self._arrive = self._hot_path()
+        self._brown_out_us: int | None = None
+        self.events = 0
+
+    def start(self) -> None:
+        """Plan the first packet."""
+        self._next = next(self._tiles, None)
+        if self._next is not None:
+            self._send.at(int(self._next.slots.left_us[0]))
+
+    def _load(self) -> None:
+        """Turn to the next tile, as lists: reading numbers one by one from arrays is slow."""
+        self._hand_over()
+        tile = self._tile = self._next
+        assert tile is not None
+        slots = tile.slots
+        self._left = slots.left_us.tolist()
+        self._fate: list[int] = tile.fates[0].tolist()
+        self._arrives: list[int] = tile.arrives_us.tolist()
+        self._flight = (tile.arrives_us - slots.left_us).tolist()
+        data, size = slots.payload.tobytes(), self._size
+        self._rows = [data[place : place + size] for place in range(0, len(data), size)]
+        self._n, self._i = len(self._left), 0
+        self._arrived = [NOT_YET] * self._n
+        self._attempts = [1] * self._n
+        self._next = next(self._tiles, None)
+        after_us = NOT_YET if self._next is None else int(self._next.slots.left_us[0])
+        self._next_left = [*self._left[1:], after_us]
+
+    def _hand_over(self) -> None:
+        if self._tile is not None:
+            n = self._i
+            self.events += n + self._came
+            self._came = 0
+            self._recorder.packets(self._tile, self._arrived[:n], self._fate[:n], self._attempts[:n])
+
+    def close(self) -> None:
+        """Hand over what has left so far."""
+        self._hand_over()
+
+    def _hot_path(self) -> tuple[Tick, Tick]:
+        """Return the ticks of packets that leave and arrive, with what is fixed bound as locals."""
+        board, acknowledges = self._board, self._acknowledges
+        push, number = self._env.push, self._env.number
+
+        def on_send(_: Any) -> None:
+            i = self._i
+            if i == self._n:
+                self._load()
+                i = 0
+            self._sent = i
+            self._i = i + 1
+            if (next_us := self._next_left[i]) >= 0:
+                push((next_us, SEND, number(), send))
+            if self._fate[i] <= RECEIVED_DAMAGED:
+                push((self._arrives[i], ARRIVE, number(), arrive))
+            if acknowledges:
+                self._attempt, self._taken = 0, False
+                if self._fate[i] > RECEIVED_DAMAGED:
+                    self._plan_retry(i)
+
+        def on_arrive(_: Any) -> None:
+            self._came += 1
+            i = self._sent
+            if self._fate[i] or acknowledges:
+                self._on_special_arrival(i)
+            elif board.take(now_us := self._arrives[i], self._rows[i]):
+                self._arrived[i] = now_us
+            else:
+                self._missed(i)
+
+        send = Tick(self._env, on_send, SEND)
+        arrive = Tick(self._env, on_arrive, ARRIVE)
+        return send, arrive
+
+    def _missed(self, i: int) -> None:
+        self._fate[i] = RECEIVER_BUSY if self._board.is_up else RECEIVER_OFF
+
+    def _on_special_arrival(self, i: int) -> None:
+        """Take a packet that is damaged, or one that is answered and perhaps repeated."""
+        now_us = self._env.now
+        if self._fate[i] == RECEIVED_DAMAGED:
+            assert self._tile is not None
+            slot = self._tile.slots.first + i
+            self._board.take(now_us, self._air.damaged(self._rows[i], slot, self._attempt))
+        elif not self._taken:  # the radio itself forgets a repeated packet
+            if self._board.take(now_us, self._rows[i]):
+                self._arrived[i], self._taken = now_us, True
+            else:
+                self._missed(i)
+        if self._acknowledges:
+            self._acknowledge(i)
+
+    # --- acknowledgements -----------------------------------------------------------------------------------
+
+    def brown_out_next(self, down_us: int) -> None:
+        """Let the receiver's supply break down when it next sends an acknowledgement."""
+        self._brown_out_us = down_us
+
+    def _acknowledge(self, i: int) -> None:
+        assert self._tile is not None
+        if not self._board.is_up:
+            self._plan_retry(i)
+        elif self._brown_out_us is not None:
+            down_us, self._brown_out_us = self._brown_out_us, None
+            self._board.brown_out(down_us)
+            self._plan_retry(i)
+        elif not self._tile.acknowledged[self._attempt][i]:
+            self._plan_retry(i)
+
+    def _plan_retry(self, i: int) -> None:
+        if self._attempt < self._settings.retries:
+            due_us = self._left[i] + (self._attempt + 1) * self._settings.retry_delay_us
+            self._retry.at(max(due_us, self._env.now))
+
+    def _on_retry(self, _: Any) -> None:
+        assert self._tile is not None
+        i = self._sent
+        self._attempt += 1
+        self._attempts[i] += 1
+        fate = int(self._tile.fates[self._attempt][i])
+        if not self._taken:
+            self._fate[i] = fate
+        if fate <= RECEIVED_DAMAGED:
+            self._arrive.after(self._flight[i])
+        else:
+            self._plan_retry(i)
+
+    # --- for the neighbour ----------------------------------------------------------------------------------
+
+    def on_air(self, from_us: int, until_us: int) -> bool:
+        """Return whether one of our packets was on the air in that time, as far as packets have left."""
+        first_us = from_us - self._settings.settle_us - self._air.air_us
+        place = bisect_right(self._left, first_us, 0, self._i)
+        return place < self._i and self._left[place] < until_us - self._settings.settle_us
+
+
+class _Neighbour:
+    """A foreign handset on our address. Its packets suffer nothing but collisions with ours."""
+
+    def __init__(
+        self,
+        env: World,
+        profile: Profile,
+        fault: ForeignHandset,
+        until_us: int,
+        board: BoardPort,
+        link: _Link,
+        recorder: Recorder,
+    ) -> None:
+        self._env, self._fault, self._until_us = env, fault, until_us
+        self._board, self._link, self._recorder = board, link, recorder
+        self._settle_us = profile.radio.settle_us
+        length = fault.payload_bytes or profile.payload_bytes
+        self._air_us = air_time_us(profile.radio, length)
+        self._rows = self._payloads(profile, fault)
+        self._send = Tick(env, self._on_send, SEND)
+        self._latency_us = self._settle_us + self._air_us + profile.radio.latency_us
+        self._count = 0
+
+    @staticmethod
+    def _payloads(profile: Profile, fault: ForeignHandset) -> list[bytes]:
+        position = np.full((256, len(profile.channels)), round(fault.position * FULL_TRAVEL), np.int64)
+        code = codes(profile, position)
+        if fault.payload_bytes is not None:
+            return [bytes([int(code[0, 0])] * fault.payload_bytes)] * 256
+        link_id = profile.handset.link_id
+        other_id = None if link_id is None else link_id ^ _FOREIGN_ID_TURN
+        return [row.tobytes() for row in layout(profile, code, np.arange(256), other_id)]
+
+    def start(self) -> None:
+        """Plan its first packet."""
+        self._send.at(self._fault.at_us)
+
+    def _on_send(self, _: Any) -> None:
+        left_us, row = self._env.now, self._rows[self._count & 0xFF]
+        self._count += 1
+        once(self._env, left_us + self._latency_us, ARRIVE, lambda: self._arrive(left_us + self._settle_us, row))
+        if left_us + self._fault.interval_us < self._until_us:
+            self._send.at(left_us + self._fault.interval_us)
+
+    def _arrive(self, on_air_us: int, row: bytes) -> None:
+        if not self._link.on_air(on_air_us, on_air_us + self._air_us) and self._board.take(self._env.now, row):
+            self._recorder.foreign_packet(self._env.now)
