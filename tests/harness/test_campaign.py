@@ -251,7 +251,7 @@ def test_a_claim_that_trials_cannot_reach(tmp_path: Path) -> None:
         (("--confidence", "much"), "--confidence"),
         (("--receiver", "nobody.py:Mine"), "no file"),
         (("--resume",), "holds no campaign"),
-        (("--jobs", 2, "--cluster", "local:2"), "one of them"),
+        (("--jobs", 2, "--cluster", "local:2"), "one of the two options"),
     ],
 )
 def test_bad_words(words: tuple[object, ...], said: str, tmp_path: Path) -> None:

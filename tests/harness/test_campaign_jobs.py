@@ -322,8 +322,8 @@ SCRIPT = """
 import sys
 from contextlib import closing, nullcontext
 from lostlink.campaigns import jobs
-from lostlink.campaigns import workers
 from lostlink.campaigns import cluster
+from lostlink.campaigns.workers import processes
 import campaign_work as work
 
 if __name__ == "__main__":

@@ -318,11 +318,11 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
     assert len(out.read_text(encoding="utf-8").splitlines()) == 141
     out.write_text("mine", encoding="utf-8")
     shown = run(capture, "--csv", out)
-    assert (shown.exit_code, "is there already" in shown.output, out.read_text(encoding="utf-8")) == (2, True, "mine")
+    assert (shown.exit_code, "exists already" in shown.output, out.read_text(encoding="utf-8")) == (2, True, "mine")
     assert run(capture, "--csv", out, "--force").exit_code == 0
     assert out.read_text(encoding="utf-8").startswith("start_us,")
     shown = run(capture, "--csv", capture, "--force")
-    assert (shown.exit_code, "is the capture itself" in shown.output) == (2, True)
+    assert (shown.exit_code, "is an input of this command" in shown.output) == (2, True)
     assert capture.read_bytes() == FAILSAFE
     assert run(capture, "--csv", tmp_path / "no" / "folder.csv").exit_code == 2
 

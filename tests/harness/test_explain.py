@@ -418,7 +418,7 @@ def test_pytest_is_not_imported() -> None:
     code = (
         "import sys\nfrom lostlink.cli import main\n"
         f"main(['explain', 'FS-CUT', {HERON!r}], standalone_mode=False)\n"
-        "sys.exit(any(name in sys.modules for name in ('pytest', 'lostlink.suite', 'rich', 'scipy')))"
+        "sys.exit(any(name in sys.modules for name in ('pytest', 'lostlink.suite.run', 'rich', 'scipy')))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr

@@ -15,7 +15,10 @@ from lostlink.cli import main
 
 
 def commands(group: click.Group, *before: str) -> Iterator[tuple[str, ...]]:
-    for name, command in group.commands.items():
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        command = group.get_command(context, name)
+        assert command is not None
         yield (*before, name)
         if isinstance(command, click.Group):
             yield from commands(command, *before, name)

@@ -171,7 +171,7 @@ def test_fit(tmp_path: Path) -> None:
     assert "33 of 2000 lost" in done.output
     assert (tmp_path / "part.toml").read_text(encoding="utf-8").count("[[radio.losses]]") == 1
     again = plan("fit", "fixtures/losses/pond.csv", "--out", tmp_path / "part.toml")
-    assert (again.exit_code, "is there already" in again.output) == (2, True)
+    assert (again.exit_code, "exists already" in again.output) == (2, True)
 
 
 def test_a_log_without_losses_bounds_them(tmp_path: Path) -> None:

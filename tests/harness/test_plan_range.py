@@ -136,7 +136,7 @@ def test_the_screen_carries_units_and_cautions() -> None:
         (("--to", "101 km"), "20 m to 100 km"),
         (("--keep", "-1 dB"), "0 dB to 60 dB"),
         (("--power", "1 W"), "unknown unit 'W'"),
-        (("--csv", "/nowhere/at/all.csv"), "a file that can be written"),
+        (("--csv", "/nowhere/at/all.csv"), "a path that can be written"),
     ],
 )
 def test_bad_words(words: tuple[str, str], said: str) -> None:

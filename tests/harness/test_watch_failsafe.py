@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner
 from talking_board import NS, TalkingBoard
 
+from lostlink.commands import watch
 from lostlink.errors import LostlinkError, ProfileError, RigError
 from lostlink.evidence.document import VERDICTS_SCHEMA
 from lostlink.results import exit_code
@@ -389,7 +390,6 @@ def command(board: TalkingBoard, monkeypatch: pytest.MonkeyPatch, *words: object
     """Run the command on a board in virtual time; what it prints is what the operator hears."""
     import click
 
-    from lostlink.bench import line
     from lostlink.cli import main
     from lostlink.watch import listener
 
@@ -406,10 +406,10 @@ def command(board: TalkingBoard, monkeypatch: pytest.MonkeyPatch, *words: object
         board.hear(str(message))
         echo(message, **options)
 
-    monkeypatch.setattr(line, "open_line", lambda *_: Opened())
+    monkeypatch.setattr(watch, "open_line", lambda *_: Opened())
     monkeypatch.setattr(click, "echo", heard)
     made = functools.partial(listener.Listener, clock_ns=board.clock_ns)
-    monkeypatch.setattr(listener, "Listener", made)
+    monkeypatch.setattr(watch, "Listener", made)
     return CliRunner().invoke(main, ["watch", "virtual", *map(str, words)])
 
 
@@ -456,7 +456,6 @@ def test_evidence(
 
 def test_typed_confirmation(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing is started without it."""
-    from lostlink.bench import line
     from lostlink.cli import main
 
     class Opened:
@@ -466,7 +465,7 @@ def test_typed_confirmation(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
         def __exit__(self, *_: object) -> None:
             pass
 
-    monkeypatch.setattr(line, "open_line", lambda *_: Opened())
+    monkeypatch.setattr(watch, "open_line", lambda *_: Opened())
     for typed in ("yes\n", ""):
         words = ["virtual", "--failsafe-test", "--out", str(tmp_path / "ev")]
         run = CliRunner().invoke(main, ["watch", *words], input=typed)
@@ -479,7 +478,7 @@ def test_typed_confirmation(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--once", "3", "--failsafe-test"], "do not go together"),
+        (["--once", "3", "--failsafe-test"], "allowed: one of the two options"),
         (["--repeats", "3"], "belong to --failsafe-test"),
         (["--props-off"], "belong to --failsafe-test"),
         (["--profile", "nowhere.toml"], "nowhere.toml"),
@@ -498,7 +497,7 @@ def test_other_files_are_not_written_over(tmp_path: Path, monkeypatch: pytest.Mo
     (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
     run = command(TalkingBoard(), monkeypatch, "--failsafe-test", "--props-off", "--out", tmp_path)
     assert run.exit_code == 2
-    assert "holds other files" in run.output
+    assert "contains other files" in run.output
 
 
 def test_every_way_it_can_end_has_its_sentence() -> None:

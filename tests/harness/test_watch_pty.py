@@ -43,7 +43,7 @@ def watch(*words: object) -> Result:
 
 @contextlib.contextmanager
 def program(*words: object, cwd: Path) -> Iterator[subprocess.Popen[str]]:
-    command = [sys.executable, "-u", "-c", PROGRAM, *map(str, words)]
+    command = [sys.executable, "-u", "-c", PROGRAM, "watch", *map(str, words)]
     process = subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=cwd, encoding="utf-8"
     )

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
-from lostlink import show
 from lostlink.bench.line import DEFAULT_BAUD
 from lostlink.bench.ports import look, present
 from lostlink.errors import ExitCode
+from lostlink.show.ports import ports
 
 
 @click.command("ports")
@@ -29,5 +29,5 @@ def command(port: tuple[str, ...], baud: int) -> None:
     lostlink ports
     """  # noqa: D301
     found = look([(name, "") for name in port] or present(), baud)
-    show.ports(found)
+    ports(found)
     raise SystemExit(ExitCode.MET if any(one.answers for one in found) or not port else ExitCode.RIG_LOST)

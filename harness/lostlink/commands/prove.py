@@ -8,7 +8,6 @@ from typing import Any
 
 import click
 
-from lostlink import show
 from lostlink.commands import shared
 from lostlink.errors import ReceiverError
 from lostlink.evidence.document import Document, run_head
@@ -18,6 +17,7 @@ from lostlink.profiles import read_link
 from lostlink.report import write_report
 from lostlink.results import Result
 from lostlink.rigs import SIM, drives_hardware, open_rig, receiver_file
+from lostlink.show.suite import suite_progress, verdicts
 from lostlink.suite.run import run_suite
 from lostlink_sims import Profile
 
@@ -81,7 +81,7 @@ def command(
     except BaseException:
         where.close()
         raise
-    with show.suite_progress() as progress:
+    with suite_progress() as progress:
         result = run_suite(
             link, where, seed=seed, only=ids, evidence=folder, tests=files, progress=progress,
             named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)),
@@ -94,7 +94,7 @@ def command(
     if quiet:
         click.echo(result.conclusion)
     else:
-        show.verdicts(result, head, folder)
+        verdicts(result, head, folder)
     if result.rig_lost:
         click.echo(f"lostlink: {result.rig_lost}", err=True)
     for error in result.errors:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import click
 
-from lostlink import show
 from lostlink.commands import shared
 from lostlink.evidence import exports
 from lostlink.profiles import read_link, read_scenario
 from lostlink.rigs import drives_hardware, open_rig
+from lostlink.show.run import run
 
 
 @click.command("replay")
@@ -48,4 +48,4 @@ def command(
     for option, path, text in (("--vcd", vcd, exports.vcd_text), ("--csv", csv, exports.csv_text)):
         if path is not None:
             shared.write_output(option, path, text(trace), inputs=inputs)
-    show.run(trace)
+    run(trace)

@@ -16,8 +16,8 @@ from lostlink.evidence.folder import fresh_folder, write_evidence
 from lostlink.profiles import read_link
 from lostlink.report import write_report
 from lostlink.results import exit_code
-from lostlink.show import console
 from lostlink.show import watch as screen
+from lostlink.show.console import console
 from lostlink.watch.evidence_files import files, summary_text, watch_head
 from lostlink.watch.judging import conclusion, judge
 from lostlink.watch.listener import Listener
