@@ -61,12 +61,12 @@ _QUESTIONS = (
     ("packet_interval", "Time from one packet to the next, or their rate", "5 ms"),
     ("channels", "Channels in their order; /2 or /3 marks a switch", _USUAL_CHANNELS),
     ("arm", 'The switch that arms the motors, or "none"', ""),
-    ("timeout", "Failsafe after so long without a good packet", "500 ms"),
+    ("timeout", "Failsafe after this time without a good packet", "500 ms"),
     ("throttle_failsafe", "Throttle pulse in failsafe", "1000 us"),
     ("frame_period", "Period of the PPM frame", "22.5 ms"),
     ("counter", "Does a packet carry a counter, so that a hung handset can be told? (y/n)", "y"),
     ("link_id", 'Its link id, 0 to 255, so that a neighbour can be told, or "none"', "42"),
-    ("check_byte", "Does it carry a check byte besides the radio's own CRC? (y/n)", "y"),
+    ("check_byte", "Does it carry a check byte in addition to the radio's CRC? (y/n)", "y"),
 )  # fmt: skip
 
 
@@ -141,7 +141,7 @@ def _link_id(text: str) -> int | None:
     if text == "none":
         return None
     if not text.isdecimal() or int(text) > 255:
-        raise ValueError(f'{text!r} is no link id; allowed: 0 to 255, or "none"')
+        raise ValueError(f'{text!r} is not a link id; allowed: 0 to 255, or "none"')
     return int(text)
 
 
