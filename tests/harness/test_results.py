@@ -128,9 +128,14 @@ def test_evidence_does_not_import_the_runner(module: str) -> None:
 
 def test_the_profile_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The digest in the evidence is that of the profile which was judged."""
-    reads = []
+    reads: list[str | Path] = []
     read = reader._read
-    monkeypatch.setattr(reader, "_read", lambda path: (reads.append(path), read(path))[1])
+
+    def counted(path: str | Path) -> str:
+        reads.append(path)
+        return read(path)
+
+    monkeypatch.setattr(reader, "_read", counted)
     done = CliRunner().invoke(main, ["prove", str(HERON), "--only", "FS-CUT", "--quiet", "--out", str(tmp_path / "ev")])
     assert done.exit_code == 0, done.output
     assert len(reads) == 1
