@@ -12,9 +12,9 @@ import click
 from lostlink.commands import shared
 from lostlink.errors import ProfileError, UsageError
 from lostlink.profiles import commented_profile, parse_profile
-from lostlink.profiles.quantities import QuantityError, parse
+from lostlink.profiles.models import settings_of, value_of
 from lostlink.profiles.template import Facts, channels_of
-from lostlink_sims import Profile
+from lostlink_sims import Channel, Profile
 
 
 @click.command("new")
@@ -115,17 +115,18 @@ def _facts(given: dict[str, Any]) -> Facts:
         if text is not None:
             try:
                 known[fact] = read(text)
-            except (QuantityError, ValueError) as error:
+            except ValueError as error:
                 raise ProfileError(f"--{option.replace('_', '-')}: {error}") from error
 
-    def time_us(text: str) -> int:
-        return int(parse(text, "duration"))
+    def setting(part: type, key: str) -> Callable[[str], Any]:
+        return lambda text: value_of(settings_of(part)[key], text)
 
-    take("packet_interval", "packet_interval_us", time_us)
-    take("timeout", "timeout_us", time_us)
-    take("frame_period", "frame_period_us", time_us)
+    plain = Profile()
+    take("packet_interval", "packet_interval_us", setting(type(plain.handset), "packet_interval"))
+    take("timeout", "timeout_us", setting(type(plain.receiver), "timeout"))
+    take("frame_period", "frame_period_us", setting(type(plain.output), "frame_period"))
     take("channels", "channels", channels_of)
-    take("throttle_failsafe", "throttle_failsafe_us", lambda text: int(parse(text, "width")))
+    take("throttle_failsafe", "throttle_failsafe_us", setting(Channel, "failsafe"))
     take("link_id", "link_id", _link_id)
     take("arm", "arm_channel", lambda text: _arm(text, known.get("channels")))
     for option, fact in (("counter", "packet_counter"), ("check_byte", "check_byte")):
