@@ -23,6 +23,10 @@ if TYPE_CHECKING:
     from lostlink_sims import Profile
 
 
+_DEFAULT_RIG = "sim"
+"""Of the option: it needs no confirmation and is left out of commands, and the rigs are not imported for it."""
+
+
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Add the options ``--lostlink-…``."""
     group = parser.getgroup("lostlink", "radio-control link under test")
@@ -33,7 +37,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="receiver to test, or a shared library [default: reference receiver]",
     )
     group.addoption(
-        "--lostlink-rig", metavar="RIG", default="sim", help="where to run: sim, serial:PORT, emulated:IMAGE"
+        "--lostlink-rig", metavar="RIG", default=_DEFAULT_RIG, help="where to run: sim, serial:PORT, emulated:IMAGE"
     )
     group.addoption("--lostlink-baud", metavar="N", type=int, help="baud rate of that port")
     group.addoption("--lostlink-thorough", action="store_true", help="on a board, test as many phases as in simulation")
@@ -51,7 +55,7 @@ def pytest_configure(config: pytest.Config) -> None:
     if not 0 <= seed < 2**63:
         raise pytest.UsageError(f"--lostlink-seed {seed}: allowed: 0 to 2^63 - 1")
     rig = config.getoption("--lostlink-rig")
-    if rig != "sim" and not config.getoption("--lostlink-props-off"):
+    if rig != _DEFAULT_RIG and not config.getoption("--lostlink-props-off"):
         from lostlink.errors import LostlinkError
         from lostlink.rigs import drives_hardware
 
@@ -154,7 +158,7 @@ def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config)
 def _replay(config: pytest.Config, item: pytest.Item, required: Requirement | None) -> str:
     """Return the command that reproduces this test."""
     named = ((name, config.getoption(f"--lostlink-{name}")) for name in ("profile", "receiver", "rig", "baud"))
-    options = [(name, str(value)) for name, value in named if value and value != "sim"]
+    options = [(name, str(value)) for name, value in named if value and value != _DEFAULT_RIG]
     seed = config.getoption("--lostlink-seed")
     if required is not None and item.nodeid.rpartition("::")[0].endswith(tuple(_suite_files())):
         words = ["lostlink", "prove", *(value for name, value in options if name == "profile")]

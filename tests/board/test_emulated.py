@@ -31,6 +31,7 @@ from click.testing import CliRunner
 
 from lostlink.bench import codec
 from lostlink.cli import main
+from lostlink.contracts import check_rig
 from lostlink.errors import ReceiverCrashError, ReceiverError, RigError
 from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
@@ -206,6 +207,11 @@ def test_an_image_that_changes_meanwhile(make: Make, heron: Profile, tmp_path: P
         image.unlink()
         with pytest.raises(RigError, match=r"mine\.elf: No such file"):
             rig.run(cut(heron))
+
+
+def test_interface(heron: Profile, image: Path) -> None:
+    """The rig keeps the contract."""
+    check_rig(EmulatedRig(heron, str(image)))
 
 
 # --- lock-step ------------------------------------------------------------------------------------------------------

@@ -17,11 +17,13 @@ import numpy as np
 import proving
 import pytest
 
+from lostlink.contracts import check_receiver, check_rig
 from lostlink.errors import ReceiverError
 from lostlink.profiles import read_profile
 from lostlink.profiles.header import c_header
 from lostlink.results import Result
 from lostlink.rigs.compiled import CompiledRig
+from lostlink.rigs.firmware import Image, factory
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink.verdicts import Outcome
 from lostlink_sims import Move, Profile, ReferenceReceiver, Scenario, Trace, simulate
@@ -154,6 +156,14 @@ def test_c_and_python_give_the_same_trace(make: Make, name: str) -> None:
             wraps += scenario.receiver_clock_us + scenario.duration_us > 2**32
     assert entries > SCENARIOS_A_PROFILE // 2, "the scenarios hardly ever come to a failsafe"
     assert wraps > SCENARIOS_A_PROFILE // 4, "the counter hardly ever wraps"
+
+
+@pytest.mark.parametrize("mistake", ["", "REMEMBERS_IN_STATICS"])
+def test_interfaces(make: Make, tmp_path: Path, mistake: str) -> None:
+    """The library's receiver and the rig that runs it keep the contracts, also with state in static variables."""
+    library = make(f"{mistake or 'receiver'}.so", mistake=mistake)
+    check_receiver(factory(Image(library, tmp_path), [0, -1]), PROFILES["heron"])
+    check_rig(CompiledRig(PROFILES["heron"], str(library)))
 
 
 def test_a_difference_would_be_seen(make: Make) -> None:

@@ -27,11 +27,16 @@ def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def lostlink(installed: Path, *words: object) -> subprocess.CompletedProcess[str]:
+def python(installed: Path, *words: object) -> subprocess.CompletedProcess[str]:
+    path = os.pathsep.join(filter(None, [str(installed), os.environ.get("PYTHONPATH")]))
     return subprocess.run(
-        [sys.executable, "-m", "lostlink.cli", *map(str, words)],
-        capture_output=True, text=True, check=False, env={**os.environ, "PYTHONPATH": str(installed)}, timeout=300,
+        [sys.executable, *map(str, words)],
+        capture_output=True, text=True, check=False, env={**os.environ, "PYTHONPATH": path}, timeout=300,
     )  # fmt: skip
+
+
+def lostlink(installed: Path, *words: object) -> subprocess.CompletedProcess[str]:
+    return python(installed, "-m", "lostlink.cli", *words)
 
 
 def outcomes(folder: Path) -> dict[str, str]:
@@ -56,13 +61,36 @@ def test_rig_and_requirement(installed: Path, tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert outcomes(tmp_path / "sim") == {"FIELD-CUT": "met"}
     coarse = lostlink(
-        installed, "prove", HERON, "--rig", "coarse:20000", "--props-off", *words, tmp_path / "coarse"
+        installed, "prove", HERON, "--rig", "coarse:20000", *words, tmp_path / "coarse"
     )  # fmt: skip
     assert coarse.returncode == 4, coarse.stderr
     assert outcomes(tmp_path / "coarse") == {"FIELD-CUT": "inconclusive"}
     assert "instants known to ± 20000 µs" in coarse.stdout
-    bad = lostlink(installed, "prove", HERON, "--rig", "coarse:much", "--props-off", "--out", tmp_path / "bad")
+    bad = lostlink(installed, "prove", HERON, "--rig", "coarse:much", "--out", tmp_path / "bad")
     assert (bad.returncode, bad.stderr.count("\n")) == (3, 1)
+
+
+def test_rig_whose_name_begins_like_one_of_ours(installed: Path, tmp_path: Path) -> None:
+    """Its own abilities count: no confirmation, no counter that can be set; --receiver is refused."""
+    words = ("prove", HERON, "--rig", "serialish:500", "--only", "FS-CUT", "--out")
+    done = lostlink(installed, *words, tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    bench = json.loads((tmp_path / "out" / "verdicts.json").read_text(encoding="utf-8"))["tested"]["bench"]
+    assert bench == {"rig": "serialish:500", "instrument": "instants known to ± 500 µs"}
+    both = lostlink(installed, *words, tmp_path / "both", "--receiver", "cautious")
+    assert both.returncode == 2
+    assert "leave one of them out" in both.stderr
+
+
+def test_contracts(installed: Path) -> None:
+    """The package's receiver and rig keep the interfaces."""
+    code = (
+        "from lostlink.contracts import check_receiver, check_rig; from lostlink.profiles import read_link; "
+        "from field_kit.receivers import Cautious; from field_kit.rigs import CoarseRig; "
+        "link = read_link(None); check_receiver(Cautious, link); check_rig(CoarseRig(link, '500'))"
+    )
+    done = python(installed, "-c", code)
+    assert done.returncode == 0, done.stderr
 
 
 def test_loss_model(installed: Path, tmp_path: Path) -> None:

@@ -26,7 +26,7 @@ from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import write_evidence
 from lostlink.profiles import read_link
 from lostlink.report import write_report
-from lostlink.rigs import SIM, open_rig, receiver_file
+from lostlink.rigs import open_rig, receiver_file
 from lostlink.show.campaign import campaign_progress, show
 from lostlink_sims.batch.trials import CAUSES
 
@@ -111,8 +111,8 @@ def command(
     folder = prepare(out, campaign, resume=resume)
     started = dt.datetime.now(dt.UTC)
     head = run_head(
-        link, profile_file=profile, receiver=receiver or rig.receiver, receiver_file=receiver_file(receiver), rig=SIM,
-        seed=seed, only=[], started=started,
+        link, profile_file=profile, receiver=receiver or rig.receiver, receiver_file=receiver_file(receiver),
+        rig=rig.name, seed=seed, only=[], started=started,
     )  # fmt: skip
     _write(folder, campaign, head)
     with _workers(jobs, cluster, plan.engine, plan.trials) as workers, campaign_progress() as progress:

@@ -9,14 +9,13 @@ from typing import Any
 import click
 
 from lostlink.commands import shared
-from lostlink.errors import ReceiverError
 from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import fresh_folder, write_evidence
 from lostlink.evidence.summary import suite_summary
 from lostlink.profiles import read_link
 from lostlink.report import write_report
 from lostlink.results import Result
-from lostlink.rigs import SIM, drives_hardware, open_rig, receiver_file
+from lostlink.rigs import check_receiver_option, drives_hardware, open_rig, receiver_file
 from lostlink.show.suite import suite_progress, verdicts
 from lostlink.suite.run import run_suite
 from lostlink_sims import Profile
@@ -64,8 +63,7 @@ def command(
     """  # noqa: D301
     link = read_link(profile)
     ids, files = shared.requirement_ids(only), shared.test_files(tests)
-    if rig != SIM and receiver is not None:
-        raise ReceiverError(f"--receiver {receiver}: with --rig {rig} the receiver is the board; leave one of them out")
+    check_receiver_option(rig, receiver)
     if drives_hardware(rig) and not props_off:
         shared.confirm_props_off()
     where = open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough)
@@ -87,7 +85,7 @@ def command(
             named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)),
         )  # fmt: skip
     head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
-    if rig != SIM:
+    if where.about:
         head["bench"] = result.rig
     _write(folder, link, result, head)
     write_report(folder)

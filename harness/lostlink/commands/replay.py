@@ -7,7 +7,7 @@ import click
 from lostlink.commands import shared
 from lostlink.evidence import exports
 from lostlink.profiles import read_link, read_scenario
-from lostlink.rigs import drives_hardware, open_rig
+from lostlink.rigs import check_receiver_option, drives_hardware, open_rig
 from lostlink.show.run import run
 
 
@@ -37,6 +37,7 @@ def command(
     """  # noqa: D301
     link = read_link(profile)
     saved = read_scenario(scenario, link)
+    check_receiver_option(rig, receiver)
     if drives_hardware(rig) and not props_off:
         shared.confirm_props_off()
     where = open_rig(link, where=rig, receiver=receiver, baud=baud)

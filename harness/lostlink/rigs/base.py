@@ -1,53 +1,78 @@
-"""What every rig offers."""
+"""The interface of a rig, with the defaults of a rig of another package."""
 
 from __future__ import annotations
 
-from typing import Protocol
+from abc import ABC, abstractmethod
+from types import TracebackType
+from typing import ClassVar, Self
 
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 
 
-class Rig(Protocol):
-    """A place where a scenario is run; a rig of a package subclasses this and writes `run`.
+class Rig(ABC):
+    """Runs scenarios; a rig of another package subclasses this and writes `run`.
+
+    Callers ask for an ability, never for a name. The defaults are the careful ones: the rig may start motors, and
+    cannot set the receiver's counter.
+
+    Parameters
+    ----------
+    profile : Profile
+    rest : str
+        What follows the colon in ``--rig NAME:REST``.
 
     Attributes
     ----------
     name : str
-        As the user named it.
-    profile : Profile
-    how_seen : HowSeen
-        Evidence type of its traces.
+        The rig as the user named it.
     receiver : str
-        What is under test, in words.
+        Description of the receiver under test.
     runs : int
-        Scenarios run so far.
-    about : dict
-        What the evidence reports of the rig besides its name.
+        Number of scenarios run so far; `run` counts them.
+    about : dict of str to str
+        Properties of the rig for the evidence.
     phase_stride : int
-        Tests run one in so many of the phases that they would in simulation; 1 where time costs nothing.
+        Only one of this many phases is tested; 1 where a run takes no real time.
+    how_seen : HowSeen
+        Evidence type of the traces.
     drives_hardware : bool
-        Whether it may set something in motion, so that the user must confirm that propellers are off.
+        Whether a motor may start, so that the user must confirm that propellers are off.
     sets_clock : bool
-        Whether the receiver's counter starts where the scenario says.
+        Whether the receiver's counter can start at the value that the scenario asks for.
+    sees_flag : bool
+        Whether the traces hold the receiver's own failsafe flag.
     """
 
-    name: str
-    profile: Profile
-    how_seen: HowSeen
+    how_seen: ClassVar[HowSeen] = HowSeen.REPORTED
+    drives_hardware: ClassVar[bool] = True
+    sees_flag: ClassVar[bool] = True
+    name: str = "rig"
     receiver: str = "the receiver"
-    runs: int
-    about: dict[str, str]
     phase_stride: int = 1
-    drives_hardware: bool = True
+
+    def __init__(self, profile: Profile, rest: str = "") -> None:
+        self.profile = profile
+        self.rest = rest
+        self.runs = 0
+        self.about: dict[str, str] = {}
 
     @property
     def sets_clock(self) -> bool:
-        """Whether the receiver's counter starts where the scenario says."""
+        """Whether the receiver's counter can start at the value that the scenario asks for."""
         return False
 
-    def close(self) -> None:
-        """Leave everything safe and release it; closing again does nothing."""
+    def __enter__(self) -> Self:
+        return self
 
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:  # noqa: B027  most rigs of other packages have nothing to release
+        """Bring the hardware into a safe state and release it; a second call does nothing."""
+
+    @abstractmethod
     def run(self, scenario: Scenario) -> Trace:
         """Run a scenario from power-on to its end.
 
@@ -55,7 +80,8 @@ class Rig(Protocol):
         ------
         lostlink.errors.ReceiverCrashError
             If the receiver's program crashed.
+        lostlink.errors.CannotError
+            If the rig has no means to do what the scenario asks for.
         lostlink.errors.RigError
             If the connection to the rig was lost.
         """
-        ...

@@ -1,4 +1,4 @@
-"""Virtual time with compiled firmware, in a process of its own: exact, and a crash there is a finding."""
+"""Virtual time with compiled firmware in a process of its own, so that a crash is a finding."""
 
 from __future__ import annotations
 
@@ -11,21 +11,21 @@ import sys
 import tempfile
 import threading
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Final
 
 from lostlink.errors import LostlinkError, ReceiverCrashError, ReceiverError, RigError
+from lostlink.rigs.base import Rig
 from lostlink.rigs.firmware import CALLS
-from lostlink.rigs.firmware_process import SHARED_WORDS, Job, Order, words
+from lostlink.rigs.firmware_process import SHARED_WORDS, FirmwareFile, ScenarioRun, words
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 
 PATIENCE_S: Final = 5.0
-"""A call that takes longer does not come back; a sound one takes microseconds."""
+"""A call that takes longer is taken as hung; a sound one takes microseconds."""
 _IMPATIENT_S: Final = 1.0
 _GONE: Final = "gone"
 
 
-class CompiledRig:
+class CompiledRig(Rig):
     """Runs scenarios in simulation with compiled firmware.
 
     Parameters
@@ -37,32 +37,21 @@ class CompiledRig:
     Raises
     ------
     ReceiverError
-        If the library is not there or is none.
+        If the file is missing or cannot be loaded.
     """
 
     name = "sim"
     how_seen = HowSeen.SIMULATED
-    phase_stride = 1
     drives_hardware = False
     sets_clock = True
 
     def __init__(self, profile: Profile, library: str) -> None:
-        self.profile = profile
-        self.runs = 0
-        self.about: dict[str, str] = {"firmware": library}
+        super().__init__(profile)
         self._library = self.receiver = library
         self._patience_s = PATIENCE_S
         if not Path(library).is_file():
-            raise ReceiverError(f"--receiver {library}: there is no such file; allowed: a shared library")
+            raise ReceiverError(f"--receiver {library}: there is no such file; name a shared library")
         self._start()
-
-    def __enter__(self) -> CompiledRig:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """End the process."""
@@ -80,19 +69,21 @@ class CompiledRig:
         Raises
         ------
         ReceiverCrashError
-            If the firmware died or did not come back from a call.
+            If the firmware crashed or a call did not return.
+        RigError
+            If the firmware crashed and does not when the run is repeated.
         """
         self.runs += 1
-        answer = self._ask(Job(scenario))
+        answer = self._ask(ScenarioRun(scenario))
         if isinstance(answer, Trace):
             return answer
         stop_at = int(self._calls[0])
         self.close()
         self._start()
-        # The same run again, up to the call that did not come back: what happened until then is the evidence.
-        trace = self._ask(Job(scenario, stop_at, answer))
+        # The same run up to the call that did not return: its trace is the evidence.
+        trace = self._ask(ScenarioRun(scenario, stop_at, answer))
         if not isinstance(trace, Trace) or trace.crash is None:
-            raise RigError(f"{self._library}: {answer}, and does something else when run again")
+            raise RigError(f"{self._library}: {answer}; the repeated run did not end the same way")
         at_us = next(at_us for at_us, text in trace.notes if text == trace.crash)
         crash = f"{CALLS[int(self._calls[1])]}() at {at_us / 1e6:.6f} s: {answer}"
         trace.notes[:] = [(at_us, crash if text == trace.crash else text) for at_us, text in trace.notes]
@@ -113,20 +104,20 @@ class CompiledRig:
         )
         self._answers: queue.SimpleQueue[Any] = queue.SimpleQueue()
         threading.Thread(target=_listen, args=(self._process.stdout, self._answers), daemon=True).start()
-        said = self._ask(Order(self._library, shared, self.profile))
+        error = self._ask(FirmwareFile(self._library, shared, self.profile))
         with contextlib.suppress(OSError):
             Path(shared).unlink()
-        if isinstance(said, LostlinkError):
+        if isinstance(error, LostlinkError):
             self.close()
-            raise said
-        if said is not None:
-            raise ReceiverError(f"--receiver {self._library}: cannot be loaded: {said}")
+            raise error
+        if error is not None:
+            raise ReceiverError(f"--receiver {self._library}: cannot be loaded: {error}")
 
-    def _ask(self, thing: Order | Job) -> Any:
-        """Return the answer; or in words why there is none."""
+    def _ask(self, request: FirmwareFile | ScenarioRun) -> Any:
+        """Return the answer; without one, a text that says why."""
         assert self._process.stdin is not None
         try:
-            pickle.dump(thing, self._process.stdin, pickle.HIGHEST_PROTOCOL)
+            pickle.dump(request, self._process.stdin, pickle.HIGHEST_PROTOCOL)
             self._process.stdin.flush()
         except OSError:
             return self._death()

@@ -17,7 +17,6 @@ import dataclasses
 import hashlib
 from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
 from typing import Final
 
 import numpy as np
@@ -27,9 +26,10 @@ from lostlink.bench.board import BenchBoard, EndlessCounter, Reports
 from lostlink.bench.line import DEFAULT_BAUD, open_line
 from lostlink.errors import ReceiverCrashError, RigError
 from lostlink.profiles.rules import longest_frame_us
+from lostlink.rigs.base import Rig
 from lostlink.rigs.clock_check import _TICK_US, refuse_wrong_clock, watch_clock
 from lostlink.rigs.edges import frames_in
-from lostlink.rigs.emulator import LockStep, LostError, RealTime, Said, check_image, find_emulator
+from lostlink.rigs.emulator import LockStep, LostError, RealTime, Said, check_image
 from lostlink.rigs.firmware import CALLS
 from lostlink.rigs.remote import RemoteBoard
 from lostlink.rigs.reported import Told
@@ -66,7 +66,7 @@ def _encoded(orders: list[tuple[int, codec.Message]], origin_us: int) -> list[tu
     return [(origin_us + at_us, codec.encode(message, n)) for n, (at_us, message) in enumerate(orders, 1)]
 
 
-class EmulatedRig:
+class EmulatedRig(Rig):
     """Runs scenarios on an image in lock-step: exact, and the same in every run.
 
     Parameters
@@ -83,7 +83,6 @@ class EmulatedRig:
     """
 
     how_seen = HowSeen.EMULATED
-    phase_stride = 1
     drives_hardware = False
     receiver = "the image's firmware"
     sets_clock = True
@@ -92,24 +91,16 @@ class EmulatedRig:
         self, profile: Profile, image: str, *, baud: int | None = None, thorough: bool = False, counter_us: int = 0
     ) -> None:
         del baud, thorough  # everything is exact, and time costs little
+        super().__init__(profile, image)
         self.name = f"{LOCKSTEP}:{image}"
-        self.profile, self._image, self._counter_us = profile, image, counter_us
-        self.runs = 0
+        self._image, self._counter_us = image, counter_us
         self._worst_us = 0
         check_image(self.name, image)
         self._digest = _digest(image)
-        self.about: dict[str, str] = {"image": f"{image}, SHA-256 {self._digest}", "emulator": find_emulator()}
+        self.about |= {"image": f"{image}, SHA-256 {self._digest}", "emulator": "32-bit microcontroller board"}
         if profile.output.latch == "live":
             self.about["latch"] = "the image takes a frame's widths at its start, whatever the profile says"
         self._identity = self._meet()
-
-    def __enter__(self) -> EmulatedRig:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Say what the runs were like; each had an emulator of its own."""

@@ -1,7 +1,7 @@
-"""A process of its own for compiled firmware: runs scenarios, so that a crash in it is a finding and no more.
+"""The process that runs compiled firmware, so that a crash of the firmware does not end the tool.
 
-Reads pickles from standard input, writes pickles to standard output. What the firmware itself prints goes to
-standard error. The first thing read is an `Order`; then each scenario gives a trace.
+It reads pickles from standard input and writes pickles to standard output. Output of the firmware itself goes to
+standard error. The first request is a `FirmwareFile`; each `ScenarioRun` after it is answered by a trace.
 """
 
 from __future__ import annotations
@@ -21,17 +21,17 @@ from lostlink.rigs.firmware import Image, factory
 from lostlink_sims import Profile, Scenario, simulate
 
 SHARED_WORDS = 2
-"""Number of calls into the firmware so far; which one is under way."""
+"""The number of calls into the firmware so far, and the index of the current one."""
 
 
 @dataclass(frozen=True)
-class Order:
-    """What to run.
+class FirmwareFile:
+    """The firmware to load.
 
     Attributes
     ----------
     library, shared : str
-        The firmware, and a file that both processes map.
+        Path of the firmware, and of a file that both processes map.
     profile : Profile
     """
 
@@ -41,8 +41,8 @@ class Order:
 
 
 @dataclass(frozen=True)
-class Job:
-    """A scenario, and at which call the firmware is known to stop (0: at none)."""
+class ScenarioRun:
+    """A scenario, and the number of the call at which the firmware is known to stop (0: none)."""
 
     scenario: Scenario
     stop_at: int = 0
@@ -55,33 +55,33 @@ def words(file: BinaryIO) -> Any:
 
 
 def _serve(read: BinaryIO, write: BinaryIO, scratch: Path) -> None:
-    order: Order = pickle.load(read)
-    with open(order.shared, "r+b") as file:
+    firmware: FirmwareFile = pickle.load(read)
+    with open(firmware.shared, "r+b") as file:
         calls = words(file)
     try:
-        image = Image(Path(order.library), scratch)
+        image = Image(Path(firmware.library), scratch)
     except LostlinkError as error:
-        _say(write, error)
+        _answer(write, error)
         return
-    _say(write, None)
+    _answer(write, None)
     while True:
         try:
-            job: Job = pickle.load(read)
+            run: ScenarioRun = pickle.load(read)
         except EOFError:
             return
         calls[0], calls[1] = 0, -1
-        built = factory(image, calls, job.stop_at, job.why)
-        _say(write, simulate(order.profile, job.scenario, built))
+        built = factory(image, calls, run.stop_at, run.why)
+        _answer(write, simulate(firmware.profile, run.scenario, built))
 
 
-def _say(write: BinaryIO, thing: Any) -> None:
-    pickle.dump(thing, write, pickle.HIGHEST_PROTOCOL)
+def _answer(write: BinaryIO, answer: Any) -> None:
+    pickle.dump(answer, write, pickle.HIGHEST_PROTOCOL)
     write.flush()
 
 
 def main() -> None:
     """Serve until standard input ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the process that watches over this one
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is handled by the parent process
     out = os.dup(1)
     os.dup2(2, 1)  # the firmware's own printing must not disturb the answers
     with tempfile.TemporaryDirectory() as scratch, os.fdopen(out, "wb") as write:

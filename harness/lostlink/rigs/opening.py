@@ -1,4 +1,4 @@
-"""Opens the rig that the user named: our own by one table, those of installed packages as entry points."""
+"""Opens the rig that the user named: own rigs from one table, those of installed packages from entry points."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from lostlink import extensions
-from lostlink.errors import RigError
+from lostlink.errors import ReceiverError, RigError
 from lostlink.rigs.base import Rig
 from lostlink.rigs.compiled import CompiledRig
 from lostlink.rigs.firmware import is_library
@@ -22,11 +22,11 @@ _RIGS: Final = {
     "emulated": ("lostlink.rigs.emulated", "EmulatedRig", "IMAGE"),
     "emulated-live": ("lostlink.rigs.emulated_live", "LiveRig", "IMAGE"),
 }
-"""Name to module, class, and what follows the colon. A module is imported when its rig is asked for."""
+"""Name to module, class, and what follows the colon. A module is imported when its rig is opened."""
 
 
 def drives_hardware(where: str) -> bool:
-    """Return whether a rig may set something in motion; one of a package does unless it says otherwise.
+    """Return whether a motor may start on a rig; so does one of a package unless it declares otherwise.
 
     Raises
     ------
@@ -34,6 +34,20 @@ def drives_hardware(where: str) -> bool:
         If there is no such rig.
     """
     return where != SIM and bool(getattr(_rig(where), "drives_hardware", True))
+
+
+def check_receiver_option(where: str, receiver: str | None) -> None:
+    """Raise an error if ``--receiver`` is given for a rig that brings its own receiver.
+
+    Raises
+    ------
+    ReceiverError
+        If both are given.
+    """
+    if where != SIM and receiver is not None:
+        raise ReceiverError(
+            f"--receiver {receiver}: with --rig {where} the receiver is the board; leave one of them out"
+        )
 
 
 def open_rig(
@@ -53,7 +67,7 @@ def open_rig(
         ``sim``, ``serial:PORT`` with any port or URL, ``emulated:IMAGE`` or ``emulated-live:IMAGE``, or ``NAME:REST``
         for a rig of an installed package.
     receiver : str, optional
-        For ``sim``: ``FILE.py:Name`` or a shared library; the reference receiver when left out.
+        For ``sim``: ``FILE.py:Name`` or a shared library. [default: reference receiver]
     baud : int, optional
         For a serial port.
     thorough : bool
@@ -62,18 +76,23 @@ def open_rig(
     Raises
     ------
     ReceiverError
-        If the receiver cannot be loaded.
+        If the receiver cannot be loaded, or the rig brings its own.
     RigError
         If there is no such rig, or it cannot be opened.
     """
+    check_receiver_option(where, receiver)
     if where == SIM:
         if receiver is not None and is_library(receiver):
             return CompiledRig(profile, receiver)
         return SimRig(profile, load_receiver(receiver), receiver)
     name, _, rest = where.partition(":")
     rig = _rig(where)
-    options = {"baud": baud, "thorough": thorough} if name in _RIGS else {}
-    opened: Rig = rig(profile, rest, **options)
+    opened: Rig
+    if name in _RIGS:
+        opened = rig(profile, rest, baud=baud, thorough=thorough)
+    else:
+        opened = rig(profile, rest)
+        opened.name = where
     return opened
 
 
@@ -88,7 +107,7 @@ def _rig(where: str) -> Callable[..., Any]:
     if factory is None:
         known = [f"{name}:{rest}" for name, (_, _, rest) in _RIGS.items()]
         known += [f"{name}:..." for name in extensions.names(extensions.RIGS)]
-        raise RigError(f"--rig {where}: there is no such rig; allowed: {', '.join([SIM, *known])}")
+        raise RigError(f"--rig {where}: unknown rig; allowed: {', '.join([SIM, *known])}")
     package_rig: Callable[..., Any] = factory
     return package_rig
 

@@ -21,6 +21,7 @@ from lostlink.bench.clocks import Fit
 from lostlink.bench.line import DEFAULT_BAUD, LineLostError, open_line
 from lostlink.bench.pacer import first_in_line, pace, undisturbed
 from lostlink.errors import CannotError, RigError
+from lostlink.rigs.base import Rig
 from lostlink.rigs.remote import RemoteBoard
 from lostlink.rigs.reported import Told
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
@@ -84,7 +85,7 @@ class _Remote(RemoteBoard):
             raise _LateError(f"host too slow: a packet left {late_ns / 1e6:.1f} ms late")
 
 
-class SerialRig:
+class SerialRig(Rig):
     """Runs scenarios on a receiver board behind a serial port.
 
     Parameters
@@ -102,21 +103,16 @@ class SerialRig:
         If the port cannot be opened, or what is there does not speak the bench protocol.
     """
 
-    how_seen = HowSeen.REPORTED
-
-    drives_hardware = True
     receiver = "the board's firmware"
 
     def __init__(self, profile: Profile, port: str, *, baud: int | None = None, thorough: bool = False) -> None:
+        super().__init__(profile, port)
         self.name = f"serial:{port}"
-        self.profile = profile
         self.phase_stride = 1 if thorough else PHASE_STRIDE
-        self.runs = 0
         self._port, self._baud = port, baud or DEFAULT_BAUD
         self._void = self._reconnects = 0
         self._worst_us = 0
         self._lateness_us: list[float] = []
-        self.about: dict[str, str] = {}
         self._board: BenchBoard | None = self._connect()
         self._check_load()
 

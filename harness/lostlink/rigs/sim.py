@@ -3,39 +3,34 @@
 from __future__ import annotations
 
 from lostlink.errors import ReceiverCrashError
+from lostlink.rigs.base import Rig
 from lostlink_sims import HowSeen, Profile, ReferenceReceiver, Scenario, Trace, simulate
 from lostlink_sims.receiver import ReceiverFactory
 
 
-class SimRig:
+class SimRig(Rig):
     """Runs scenarios in simulation with a receiver written in Python.
 
     Parameters
     ----------
     profile : Profile
     factory : callable, optional
-        ``Name(profile)`` gives a receiver; the reference receiver when left out.
+        ``Name(profile)`` gives a receiver. [default: reference receiver]
     receiver : str, optional
-        What is under test, in words.
+        Description of the receiver under test.
     """
 
     name = "sim"
     how_seen = HowSeen.SIMULATED
-    phase_stride = 1
     drives_hardware = False
     sets_clock = True
 
     def __init__(
         self, profile: Profile, factory: ReceiverFactory = ReferenceReceiver, receiver: str | None = None
     ) -> None:
-        self.profile = profile
+        super().__init__(profile)
         self.factory = factory
         self.receiver = receiver or ("reference receiver" if factory is ReferenceReceiver else factory.__name__)
-        self.runs = 0
-        self.about: dict[str, str] = {}
-
-    def close(self) -> None:
-        """Nothing is open."""
 
     def run(self, scenario: Scenario) -> Trace:
         """Run a scenario; the same one gives the same trace, byte for byte."""
