@@ -573,7 +573,7 @@ def test_example_of_the_protocol_compiles(compile_c: Callable[..., Path], tmp_pa
     example = next(part for part in text.split("```c\n") if part.startswith('#include "bench.h"')).split("```")[0]
     theirs = """
         void set_up_hardware(void); void program_begin(void); void pulses_off(void); void port_write(uint8_t byte);
-        bool port_has_byte(void); uint8_t port_read(uint32_t *at_us); uint32_t micros(void);
+        bool port_has_byte(void); uint8_t port_read(uint32_t *at_us); uint32_t counter_us(void);
         void take_packet(const uint8_t *payload, uint8_t length); void check_timeout(uint32_t clock_us);
         void set_pulses(const uint16_t *widths_us, uint8_t count); extern uint16_t widths_us[8];
         extern bool in_failsafe;
