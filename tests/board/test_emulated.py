@@ -30,6 +30,7 @@ import pytest
 from click.testing import CliRunner
 
 from lostlink.bench import codec
+from lostlink.bench.line import PortError
 from lostlink.cli import main
 from lostlink.contracts import check_rig
 from lostlink.errors import ReceiverCrashError, ReceiverError, RigError
@@ -41,9 +42,9 @@ from lostlink.rigs import open_rig
 from lostlink.rigs.clock_check import Rate, refuse_wrong_clock
 from lostlink.rigs.compiled import CompiledRig
 from lostlink.rigs.edges import frames_in
-from lostlink.rigs.emulated import EmulatedRig
+from lostlink.rigs.emulated import EmulatedRig, _named
 from lostlink.rigs.emulated_live import LiveRig, stalls_us
-from lostlink.rigs.emulator import EMULATOR, LockStep, Said
+from lostlink.rigs.emulator import EMULATOR, LockStep, PortOutput
 from lostlink.rigs.remote import BOOTS_AS_TOLD
 from lostlink.rigs.reported import FrameSeen
 from lostlink.scenarios import Flight, ScenarioBuilder
@@ -268,8 +269,8 @@ def test_the_boards_word_is_what_the_wire_shows(rig: EmulatedRig, heron: Profile
         origin_us = board.now_us
         board.play([(origin_us + at_us, codec.encode(order, 1)) for at_us, order in orders],
                    origin_us + scenario.duration_us + 50_000)  # fmt: skip
-    said = codec.Decoder().feed(b"".join(part.bench for part in board.said))
-    edges = codec.Decoder().feed(b"".join(part.edges for part in board.said))
+    said = codec.Decoder().feed(b"".join(part.bench for part in board.outputs))
+    edges = codec.Decoder().feed(b"".join(part.edges for part in board.outputs))
     told = [message for message in said if isinstance(message, codec.Frame)]
     seen = [frame for frame in frames_in(edges, int, heron) if frame.start_us >= origin_us]
     assert len(told) == len(seen) > 40
@@ -340,7 +341,7 @@ def test_mistakes_are_found(make: Make, mistake: str) -> None:
     ("mistake", "reason"),
     [
         ("DIES_ON_SHORT_PACKET", r"receiver_packet\(\) at [\d.]+ s: the program died \(the processor raised a fault\)"),
-        ("LOOPS_ON_SHORT_PACKET", r"receiver_packet\(\) at [\d.]+ s: does not come back \(the watchdog waited 1 s\)"),
+        ("LOOPS_ON_SHORT_PACKET", r"receiver_packet\(\) at [\d.]+ s: does not return \(the watchdog waited 1 s\)"),
     ],
 )
 def test_a_program_that_stops_is_a_finding(make: Make, heron: Profile, mistake: str, reason: str) -> None:
@@ -369,7 +370,7 @@ def troubled(make: Make, trouble: str, profile: Profile | None = None) -> str:
     ("trouble", "reason"),
     [
         ("DIES_AT_ONCE", r"receiver_power_on\(\) at 0\.0500\d\d s: the program died \(the processor raised a fault\)"),
-        ("LOOPS_AT_ONCE", r"receiver_power_on\(\) at 1\.0[56]\d* s: does not come back \(the watchdog waited 1 s\)"),
+        ("LOOPS_AT_ONCE", r"receiver_power_on\(\) at 1\.0[56]\d* s: does not return \(the watchdog waited 1 s\)"),
         ("EATS_THE_STACK", r"receiver_packet\(\) at [\d.]+ s: the program died \(the processor raised a fault\)"),
         *(
             (trouble, r"receiver_power_on\(\) at 0\.0500\d\d s: the program died \(the processor raised a fault\)")
@@ -381,7 +382,7 @@ def troubled(make: Make, trouble: str, profile: Profile | None = None) -> str:
                 "EATS_THE_STACK_AT_ONCE",
             )
         ),
-        ("WRITES_OVER_ITS_NEIGHBOURS", r"the image after [\d.]+ s: the program wrote over memory that is not its own"),
+        ("WRITES_OVER_ITS_NEIGHBOURS", r"the image after [\d.]+ s: the program overwrote foreign memory"),
         ("LOCKS_UP", r"the image after [\d.]+ s: the program died \(the processor locked up: a fault within a fault\)"),
     ],
 )
@@ -399,7 +400,7 @@ def test_the_worst_that_a_program_can_do_is_a_finding(make: Make, heron: Profile
     ("trouble", "reason"),
     [
         ("FLOODS", r"FLOODS\.elf: the image floods its ports \(\d+ bytes and no end\)"),
-        ("TALKS_NONSENSE", r"TALKS_NONSENSE\.elf: the image talks nonsense \(a record 9 of 3 bytes\)"),
+        ("TALKS_NONSENSE", r"TALKS_NONSENSE\.elf: the image sends invalid data \(a record 9 of 3 bytes\)"),
     ],
 )
 def test_an_image_that_talks_nonsense(make: Make, heron: Profile, trouble: str, reason: str) -> None:
@@ -413,7 +414,7 @@ def test_in_real_time_a_program_that_dies_at_once_falls_silent(make: Make, heron
     """It is held down while the clock is watched, so that this is no fault of the image's."""
     rig = open_rig(heron, where=f"emulated-live:{troubled(make, 'DIES_AT_ONCE')}")
     try:
-        with pytest.raises(RigError, match="the board has fallen silent"):
+        with pytest.raises(RigError, match="the board is not responding"):
             rig.run(QUIET)
     finally:
         rig.close()
@@ -447,8 +448,8 @@ def test_a_silence_longer_than_half_a_turn_of_the_counter(make: Make, heron: Pro
         boot_us = 2_400_050_000
         boot = codec.encode(codec.Boot(boot_us & 0xFFFF_FFFF, codec.COMMANDED), 1)
         edges = codec.encode(codec.Edges((boot_us + 10) & 0xFFFF_FFFF, 1, (300, 700, 300, 700, 300)), 1)
-        said = [Said(200), Said(2_400_000_200, bytearray(boot), bytearray(edges))]
-        trace = rig._tell(scenario, stage, remote, said, 0, None)
+        said = [PortOutput(200), PortOutput(2_400_000_200, bytearray(boot), bytearray(edges))]
+        trace = rig._trace(scenario, stage, remote, said, 0, None)
     assert [at_us for at_us, text in trace.notes if text.startswith("receiver boots (")] == [boot_us]
     assert trace.frames.start_us.tolist() == [boot_us + 10]
 
@@ -632,7 +633,7 @@ def test_a_wrong_clock_is_refused(make: Make, heron: Profile, rig_type: type[Emu
     """A divider of 20 in place of 25 makes the counter a quarter too fast; every functional test would pass with it."""
     before = emulators()
     image = make("receiver.elf", divider="19")
-    with pytest.raises(RigError, match=r"clock is off by \+25\.\d% .* allowed is 1%"):
+    with pytest.raises(RigError, match=r"clock is off by \+25\.\d% .* allowed: 1%"):
         rig_type(heron, str(image))
     assert emulators() <= before
 
@@ -641,7 +642,7 @@ def test_a_wrong_clock_is_refused(make: Make, heron: Profile, rig_type: type[Emu
 def test_a_clock_that_may_be_wrong_is_refused(low: float, high: float) -> None:
     with pytest.raises(RigError, match="clock is off"):
         refuse_wrong_clock("image", Rate(low, high))
-    with pytest.raises(RigError, match=r"clock jumps or stands: it was seen to run \+20\.00% and -20\.00%"):
+    with pytest.raises(RigError, match=r"clock jumps or stops: its error was \+20\.00% and -20\.00%"):
         refuse_wrong_clock("image", Rate(1.2, 0.8))
     refuse_wrong_clock("image", Rate(0.992, 0.994))
 
@@ -735,8 +736,8 @@ def test_what_is_no_image(make: Make, heron: Profile, tmp_path: Path) -> None:
     for path, why in (
         (tmp_path / "absent.elf", "No such file or directory"),
         (tmp_path, "Is a directory"),
-        (text, "no program for the emulated microcontroller"),
-        (make("receiver.so"), "no program for the emulated microcontroller"),
+        (text, "not a program for the emulated microcontroller"),
+        (make("receiver.so"), "not a program for the emulated microcontroller"),
     ):
         for kind in ("emulated", "emulated-live"):
             with pytest.raises(ReceiverError, match=why) as raised:
@@ -763,7 +764,7 @@ def test_an_image_that_does_not_answer(heron: Profile, tmp_path: Path, monkeypat
         with pytest.raises(RigError, match=r"other\.elf: .*no answer in 3 s"):
             open_rig(heron, where=f"{kind}:{path}")
     monkeypatch.setattr("lostlink.rigs.emulator._START_S", 0.5)
-    with pytest.raises(RigError, match=r"the image has not asked for more in 0\.5 s"):
+    with pytest.raises(RigError, match=r"the image is not responding \(no request in 0\.5 s\)"):
         LockStep(str(path))
     assert emulators() <= before
 
@@ -772,7 +773,7 @@ def test_without_an_emulator(heron: Profile, tmp_path: Path, monkeypatch: pytest
     fake = tmp_path / "fake.elf"
     fake.write_bytes(b"\x7fELF\x01\x01" + bytes(12) + b"\x28\x00")
     monkeypatch.setenv("PATH", str(tmp_path))
-    with pytest.raises(RigError, match="there is no qemu-system-arm here; ci/emulated installs it"):
+    with pytest.raises(RigError, match="the emulator is not installed; ci/emulated installs it"):
         open_rig(heron, where=f"emulated:{fake}")
 
 
@@ -828,3 +829,21 @@ def test_replay(rig: EmulatedRig, image: Path, heron: Profile, tmp_path: Path) -
     done = CliRunner().invoke(main, ["replay", str(path), str(HERON), "--rig", f"emulated:{image}"])
     assert done.exit_code == 0, done.output
     assert "receiver boots (commanded reset)" in done.output
+
+
+class _Running:
+    def ended(self) -> str:
+        return ""
+
+
+@pytest.mark.parametrize("hint", ["is it the right port?", "words that nothing parses"])
+def test_errors_of_the_port_name_the_image(hint: str) -> None:
+    """By the parts of the error, whatever its sentence: the user knows the image, not the emulator's port."""
+    error = PortError("socket://127.0.0.1:1", "no answer in 3 s", hint)
+    assert str(error) == f"socket://127.0.0.1:1: no answer in 3 s; {hint}"
+    assert error.detail == f"no answer in 3 s; {hint}"
+    with pytest.raises(RigError) as raised, _named("my.elf", _Running()):  # type: ignore[arg-type]
+        raise error
+    assert str(raised.value) == "my.elf: no answer in 3 s; is it an image of `make -C fixtures/board image`?"
+    with pytest.raises(RigError, match=r"^my\.elf: the board floods$"), _named("my.elf", _Running()):  # type: ignore[arg-type]
+        raise PortError("socket://127.0.0.1:1", "the board floods")

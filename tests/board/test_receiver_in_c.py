@@ -265,7 +265,7 @@ def test_state_in_static_variables_is_no_mistake(make: Make) -> None:
     ("mistake", "reason"),
     [
         ("DIES_ON_SHORT_PACKET", r"receiver_packet\(\).*the program died \(SIG\w+\)"),
-        ("LOOPS_ON_SHORT_PACKET", r"receiver_packet\(\).*does not come back"),
+        ("LOOPS_ON_SHORT_PACKET", r"receiver_packet\(\).*does not return"),
     ],
 )
 def test_a_program_that_stops_is_a_finding(make: Make, mistake: str, reason: str) -> None:

@@ -22,7 +22,7 @@ import pytest
 
 from lostlink.bench import codec
 from lostlink.bench.board import BenchBoard
-from lostlink.bench.line import Line, LineLostError, open_line
+from lostlink.bench.line import LineLostError, SerialLine, open_line
 from lostlink.bench.ports import look
 from lostlink.errors import CannotError, RigError
 from lostlink.measure import failsafe
@@ -119,7 +119,7 @@ def test_clock_rate_and_residual_are_told(start: Start, link: Profile) -> None:
         fit = board.alignment.fit()
         assert fit is not None
         assert abs(fit.rate - 1.005) <= fit.rate_uncertainty + 1e-6
-        rig._tell(board, fit)
+        rig._describe(board, fit)
         assert "ppm" in rig.about["clock"]
 
 
@@ -215,7 +215,7 @@ def test_unplugged_and_plugged_in_again(start: Start, link: Profile) -> None:
         run, at_us = _cut(link)
         trace = rig.run(run)
         assert trace.doubt or failsafe.time_to_cut(trace, at_us).value < 560_000
-        assert "lost 1x" in rig.about["runs"]
+        assert "connection lost 1x" in rig.about["runs"]
     done.set()
 
 
@@ -292,7 +292,7 @@ def test_spoiled_line(start: Start, link: Profile, kind: str) -> None:
     [("version", "version 2"), ("nonsense", "prints text"), ("mute", "no answer")],
 )
 def test_no_handshake(start: Start, link: Profile, kind: str, said: str) -> None:
-    """A wrong version, a board that talks nonsense, a silent one."""
+    """A wrong version, a board that sends invalid data, a silent one."""
     with pytest.raises(RigError, match=said):
         SerialRig(link, start("--trouble", kind), baud=250_000)
 
@@ -310,8 +310,11 @@ def test_flood(start: Start, link: Profile) -> None:
 
 
 def test_deaf_board(start: Start, link: Profile) -> None:
-    """Nobody reads what is sent."""
-    with pytest.raises(RigError, match=r"silent|takes no more"), _rig(link, start("--trouble", "deaf:700")) as rig:
+    """The board does not read."""
+    with (
+        pytest.raises(RigError, match=r"not responding|takes no more"),
+        _rig(link, start("--trouble", "deaf:700")) as rig,
+    ):
         _fly_on(rig, link)
 
 
@@ -347,7 +350,7 @@ def test_missing_port(link: Profile, tmp_path: Path) -> None:
     with pytest.raises(RigError, match="no such port"):
         SerialRig(link, str(tmp_path / "none"), baud=250_000)
     (tmp_path / "file").write_text("no port", encoding="utf-8")
-    with pytest.raises(RigError, match="no serial port"):
+    with pytest.raises(RigError, match="not a serial port"):
         SerialRig(link, str(tmp_path / "file"), baud=250_000)
 
 
@@ -383,7 +386,7 @@ def test_lost_line_in_words() -> None:
     """Reading and writing after the far end has gone."""
     master, slave = pty.openpty()
     tty.setraw(slave)
-    line: Line = open_line(os.ttyname(slave))
+    line: SerialLine = open_line(os.ttyname(slave))
     os.close(slave)
     os.close(master)
     with pytest.raises(LineLostError, match="cable"):
@@ -397,9 +400,9 @@ def test_ports_says_who_answers(start: Start) -> None:
     """One that answers, one that is not there."""
     good, missing = look([(start(), ""), ("/nowhere", "")], baud=250_000)
     assert good.answers
-    assert "version 1" in good.found
+    assert "version 1" in good.result
     assert not missing.answers
-    assert "no such port" in missing.found
+    assert "no such port" in missing.result
 
 
 def test_board_that_can_do_no_more_than_the_three_functions(start: Start, link: Profile) -> None:

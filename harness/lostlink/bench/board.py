@@ -1,4 +1,4 @@
-"""A board that speaks the bench protocol: handshake, orders, and what it reports, with both clocks."""
+"""A board that speaks the bench protocol: handshake, commands, reports, and both clocks."""
 
 from __future__ import annotations
 
@@ -9,8 +9,7 @@ from typing import Final
 
 from lostlink.bench import codec
 from lostlink.bench.clocks import Alignment
-from lostlink.bench.line import Line
-from lostlink.errors import RigError
+from lostlink.bench.line import PortError, SerialLine
 
 HANDSHAKE_S: Final = 3.0
 ANSWER_S: Final = 1.0
@@ -25,7 +24,7 @@ _HALF: Final = 1 << 31
 
 
 class EndlessCounter:
-    """A 32-bit counter made endless; it begins at the first stamp, or at one that is given."""
+    """Unwraps a 32-bit counter; it starts at the first timestamp, or at a given one."""
 
     def __init__(self, start_us: int | None = None) -> None:
         self._last = start_us
@@ -41,12 +40,12 @@ class EndlessCounter:
 
 @dataclass(slots=True)
 class Reports:
-    """What a board said; its instants are microseconds of its own counter, made endless.
+    """The reports of a board; instants are microseconds of its own counter, unwrapped.
 
     Attributes
     ----------
     taken : list of (int, int)
-        Number of a packet, and when it was complete.
+        Number of a packet, and when its last byte arrived.
     frames : list of (int, int, tuple of int)
         Start, separator and widths.
     channels : list of (int, tuple of int)
@@ -62,7 +61,7 @@ class Reports:
     boots: list[tuple[int, int]] = field(default_factory=list)
 
     def add(self, message: codec.Message, us: Callable[[int], int]) -> None:
-        """Sort in a message, if it is a report; `us` makes its stamps endless."""
+        """Add a message, if it is a report; `us` unwraps its timestamps."""
         match message:
             case codec.Taken():
                 self.taken.append((message.number, us(message.at_us)))
@@ -86,14 +85,14 @@ class BenchBoard:
 
     Parameters
     ----------
-    line : Line
+    line : SerialLine
     handshake_s : float
-        How long to ask who is there.
+        How long to wait for an identity.
 
     Raises
     ------
-    RigError
-        If what answers does not speak the protocol, or another version of it.
+    PortError
+        If it does not answer, or not by this version of the protocol.
 
     Attributes
     ----------
@@ -104,12 +103,12 @@ class BenchBoard:
         When the last whole frame came.
     """
 
-    def __init__(self, line: Line, handshake_s: float = HANDSHAKE_S) -> None:
+    def __init__(self, line: SerialLine, handshake_s: float = HANDSHAKE_S) -> None:
         self.line = line
         self._handshake_s = handshake_s
         self._decoder = codec.Decoder()
         self._number = 0
-        self._raw = bytearray()  # the first bytes, for words about what answers
+        self._raw = bytearray()  # the first bytes, for error messages
         self._counter = EndlessCounter()
         self._pings: dict[int, int] = {}
         self._token = 0
@@ -140,12 +139,12 @@ class BenchBoard:
     # --- in -------------------------------------------------------------------------------------------------
 
     def pump(self, timeout_s: float) -> None:
-        """Take what comes, as soon as something does.
+        """Process what arrives, as soon as something does.
 
         Raises
         ------
-        RigError
-            If the port is gone, or the board says more than a board can have to say.
+        PortError
+            If the connection is lost, or the board floods it.
         """
         for stamp_ns, data in self.line.read(timeout_s):
             if len(self._raw) < 64:
@@ -154,15 +153,15 @@ class BenchBoard:
                 self.heard_ns = stamp_ns
                 self._take(message, stamp_ns - after * 10 * 1_000_000_000 // self.line.baud)
         if len(self.reports) > _MOST_REPORTS:
-            raise RigError(f"{self.line.port}: the board floods the line with reports ({len(self.reports)} waiting)")
+            raise PortError(self.line.port, f"the board floods the line with reports ({len(self.reports)} waiting)")
 
     def wait(self, free_ns: int) -> None:
         """Spend free time: read, and ask for the clock now and then.
 
         Raises
         ------
-        RigError
-            If the port is gone or the board has been silent for long.
+        PortError
+            If the connection is lost or the board does not respond.
         """
         if time.monotonic_ns() - self.heard_ns > _SILENT_NS:
             self.answered(self.ping())
@@ -190,20 +189,19 @@ class BenchBoard:
                 pass
 
     def _begin_anew(self) -> None:
-        """Forget what was known of a clock that began again."""
+        """Discard the alignment of a clock that restarted."""
         self._counter = EndlessCounter()
         self._pings.clear()
         self.align_anew()
 
     def spoiled(self) -> tuple[int, int]:
-        """Return how many frames were damaged on their way here, and how many never came."""
+        """Return how many frames arrived damaged, and how many are missing."""
         spoiled = self._decoder.spoiled
         return spoiled.damaged + spoiled.too_long, spoiled.missing
 
     # --- exchanges --------------------------------------------------------------------------------------------
 
     def _handshake(self) -> codec.Identity:
-        port = self.line.port
         until_s = time.monotonic() + self._handshake_s
         while (identity := self._identity) is None and time.monotonic() < until_s:
             self.send(codec.Identify())
@@ -211,33 +209,36 @@ class BenchBoard:
             while self._identity is None and time.monotonic() - asked_s < 0.1:
                 self.pump(0.05)
         if identity is None:
-            raise RigError(f"{port}: {self._who()}")
+            raise self._unidentified()
         if identity.version != codec.VERSION:
-            raise RigError(
-                f"{port}: the board speaks version {identity.version} of the bench protocol, this tool speaks "
-                f"{codec.VERSION}; build its firmware with the bench.c of this version"
+            raise PortError(
+                self.line.port,
+                f"the board speaks version {identity.version} of the bench protocol, this tool speaks "
+                f"{codec.VERSION}; build its firmware with the bench.c of this version",
             )
         return identity
 
-    def _who(self) -> str:
-        waited = f"in {self._handshake_s:g} s"
+    def _unidentified(self) -> PortError:
+        """Return an error that describes what came in place of an identity."""
+        port, waited = self.line.port, f"in {self._handshake_s:g} s"
         if not self._raw:
-            return (
-                f"no answer {waited}; is it the right port, has the board its supply, does its firmware hold bench.c?"
-            )
+            hint = "is it the right port, is the board powered, does its firmware contain bench.c?"
+            return PortError(port, f"no answer {waited}", hint)
         printable = sum(32 <= byte < 127 or byte in b"\r\n\t" for byte in self._raw)
         if printable > 0.9 * len(self._raw):
             text = bytes(self._raw[:40]).decode("ascii", "replace").split("\n")[0].strip()
-            return (
-                f"the board prints text ({text!r}), it does not speak the bench protocol; listen with `lostlink watch`"
+            return PortError(
+                port,
+                f"the board prints text ({text!r}), it does not speak the bench protocol; listen with `lostlink watch`",
             )
         shown = bytes(self._raw[:16]).hex(" ")
-        return (
-            f"no whole frame of the bench protocol {waited}, but bytes such as {shown}; is {self.line.baud} baud right?"
+        return PortError(
+            port,
+            f"no frame of the bench protocol {waited}, but bytes such as {shown}; is {self.line.baud} baud right?",
         )
 
     def align_anew(self) -> None:
-        """Forget all exchanges: the board's clock has jumped."""
+        """Discard all exchanges: the board's clock has jumped."""
         self.alignment = Alignment(self.identity.tick_us)
 
     def align(self, pings: int) -> None:
@@ -245,7 +246,7 @@ class BenchBoard:
 
         Raises
         ------
-        RigError
+        PortError
             If the board does not answer.
         """
         for number in range(pings):
@@ -253,14 +254,14 @@ class BenchBoard:
             self.pump(0.000_5 * (1 + (number * 7) % 5))
 
     def answered(self, token: int) -> None:
-        """Wait for the answer to a ping; what the board said before it is then there too.
+        """Wait for the answer to a ping; all earlier reports have then arrived too.
 
         Raises
         ------
-        RigError
+        PortError
             If it does not come.
         """
-        # Waits are counted as well as timed: a machine that stood still for a second says nothing about the board.
+        # Waits are counted as well as timed: a host that stalled for a second proves nothing about the board.
         until_s, waits = time.monotonic() + ANSWER_S, 0
         while waits < _WAITS or time.monotonic() < until_s:
             self.pump(ANSWER_S / _WAITS)
@@ -271,9 +272,9 @@ class BenchBoard:
                 token = self.ping()
         damaged, _ = self.spoiled()
         why = f"; {damaged} frames came damaged" if damaged else ""
-        raise RigError(f"{self.line.port}: the board has fallen silent (no answer to pings in {ANSWER_S:g} s{why})")
+        raise PortError(self.line.port, f"the board is not responding (no answer to pings in {ANSWER_S:g} s{why})")
 
     def take_reports(self) -> Reports:
-        """Return what was reported since the last time."""
+        """Return the reports since the last call."""
         reports, self.reports = self.reports, Reports()
         return reports

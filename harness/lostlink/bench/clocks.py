@@ -37,7 +37,7 @@ def offset_and_delay(t1: float, t2: float, t3: float, t4: float) -> tuple[float,
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class ClockFit:
     """All straight lines from the host's time to the board's that no exchange contradicts.
 
     Attributes
@@ -109,7 +109,7 @@ class Alignment:
         """Return the shortest round trip so far."""
         return min(offset_and_delay(*exchange)[1] for exchange in self.exchanges)
 
-    def fit(self) -> Fit | None:
+    def fit(self) -> ClockFit | None:
         """Return the feasible set; None when there is none: the clock stood, jumped, or is off by more than 1 %."""
         stamps = np.array(self.exchanges, np.float64).reshape(-1, 4)
         if not len(stamps):
@@ -140,4 +140,4 @@ class Alignment:
         keep = high >= low
         if not keep.any():
             return None
-        return Fit(slopes[keep], low[keep], high[keep], host_base, board_base)
+        return ClockFit(slopes[keep], low[keep], high[keep], host_base, board_base)

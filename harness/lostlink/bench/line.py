@@ -1,7 +1,7 @@
 """A serial line: any port or URL that pyserial can open, read and written with the host's instants.
 
 One thread does all: a read waits until something comes or its time is up, and stamps each piece at once. Every
-way in which a port can be missing or lost ends in one `RigError` that says what to look at.
+way in which a port can be missing or lost ends in one `PortError` that says what to check.
 """
 
 from __future__ import annotations
@@ -34,11 +34,33 @@ except ImportError:  # not on every system
     pass
 
 
-class LineLostError(RigError):
-    """The port was there and is gone."""
+class PortError(RigError):
+    """A port cannot be used, or what is behind it does not answer as it must.
+
+    Attributes
+    ----------
+    port : str
+        As the user named it.
+    problem : str
+    hint : str
+        What to check where a user named the port; it has no meaning for the port of an emulator.
+    """
+
+    def __init__(self, port: str, problem: str, hint: str = "") -> None:
+        self.port, self.problem, self.hint = port, problem, hint
+        super().__init__(f"{port}: {self.detail}")
+
+    @property
+    def detail(self) -> str:
+        """The text without the name of the port."""
+        return f"{self.problem}; {self.hint}" if self.hint else self.problem
 
 
-class Line:
+class LineLostError(PortError):
+    """The connection was open and is lost."""
+
+
+class SerialLine:
     """An open serial line.
 
     Parameters
@@ -62,7 +84,7 @@ class Line:
         self.low_latency = _low_latency(device)
         self._fd = _descriptor(device)
 
-    def __enter__(self) -> Line:
+    def __enter__(self) -> SerialLine:
         return self
 
     def __exit__(
@@ -71,7 +93,7 @@ class Line:
         self.close()
 
     def close(self) -> None:
-        """Close the port; nothing that a lost port says about it matters any more."""
+        """Close the port; errors of a lost port are ignored."""
         with contextlib.suppress(*_LOST):
             self._device.close()
 
@@ -120,26 +142,26 @@ class Line:
         ------
         LineLostError
             If the port is gone.
-        RigError
-            If it takes nothing any more.
+        PortError
+            If it accepts no more bytes.
         """
         before_ns = time.monotonic_ns()
         try:
             self._device.write(data)
         except serial.SerialTimeoutException:
-            raise RigError(
-                f"{self.port}: takes no more bytes (waited {WRITE_TIMEOUT_S:g} s); "
-                "the board does not read, or flow control holds the line"
+            raise PortError(
+                self.port,
+                f"takes no more bytes (waited {WRITE_TIMEOUT_S:g} s); the board does not read, or flow control is on",
             ) from None
         except _LOST as error:
             raise self._lost(error) from None
         return before_ns, time.monotonic_ns()
 
     def _lost(self, error: BaseException) -> LineLostError:
-        return LineLostError(f"{self.port}: the port is gone ({_reason(error)}); look at cable and supply")
+        return LineLostError(self.port, f"the port is gone ({_reason(error)}); check cable and supply")
 
 
-def open_line(port: str, baud: int = DEFAULT_BAUD) -> Line:
+def open_line(port: str, baud: int = DEFAULT_BAUD) -> SerialLine:
     """Open a serial port or URL for this process alone.
 
     Parameters
@@ -147,12 +169,12 @@ def open_line(port: str, baud: int = DEFAULT_BAUD) -> Line:
     port : str
         Such as ``/dev/ttyACM0``, ``COM3`` or ``socket://host:port``.
     baud : int
-        Bits in a second.
+        Serial baud rate.
 
     Raises
     ------
-    RigError
-        If it is not there, busy, not permitted, or no serial port.
+    PortError
+        If it does not exist, is busy, not permitted, or not a serial port.
     """
     try:
         device = serial.serial_for_url(port, do_not_open=True)
@@ -163,10 +185,10 @@ def open_line(port: str, baud: int = DEFAULT_BAUD) -> Line:
             device.exclusive = True
         device.open()
     except ValueError as error:
-        raise RigError(f"{port}: {error}; allowed: a serial port, or a URL such as socket://host:port") from None
+        raise PortError(port, f"{error}; allowed: a serial port, or a URL such as socket://host:port") from None
     except _LOST as error:
-        raise RigError(f"{port}: cannot be opened, {_why_not(port, error)}") from None
-    line = Line(device, port)
+        raise PortError(port, f"cannot be opened, {_why_not(error)}") from None
+    line = SerialLine(device, port)
     if "://" in port:
         _no_delay(device)
     return line
@@ -210,27 +232,27 @@ def _reason(error: BaseException) -> str:
     return os.strerror(number or 0)
 
 
-def _why_not(port: str, error: BaseException) -> str:
-    """Say why a port cannot be opened and what can be done about it."""
+def _why_not(error: BaseException) -> str:
+    """Return why a port cannot be opened, and what to do."""
     text = str(error).lower()
     match _number(error):
         case errno.ENOENT:
-            return "there is no such port; `lostlink ports` shows those that are there"
+            return "there is no such port; `lostlink ports` lists those that exist"
         case errno.EACCES | errno.EPERM:
             return "you have no permission; on many systems your account must be in the group that owns serial ports"
         case errno.EBUSY | errno.EAGAIN:
-            return "another program has it open; close that first"
+            return "another program has it open; close that program"
         case errno.ECONNREFUSED:
-            return "nothing listens there"
+            return "connection refused; no program listens there"
         case errno.ENOTTY | errno.EINVAL | errno.EISDIR:
-            return "it is no serial port"
+            return "it is not a serial port"
         case _ if "exclusively lock" in text:
-            return "another program has it open; close that first"
+            return "another program has it open; close that program"
         case _ if "not permitted" in text or "permission" in text or "denied" in text:
             return "another program has it open, or you have no permission"
         case _ if "refused" in text:
-            return "nothing listens there"
+            return "connection refused; no program listens there"
         case _ if "configure port" in text or "not a" in text:
-            return "it is no serial port"
+            return "it is not a serial port"
         case number:
             return os.strerror(number) if number else str(error)

@@ -1,4 +1,4 @@
-"""Which serial ports there are, and what answers on each."""
+"""The serial ports of this computer, and what answers on each."""
 
 from __future__ import annotations
 
@@ -7,51 +7,51 @@ from dataclasses import dataclass
 from typing import Final
 
 from lostlink.bench.board import BenchBoard
-from lostlink.bench.line import open_line
-from lostlink.errors import RigError
+from lostlink.bench.line import PortError, open_line
 
 HANDSHAKE_S: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
-    """A port and what was found on it.
+class PortCheck:
+    """A port, and whether a board answers on it.
 
     Attributes
     ----------
     port : str
-    said : str
-        What the system says it is.
+    description : str
+        Of the operating system.
     answers : bool
         Whether a board that speaks the bench protocol answered.
-    found : str
-        Who answered, or why nobody did.
+    result : str
+        The board that answered, or why none did.
     """
 
     port: str
-    said: str
+    description: str
     answers: bool
-    found: str
+    result: str
 
 
 def present() -> list[tuple[str, str]]:
-    """Return the ports that the system knows, with what it says of them."""
+    """Return the ports that the system knows, each with its description."""
     from serial.tools import list_ports
 
     known = list_ports.comports()
     return sorted((port.device, port.description if port.description != "n/a" else "") for port in known)
 
 
-def look(ports: Sequence[tuple[str, str]], baud: int) -> list[Found]:
-    """Open each port, ask who is there, and close it again."""
-    return [_look(port, said, baud) for port, said in ports]
+def look(ports: Sequence[tuple[str, str]], baud: int) -> list[PortCheck]:
+    """Open each port, ask for the board's identity, and close it again."""
+    return [_look(port, description, baud) for port, description in ports]
 
 
-def _look(port: str, said: str, baud: int) -> Found:
+def _look(port: str, description: str, baud: int) -> PortCheck:
     try:
         with open_line(port, baud) as line:
             identity = BenchBoard(line, HANDSHAKE_S).identity
-    except RigError as error:
-        return Found(port, said, False, str(error).removeprefix(f"{port}: "))
+    except PortError as error:
+        return PortCheck(port, description, False, error.detail)
     name = identity.name.decode("utf-8", "replace")
-    return Found(port, said, True, f"{name}: bench protocol version {identity.version}, {identity.channels} channels")
+    result = f"{name}: bench protocol version {identity.version}, {identity.channels} channels"
+    return PortCheck(port, description, True, result)

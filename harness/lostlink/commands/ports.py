@@ -28,6 +28,6 @@ def command(port: tuple[str, ...], baud: int) -> None:
     \b
     lostlink ports
     """  # noqa: D301
-    found = look([(name, "") for name in port] or present(), baud)
-    ports(found)
-    raise SystemExit(ExitCode.MET if any(one.answers for one in found) or not port else ExitCode.RIG_LOST)
+    checks = look([(name, "") for name in port] or present(), baud)
+    ports(checks)
+    raise SystemExit(ExitCode.MET if any(check.answers for check in checks) or not port else ExitCode.RIG_LOST)

@@ -22,7 +22,7 @@ _EARLY: Final = 20
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Rate:
-    """How fast a clock runs against the host's: bounds that no exchange contradicts; 1 is right."""
+    """Rate of a clock relative to the host's, as bounds that agree with every exchange; 1 is right."""
 
     low: float
     high: float
@@ -34,15 +34,15 @@ class Rate:
 
     @property
     def half_width(self) -> float:
-        """How far the middle may be off."""
+        """Uncertainty of the middle."""
         return (self.high - self.low) / 2
 
 
 def watch_clock(board: BenchBoard) -> Rate:
-    """Return how fast a board's clock runs against the host's.
+    """Return the rate of a board's clock relative to the host's.
 
-    A stamp of the board's was made between the host's two; two exchanges far apart so bound the rate from both sides,
-    whatever the delays were.
+    A timestamp of the board lies between the host's two; two exchanges far apart therefore bound the rate from both
+    sides, whatever the delays were.
     """
     begun_s = time.monotonic()
     board.align(_EARLY)
@@ -65,21 +65,21 @@ def watch_clock(board: BenchBoard) -> Rate:
 
 
 def refuse_wrong_clock(image: str, rate: Rate) -> None:
-    """See that a clock is right.
+    """Raise an error if a clock is wrong.
 
     Raises
     ------
     RigError
-        If it is off by more than 1 %, or may be, or does not run evenly.
+        If it is or may be off by more than 1 %, or does not run evenly.
     """
     if rate.half_width < 0:
         raise RigError(
-            f"{image}: the emulated board's clock jumps or stands: it was seen to run {rate.low - 1:+.2%} and "
-            f"{rate.high - 1:+.2%} against the host's in the same half second; allowed is {MOST_ERROR:.0%}"
+            f"{image}: the emulated board's clock jumps or stops: its error was {rate.low - 1:+.2%} and "
+            f"{rate.high - 1:+.2%} against the host's in the same half second; allowed: {MOST_ERROR:.0%}"
         )
     off = rate.middle - 1
     if abs(off) + rate.half_width > MOST_ERROR:
         raise RigError(
             f"{image}: the emulated board's clock is off by {off:+.1%} ± {rate.half_width:.1%} against the host's, "
-            f"allowed is {MOST_ERROR:.0%}: it would tell wrong times in every test; is its divider right?"
+            f"allowed: {MOST_ERROR:.0%}; every time measured with it would be wrong. Check the divider of its counter"
         )

@@ -129,7 +129,7 @@ class CompiledRig(Rig):
                 calls = int(self._calls[0])
                 if calls == seen and self._calls[1] >= 0:
                     waited_s, self._patience_s = self._patience_s, _IMPATIENT_S
-                    return f"does not come back (waited {waited_s:g} s)"
+                    return f"does not return (waited {waited_s:g} s)"
                 seen = calls
                 continue
             return self._death() if answer == _GONE else answer
@@ -137,7 +137,7 @@ class CompiledRig(Rig):
     def _death(self) -> str:
         code = self._process.wait()
         if code >= 0:
-            return f"the program ended itself (exit code {code})"
+            return f"the program exited (exit code {code})"
         with contextlib.suppress(ValueError):
             return f"the program died ({signal.Signals(-code).name})"
         return f"the program died (signal {-code})"

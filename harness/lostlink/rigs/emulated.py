@@ -2,12 +2,11 @@
 
 What repeats and what does not
 ------------------------------
-In lock-step everything does: each run has an emulator of its own, which counts instructions and stands still while it
-waits for orders; the same orders give the same bytes. What lies between two of its instants is the image's own doing:
-interrupts keep each other waiting for some microseconds, as on a real board. Only the speed of the processor is not
-that of a real one: every instruction takes the same time. In real time the host lends the processor its time when it
-likes; edges are then up to some milliseconds off, so pulse widths are taken from the board's word, and the run has the
-uncertainty of a serial port and of what the board shows to have been late itself (`stalls_us`).
+In lock-step everything does: each run has its own emulator, which counts instructions and is paused while it waits for
+commands; the same commands give the same bytes. Interrupts delay each other by some microseconds, as on a real board.
+The emulation is not cycle-accurate: every instruction takes the same time. In real time the host schedules the
+processor. Edges may then be some milliseconds off, so pulse widths are those that the board reports, and the run has
+the uncertainty of a serial port plus the lateness of the board itself (`stalls_us`).
 """
 
 from __future__ import annotations
@@ -23,16 +22,16 @@ import numpy as np
 
 from lostlink.bench import codec
 from lostlink.bench.board import BenchBoard, EndlessCounter, Reports
-from lostlink.bench.line import DEFAULT_BAUD, open_line
+from lostlink.bench.line import DEFAULT_BAUD, PortError, open_line
 from lostlink.errors import ReceiverCrashError, RigError
 from lostlink.profiles.rules import longest_frame_us
 from lostlink.rigs.base import Rig
 from lostlink.rigs.clock_check import _TICK_US, refuse_wrong_clock, watch_clock
 from lostlink.rigs.edges import frames_in
-from lostlink.rigs.emulator import LockStep, LostError, RealTime, Said, check_image
+from lostlink.rigs.emulator import OUR_IMAGE, LockStep, LostError, PortOutput, RealTime, check_image
 from lostlink.rigs.firmware import CALLS
 from lostlink.rigs.remote import RemoteBoard
-from lostlink.rigs.reported import Told
+from lostlink.rigs.reported import ReportedRun
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.clock import World
 from lostlink_sims.recorder import Recorder
@@ -44,15 +43,15 @@ _LEAD_US: Final = 1_000
 
 @contextlib.contextmanager
 def _named(image: str, emulator: RealTime) -> Iterator[None]:
-    """Let errors of a port name the image behind it."""
+    """Name the image in errors of the port that leads to it."""
     try:
         yield
     except RigError as error:
         if gone := emulator.ended():
             raise RigError(f"{image}: {gone}") from None
-        said, hint, _ = str(error).replace(f"{emulator.port}: ", "").partition("; is it the right port")
-        asked = "; is it an image of `make -C fixtures/board image`?" if hint else ""
-        raise RigError(f"{image}: {said}{asked}") from None
+        problem = error.problem if isinstance(error, PortError) else str(error)
+        hint = f"; {OUR_IMAGE}" if isinstance(error, PortError) and error.hint else ""
+        raise RigError(f"{image}: {problem}{hint}") from None
 
 
 def _digest(image: str) -> str:
@@ -74,12 +73,12 @@ class EmulatedRig(Rig):
     profile : Profile
     image : str
     counter_us : int
-        What the board's counter shows when it gets its supply.
+        Value of the board's counter at power-on.
 
     Raises
     ------
     RigError
-        If there is no emulator, the image is none, or its clock is wrong.
+        If the emulator is not installed, the file is not an image, or the image's clock is wrong.
     """
 
     how_seen = HowSeen.EMULATED
@@ -90,7 +89,7 @@ class EmulatedRig(Rig):
     def __init__(
         self, profile: Profile, image: str, *, baud: int | None = None, thorough: bool = False, counter_us: int = 0
     ) -> None:
-        del baud, thorough  # everything is exact, and time costs little
+        del baud, thorough  # runs are exact and fast
         super().__init__(profile, image)
         self.name = f"{LOCKSTEP}:{image}"
         self._image, self._counter_us = image, counter_us
@@ -99,15 +98,15 @@ class EmulatedRig(Rig):
         self._digest = _digest(image)
         self.about |= {"image": f"{image}, SHA-256 {self._digest}", "emulator": "32-bit microcontroller board"}
         if profile.output.latch == "live":
-            self.about["latch"] = "the image takes a frame's widths at its start, whatever the profile says"
+            self.about["latch"] = "the image latches a frame's widths at its start, regardless of the profile"
         self._identity = self._meet()
 
     def close(self) -> None:
-        """Say what the runs were like; each had an emulator of its own."""
+        """Describe the runs; each had its own emulator."""
         self.about["runs"] = f"{self.runs} runs, packets at most {self._worst_us} µs late, the same in every repetition"
 
     def _meet(self) -> codec.Identity:
-        """Ask who is there, and compare its clock with the host's, which only real time can."""
+        """Return the board's identity, and compare its clock with the host's in real time."""
         emulator = RealTime(self._image, self._counter_us)
         try:
             with _named(self._image, emulator), open_line(emulator.port, DEFAULT_BAUD) as line:
@@ -130,16 +129,16 @@ class EmulatedRig(Rig):
         Raises
         ------
         ReceiverCrashError
-            If the image's program died or did not come back.
+            If the image's program crashed or hung.
         RigError
-            If the emulator is gone, or the image talks nonsense or is another one by now.
+            If the emulator ended, the image sends invalid data, or the file has changed.
         """
         self.runs += 1
         if _digest(self._image) != self._digest:
             raise RigError(f"{self._image}: the image is no longer the one that the suite began with")
         stage, remote, orders = self._stage(scenario, scenario.duration_us)
         clock = codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF)
-        # What goes out at the end goes out to its end, and a program that begins anew says so.
+        # Time for the last frame to end and for a restarted program to report it.
         end_us = scenario.duration_us + 2 * longest_frame_us(self.profile) + self.profile.receiver.boot_us
         crash = None
         try:
@@ -155,13 +154,13 @@ class EmulatedRig(Rig):
                     stage.recorder.note(stage.env.now, crash)
         except RigError as error:
             raise RigError(f"{self._image}: {error}") from None
-        trace = self._tell(scenario, stage, remote, emulator.said, origin_us, crash)
+        trace = self._trace(scenario, stage, remote, emulator.outputs, origin_us, crash)
         if crash is not None:
             raise ReceiverCrashError(crash, trace)
         return trace
 
     def _stage(self, scenario: Scenario, until_us: int) -> tuple[Stage, RemoteBoard, list[tuple[int, codec.Message]]]:
-        """Let the world run, which does not wait for the board, and note what it asks of it and when."""
+        """Run the simulated world, which does not depend on the board, and record its commands to the board."""
         orders: list[tuple[int, codec.Message]] = []
         remote: list[RemoteBoard] = []
 
@@ -176,8 +175,8 @@ class EmulatedRig(Rig):
         stage.env.run_until(until_us)
         return stage, remote[0], orders
 
-    def _tell(
-        self, scenario: Scenario, stage: Stage, remote: RemoteBoard, said: list[Said], origin_us: int,
+    def _trace(
+        self, scenario: Scenario, stage: Stage, remote: RemoteBoard, outputs: list[PortOutput], origin_us: int,
         crash: str | None,
     ) -> Trace:  # fmt: skip
         def at(board_us: float) -> int:
@@ -185,23 +184,23 @@ class EmulatedRig(Rig):
 
         reports, edges = Reports(), list[codec.Edges]()
         bench_port, edge_port = codec.Decoder(), codec.Decoder()
-        for part in said:  # a stamp is of the same second, or was held back until a frame was over
+        for part in outputs:  # a timestamp may be from the second before, if it was held back until the end of a frame
             counter = EndlessCounter(part.since_us)
             for message in bench_port.feed(bytes(part.bench)):
                 reports.add(message, counter)
             for message in edge_port.feed(bytes(part.edges)):
                 if isinstance(message, codec.Edges):
                     edges.append(dataclasses.replace(message, at_us=counter(message.at_us)))
-        told = Told(self.profile, scenario, stage, remote, reports)
-        arrivals = told.arrivals(at)
+        reported = ReportedRun(self.profile, scenario, stage, remote, reports)
+        arrivals = reported.arrivals(at)
         begins_us = [at(board_us) for board_us, _ in reports.boots]
-        separators = told.put_frames(frames_in(edges, at, self.profile, begins_us))
-        told.put_flags(at)
+        separators = reported.put_frames(frames_in(edges, at, self.profile, begins_us))
+        reported.put_flags(at)
         stage.close()
         trace = stage.trace(crash)
-        told.miss(trace, arrivals, at)
+        reported.miss(trace, arrivals, at)
         planned_us = trace.packets.arrived_us.copy()
-        told.place(trace, arrivals, 0)
+        reported.set_arrivals(trace, arrivals, 0)
         self._worst_us = max(self._worst_us, int((trace.packets.arrived_us - planned_us).max(initial=0)))
         trace.notes.sort(key=lambda note: note[0])
         return dataclasses.replace(

@@ -30,12 +30,12 @@ class LiveRig(SerialRig):
     profile : Profile
     image : str
     thorough : bool
-        Fly at as many phases as in simulation.
+        Test as many phases as in simulation.
 
     Raises
     ------
     RigError
-        If there is no emulator, the image is none or does not speak the bench protocol, or its clock is wrong.
+        If the emulator is not installed, the image does not speak the bench protocol, or its clock is wrong.
     """
 
     drives_hardware = False
@@ -64,26 +64,26 @@ class LiveRig(SerialRig):
         self.about["image"] = f"{image}, SHA-256 {_digest(image)}"
         self._image = image
         self._edges = self._whole = 0
-        self._edges_said: list[codec.Message] = []
+        self._edge_messages: list[codec.Message] = []
 
     def _wait(self, board: BenchBoard, free_ns: int) -> None:
-        """Empty the other port as well: the image waits where it is full."""
+        """Read the other port as well: the image waits while it is full."""
         super()._wait(board, free_ns)
-        self._edges_said += self._emulator.edges()
+        self._edge_messages += self._emulator.edges()
 
     def run(self, scenario: Scenario) -> Trace:
-        """Run a scenario, and count the frames in the edges that came out meanwhile."""
+        """Run a scenario, and count the frames in the edges that were output."""
         with _named(self._image, self._emulator):
             trace = super().run(scenario)
         trace.uncertainty_us += stalls_us(trace)
-        frames = frames_in(self._edges_said + self._emulator.edges(), int, self.profile)
-        self._edges_said.clear()
+        frames = frames_in(self._edge_messages + self._emulator.edges(), int, self.profile)
+        self._edge_messages.clear()
         self._edges += len(frames)
         self._whole += sum(len(frame.widths_us) == self.profile.output.channels for frame in frames)
         return trace
 
     def _reconnect(self, error: LineLostError) -> None:
-        """Do not wait for an emulator that has gone: it does not come back."""
+        """Do not wait for an emulator that has ended."""
         if gone := self._emulator.ended():
             raise RigError(gone)
         super()._reconnect(error)
@@ -98,10 +98,10 @@ class LiveRig(SerialRig):
 
 
 def stalls_us(trace: Trace) -> int:
-    """Return how late an emulated board itself was in a run: for a while the host gave its processor no time.
+    """Return how late an emulated board was in a run because the host was overloaded.
 
-    What it shows by is what a board does at instants that are known: it boots, and it makes frames at even distances.
-    A real board that is late with these is a finding.
+    It shows in boots, which are due at known instants, and in frames, which are evenly spaced. On a real board such
+    lateness is a finding.
     """
     scenario, boot_us = trace.scenario, trace.profile.receiver.boot_us
     due_us = [scenario.receiver_on_us + boot_us]
@@ -118,7 +118,7 @@ def stalls_us(trace: Trace) -> int:
     gaps_us = np.diff(starts_us)
     boots = np.searchsorted(starts_us, [at_us for at_us, text in trace.notes if text.startswith(BOOTS)])
     gaps_us[boots[(boots > 0) & (boots < len(starts_us))] - 1] = 0
-    gaps_us = gaps_us[(gaps_us > 0) & (gaps_us < _FRAMES_CEASED_US)]  # else there were none for a reason
+    gaps_us = gaps_us[(gaps_us > 0) & (gaps_us < _FRAMES_CEASED_US)]  # longer gaps have another cause
     if len(gaps_us):
         late_us.append(int((gaps_us - np.median(gaps_us)).max()))
     return max(late_us)
@@ -126,4 +126,4 @@ def stalls_us(trace: Trace) -> int:
 
 _FRAMES_CEASED_US: Final = 100_000
 _LIVE_BAUD: Final = 1_000_000
-"""Nothing in the emulator is slowed down to a rate; this is what the budget of the line is reckoned with."""
+"""The emulator's ports have no baud rate; the load of the line is calculated with this one."""

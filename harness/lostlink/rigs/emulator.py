@@ -1,12 +1,12 @@
-"""The process of an emulated 32-bit microcontroller board: starting it, talking to it, and never leaving it behind.
+"""The process of an emulated 32-bit microcontroller board; it never outlives this process.
 
-The host leaves words in the board's memory (`straps`): which of two lanes an image runs in, what its counter shows, and
-that its program is held down until it is told to begin.
+The host writes words into the board's memory (`straps`): the mode of the image, the value of its counter, and that its
+program is held in reset until it is told to start.
 
 lock-step
-    Instructions are counted, each takes 8 ns, and sleep is not used. The image reads what comes over its port, with the
-    instants at which it counts as received, from a pipe; while it waits for more the emulator stands still. So a
-    run is the same to the last microsecond however fast or busy the host is.
+    Instructions are counted, each takes 8 ns, and sleep is not used. The image reads the bytes for its port, with the
+    instants at which they count as received, from a pipe, and is paused while it waits for more. A run is therefore
+    the same to the microsecond, regardless of the host's speed and load.
 in real time
     The image's two serial ports are TCP ports; time is the host's.
 
@@ -36,17 +36,17 @@ from lostlink.rigs.firmware import CALLS
 
 EMULATOR: Final = "qemu-system-arm"
 _MACHINE: Final = "mps2-an385"
-"""The emulator's own word for the machine; it is used nowhere else."""
+"""The emulator's name for the machine; used here only."""
 _STRAPS: Final = 0x2000_3FF0
 _LOCKSTEP: Final = 0x504C_4B31
 _INSTRUCTION_SHIFT: Final = 3
 """An instruction takes 2 to this power nanoseconds."""
 _START_S: Final = 10.0
 PATIENCE_S: Final = 20.0
-"""The emulator says something after each second of its own time, which takes it about a tenth of a second."""
+"""The emulator answers after each second of its own time, which takes about 0.1 s."""
 _SLICE_US: Final = 1_000_000
-_MOST_SAID: Final = 1 << 24
-"""In a slice, in bytes; the busiest image says a hundredth of it."""
+_MOST_OUTPUT: Final = 1 << 24
+"""Bytes in a slice; the busiest image sends a hundredth of it."""
 _BLOCK: Final = 1024
 _BENCH, _EDGES, _DONE, _LOST = range(4)
 _TO_BOARD, _FROM_BOARD = "to_board", "from_board"
@@ -63,15 +63,15 @@ os.execv(sys.argv[2], sys.argv[2:])
 
 
 class LostError(Exception):
-    """The image's program is lost.
+    """The image's program crashed or hung.
 
     Attributes
     ----------
     why : str
     call : int
-        Which of the program's functions was under way, a place in `lostlink.rigs.firmware.CALLS`; 0 for none.
+        The running function, as an index into `lostlink.rigs.firmware.CALLS`; 0 for none.
     at_us : int
-        What the counter showed, made endless.
+        Value of the counter, unwrapped.
     """
 
     def __init__(self, why: str, call: int, at_us: int) -> None:
@@ -81,15 +81,15 @@ class LostError(Exception):
 
 _WHY: Final = {
     1: "the program died (the processor raised a fault)",
-    2: "does not come back (the watchdog waited 1 s)",
+    2: "does not return (the watchdog waited 1 s)",
 }
-_OVERWROTE: Final = "the program wrote over memory that is not its own (the image can no longer read its orders)"
+_OVERWROTE: Final = "the program overwrote foreign memory (the image can no longer read its commands)"
 _BY_THE_IMAGE: Final = 0
 """The emulator's exit code when the image ended it."""
 _LOCKED_UP: Final = "the program died (the processor locked up: a fault within a fault)"
 
 
-_OURS: Final = "is it one of `make -C fixtures/board image`?"
+OUR_IMAGE: Final = "is it an image of `make -C fixtures/board image`?"
 
 
 def find_emulator() -> str:
@@ -102,17 +102,17 @@ def find_emulator() -> str:
     """
     path = shutil.which(EMULATOR)
     if path is None:
-        raise RigError(f"there is no {EMULATOR} here; ci/emulated installs it, or your system's packages do")
+        raise RigError(f"the emulator is not installed; ci/emulated installs it (package {EMULATOR})")
     return path
 
 
 def check_image(where: str, image: str) -> None:
-    """See that a file can be an image.
+    """Raise an error if a file cannot be an image.
 
     Raises
     ------
     ReceiverError
-        If it is not there, or is none.
+        If it cannot be read, or is not a program for the emulated microcontroller.
     """
     wanted = "allowed: an image that `make -C fixtures/board image` built"
     try:
@@ -121,7 +121,7 @@ def check_image(where: str, image: str) -> None:
     except OSError as error:
         raise ReceiverError(f"--rig {where}: {image or 'no file'}: {error.strerror or error}; {wanted}") from None
     if len(head) < 20 or head[:6] != b"\x7fELF\x01\x01" or head[18:20] != b"\x28\x00":
-        raise ReceiverError(f"--rig {where}: {image}: no program for the emulated microcontroller; {wanted}")
+        raise ReceiverError(f"--rig {where}: {image}: not a program for the emulated microcontroller; {wanted}")
 
 
 class _Emulator:
@@ -130,7 +130,7 @@ class _Emulator:
     Attributes
     ----------
     gone : str
-        How it had ended before it was ended here; empty while it runs, and if it ran till then.
+        Why it had ended before `close`; empty if it had not.
     """
 
     gone = ""
@@ -145,7 +145,7 @@ class _Emulator:
         hand_over: Iterable[int] = (),
     ) -> None:
         program = find_emulator()
-        self._said = tempfile.TemporaryFile()  # noqa: SIM115  closed in `close`
+        self._log = tempfile.TemporaryFile()  # noqa: SIM115  closed in `close`
         self._process = subprocess.Popen(
             [
                 sys.executable, "-c", _TIED, str(os.getpid()), program,
@@ -156,38 +156,39 @@ class _Emulator:
                 "-device", f"loader,addr={_STRAPS + 8:#x},data=1,data-len=4",
                 *words,
             ],
-            cwd=folder, stdin=subprocess.DEVNULL, stdout=self._said, stderr=self._said, start_new_session=True,
+            cwd=folder, stdin=subprocess.DEVNULL, stdout=self._log, stderr=self._log, start_new_session=True,
             pass_fds=tuple(hand_over),
         )  # fmt: skip
 
     def ended(self) -> str:
-        """Say how the process ended; nothing while it runs."""
+        """Return how the process ended; nothing while it runs."""
         code = self._process.poll()
         if code is None:
             return ""
         with contextlib.suppress(OSError, ValueError):
-            self._said.seek(0)
-            lines = [line for line in self._said.read().decode(errors="replace").splitlines() if "warning" not in line]
+            self._log.seek(0)
+            lines = [line for line in self._log.read().decode(errors="replace").splitlines() if "warning" not in line]
             fatal = [line for line in lines if "fatal" in line] or lines[-1:]
-            return f"the emulator ended by itself ({fatal[0] if fatal else f'exit code {code}'})"
-        return f"the emulator ended by itself (exit code {code})"
+            reason = fatal[0].removeprefix(f"{EMULATOR}: ") if fatal else f"exit code {code}"
+            return f"the emulator ended unexpectedly ({reason})"
+        return f"the emulator ended unexpectedly (exit code {code})"
 
     def close(self) -> None:
         """End the process."""
         self.gone = self.ended()
         self._process.kill()
         self._process.wait()
-        self._said.close()
+        self._log.close()
 
 
 @dataclasses.dataclass(slots=True)
-class Said:
-    """What came out of an image's two ports in a second or less.
+class PortOutput:
+    """Output of an image's two ports in at most a second.
 
     Attributes
     ----------
     since_us : int
-        What the counter showed when that began, made endless.
+        Value of the counter at the start of that time, unwrapped.
     bench, edges : bytearray
     """
 
@@ -203,14 +204,14 @@ class LockStep(_Emulator):
     ----------
     image : str
     counter_us : int
-        What the board's counter shows when it gets its supply.
+        Value of the board's counter at power-on.
 
     Attributes
     ----------
     now_us : int
-        What its counter shows now, made endless; it stands still there.
-    said : list of Said
-        What came out when orders were played last, until the program was lost if it was.
+        Value of its counter now, unwrapped; it is paused there.
+    outputs : list of PortOutput
+        Output during the last `play`, up to a crash.
 
     Raises
     ------
@@ -222,13 +223,13 @@ class LockStep(_Emulator):
         self._folder = tempfile.TemporaryDirectory(prefix="lostlink-")
         self._pipes: list[int] = []
         self._rest = b""
-        self.said: list[Said] = []
+        self.outputs: list[PortOutput] = []
         self.now_us = 0
         try:
             for name in (_TO_BOARD, _FROM_BOARD):
                 path = Path(self._folder.name) / name
                 os.mkfifo(path)
-                self._pipes.append(os.open(path, os.O_RDWR))  # both ways, so that nobody waits for the other
+                self._pipes.append(os.open(path, os.O_RDWR))  # both ways, so that neither side waits for the other
             super().__init__(
                 image, _LOCKSTEP, counter_us,
                 ["-semihosting-config", "enable=on,target=native", "-icount", f"shift={_INSTRUCTION_SHIFT},sleep=off"],
@@ -242,7 +243,7 @@ class LockStep(_Emulator):
                 pass
         except LostError as error:
             self.close()
-            raise RigError(f"{error.why}, before it was asked anything") from None
+            raise RigError(f"{error.why}, before the first command") from None
         except BaseException:
             self.close()
             raise
@@ -255,7 +256,7 @@ class LockStep(_Emulator):
         self.close()
 
     def close(self) -> None:
-        """End the process, and take its pipes away."""
+        """End the process, and remove its pipes."""
         super().close()
         self._let_go()
 
@@ -266,28 +267,28 @@ class LockStep(_Emulator):
         self._folder.cleanup()
 
     def play(self, orders: Iterable[tuple[int, bytes]], until_us: int) -> None:
-        """Let time pass, and bytes come to the board at given instants of its counter, ascending.
+        """Let time pass, and send bytes to the board at given instants of its counter, ascending.
 
-        What comes out of the two ports is in `said`.
+        The output of the two ports is in `outputs`.
 
         Raises
         ------
         LostError
-            If the program is lost.
+            If the program crashed or hung.
         RigError
-            If the emulator or the image is gone.
+            If the emulator ended or the image sends invalid data.
         """
-        self.said = []
+        self.outputs = []
         block = bytearray()
         begun_us = at_us = self.now_us
 
         def send() -> None:
             os.write(self._pipes[0], struct.pack("<H", len(block)) + block)
             block.clear()
-            heard = Said(self.now_us)
-            self.said.append(heard)
+            output = PortOutput(self.now_us)
+            self.outputs.append(output)
             for port, data in self._until_done(PATIENCE_S):
-                (heard.edges if port == _EDGES else heard.bench).extend(data)
+                (output.edges if port == _EDGES else output.bench).extend(data)
 
         def add(due_us: int, data: bytes) -> None:
             nonlocal begun_us, at_us
@@ -310,8 +311,8 @@ class LockStep(_Emulator):
         return self.now_us + ((counter_us - self.now_us) & 0xFFFF_FFFF)
 
     def _until_done(self, patience_s: float) -> Iterable[tuple[int, bytes]]:
-        """Give what comes out until the image waits for more."""
-        until_s, said = time.monotonic() + patience_s, 0
+        """Yield the output until the image waits for more."""
+        until_s, received = time.monotonic() + patience_s, 0
         while True:
             while len(self._rest) >= 2 and len(self._rest) >= (end := 2 + self._rest[1]):
                 kind, data, self._rest = self._rest[0], self._rest[2:end], self._rest[end:]
@@ -324,14 +325,14 @@ class LockStep(_Emulator):
                     why, call, at_us = struct.unpack("<BBI", data)
                     raise LostError(_WHY[why], call, self._endless(at_us))
                 else:
-                    raise RigError(f"the image talks nonsense (a record {kind} of {len(data)} bytes); {_OURS}")
+                    raise RigError(f"the image sends invalid data (a record {kind} of {len(data)} bytes); {OUR_IMAGE}")
             ready, _, _ = select.select([self._pipes[1]], [], [], 0.2)
             if ready:
-                heard = os.read(self._pipes[1], 1 << 16)
-                self._rest += heard
-                said += len(heard)
-                if said > _MOST_SAID:
-                    raise RigError(f"the image floods its ports ({said} bytes and no end); {_OURS}")
+                data = os.read(self._pipes[1], 1 << 16)
+                self._rest += data
+                received += len(data)
+                if received > _MOST_OUTPUT:
+                    raise RigError(f"the image floods its ports ({received} bytes and no end); {OUR_IMAGE}")
             elif gone := self.ended():
                 if "Lockup" in gone:
                     raise LostError(_LOCKED_UP, 0, self.now_us)
@@ -339,7 +340,7 @@ class LockStep(_Emulator):
                     raise LostError(_OVERWROTE, 0, self.now_us)
                 raise RigError(gone)
             if time.monotonic() > until_s:
-                raise RigError(f"the image has not asked for more in {patience_s:g} s; {_OURS}")
+                raise RigError(f"the image is not responding (no request in {patience_s:g} s); {OUR_IMAGE}")
 
 
 class RealTime(_Emulator):
@@ -353,10 +354,10 @@ class RealTime(_Emulator):
 
     def __init__(self, image: str, counter_us: int = 0) -> None:
         with contextlib.ExitStack() as stack:
-            # Opened here and handed over, so that nobody can take the ports meanwhile.
+            # Opened here and handed over, so that no other program can take the ports meanwhile.
             ports = {name: stack.enter_context(socket.create_server(("127.0.0.1", 0))) for name in ("bench", "edges")}
             for port in ports.values():
-                port.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # those that it accepts inherit it
+                port.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # inherited by accepted connections
             words = [
                 word
                 for name, port in ports.items()
@@ -375,7 +376,7 @@ class RealTime(_Emulator):
         self._edges = codec.Decoder()
 
     def edges(self) -> list[codec.Message]:
-        """Return what came out of the port that reports edges; must be asked for often enough that it does not fill."""
+        """Return the messages of the port that reports edges; call it often enough that the port does not fill."""
         messages: list[codec.Message] = []
         with contextlib.suppress(BlockingIOError, OSError):
             while data := self._line.recv(1 << 16):
@@ -383,6 +384,6 @@ class RealTime(_Emulator):
         return messages
 
     def close(self) -> None:
-        """End the process, and let go of its port."""
+        """End the process, and close its port."""
         super().close()
         self._line.close()

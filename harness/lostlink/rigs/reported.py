@@ -1,4 +1,4 @@
-"""From what a board reported to the trace of a run."""
+"""Converts the reports of a board to the trace of a run."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from lostlink_sims.trace import NOT_YET
 from lostlink_sims.world import Stage
 
 _BOOTS_LATE_US: Final = 40
-"""Interrupts keep each other waiting."""
+"""Largest delay of an interrupt by others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +40,8 @@ class FrameSeen:
     cut_us: int | None = None
 
 
-class Told:
-    """Lays what a board reported on a run's time line.
+class ReportedRun:
+    """The reports of a board on the time line of a run.
 
     Parameters
     ----------
@@ -59,22 +59,22 @@ class Told:
         self.lateness_us: list[float] = []
 
     def arrivals(self, at: Callable[[float], float]) -> dict[int, float]:
-        """Return when each packet was in the board's hands, by the instant at which it was due."""
+        """Return when the board received each packet, by the instant at which it was due."""
         arrivals: dict[int, float] = {}
-        place = 0
+        index = 0
         for number, board_us in self._reports.taken:
-            while place < len(self._remote.sent) and place & 0xFF != number:
-                place += 1
-            if place == len(self._remote.sent):
+            while index < len(self._remote.sent) and index & 0xFF != number:
+                index += 1
+            if index == len(self._remote.sent):
                 break
-            due_us = self._remote.sent[place]
+            due_us = self._remote.sent[index]
             arrivals[due_us] = at(board_us)
             self.lateness_us.append(arrivals[due_us] - due_us)
-            place += 1
+            index += 1
         return arrivals
 
     def put_frames(self, frames: list[FrameSeen]) -> list[int]:
-        """Hand the frames to the recorder in order, and return their separators."""
+        """Pass the frames to the recorder in order, and return their separators."""
         recorder, separators = self._stage.recorder, []
         silences = list(self._remote.silences)
         silent = False
@@ -99,7 +99,7 @@ class Told:
         return separators
 
     def reported_frames(self, at: Callable[[float], int], abilities: int) -> list[FrameSeen]:
-        """Return the frames as the board told of them; where it told of values only, those that would carry them."""
+        """Return the reported frames; where only values were reported, the frames that would carry them."""
         if abilities & codec.REPORTS_FRAMES:
             return [
                 FrameSeen(at(start), separator, widths) for start, separator, widths in self._reports.frames if widths
@@ -117,7 +117,7 @@ class Told:
         return frames
 
     def put_flags(self, at: Callable[[float], int]) -> None:
-        """Hand over the receiver's own flag; it begins anew with each boot, in failsafe."""
+        """Pass the receiver's own flag to the recorder; each boot starts in failsafe."""
         recorder, reports = self._stage.recorder, self._reports
         changes = [*reports.failsafe, *((board_us, 1) for board_us, _ in reports.boots)]
         for board_us, is_on in sorted(changes, key=lambda change: change[0]):
@@ -128,7 +128,7 @@ class Told:
                 recorder.note(at(board_us), _boots(cause))
 
     def restarted(self) -> str:
-        """Say so if the board began anew more often than it was told to; else nothing."""
+        """Return a text if the board restarted more often than commanded, else nothing."""
         boots = self._reports.boots
         booted = sum(cause != codec.POWER_ON for _, cause in boots)
         if booted < len(boots) or booted > self._remote.boots:
@@ -136,25 +136,25 @@ class Told:
         return ""
 
     def miss(self, trace: Trace, arrivals: dict[int, float], at: Callable[[float], float]) -> None:
-        """Let packets be missed that the board did not take, or took before its program had begun.
+        """Mark packets as missed that the board did not take, or took before its program had started.
 
-        Only where nothing gets lost between here and the board.
+        For a line on which nothing is lost only.
         """
         boot_us = self._profile.receiver.boot_us
         downs = [(at(board_us) - boot_us - _BOOTS_LATE_US, at(board_us)) for board_us, _ in self._reports.boots]
         packets = trace.packets
-        for place in np.flatnonzero(packets.arrived_us != NOT_YET).tolist():
-            due_us = int(packets.arrived_us[place])
+        for row in np.flatnonzero(packets.arrived_us != NOT_YET).tolist():
+            due_us = int(packets.arrived_us[row])
             came_us = arrivals.get(due_us, NEVER)
             down_us = next((down_us for down_us, up_us in downs if down_us <= came_us < up_us), None)
             if came_us >= self._scenario.duration_us or down_us is not None:
-                packets.fate[place] = RECEIVER_BUSY if down_us is None or due_us < down_us else RECEIVER_OFF
-                packets.arrived_us[place] = NOT_YET
+                packets.fate[row] = RECEIVER_BUSY if down_us is None or due_us < down_us else RECEIVER_OFF
+                packets.arrived_us[row] = NOT_YET
 
     @staticmethod
-    def place(trace: Trace, arrivals: dict[int, float], anchor_us: float) -> None:
-        """Put the packets' true arrivals in place of the planned ones."""
+    def set_arrivals(trace: Trace, arrivals: dict[int, float], anchor_us: float) -> None:
+        """Replace the planned arrivals of packets by the true ones."""
         planned = trace.packets.arrived_us
-        for place in np.flatnonzero(planned != NOT_YET).tolist():
-            if (arrived := arrivals.get(int(planned[place]))) is not None:
-                planned[place] = max(0, round(arrived - anchor_us))
+        for row in np.flatnonzero(planned != NOT_YET).tolist():
+            if (arrived := arrivals.get(int(planned[row]))) is not None:
+                planned[row] = max(0, round(arrived - anchor_us))

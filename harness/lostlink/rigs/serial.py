@@ -1,9 +1,9 @@
 """Real time: a real receiver board behind a serial port; handset, radio and flight controller are simulated.
 
 The same world runs as in simulation, in step with the host's clock. Packets that survive the air go to the board
-over the line; the board says when it had each, and what it put out, by its own clock. A run is told on that clock:
-its zero is laid so that packets arrived, in the middle, when they were meant to; how far single packets lie from
-that is the uncertainty of every instant in the run. Durations between two of the board's own stamps need none of it.
+over the line. The board reports when it received each and what it output, by its own clock. Instants of a run are on
+that clock, with its zero placed so that the median packet arrived when it was due; the largest deviation of a packet
+is the uncertainty of every instant. Durations between two timestamps of the board are not affected by it.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ import numpy as np
 
 from lostlink.bench import codec
 from lostlink.bench.board import PINGS_AT_START, BenchBoard, Reports
-from lostlink.bench.clocks import Fit
-from lostlink.bench.line import DEFAULT_BAUD, LineLostError, open_line
+from lostlink.bench.clocks import ClockFit
+from lostlink.bench.line import DEFAULT_BAUD, LineLostError, PortError, open_line
 from lostlink.bench.pacer import first_in_line, pace, undisturbed
 from lostlink.errors import CannotError, RigError
 from lostlink.rigs.base import Rig
 from lostlink.rigs.remote import RemoteBoard
-from lostlink.rigs.reported import Told
+from lostlink.rigs.reported import ReportedRun
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.clock import World
 from lostlink_sims.handset import codes, layout
@@ -32,41 +32,41 @@ from lostlink_sims.scenario import BrownOut, MainLoopHung, ReceiverReset
 from lostlink_sims.world import Stage
 
 ATTEMPTS: Final = 3
-"""A run that went wrong by the bench's own fault is made so often in all."""
+"""How often a run that the bench spoiled is attempted in all."""
 PHASE_STRIDE: Final = 4
 BACK_WITHIN_S: Final = 10.0
-"""How long a port that is gone may take to come back."""
+"""How long a lost connection may take to return."""
 _LEAD_NS: Final = 20_000_000
 _SAFE_S: Final = 1.0
 _BEFORE_TROUBLE_US: Final = 2_000_000
 _SETTLE_S: Final = 0.2
 _MOST_LOAD: Final = 0.8
-"""Of the line's bytes in a second."""
+"""Share of the line's capacity."""
 
 
-_NO_CLOCK: Final = "the board's clock cannot be aligned with the host's: it stood, jumped, or is off by more than 1 %"
+_NO_CLOCK: Final = "the board's clock cannot be aligned with the host's: it stopped, jumped, or is off by more than 1 %"
 
 
 def lateness_limit_us(profile: Profile, scenario: Scenario) -> int:
-    """Return how far packets may come off their time before a run is void.
+    """Return the largest packet scheduling error of a run that counts; others are discarded and repeated.
 
-    Near a timeout it is what tests leave for it. Where nothing goes wrong they wait for a frame more than they need.
+    With faults it is the margin that tests leave at a timeout, without faults most of a frame period.
     """
     limit_us = profile.receiver.timeout_us // 50 + 1_000
     return limit_us if scenario.faults else max(limit_us, profile.output.frame_period_us * 4 // 5)
 
 
 def decisive_from_us(scenario: Scenario) -> int:
-    """Return from when on it matters that packets come in time: shortly before the first thing goes wrong."""
+    """Return from when on packets must be in time: shortly before the first fault."""
     return max(0, min((fault.at_us for fault in scenario.faults), default=0) - _BEFORE_TROUBLE_US)
 
 
 class _LateError(Exception):
-    """A packet is so late that the run proves nothing."""
+    """A packet is so late that the run must be repeated."""
 
 
-class _Remote(RemoteBoard):
-    """A board behind a line, which must get its packets in time."""
+class _SerialBoard(RemoteBoard):
+    """A board on a serial line, which must get its packets in time."""
 
     def __init__(
         self, env: World, profile: Profile, scenario: Scenario, board: BenchBoard, recorder: Recorder, start_ns: int
@@ -95,12 +95,12 @@ class SerialRig(Rig):
         Any port or URL that pyserial knows.
     baud : int
     thorough : bool
-        Fly at as many phases as in simulation.
+        Test as many phases as in simulation.
 
     Raises
     ------
-    RigError
-        If the port cannot be opened, or what is there does not speak the bench protocol.
+    PortError
+        If the port cannot be opened, or no board on it speaks the bench protocol.
     """
 
     receiver = "the board's firmware"
@@ -134,7 +134,7 @@ class SerialRig(Rig):
 
     @property
     def sets_clock(self) -> bool:
-        """Whether the board's program can be told what its counter shows."""
+        """Whether the board's program can start with a counter value given by the host."""
         return self._board is not None and bool(self._board.identity.abilities & codec.CAN_SET_CLOCK)
 
     @property
@@ -142,7 +142,7 @@ class SerialRig(Rig):
         return self._board is not None and bool(self._board.identity.abilities & codec.CAN_RESET)
 
     def _check_load(self) -> None:
-        """See that the line can carry what is planned."""
+        """Raise an error if the line is too slow for the link."""
         profile = self.profile
         packet = 8 + profile.payload_bytes
         frame = 12 + 2 * profile.output.channels
@@ -150,15 +150,16 @@ class SerialRig(Rig):
         for way, bytes_s in (("to", packets * packet), ("from", packets * 13 + frames * 2 * frame)):
             share = bytes_s * 10 / self._baud
             if share > _MOST_LOAD:
-                raise RigError(
-                    f"{self._port}: {self._baud} baud is too slow for this link: {bytes_s:.0f} bytes/s {way} the board "
-                    f"would fill {share:.0%} of the line; allowed: {_MOST_LOAD:.0%}"
+                raise PortError(
+                    self._port,
+                    f"{self._baud} baud is too slow for this link: {bytes_s:.0f} bytes/s {way} the board "
+                    f"would fill {share:.0%} of the line; allowed: {_MOST_LOAD:.0%}",
                 )
 
     # --- safety -----------------------------------------------------------------------------------------------
 
     def close(self) -> None:
-        """Bring the board's throttle low, stop its output, and let go of the port."""
+        """Bring the board's throttle low, stop its output, and close the port."""
         board = self._board
         if board is None:
             return
@@ -166,20 +167,20 @@ class SerialRig(Rig):
             self.about["at the end"] = self._make_safe(board)
         except RigError as error:
             self.about["at the end"] = (
-                f"the throttle could NOT be brought low ({error}); take the supply off the board before you go near it"
+                f"the throttle could NOT be brought low ({error}); disconnect the board's supply before you go near it"
             )
         board.line.close()
-        self._tell(board, board.alignment.fit())
+        self._describe(board, board.alignment.fit())
         self._board = None
 
     def _make_safe(self, board: BenchBoard) -> str:
-        """Send a low throttle until the board shows it, then hold it in reset."""
+        """Send a low throttle until the board outputs it, then hold it in reset."""
         board.take_reports()
         position = np.zeros((64, len(self.profile.channels)), np.int64)
         rows = layout(self.profile, codes(self.profile, position), np.arange(64))
         idle_us, index = self.profile.requirements.idle_below_us, self.profile.throttle_index
         begun_s = time.monotonic()
-        silent_s = 4 * self.profile.output.frame_period_us / 1e6  # so long without a frame: it is held in reset
+        silent_s = 4 * self.profile.output.frame_period_us / 1e6  # without a frame: it is held in reset
         shown: list[int] = []
         for count in range(round(_SAFE_S * 1e6 / self.profile.handset.packet_interval_us)):
             board.send(codec.Packet(count & 0xFF, rows[count % 64].tobytes()))
@@ -190,7 +191,7 @@ class SerialRig(Rig):
             shown = [widths[index] for widths in rows_seen if len(widths) > index]
             if (shown and shown[-1] <= idle_us) or (not shown and due_s - begun_s > silent_s):
                 break
-        held = "the board has no means to be held in reset: take its supply off before you go near it"
+        held = "the board has no means to be held in reset: disconnect its supply before you go near it"
         if self._resets:
             board.send(codec.Reset(codec.STAY_DOWN))
             held = "the board is held in reset, no pulses"
@@ -199,19 +200,19 @@ class SerialRig(Rig):
             return f"no pulses were seen; {held}"
         if shown[-1] <= idle_us:
             return f"throttle low; {held}"
-        return f"the throttle could NOT be brought low (it shows {shown[-1]} µs); {held}"
+        return f"the throttle could NOT be brought low (it outputs {shown[-1]} µs); {held}"
 
     # --- runs ---------------------------------------------------------------------------------------------------
 
     def run(self, scenario: Scenario) -> Trace:
-        """Run a scenario in real time; one that the bench spoiled is run again.
+        """Run a scenario in real time; a run that the bench spoiled is discarded and repeated.
 
         Raises
         ------
         CannotError
             If the board has no means to do what the scenario asks for.
         RigError
-            If the board is lost.
+            If the connection to the board is lost.
         """
         self._can(scenario)
         self.runs += 1
@@ -226,12 +227,12 @@ class SerialRig(Rig):
                 return trace
             self._void += 1
         if trace is None:
-            raise RigError(f"{self._port}: the port was lost in each of {ATTEMPTS} attempts")
+            raise PortError(self._port, f"connection lost in each of {ATTEMPTS} attempts")
         return trace
 
     def _can(self, scenario: Scenario) -> None:
         if self._board is None:
-            raise RigError(f"{self._port}: the board is gone")
+            raise PortError(self._port, "the rig is closed")
         needs = []
         if (
             scenario.handset_on_us
@@ -241,12 +242,12 @@ class SerialRig(Rig):
             needs.append((codec.CAN_RESET, "be reset"))
         if any(isinstance(fault, MainLoopHung) for fault in scenario.faults):
             needs.append((codec.CAN_HANG, "let its main loop hang"))
-        for bit, said in needs:
+        for bit, action in needs:
             if not self._board.identity.abilities & bit:
-                raise CannotError(f"the board on {self._port} has no means to {said}")
+                raise CannotError(f"the board on {self._port} has no means to {action}")
 
     def _reconnect(self, error: LineLostError) -> None:
-        """Wait for a lost port to come back."""
+        """Wait for a lost connection to return."""
         if self._board is not None:
             self._board.line.close()
         self._board = None
@@ -258,7 +259,8 @@ class SerialRig(Rig):
                 self._board = self._connect()
             except RigError:
                 if time.monotonic() > until_s:
-                    raise RigError(f"{error}; it did not come back within {BACK_WITHIN_S:g} s") from None
+                    detail = f"{error.detail}; it did not come back within {BACK_WITHIN_S:g} s"
+                    raise PortError(error.port, detail) from None
 
     def _fly(self, scenario: Scenario) -> Trace:
         board = self._board
@@ -271,10 +273,10 @@ class SerialRig(Rig):
         board.align(3 if board.alignment.exchanges else PINGS_AT_START)
         board.take_reports()
         spoiled = board.spoiled()
-        remote: list[_Remote] = []
+        remote: list[_SerialBoard] = []
 
-        def build(env: World, recorder: Recorder, _: int) -> _Remote:
-            remote.append(_Remote(env, self.profile, scenario, board, recorder, start_ns))
+        def build(env: World, recorder: Recorder, _: int) -> _SerialBoard:
+            remote.append(_SerialBoard(env, self.profile, scenario, board, recorder, start_ns))
             return remote[0]
 
         start_ns = time.monotonic_ns() + _LEAD_NS
@@ -288,35 +290,35 @@ class SerialRig(Rig):
         if self._resets:
             board.send(codec.Reset(codec.STAY_DOWN))
         board.answered(board.ping())
-        told = _Told(self.profile, scenario, stage, remote[0], board.take_reports(), start_ns)
+        reported = _SerialRun(self.profile, scenario, stage, remote[0], board.take_reports(), start_ns)
         fit = board.alignment.fit()
         if fit is None:
             board.align_anew()
-        trace = told.trace(fit, board.identity)
+        trace = reported.trace(fit, board.identity)
         trace.doubt = trace.doubt if fit is None else late or trace.doubt
         if not trace.doubt and board.spoiled() != spoiled:
             damaged, missing = (after - before for after, before in zip(board.spoiled(), spoiled, strict=True))
             trace.doubt = f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
         self._lateness_us += [
-            late_us - told.anchor_us for late_us in told.lateness_us[:: max(1, len(told.lateness_us) // 50)]
+            late_us - reported.anchor_us for late_us in reported.lateness_us[:: max(1, len(reported.lateness_us) // 50)]
         ]
         self._worst_us = max(self._worst_us, trace.uncertainty_us)
-        self._tell(board, fit)
+        self._describe(board, fit)
         return trace
 
     def _wait(self, board: BenchBoard, free_ns: int) -> None:
         board.wait(free_ns)
 
     def _fall_silent(self, board: BenchBoard) -> None:
-        """Let a board that cannot be reset go into failsafe, which is where it would begin."""
+        """Wait until a board that cannot be reset is in failsafe, the state after power-on."""
         receiver = self.profile.receiver
         until_s = time.monotonic() + (self.profile.cut_delay_us + receiver.recovery_us) / 1e6 + _SETTLE_S
         while (ahead_s := until_s - time.monotonic()) > 0:
             board.pump(ahead_s)
             board.answered(board.ping())
 
-    def _tell(self, board: BenchBoard, fit: Fit | None) -> None:
-        """Keep what evidence says of the rig true."""
+    def _describe(self, board: BenchBoard, fit: ClockFit | None) -> None:
+        """Update the description of the rig in the evidence."""
         if fit is not None:
             residual_us = fit.uncertainty_us(time.monotonic_ns() / 1000)
             self.about["clock"] = (
@@ -326,24 +328,26 @@ class SerialRig(Rig):
         if self._lateness_us:
             p50, p99, most = np.quantile(np.abs(self._lateness_us), (0.5, 0.99, 1.0))
             self.about["lateness"] = (
-                f"packets off their time by {p50:.0f} µs (median), {p99:.0f} µs (99 %), "
+                f"packet scheduling error {p50:.0f} µs (median), {p99:.0f} µs (99 %), "
                 f"at most {max(self._worst_us, most):.0f} µs"
             )
-        self.about["runs"] = f"{self.runs} runs, {self._void} void and repeated, port lost {self._reconnects}x"
+        self.about["runs"] = (
+            f"{self.runs} runs, {self._void} discarded and repeated, connection lost {self._reconnects}x"
+        )
 
 
-class _Told(Told):
-    """Turns what a board reported into a trace on the scenario's time line."""
+class _SerialRun(ReportedRun):
+    """Converts the reports of a board to a trace on the scenario's time line."""
 
     def __init__(
-        self, profile: Profile, scenario: Scenario, stage: Stage, remote: _Remote, reports: Reports, start_ns: int
+        self, profile: Profile, scenario: Scenario, stage: Stage, remote: _SerialBoard, reports: Reports, start_ns: int
     ) -> None:
         super().__init__(profile, scenario, stage, remote, reports)
         self._start_us = start_ns / 1000
-        self.anchor_us = 0.0  # by how much all packets came later than planned
+        self.anchor_us = 0.0  # by how much the median packet arrived late
 
-    def trace(self, fit: Fit | None, identity: codec.Identity) -> Trace:
-        """Return the run, with its uncertainty, and a doubt where it went wrong."""
+    def trace(self, fit: ClockFit | None, identity: codec.Identity) -> Trace:
+        """Return the trace with its uncertainty, and with a doubt if the bench spoiled the run."""
         doubt = "" if fit is not None else _NO_CLOCK
         uncertainty_us = span_us = 0
         separators: list[int] = []
@@ -373,7 +377,7 @@ class _Told(Told):
         self._stage.close()
         trace = self._stage.trace()
         if fit is not None:
-            self.place(trace, arrivals, anchor_us)
+            self.set_arrivals(trace, arrivals, anchor_us)
         trace.notes.sort(key=lambda note: note[0])
         return dataclasses.replace(
             trace, how_seen=HowSeen.REPORTED, uncertainty_us=uncertainty_us, span_uncertainty_us=span_us,
@@ -381,7 +385,7 @@ class _Told(Told):
         )  # fmt: skip
 
     def _doubt(self, uncertainty_us: int) -> str:
-        """Say what the bench itself did wrong in this run."""
+        """Return what the bench itself did wrong in this run, or nothing."""
         remote, reports = self._remote, self._reports
         lost = len(remote.sent) - len(self.lateness_us)
         limit_us = lateness_limit_us(self._profile, self._scenario)
@@ -391,7 +395,7 @@ class _Told(Told):
             return f"the board did not get {lost} of {len(remote.sent)} packets that were sent over the line"
         if uncertainty_us > limit_us:
             return (
-                f"host or board too slow: packets came up to {uncertainty_us / 1000:.1f} ms off their time, "
-                f"allowed for this link are {limit_us / 1000:.1f} ms"
+                f"host or board too slow: packet scheduling error up to {uncertainty_us / 1000:.1f} ms, "
+                f"allowed for this link: {limit_us / 1000:.1f} ms"
             )
         return self.restarted()

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from rich.markup import escape
 
-from lostlink.bench.ports import Found
+from lostlink.bench.ports import PortCheck
 from lostlink.show.console import console
 
 
-def ports(found: list[Found]) -> None:
+def ports(checks: list[PortCheck]) -> None:
     """Show ports and what answers on each."""
     out = console()
-    if not found:
-        out.print("no serial port is there; plug the board in, or name one: lostlink ports /dev/ttyACM0")
+    if not checks:
+        out.print("no serial port found; connect the board, or name a port: lostlink ports /dev/ttyACM0")
         return
-    for one in found:
-        sign, style = ("+", "green") if one.answers else ("-", "yellow")
-        said = f" ({escape(one.said)})" if one.said else ""
-        out.print(f"[{style}]{sign}[/{style}] {escape(one.port)}{said}: {escape(one.found)}", soft_wrap=True)
+    for check in checks:
+        sign, style = ("+", "green") if check.answers else ("-", "yellow")
+        description = f" ({check.description})" if check.description else ""
+        text = escape(f"{check.port}{description}: {check.result}")
+        out.print(f"[{style}]{sign}[/{style}] {text}", soft_wrap=True)

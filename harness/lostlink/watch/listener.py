@@ -20,7 +20,7 @@ _BYTES_TO_JUDGE = 200
 
 
 class Source(Protocol):
-    """What a serial line offers; see `lostlink.bench.line.Line`."""
+    """What a serial line offers; see `lostlink.bench.line.SerialLine`."""
 
     port: str
     baud: int
