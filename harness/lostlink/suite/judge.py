@@ -125,7 +125,7 @@ class Judge:
             return None, 0
         measured_us = self._measurement.at_us if self._measurement else None
         if isinstance(error, ReceiverCrashError) and trace.notes:
-            measured_us = trace.notes[-1][0]
+            measured_us = trace.notes[-1].at_us
         return trace, trace.scenario.duration_us if measured_us is None else measured_us
 
     def explain(self, error: BaseException) -> str:
