@@ -61,7 +61,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (home / "first.py").write_text(PYTHON[0], encoding="utf-8")
     (home / "test_our_field.py").write_text(PYTHON[1], encoding="utf-8")
     shutil.copy(ROOT / "fixtures" / "losses" / "pond.csv", home / "flight.csv")
-    shutil.copy(ROOT / "fixtures" / "captures" / "failsafe_24mhz.vcd", home / "bench.vcd")
+    shutil.copy(ROOT / "fixtures" / "captures" / "failsafe.vcd", home / "bench.vcd")
     shutil.copy(ROOT / "fixtures" / "captures" / "short_gap.csv", home / "bench.csv")
     for name in ("receiver.c", "receiver.h", "ppm.c", "ppm.h"):
         if (ROOT / "fixtures" / "board" / name).is_file():
