@@ -12,6 +12,8 @@ import functools
 from dataclasses import dataclass
 from typing import Any, Literal, cast
 
+import numpy as np
+
 Kind = Literal[
     "duration",  # integer microseconds
     "width",  # the same, of a pulse: people give it in microseconds
@@ -69,12 +71,23 @@ class Setting:
     choices: tuple[str, ...] = ()
     example: str = ""
 
+    @property
+    def range_text(self) -> str:
+        """The limits in words, in the field's own unit."""
+        if self.most is None:
+            return f"{self.least} or more"
+        return f"up to {self.most}" if self.least is None else f"{self.least} to {self.most}"
+
     def violation(self, value: Any) -> str:
         """Return how a value breaks the limits or choices; empty when it does not."""
         if self.choices:
             return "" if value in self.choices else "not one of the choices"
-        if isinstance(value, bool) or not isinstance(value, int | float):
+        if self.least is None and self.most is None:
             return ""
+        if value is None:  # left out, where the declaration has that
+            return ""
+        if isinstance(value, bool) or not isinstance(value, int | float | np.number):
+            return "not a number"
         if value != value:
             return "not a number"
         if self.least is not None and value < self.least:
@@ -98,7 +111,7 @@ class Checked:
         for name, declared, default in _limited_fields(type(self)):  # type: ignore[arg-type]
             value = getattr(self, name)
             if value is not default and (violation := declared.violation(value)):
-                allowed = ", ".join(declared.choices) or f"{declared.least} to {declared.most}"
+                allowed = ", ".join(declared.choices) or declared.range_text
                 raise ValueError(f"{type(self).__name__}.{name}: {value!r} is {violation}; allowed: {allowed}")
 
 

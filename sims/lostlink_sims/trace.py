@@ -184,6 +184,11 @@ class Trace:
     separators_us: Ints | None = None
     doubt: str = ""
 
+    @property
+    def crash_us(self) -> int | None:
+        """When the receiver's program crashed; None when it did not."""
+        return next((note.at_us for note in self.notes if note.kind is NoteKind.CRASH), None)
+
     @cached_property
     def edges(self) -> tuple[Ints, NDArray[np.uint8]]:
         """Instants and levels of all edges on the wire; of a frame that was still going out, those that came."""

@@ -61,7 +61,7 @@ def receiver(folder: Path, text: str) -> str:
 # --- the same, whoever flies -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["heron", "wren", "kestrel", "plover", "bittern"])
+@pytest.mark.parametrize("name", ["heron", "wren", "lapwing", "plover", "bittern"])
 def test_side_by_side_is_one_by_one(name: str, tmp_path: Path) -> None:
     """Every count, time and worst trial."""
     lot = flight_lot(read_profile(f"fixtures/profiles/{name}.toml"), seed=4)

@@ -22,7 +22,7 @@ from lostlink_sims import Profile
 from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LossModel, PeriodicInterferer
 from lostlink_sims.batch.engine import Many
 
-HERON, KESTREL, BITTERN = (Path(f"fixtures/profiles/{name}.toml") for name in ("heron", "kestrel", "bittern"))
+HERON, LAPWING, BITTERN = (Path(f"fixtures/profiles/{name}.toml") for name in ("heron", "lapwing", "bittern"))
 
 
 def plan(*words: object) -> Result:
@@ -83,8 +83,8 @@ def test_rates_are_those_of_flights(timeout_us: int, models: tuple[LossModel, ..
     assert low * 0.97 <= expected <= high * 1.03, (failsafes, expected)
 
 
-def test_no_timeout_keeps_both_limits_of_kestrel() -> None:
-    done = plan("timeout", KESTREL)
+def test_no_timeout_keeps_both_limits_of_lapwing() -> None:
+    done = plan("timeout", LAPWING)
     assert done.exit_code == 0, done.output
     assert "No timeout keeps both limits" in done.output
     assert "Bursts matter" in done.output

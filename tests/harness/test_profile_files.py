@@ -450,7 +450,7 @@ def test_shipped_profile_survives_and_can_be_met(path: Path) -> None:
 
 
 def test_five_profiles_are_shipped() -> None:
-    assert [path.stem for path in SHIPPED] == ["bittern", "heron", "kestrel", "plover", "wren"]
+    assert [path.stem for path in SHIPPED] == ["bittern", "heron", "lapwing", "plover", "wren"]
 
 
 def test_written_profile_names_every_key() -> None:

@@ -94,8 +94,8 @@ class CompiledRig:
         trace = self._ask(Job(scenario, stop_at, answer))
         if not isinstance(trace, Trace) or trace.crash is None:
             raise RigError(f"{self._library}: {answer}, and does something else when run again")
-        at_us = next(note.at_us for note in trace.notes if note.kind is NoteKind.CRASH)
-        crash = f"{CALLS[int(self._calls[1])]}() at {at_us / 1e6:.6f} s: {answer}"
+        assert trace.crash_us is not None
+        crash = f"{CALLS[int(self._calls[1])]}() at {trace.crash_us / 1e6:.6f} s: {answer}"
         trace.notes[:] = [note._replace(text=crash) if note.kind is NoteKind.CRASH else note for note in trace.notes]
         trace.crash = crash
         raise ReceiverCrashError(crash, trace)
