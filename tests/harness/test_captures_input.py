@@ -263,6 +263,15 @@ def test_exit_codes(name: str, code: int) -> None:
     assert shown.output.splitlines()[-1].endswith(quiet.output.strip())
 
 
+def test_a_mistyped_waiver_is_refused(tmp_path: Path) -> None:
+    profile = tmp_path / "link.toml"
+    profile.write_text('[requirements]\nwaived = ["FS-CTU"]\n', encoding="utf-8")
+    shown = run(CAPTURES / "failsafe_24mhz.vcd", profile, "--out", tmp_path / "evidence")
+    assert shown.exit_code == 2
+    assert "no requirement 'FS-CTU'; did you mean 'FS-CUT'?" in shown.output
+    assert not (tmp_path / "evidence").exists()
+
+
 def test_a_doubt_is_four() -> None:
     """A coarse tick leaves the separator open."""
     shown = run(CAPTURES / "failsafe.vcd", HERON, "--tick", "50 us")

@@ -493,6 +493,45 @@ def test_bad_input(words: list[str], said: str) -> None:
     assert said in run.output
 
 
+def test_a_waived_requirement_is_waived(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What fails stays measured, and neither the conclusion nor the exit code counts it."""
+    board = TalkingBoard(hold_s=None)
+    waived = replace(LINK, requirements=replace(LINK.requirements, waived=("FS-OFF",)))
+    test = trial(board, waived)
+    assert outcomes(test)["FS-OFF"] is Outcome.NOT_MET
+    verdict = judge(test.attempts, waived)[0]
+    assert (verdict.requirement.id, verdict.outcome) == ("FS-OFF", Outcome.WAIVED)
+    assert verdict.measured
+    path = tmp_path / "link.toml"
+    path.write_text('[requirements]\nwaived = ["FS-OFF"]\n', encoding="utf-8")
+    folder = tmp_path / "evidence"
+    run = command(
+        TalkingBoard(hold_s=None), monkeypatch, "--failsafe-test", "--props-off", "--out", folder, "--profile", path
+    )
+    assert run.exit_code == 4, run.output  # nothing else could be tested
+    assert "Do not fly" not in run.output
+    document = json.loads((folder / "verdicts.json").read_text(encoding="utf-8"))
+    assert [verdict["outcome"] for verdict in document["verdicts"]] == ["waived", "not tested", "not tested"]
+
+
+def test_a_mistyped_waiver_is_refused_before_a_port_is_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:  # fmt: skip
+    from lostlink.cli import main
+
+    def opened(*_: object) -> None:
+        raise AssertionError("a port was opened")
+
+    monkeypatch.setattr(watch, "open_line", opened)
+    profile = tmp_path / "link.toml"
+    profile.write_text('[requirements]\nwaived = ["FS-CTU"]\n', encoding="utf-8")
+    words = ["virtual", "--failsafe-test", "--props-off", "--profile", str(profile), "--out", str(tmp_path / "ev")]
+    run = CliRunner().invoke(main, ["watch", *words])
+    assert run.exit_code == 2
+    assert "no requirement 'FS-CTU'; did you mean 'FS-CUT'?" in run.output
+    assert not (tmp_path / "ev").exists()
+
+
 def test_other_files_are_not_written_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
     run = command(TalkingBoard(), monkeypatch, "--failsafe-test", "--props-off", "--out", tmp_path)
