@@ -8,12 +8,13 @@ is still meant (`board`). What remains is two events a packet (it leaves, it arr
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from typing import Generic, Protocol, TypeVar
 
 from lostlink_sims.board import Board, BoardPort, ReceiverCrashError
 from lostlink_sims.clock import FAULT, World, once
 from lostlink_sims.fates import Air
-from lostlink_sims.handset import Handset
+from lostlink_sims.handset import Handset, Slots
 from lostlink_sims.packets import _Link, _Neighbour
 from lostlink_sims.profile import Profile
 from lostlink_sims.receiver import ReceiverFactory, ReferenceReceiver
@@ -54,7 +55,18 @@ def summarise(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = 
     return stage.recorder.summary
 
 
-class Stage:
+B_co = TypeVar("B_co", bound=BoardPort, covariant=True)
+
+
+class Transmitter(Protocol):
+    """What the stage needs of a handset."""
+
+    def slots(self) -> Iterator[Slots]:
+        """Yield all packets of the scenario, in order."""
+        ...
+
+
+class Stage(Generic[B_co]):
     """A scenario set up and ready: whoever holds it lets time pass in `env`, in no time or in step with a clock.
 
     Parameters
@@ -64,16 +76,25 @@ class Stage:
         ``build(env, recorder, frame_phase_us)`` gives the receiver board.
     keep : bool
         Whether to keep what happens or only count it.
+    handset : callable, optional
+        ``handset(profile, scenario, draws)`` gives the handset; the simulated one when left out.
 
     Attributes
     ----------
     env : World
     recorder : Recorder
     board : BoardPort
+        What `build` gave.
     """
 
     def __init__(
-        self, profile: Profile, scenario: Scenario, build: Callable[[World, Recorder, int], BoardPort], *, keep: bool
+        self,
+        profile: Profile,
+        scenario: Scenario,
+        build: Callable[[World, Recorder, int], B_co],
+        *,
+        keep: bool,
+        handset: Callable[[Profile, Scenario, Draws], Transmitter] = Handset,
     ) -> None:
         self.env = env = World()
         self.recorder = recorder = Recorder(profile, keep=keep)
@@ -84,8 +105,8 @@ class Stage:
             frame_phase_us = int(draws.below(Purpose.PHASES, 1, 1, profile.output.frame_period_us)[0])
         self.board = board = build(env, recorder, frame_phase_us)
         self._air = air = Air(profile, scenario, draws)
-        handset = Handset(profile, scenario, draws)
-        self._link = _Link(env, profile, air, board, recorder, (air.fly(slots) for slots in handset.slots()))
+        packets = handset(profile, scenario, draws).slots()
+        self._link = _Link(env, profile, air, board, recorder, (air.fly(slots) for slots in packets))
         once(env, scenario.receiver_on_us, FAULT, board.power_on)
         _script_faults(env, profile, scenario, board, self._link, recorder)
         self._link.start()
@@ -100,8 +121,10 @@ class Stage:
         return self.recorder.trace(self._profile, self._scenario, self._air.fates, crash)
 
 
-def _run(profile: Profile, scenario: Scenario, receiver: ReceiverFactory, *, keep: bool) -> tuple[Stage, str | None]:
-    def build(env: World, recorder: Recorder, frame_phase_us: int) -> BoardPort:
+def _run(
+    profile: Profile, scenario: Scenario, receiver: ReceiverFactory, *, keep: bool
+) -> tuple[Stage[Board], str | None]:
+    def build(env: World, recorder: Recorder, frame_phase_us: int) -> Board:
         return Board(env, profile, scenario, receiver, recorder, frame_phase_us)
 
     stage = Stage(profile, scenario, build, keep=keep)

@@ -257,7 +257,7 @@ def test_pulses_are_those_that_were_meant(rig: EmulatedRig, heron: Profile) -> N
 def test_the_boards_word_is_what_the_wire_shows(rig: EmulatedRig, heron: Profile, image: Path) -> None:
     """Reported frames are those in the edges."""
     scenario = cut(heron)
-    _, _, orders = rig._stage(scenario, scenario.duration_us)
+    _, orders = rig._stage(scenario, scenario.duration_us)
     with LockStep(str(image)) as board:
         origin_us = board.now_us
         board.play([(origin_us + at_us, codec.encode(order, 1)) for at_us, order in orders],
@@ -439,12 +439,12 @@ def test_a_silence_longer_than_half_a_turn_of_the_counter(make: Make, heron: Pro
     """Stamps after it are not taken for the past. The emulator's words are made up: such a flight takes minutes."""
     scenario = dataclasses.replace(QUIET, receiver_on_us=2_400_000_000, duration_us=2_401_000_000)
     with EmulatedRig(heron, str(make("receiver.elf"))) as rig:
-        stage, remote, _ = rig._stage(scenario, scenario.duration_us)
+        stage, _ = rig._stage(scenario, scenario.duration_us)
         boot_us = 2_400_050_000
         boot = codec.encode(codec.Boot(boot_us & 0xFFFF_FFFF, codec.COMMANDED), 1)
         edges = codec.encode(codec.Edges((boot_us + 10) & 0xFFFF_FFFF, 1, (300, 700, 300, 700, 300)), 1)
         said = [Said(200), Said(2_400_000_200, bytearray(boot), bytearray(edges))]
-        trace = rig._tell(scenario, stage, remote, said, 0, None)
+        trace = rig._tell(scenario, stage, said, 0, None)
     assert [at_us for at_us, _, text in trace.notes if text.startswith("receiver boots (")] == [boot_us]
     assert trace.frames.start_us.tolist() == [boot_us + 10]
 

@@ -13,8 +13,10 @@ import numpy as np
 
 from lostlink.captures.signals import PS_PER_US, Capture, Ints
 from lostlink.captures.train import Train
-from lostlink_sims import HowSeen, Profile, Scenario, Summary, Trace, ppm
+from lostlink_sims import HowSeen, Profile, Scenario, Summary, Trace
 from lostlink_sims.flight import Arming, FlightController
+from lostlink_sims.frames import NEVER, Frames, joined
+from lostlink_sims.outputs import decoder_of
 from lostlink_sims.trace import Packets, Steps
 
 
@@ -35,8 +37,8 @@ def as_trace(train: Train, capture: Capture, profile: Profile) -> Trace:
     """
     end_us = max(1, train.end_ps // PS_PER_US)
     leads_us = whole_us(train.leads_ps)
-    decoder = ppm.PulseDecoder(profile.flight_controller.least_sync_us, from_rest=bool(train.frames.whole[0]))
-    seen = ppm.joined([decoder.feed(leads_us), decoder.flush(end_us)])
+    decoder = decoder_of(profile, from_rest=bool(train.frames.whole[0]))
+    seen = joined([decoder.feed(leads_us), decoder.flush(end_us)])
     flight = FlightController(profile)
     flight.arming = Arming.ARMED
     flight.see(seen, end_us)
@@ -61,7 +63,7 @@ def as_trace(train: Train, capture: Capture, profile: Profile) -> Trace:
     )
 
 
-def _frames(train: Train) -> ppm.Frames:
+def _frames(train: Train) -> Frames:
     """Return the whole frames, whatever number of channels they hold."""
     rows = np.flatnonzero(train.frames.whole)
     count = train.frames.count[rows]
@@ -70,6 +72,4 @@ def _frames(train: Train) -> ppm.Frames:
         np.diff(leads_us[first : first + channels + 1])
         for first, channels in zip(train.frames.first[rows].tolist(), count.tolist(), strict=True)
     ]
-    return ppm.Frames(
-        leads_us[train.frames.first[rows]], count, np.concatenate(widths_us), np.full(len(rows), ppm.NEVER)
-    )
+    return Frames(leads_us[train.frames.first[rows]], count, np.concatenate(widths_us), np.full(len(rows), NEVER))

@@ -147,7 +147,7 @@ class EmulatedRig:
         self.runs += 1
         if _digest(self._image) != self._digest:
             raise RigError(f"{self._image}: the image is no longer the one that the suite began with")
-        stage, remote, orders = self._stage(scenario, scenario.duration_us)
+        stage, orders = self._stage(scenario, scenario.duration_us)
         clock = codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF)
         # What goes out at the end goes out to its end, and a program that begins anew says so.
         end_us = scenario.duration_us + 2 * longest_frame_us(self.profile) + self.profile.receiver.boot_us
@@ -161,33 +161,30 @@ class EmulatedRig:
                     at_us = max(0, error.at_us - origin_us)
                     where = f"{CALLS[error.call]}() at" if error.call else "the image after"
                     crash = f"{where} {at_us / 1e6:.6f} s: {error.why}"
-                    stage, remote, _ = self._stage(scenario, min(at_us, scenario.duration_us))
+                    stage, _ = self._stage(scenario, min(at_us, scenario.duration_us))
                     stage.recorder.note(stage.env.now, NoteKind.CRASH, crash)
         except RigError as error:
             raise RigError(f"{self._image}: {error}") from None
-        trace = self._tell(scenario, stage, remote, emulator.said, origin_us, crash)
+        trace = self._tell(scenario, stage, emulator.said, origin_us, crash)
         if crash is not None:
             raise ReceiverCrashError(crash, trace)
         return trace
 
-    def _stage(self, scenario: Scenario, until_us: int) -> tuple[Stage, RemoteBoard, list[tuple[int, codec.Message]]]:
-        """Let the world run, which does not wait for the board, and note what it asks of it and when."""
+    def _stage(self, scenario: Scenario, until_us: int) -> tuple[Stage[RemoteBoard], list[tuple[int, codec.Message]]]:
+        """Run the simulation, which does not wait for the board, and note its orders with their instants."""
         orders: list[tuple[int, codec.Message]] = []
-        remote: list[RemoteBoard] = []
 
         def build(env: World, recorder: Recorder, _: int) -> RemoteBoard:
-            board = RemoteBoard(
+            return RemoteBoard(
                 env, self.profile, recorder, lambda message: orders.append((env.now, message)), self._identity.abilities
             )
-            remote.append(board)
-            return board
 
         stage = Stage(self.profile, scenario, build, keep=True)
         stage.env.run_until(until_us)
-        return stage, remote[0], orders
+        return stage, orders
 
     def _tell(
-        self, scenario: Scenario, stage: Stage, remote: RemoteBoard, said: list[Said], origin_us: int,
+        self, scenario: Scenario, stage: Stage[RemoteBoard], said: list[Said], origin_us: int,
         crash: str | None,
     ) -> Trace:  # fmt: skip
         def at(board_us: float) -> int:
@@ -202,7 +199,7 @@ class EmulatedRig:
             for message in edge_port.feed(bytes(part.edges)):
                 if isinstance(message, codec.Edges):
                     edges.append(dataclasses.replace(message, at_us=counter(message.at_us)))
-        told = Told(self.profile, scenario, stage, remote, reports)
+        told = Told(self.profile, scenario, stage, reports)
         arrivals = told.arrivals(at)
         begins_us = [at(board_us) for board_us, _ in reports.boots]
         separators = told.put_frames(frames_in(edges, at, self.profile, begins_us))

@@ -14,7 +14,7 @@ from lostlink.bench.board import Reports
 from lostlink.rigs.remote import RemoteBoard
 from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.fates import RECEIVER_BUSY, RECEIVER_OFF
-from lostlink_sims.ppm import NEVER
+from lostlink_sims.frames import NEVER
 from lostlink_sims.trace import NOT_YET, NoteKind
 from lostlink_sims.world import Stage
 
@@ -47,15 +47,12 @@ class Told:
     ----------
     stage : Stage
         The run, at its end.
-    remote : RemoteBoard
     reports : Reports
     """
 
-    def __init__(
-        self, profile: Profile, scenario: Scenario, stage: Stage, remote: RemoteBoard, reports: Reports
-    ) -> None:
+    def __init__(self, profile: Profile, scenario: Scenario, stage: Stage[RemoteBoard], reports: Reports) -> None:
         self._profile, self._scenario, self._stage = profile, scenario, stage
-        self._remote, self._reports = remote, reports
+        self._remote, self._reports = stage.board, reports
         self.lateness_us: list[float] = []
 
     def arrivals(self, at: Callable[[float], float]) -> dict[int, float]:

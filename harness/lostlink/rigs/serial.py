@@ -275,11 +275,9 @@ class SerialRig:
         board.align(3 if board.alignment.exchanges else PINGS_AT_START)
         board.take_reports()
         spoiled = board.spoiled()
-        remote: list[_Remote] = []
 
         def build(env: World, recorder: Recorder, _: int) -> _Remote:
-            remote.append(_Remote(env, self.profile, scenario, board, recorder, start_ns))
-            return remote[0]
+            return _Remote(env, self.profile, scenario, board, recorder, start_ns)
 
         start_ns = time.monotonic_ns() + _LEAD_NS
         stage = Stage(self.profile, scenario, build, keep=True)
@@ -292,7 +290,7 @@ class SerialRig:
         if self._resets:
             board.send(codec.Reset(codec.STAY_DOWN))
         board.answered(board.ping())
-        told = _Told(self.profile, scenario, stage, remote[0], board.take_reports(), start_ns)
+        told = _Told(self.profile, scenario, stage, board.take_reports(), start_ns)
         fit = board.alignment.fit()
         if fit is None:
             board.align_anew()
@@ -340,9 +338,9 @@ class _Told(Told):
     """Turns what a board reported into a trace on the scenario's time line."""
 
     def __init__(
-        self, profile: Profile, scenario: Scenario, stage: Stage, remote: _Remote, reports: Reports, start_ns: int
+        self, profile: Profile, scenario: Scenario, stage: Stage[_Remote], reports: Reports, start_ns: int
     ) -> None:
-        super().__init__(profile, scenario, stage, remote, reports)
+        super().__init__(profile, scenario, stage, reports)
         self._start_us = start_ns / 1000
         self.anchor_us = 0.0  # by how much all packets came later than planned
 
