@@ -119,7 +119,7 @@ class Checked:
 def _limited_fields(cls: type) -> tuple[tuple[str, Setting, Any], ...]:
     """Return name, declaration and default of each field of a dataclass that has limits or choices."""
     fields = [field for field in dataclasses.fields(cls) if "setting" in field.metadata]
-    declared = [(field.name, told(field), field.default) for field in fields]
+    declared = [(field.name, declaration(field), field.default) for field in fields]
     return tuple(row for row in declared if row[1].choices or (row[1].least, row[1].most) != (None, None))
 
 
@@ -138,15 +138,15 @@ def setting(
     `default` may be ``dataclasses.MISSING`` for a setting that must be given. The return type is ``Any`` so
     that a class body reads ``timeout_us: int = setting(...)``, as it does with ``dataclasses.field``.
     """
-    told = Setting(doc=doc, kind=kind, least=least, most=most, choices=choices, example=example)
-    return dataclasses.field(default=default, metadata={"setting": told})
+    declared = Setting(doc=doc, kind=kind, least=least, most=most, choices=choices, example=example)
+    return dataclasses.field(default=default, metadata={"setting": declared})
 
 
-def told(field: dataclasses.Field[Any]) -> Setting:
+def declaration(field: dataclasses.Field[Any]) -> Setting:
     """Return what was declared about `field`."""
     return cast(Setting, field.metadata["setting"])
 
 
 def key_of(field: dataclasses.Field[Any]) -> str:
     """Return the key that stands for `field` in a file: its name without the unit."""
-    return field.name.removesuffix(SUFFIX.get(told(field).kind, ""))
+    return field.name.removesuffix(SUFFIX.get(declaration(field).kind, ""))

@@ -15,7 +15,7 @@ from lostlink_sims.board import Board, BoardPort, ReceiverCrashError
 from lostlink_sims.clock import FAULT, World, once
 from lostlink_sims.fates import Air
 from lostlink_sims.handset import Handset, Slots
-from lostlink_sims.packets import _Link, _Neighbour
+from lostlink_sims.packets import ForeignPackets, OwnPackets
 from lostlink_sims.profile import Profile
 from lostlink_sims.receiver import ReceiverFactory, ReferenceReceiver
 from lostlink_sims.recorder import Recorder
@@ -28,7 +28,7 @@ from lostlink_sims.scenario import (
     ReceiverReset,
     Scenario,
 )
-from lostlink_sims.streams import Draws, Purpose
+from lostlink_sims.streams import Purpose, Streams
 from lostlink_sims.trace import NoteKind, Summary, Trace
 
 
@@ -94,19 +94,19 @@ class Stage(Generic[B_co]):
         build: Callable[[World, Recorder, int], B_co],
         *,
         keep: bool,
-        handset: Callable[[Profile, Scenario, Draws], Transmitter] = Handset,
+        handset: Callable[[Profile, Scenario, Streams], Transmitter] = Handset,
     ) -> None:
         self.env = env = World()
         self.recorder = recorder = Recorder(profile, keep=keep)
         self._profile, self._scenario = profile, scenario
-        draws = Draws(scenario.seed, scenario.trial)
+        draws = Streams(scenario.seed, scenario.trial)
         frame_phase_us = scenario.frame_phase_us
         if frame_phase_us is None:
             frame_phase_us = int(draws.below(Purpose.PHASES, 1, 1, profile.output.frame_period_us)[0])
         self.board = board = build(env, recorder, frame_phase_us)
         self._air = air = Air(profile, scenario, draws)
         packets = handset(profile, scenario, draws).slots()
-        self._link = _Link(env, profile, air, board, recorder, (air.fly(slots) for slots in packets))
+        self._link = OwnPackets(env, profile, air, board, recorder, (air.fly(slots) for slots in packets))
         once(env, scenario.receiver_on_us, FAULT, board.power_on)
         _script_faults(env, profile, scenario, board, self._link, recorder)
         self._link.start()
@@ -139,7 +139,7 @@ def _run(
 
 
 def _script_faults(
-    env: World, profile: Profile, scenario: Scenario, board: BoardPort, link: _Link, recorder: Recorder
+    env: World, profile: Profile, scenario: Scenario, board: BoardPort, link: OwnPackets, recorder: Recorder
 ) -> None:
     """Plan the faults that strike the receiver; those of handset and air are theirs."""
     end_us = scenario.duration_us
@@ -164,6 +164,6 @@ def _script_faults(
                 else:
                     once(env, fault.at_us, FAULT, lambda down_us=down_us: board.brown_out(down_us))  # type: ignore[misc]
             case ForeignHandset():
-                _Neighbour(env, profile, fault, until_us, board, link, recorder).start()
+                ForeignPackets(env, profile, fault, until_us, board, link, recorder).start()
             case _:
                 pass

@@ -15,8 +15,8 @@ from scipy import special, stats
 
 from lostlink_sims import Profile, profile
 from lostlink_sims.air import radio
-from lostlink_sims.air.loss import Air, LinkBudget, packet_loss_thresholds
-from lostlink_sims.streams import Draws
+from lostlink_sims.air.loss import LinkBudget, OnAir, packet_loss_thresholds
+from lostlink_sims.streams import Streams
 
 FREQUENCY_HZ = 2.44e9
 
@@ -133,7 +133,7 @@ def fading_db(trials: int, speed_m_s: float, step_us: int, count: int, **fields:
     budget = LinkBudget(speed_m_s=speed_m_s, **fields)  # type: ignore[arg-type]
     rows = []
     for trial in range(trials):
-        air = Air(300, 300, 40, 1_000_000, True, Draws(2026, trial), 1024)
+        air = OnAir(300, 300, 40, 1_000_000, True, Streams(2026, trial), 1024)
         gain = budget.fading_cdb(air)
         assert gain is not None
         rows.append(gain(np.arange(count) * step_us) / 100)

@@ -21,8 +21,8 @@ from scipy import constants, integrate, optimize, special, stats
 
 from lostlink_sims import Profile, profile
 from lostlink_sims.air import radio
-from lostlink_sims.air.loss import DAMAGED, LOST, Air, LinkBudget, Tile, packet_loss_thresholds
-from lostlink_sims.streams import Draws
+from lostlink_sims.air.loss import DAMAGED, LOST, LinkBudget, OnAir, Tile, packet_loss_thresholds
+from lostlink_sims.streams import Streams
 
 Floats = NDArray[np.float64]
 FREQUENCY_HZ = 2.44e9
@@ -233,8 +233,8 @@ def test_packet_loss_thresholds(bits: int) -> None:
 # --- simulated fading ------------------------------------------------------------------------------------------------
 
 
-def air(trial: int, bits: int = 300, *, has_crc: bool = True) -> Air:
-    return Air(300, bits, min(40, bits), 1_000_000, has_crc, Draws(SEED, trial), 1024)
+def air(trial: int, bits: int = 300, *, has_crc: bool = True) -> OnAir:
+    return OnAir(300, bits, min(40, bits), 1_000_000, has_crc, Streams(SEED, trial), 1024)
 
 
 def fading_db(

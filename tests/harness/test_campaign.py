@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from lostlink.campaigns.flight import flight_lot
+from lostlink.campaigns.flight import flight_trials
 from lostlink.campaigns.tally import CRITERIA, Tally
 from lostlink.campaigns.trials import ONE_BY_ONE, SIDE_BY_SIDE, TrialRange, engine_for, fly
 from lostlink.cli import main
@@ -64,7 +64,7 @@ def receiver(folder: Path, text: str) -> str:
 @pytest.mark.parametrize("name", ["heron", "wren", "lapwing", "plover", "bittern"])
 def test_side_by_side_is_one_by_one(name: str, tmp_path: Path) -> None:
     """Every count, time and worst trial."""
-    lot = flight_lot(read_profile(f"fixtures/profiles/{name}.toml"), seed=4)
+    lot = flight_trials(read_profile(f"fixtures/profiles/{name}.toml"), seed=4)
     mine = receiver(tmp_path, PLAIN_REFERENCE)
     assert engine_for(lot, None)[0] == SIDE_BY_SIDE
     assert engine_for(lot, mine)[0] == ONE_BY_ONE
@@ -72,7 +72,7 @@ def test_side_by_side_is_one_by_one(name: str, tmp_path: Path) -> None:
 
 
 def test_parts_merge_to_the_whole() -> None:
-    lot = flight_lot(Profile(), seed=9)
+    lot = flight_trials(Profile(), seed=9)
     parts = [fly(TrialRange(lot, None, first, 50)) for first in (0, 50, 100)]
     assert Tally.merged(parts).as_dict() == fly(TrialRange(lot, None, 0, 150)).as_dict()
     assert Tally.from_dict(json.loads(json.dumps(parts[1].as_dict()))).as_dict() == parts[1].as_dict()
@@ -274,4 +274,4 @@ def test_another_campaign_is_not_gone_on_with(tmp_path: Path) -> None:
 
 def test_a_trial_must_have_room_for_a_flight() -> None:
     with pytest.raises(ProfileError, match="too short to take off"):
-        flight_lot(Profile(), seed=1, duration_us=900_000)
+        flight_trials(Profile(), seed=1, duration_us=900_000)

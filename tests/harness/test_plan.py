@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 from scipy import stats
 
-from lostlink.campaigns.flight import flight_lot
+from lostlink.campaigns.flight import flight_trials
 from lostlink.cli import main
 from lostlink.planning import timeout
 from lostlink.planning.loss_log import read_loss_log
@@ -20,7 +20,7 @@ from lostlink.profiles import read_profile
 from lostlink.show.chart import chart
 from lostlink_sims import Profile
 from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LossModel, PeriodicInterferer
-from lostlink_sims.batch.engine import Many
+from lostlink_sims.batch.engine import BatchEngine
 
 HERON, LAPWING, BITTERN = (Path(f"fixtures/profiles/{name}.toml") for name in ("heron", "lapwing", "bittern"))
 
@@ -63,9 +63,9 @@ def test_rates_are_those_of_flights(timeout_us: int, models: tuple[LossModel, ..
     profile = harsh(timeout_us, *models)
     (row,), rates = timeout.plan(profile, [timeout_us], flight_us=1_000_000, simulate_us=1)
     assert rates.is_exact
-    lot = flight_lot(profile, 13, duration_us=8_000_000)
+    lot = flight_trials(profile, 13, duration_us=8_000_000)
     failsafes, watched_us = 0, 0
-    for outcomes in Many(lot).pieces(0, 1500):
+    for outcomes in BatchEngine(lot).pieces(0, 1500):
         place, begin_us, end_us = outcomes.episodes.T
         lost_us = outcomes.drawn.lost_us[place]
         linked_us = end_us[np.searchsorted(place, np.arange(len(outcomes.flew)))][place]
@@ -111,7 +111,7 @@ def test_worst_cut_is_never_exceeded_and_nearly_reached() -> None:
     """In ten thousand flights."""
     profile = read_profile(HERON)
     _, worst_us = timeout.cut_times_us(profile, profile.receiver.timeout_us, 0.0)
-    cuts = [one.cut_us - one.drawn.lost_us for one in Many(flight_lot(profile, 3)).pieces(0, 10_000)]
+    cuts = [one.cut_us - one.drawn.lost_us for one in BatchEngine(flight_trials(profile, 3)).pieces(0, 10_000)]
     longest_us = int(np.concatenate(cuts).max())
     assert worst_us - 1500 < longest_us <= worst_us
 

@@ -25,7 +25,7 @@ from lostlink.profiles.quantities import text_of
 from lostlink.results import exit_code
 from lostlink.verdicts import Outcome, Severity, Verdict, counted, grouped, quantity
 from lostlink_sims import HowSeen
-from lostlink_sims.batch.trials import Lot
+from lostlink_sims.batch.trials import FlightTrials
 
 JOURNAL: Final = "tallies.jsonl"
 _MOST_TRIALS: Final = 2**32
@@ -42,7 +42,7 @@ class CampaignPlan:
 
     Attributes
     ----------
-    lot : Lot
+    lot : FlightTrials
     receiver : str or None
     trials : int
         Number of trials; with a rule, the maximum.
@@ -53,7 +53,7 @@ class CampaignPlan:
         Of the bounds.
     """
 
-    lot: Lot
+    lot: FlightTrials
     receiver: str | None
     trials: int
     rule: stopping.Rule | None = None
@@ -251,7 +251,7 @@ def most_trials(rule: stopping.Rule | None, asked: int | None, usual: int) -> in
     return usual if rule is None else min(_MOST_TRIALS, _UNJUDGED * rule.most_trials)
 
 
-def described(lot: Lot) -> list[str]:
+def described(lot: FlightTrials) -> list[str]:
     """Return the random parameters of each trial and their distributions, as text."""
 
     def time(value_us: int) -> str:

@@ -19,7 +19,7 @@ from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Requirement, Severity
 from lostlink_sims import Profile
 from lostlink_sims.batch.engine import NONE
-from lostlink_sims.batch.trials import Lot
+from lostlink_sims.batch.trials import FlightTrials
 
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -96,7 +96,7 @@ class Criterion:
 
     id: str
     what: str
-    judged: Callable[[Lot, Rows], Mask]
+    judged: Callable[[FlightTrials, Rows], Mask]
     time_us: Callable[[Rows], Ints] | None = None
     limit_us: Callable[[Profile], int] | None = None
     failed: Callable[[Rows], Mask] | None = None
@@ -110,14 +110,14 @@ class Criterion:
         return self.requirement.severity is Severity.CRITICAL
 
 
-def _returns(lot: Lot, rows: Rows) -> Mask:
+def _returns(lot: FlightTrials, rows: Rows) -> Mask:
     """Tell where the link comes back early enough to see what follows, after a cut in flight."""
     least_us = lot.profile.requirements.recovery_within_us + 100_000
     came: Mask = rows.flew & (rows.cut_us != NONE) & (rows.back_us + least_us <= lot.duration_us)
     return came
 
 
-def _regains(lot: Lot, rows: Rows) -> Mask:
+def _regains(lot: FlightTrials, rows: Rows) -> Mask:
     # With the stick up, a receiver that waits for a low throttle does not come back.
     waits = lot.profile.receiver.recover_on_low_throttle
     return np.zeros(len(rows.trial), np.bool_) if waits else _returns(lot, rows)
@@ -173,7 +173,7 @@ class Count:
     worst: Worst
 
     @classmethod
-    def of(cls, criterion: Criterion, lot: Lot, rows: Rows) -> tuple[Count, Mask, Mask]:
+    def of(cls, criterion: Criterion, lot: FlightTrials, rows: Rows) -> tuple[Count, Mask, Mask]:
         """Return the count, and which trials were judged and failed."""
         judged = criterion.judged(lot, rows) | rows.crashed
         if criterion.time_us is None:
@@ -228,7 +228,7 @@ class Tally:
     losses: dict[int, tuple[int, int]]
 
     @classmethod
-    def of(cls, lot: Lot, rows: Rows) -> Tally:
+    def of(cls, lot: FlightTrials, rows: Rows) -> Tally:
         """Count trials of a lot."""
         counts: dict[str, Count] = {}
         judged: dict[str, int] = {}

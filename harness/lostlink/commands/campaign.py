@@ -15,7 +15,7 @@ from lostlink.campaigns import claims, stopping
 from lostlink.campaigns.campaign import Campaign, CampaignPlan, most_trials
 from lostlink.campaigns.cluster import cluster as cluster_workers
 from lostlink.campaigns.evidence_files import files, prepare, summary_text
-from lostlink.campaigns.flight import flight_lot
+from lostlink.campaigns.flight import flight_trials
 from lostlink.campaigns.stopping import Rule
 from lostlink.campaigns.tally import CRITERIA, CRITICAL
 from lostlink.campaigns.trials import trials_a_job
@@ -105,7 +105,7 @@ def command(
     rig = open_rig(link, receiver=receiver)
     rig.close()
     rule = _rule(until, sequential)
-    lot = flight_lot(link, seed, duration_us=int(duration_us), causes=causes or tuple(CAUSES))
+    lot = flight_trials(link, seed, duration_us=int(duration_us), causes=causes or tuple(CAUSES))
     plan = CampaignPlan(lot, receiver, most_trials(rule, trials, _USUAL_TRIALS), rule, _about(about, until), confidence)
     campaign = Campaign(plan)
     folder = prepare(out, campaign, resume=resume)

@@ -15,12 +15,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.campaigns.flight import flight_lot
+from lostlink.campaigns.flight import flight_trials
 from lostlink.planning.first_passage import Channel, channel_of, packets_to_fire, run_rates
 from lostlink_sims import Profile
 from lostlink_sims.batch import bits
 from lostlink_sims.batch.frames import preset_us
-from lostlink_sims.batch.losses import ManyAir
+from lostlink_sims.batch.losses import BatchLosses
 
 GRAVITY_M_S2: Final = 9.80665
 """Standard acceleration of free fall (CGPM 1901)."""
@@ -118,7 +118,7 @@ def _interval_us(profile: Profile) -> float:
 def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> RunRates:
     """Count runs in simulated packets: trials of a minute, the link never cut."""
     lot = dataclasses.replace(
-        flight_lot(profile, seed, duration_us=_TRIAL_US), lost_from_us=_TRIAL_US - 2, lost_until_us=_TRIAL_US - 1
+        flight_trials(profile, seed, duration_us=_TRIAL_US), lost_from_us=_TRIAL_US - 2, lost_until_us=_TRIAL_US - 1
     )
     trials = -(-simulate_us // _TRIAL_US)
     counts = np.zeros(most + 1, np.int64)
@@ -126,7 +126,7 @@ def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> RunR
     for first in range(0, trials, 16):
         count = min(16, trials - first)
         drawn = lot.drawn(first, count)
-        air = ManyAir(lot, drawn, first)
+        air = BatchLosses(lot, drawn, first)
         received = bits.unpacked(air.received)
         for trial in range(count):
             row = received[: int(air.departures.count[trial]), trial]

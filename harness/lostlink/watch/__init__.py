@@ -15,5 +15,6 @@
 """
 
 __all__ = [
-    "advice", "column_stats", "columns", "evidence_files", "freeze", "judging", "listener", "procedure", "table", "units",
+    "advice", "column_stats", "columns", "evidence_files", "freeze", "judging", "listener", "procedure", "table",
+    "units",
 ]  # fmt: skip
