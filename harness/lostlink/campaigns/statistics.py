@@ -47,12 +47,6 @@ def upper_bound(failures: int, trials: int, confidence: float) -> float:
     return float(betaincinv(failures + 1, trials - failures, confidence))
 
 
-def lower_bound(failures: int, trials: int, confidence: float) -> float:
-    """Return the failure probability that is reached at least, one-sided, after Clopper & Pearson."""
-    _check(failures, trials, confidence)
-    return _lower(failures, trials, 1 - confidence)
-
-
 def interval(failures: int, trials: int, confidence: float) -> tuple[float, float]:
     """Return the two-sided interval of Clopper & Pearson: wider than a one-sided bound at the same confidence."""
     _check(failures, trials, confidence)
@@ -147,28 +141,6 @@ def _smallest(holds: Callable[[int], bool], first: int) -> int:
 
 
 # --- order statistics ------------------------------------------------------------------------------------------------
-
-
-def trials_for_tolerance(share: float, confidence: float, *, two_sided: bool = False) -> int:
-    """Return how many trials it takes until their extremes enclose `share` of all trials (Wilks 1941).
-
-    One-sided: the longest time seen is an upper limit for that share. Two-sided: shortest and longest enclose it.
-    """
-    check_share("share", share)
-    check_share("confidence", confidence)
-    least = confidence * (1 - 1e-12)
-    return _smallest(
-        lambda trials: tolerance_confidence(trials, share, two_sided=two_sided) >= least, 2 if two_sided else 1
-    )
-
-
-def tolerance_confidence(trials: int, share: float, *, two_sided: bool = False) -> float:
-    """Return the confidence with which the extremes of so many trials enclose `share` of all."""
-    log = math.log(share)
-    if not two_sided:
-        return -math.expm1(trials * log)
-    # 1 - n b^(n-1) + (n-1) b^n, without the difference of two large numbers
-    return 1 - math.exp((trials - 1) * log) * (1 + (trials - 1) * (1 - share))
 
 
 def upper_rank(trials: int, share: float, confidence: float) -> int | None:

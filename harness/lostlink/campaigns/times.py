@@ -117,17 +117,6 @@ class Times:
         """The longest time; `NEVER_US` if it did not come in one trial."""
         return self.at_rank(self.trials)
 
-    @property
-    def best_us(self) -> int:
-        """The shortest time."""
-        return self.at_rank(1)
-
-    def longer_than(self, limit_us: int) -> int:
-        """Return how many trials took longer than `limit_us`, those that never came included."""
-        import numpy as np
-
-        return int(self.counts[np.searchsorted(self.values_us, limit_us, side="right") :].sum())
-
     def at_rank(self, rank: int) -> int:
         """Return the time of that rank in ascending order, from 1.
 
