@@ -19,7 +19,7 @@ from lostlink.captures.files import parse_capture
 from lostlink.captures.judging import findings
 from lostlink.captures.recognise import choose
 from lostlink.captures.signals import PS_PER_US
-from lostlink.captures.to_trace import as_trace
+from lostlink.captures.to_trace import to_trace
 from lostlink.cli import main
 from lostlink.errors import CaptureError
 from lostlink.show import capture as report
@@ -87,7 +87,7 @@ def test_forms_of_csv(text: bytes, unit: str | None) -> None:
     train = choose(parse_capture(text, "t.csv", unit=unit))
     assert {tuple(row) for row in (train.widths_ps // PS_PER_US).tolist()} == {WIDTHS}
     assert len(train.widths_ps) >= 18
-    assert train.tick_ps == PS_PER_US
+    assert train.sample_period_ps == PS_PER_US
 
 
 def test_instants_alone_have_no_polarity() -> None:
@@ -102,7 +102,7 @@ def test_samples() -> None:
     capture = parse_capture(sampled(), "t.csv")
     assert [len(signal.at_ps) for signal in capture.signals] == [len(EDGES), 0]
     train = choose(capture)
-    assert train.tick_ps == 20 * PS_PER_US
+    assert train.sample_period_ps == 20 * PS_PER_US
     assert (abs(train.widths_ps // PS_PER_US - list(WIDTHS)) <= 20).all()
 
 
@@ -351,7 +351,7 @@ def look_at(text: bytes, unit: str | None) -> None:
     for profile in (None, Profile()):
         found = findings(train, profile)
         assert found.conclusion
-        trace = None if profile is None else as_trace(train, capture, profile)
+        trace = None if profile is None else to_trace(train, capture, profile)
         report.events(capture, found, trace)
         capture_picture.legend(capture_picture.picture(capture, found, profile))
     report.proposal(train)

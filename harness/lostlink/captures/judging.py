@@ -13,17 +13,17 @@ from typing import Final
 import numpy as np
 
 from lostlink.captures.events import (
-    Entry,
-    Kind,
+    Onset,
     Silence,
-    Stand,
+    SteadyKind,
+    SteadyState,
     cut_short,
     failsafe_ps,
     silences,
-    stands,
+    steady_states,
 )
 from lostlink.captures.signals import PS_PER_US, Ints
-from lostlink.captures.train import LEAST_GAP_PS, Train
+from lostlink.captures.train import LEAST_GAP_PS, PulseTrain
 from lostlink.errors import ExitCode
 from lostlink.requirements import CATALOGUE
 from lostlink.results import exit_code, failure
@@ -40,18 +40,18 @@ class Findings:
 
     Attributes
     ----------
-    train : Train
+    train : PulseTrain
     silences : list of Silence
-    stands : list of Stand
+    steady_states : list of SteadyState
     verdicts : list of Verdict
         Empty without a profile.
     differences : list of str
         What is other than the profile says and no requirement covers.
     """
 
-    train: Train
+    train: PulseTrain
     silences: list[Silence]
-    stands: list[Stand]
+    steady_states: list[SteadyState]
     verdicts: list[Verdict]
     differences: list[str]
 
@@ -86,18 +86,18 @@ class Findings:
         return f"This pulse train meets the {requirements} that it can show; {shown}.{differs}{glitches}"
 
     @property
-    def failsafes(self) -> list[Stand]:
+    def failsafes(self) -> list[SteadyState]:
         """Stands at failsafe values that were not simply reached by moving sticks, or seen from the beginning."""
-        return [stand for stand in self.stands if _is_failsafe(stand)]
+        return [steady for steady in self.steady_states if _is_failsafe(steady)]
 
 
-def _is_failsafe(stand: Stand) -> bool:
-    return stand.kind is Kind.ONE_OFF or (stand.kind is Kind.PRESET and stand.entry is Entry.JUMP)
+def _is_failsafe(steady: SteadyState) -> bool:
+    return steady.kind is SteadyKind.ALL_BUT_ONE or (steady.kind is SteadyKind.PRESET and steady.onset is Onset.JUMP)
 
 
-def findings(train: Train, profile: Profile | None) -> Findings:
+def findings(train: PulseTrain, profile: Profile | None) -> Findings:
     """Return everything that a train shows, judged where there is a profile to judge by."""
-    stood = stands(train, profile)
+    stood = steady_states(train, profile)
     if profile is None:
         return Findings(train, silences(train), stood, [], [])
     verdicts = [verdict for judge in _JUDGES for verdict in judge(train, profile, stood)]
@@ -105,7 +105,7 @@ def findings(train: Train, profile: Profile | None) -> Findings:
     return Findings(train, silences(train), stood, verdicts, _differences(train, profile))
 
 
-def _differences(train: Train, profile: Profile) -> list[str]:
+def _differences(train: PulseTrain, profile: Profile) -> list[str]:
     output, found = profile.output, []
     if train.polarity is not None and train.polarity != output.polarity:
         found.append(f"the polarity is {train.polarity}, the profile says {output.polarity}")
@@ -151,7 +151,7 @@ def _undecided(requirement_id: str, reason: str) -> Verdict:
     )  # fmt: skip
 
 
-def _time(train: Train, name: str, value_ps: float, stamps: int = 2) -> Measurement:
+def _time(train: PulseTrain, name: str, value_ps: float, stamps: int = 2) -> Measurement:
     """Return a result that rests on so many pairs of time stamps as `stamps` / 2."""
     uncertainty = train.uncertainty_us * float(np.sqrt(stamps / 2))
     return Measurement(
@@ -163,7 +163,7 @@ def _few(count: int, what: str) -> str:
     return f"only {count} {what}; at least {LEAST_FRAMES} are needed" if count < LEAST_FRAMES else ""
 
 
-def _period(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
+def _period(train: PulseTrain, profile: Profile, _: list[SteadyState]) -> Iterator[Verdict]:
     limit_us = profile.requirements.frame_period_tolerance_us
     if profile.output.style == "fixed gap":
         times, wanted_us, name = train.gaps_ps, profile.output.frame_gap_us, "gap"
@@ -183,7 +183,7 @@ def _period(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]
     yield _verdict("FR-PERIOD", worst, at_most=limit_us, doubt=doubt, checks=len(times))
 
 
-def _sync(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
+def _sync(train: PulseTrain, profile: Profile, _: list[SteadyState]) -> Iterator[Verdict]:
     gaps, limit_us = train.gaps_ps, profile.requirements.sync_at_least_us
     doubt = _few(len(gaps), "gaps")
     if not len(gaps):
@@ -198,7 +198,7 @@ def _sync(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
     yield _verdict("FR-SYNC", seen, at_least=limit_us, doubt=doubt, checks=len(gaps))
 
 
-def _gap_at_high_stops(train: Train, profile: Profile) -> int:
+def _gap_at_high_stops(train: PulseTrain, profile: Profile) -> int:
     """Return what the shortest period leaves when every channel of the profile is at its high end."""
     highest_ps = train.widths_ps.max(0)
     highest_ps[: len(profile.channels)] = np.maximum(
@@ -207,7 +207,7 @@ def _gap_at_high_stops(train: Train, profile: Profile) -> int:
     return int(train.periods_ps.min() - highest_ps.sum())
 
 
-def _separator(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
+def _separator(train: PulseTrain, profile: Profile, _: list[SteadyState]) -> Iterator[Verdict]:
     lengths = whole_separators_ps(train)
     if not len(lengths):
         yield _undecided("FR-SEPARATOR", "no whole separator")
@@ -221,14 +221,14 @@ def _separator(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdi
     )
 
 
-def whole_separators_ps(train: Train) -> Ints:
+def whole_separators_ps(train: PulseTrain) -> Ints:
     """Return the lengths of the separators of whole frames; a line that is stuck is no separator."""
     frames = train.frames
     length_ps = train.separator_ps[np.repeat(frames.whole & ~cut_short(train), frames.count + 1)]
     return length_ps[length_ps <= LEAST_GAP_PS]
 
 
-def _count(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
+def _count(train: PulseTrain, profile: Profile, _: list[SteadyState]) -> Iterator[Verdict]:
     whole = train.frames.whole & ~cut_short(train)
     wrong = int((train.frames.count[whole] != profile.output.channels).sum())
     doubt = _few(int(whole.sum()), "whole frames")
@@ -242,17 +242,17 @@ def _count(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
     yield _verdict("FR-COUNT", measurement, at_most=0, doubt=doubt, checks=int(whole.sum()))
 
 
-def _failsafe(train: Train, profile: Profile, stood: list[Stand]) -> Iterator[Verdict]:
+def _failsafe(train: PulseTrain, profile: Profile, stood: list[SteadyState]) -> Iterator[Verdict]:
     """Judge the values of the failsafes that were seen; none seen is not tested."""
-    seen = [stand for stand in stood if _is_failsafe(stand)]
-    other = any(stand.kind is Kind.OTHER for stand in stood)
+    seen = [steady for steady in stood if _is_failsafe(steady)]
+    other = any(steady.kind is SteadyKind.OTHER for steady in stood)
     doubt = "the channels jumped together to other values too; if that was a lost link, its values are wrong"
     if not seen:
         if other:
             why = "the channels jumped together, but not to the failsafe values; pulses do not say why"
             yield _undecided("FS-VALUE", why)
         return
-    rows = np.concatenate([np.arange(stand.first, stand.last + 1) for stand in seen])
+    rows = np.concatenate([np.arange(steady.first, steady.last + 1) for steady in seen])
     if profile.throttle_index < train.channels:
         widest_ps = float(train.widths_ps[rows, profile.throttle_index].max())
         yield _verdict(
@@ -274,6 +274,6 @@ def _failsafe(train: Train, profile: Profile, stood: list[Stand]) -> Iterator[Ve
     )
 
 
-_JUDGES: Final[tuple[Callable[[Train, Profile, list[Stand]], Iterator[Verdict]], ...]] = (
+_JUDGES: Final[tuple[Callable[[PulseTrain, Profile, list[SteadyState]], Iterator[Verdict]], ...]] = (
     _failsafe, _period, _sync, _separator, _count,
 )  # fmt: skip

@@ -6,9 +6,9 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.captures.resolution import tick_ps
+from lostlink.captures.resolution import sample_period_ps
 from lostlink.captures.signals import PS_PER_US, Capture, Ints, Levels, Signal
-from lostlink.captures.train import _LEAST_WHOLE, LEAST_GAP_PS, Frames, Train
+from lostlink.captures.train import LEAST_GAP_PS, FrameGroups, PulseTrain
 from lostlink.errors import CaptureError
 
 _SEPARATOR_PS: Final = (40 * PS_PER_US, 700 * PS_PER_US)
@@ -20,13 +20,15 @@ _MOST_SPREAD: Final = 0.25
 _LEAST_EDGES: Final = 6
 _LEAST_PLAUSIBLE: Final = 0.9
 _MOST_NAMED: Final = 16
+_LEAST_WHOLE: Final = 2
+"""Fewer whole frames are no train."""
 
 
 class NoTrainError(CaptureError):
     """A wire that carries something else."""
 
 
-def recognise(signal: Signal, capture: Capture, tick: float | None = None) -> Train:
+def recognise(signal: Signal, capture: Capture, tick: float | None = None) -> PulseTrain:
     """Return the pulse train on a wire.
 
     Parameters
@@ -42,7 +44,7 @@ def recognise(signal: Signal, capture: Capture, tick: float | None = None) -> Tr
     if len(signal.at_ps) < _LEAST_EDGES:
         edges = len(signal.at_ps)
         raise NoTrainError(f"{'no edge' if not edges else 'only one edge' if edges == 1 else f'only {edges} edges'}")
-    step_ps = tick_ps(signal.at_ps, capture.unit_ps) if tick is None else tick
+    step_ps = sample_period_ps(signal.at_ps, capture.unit_ps) if tick is None else tick
     at_ps, level, glitches_ps = _without_glitches(signal.at_ps, signal.level, _SURELY_GLITCH_PS)
     if len(at_ps) < _LEAST_EDGES:
         raise NoTrainError(
@@ -54,7 +56,7 @@ def recognise(signal: Signal, capture: Capture, tick: float | None = None) -> Tr
     ends_ps = np.append(at_ps, capture.end_ps)[1:][level == active]
     frames = _frames(leads_ps, signal, capture.end_ps)
     channels = _channels(frames, leads_ps)
-    return Train(
+    return PulseTrain(
         signal, step_ps, capture.end_ps, glitches_ps, active, leads_ps, ends_ps - leads_ps, frames, channels
     )  # fmt: skip
 
@@ -109,7 +111,7 @@ def _active_level(at_ps: Ints, level: Levels, tick: float) -> tuple[int, int]:
     return active, separator_ps[active]
 
 
-def _frames(leads_ps: Ints, signal: Signal, end_ps: int) -> Frames:
+def _frames(leads_ps: Ints, signal: Signal, end_ps: int) -> FrameGroups:
     if len(leads_ps) < _LEAST_WHOLE:
         raise NoTrainError("too few pulses")
     breaks = np.flatnonzero(np.diff(leads_ps) > LEAST_GAP_PS)
@@ -123,10 +125,10 @@ def _frames(leads_ps: Ints, signal: Signal, end_ps: int) -> Frames:
         begin_ps, until_ps = signal.holes_ps.T
         place = np.searchsorted(until_ps, start_ps - LEAST_GAP_PS)
         whole &= np.append(begin_ps, np.iinfo(np.int64).max)[place] > stop_ps + LEAST_GAP_PS
-    return Frames(start_ps, stop_ps - start_ps, last - first, first, whole)
+    return FrameGroups(start_ps, stop_ps - start_ps, last - first, first, whole)
 
 
-def _channels(frames: Frames, leads_ps: Ints) -> int:
+def _channels(frames: FrameGroups, leads_ps: Ints) -> int:
     """Return how many channels most frames hold.
 
     Raises
@@ -151,7 +153,7 @@ def _channels(frames: Frames, leads_ps: Ints) -> int:
     return channels
 
 
-def choose(capture: Capture, name: str | None = None, tick: float | None = None) -> Train:
+def choose(capture: Capture, name: str | None = None, tick: float | None = None) -> PulseTrain:
     """Return the train of a capture: of the wire called `name`, or of the only one that carries a train.
 
     Raises

@@ -20,13 +20,13 @@ from lostlink.captures.signals import PS_PER_US, Ints, Signal
 Bools = NDArray[np.bool_]
 
 LEAST_GAP_PS: Final = 2300 * PS_PER_US
-_LEAST_WHOLE: Final = 2
+
 _CLEARLY: Final = 2
 """How much more the one spread must be than the other to tell a fixed period from a fixed gap."""
 
 
 @dataclass(frozen=True)
-class Frames:
+class FrameGroups:
     """All groups of pulses between gaps, the broken ones too.
 
     Attributes
@@ -55,14 +55,14 @@ class Frames:
 
 
 @dataclass(frozen=True)
-class Train:
+class PulseTrain:
     """A pulse train.
 
     Attributes
     ----------
     signal : Signal
         The wire it was on.
-    tick_ps : float
+    sample_period_ps : float
         The analyser's tick.
     end_ps : int
         When the capture ends.
@@ -72,19 +72,19 @@ class Train:
         Level of the separators.
     leads_ps, separator_ps : (m,) ndarray of int64
         Leading edges and how long each separator lasts (to the end of the capture for one without an end).
-    frames : Frames
+    frames : FrameGroups
     channels : int
         How many most frames hold.
     """
 
     signal: Signal
-    tick_ps: float
+    sample_period_ps: float
     end_ps: int
     glitches_ps: Ints
     active: int
     leads_ps: Ints
     separator_ps: Ints
-    frames: Frames
+    frames: FrameGroups
     channels: int
 
     @property
@@ -97,11 +97,11 @@ class Train:
     @property
     def uncertainty_us(self) -> float:
         """Expanded uncertainty of a time between two edges."""
-        return width_uncertainty_us(self.tick_ps)
+        return width_uncertainty_us(self.sample_period_ps)
 
     @cached_property
     def good(self) -> Bools:
-        """Frames that are whole and hold the usual number of channels."""
+        """FrameGroups that are whole and hold the usual number of channels."""
         good: Bools = self.frames.whole & (self.frames.count == self.channels)
         return good
 
@@ -140,7 +140,7 @@ class Train:
     def style(self) -> str | None:
         """``fixed period`` or ``fixed gap``, whichever spreads less; None where the sum of the widths never changed."""
         period, gap = _spread(self.periods_ps), _spread(self.gaps_ps)
-        if max(period, gap) <= self.tick_ps or max(period, gap) < _CLEARLY * min(period, gap):
+        if max(period, gap) <= self.sample_period_ps or max(period, gap) < _CLEARLY * min(period, gap):
             return None
         return "fixed period" if period < gap else "fixed gap"
 
@@ -160,7 +160,7 @@ class Train:
         """How much two widths may differ and yet be the same: the tick, or the jitter of the quietest channel."""
         steps = np.abs(np.diff(self.widths_ps, axis=0))
         jitter_ps = float(np.quantile(steps, 0.99, axis=0).min()) if len(steps) else 0.0
-        return max(1.2 * self.tick_ps, min(1.5 * jitter_ps, 12 * PS_PER_US))
+        return max(1.2 * self.sample_period_ps, min(1.5 * jitter_ps, 12 * PS_PER_US))
 
 
 def _spread(values: Ints) -> float:

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from lostlink.captures.events import Kind, Silence, wrong_count
+from lostlink.captures.events import Silence, SteadyKind, wrong_count
 from lostlink.captures.judging import Findings
 from lostlink.captures.signals import PS_PER_US, Capture
-from lostlink.captures.train import Train
+from lostlink.captures.train import PulseTrain
 from lostlink_sims import Profile
 
 _BLOCKS = 60
@@ -28,7 +28,7 @@ class _Clock:
         return f"{(at_ps + self._origin_ps) / 1e12:.6f} s"
 
 
-def names(train: Train, profile: Profile | None) -> list[str]:
+def names(train: PulseTrain, profile: Profile | None) -> list[str]:
     """Return what the channels are called."""
     known = [channel.name for channel in profile.channels] if profile else []
     return [known[place] if place < len(known) else f"channel {place + 1}" for place in range(train.channels)]
@@ -71,9 +71,10 @@ def _level(width_us: float) -> str:
 def _marks(found: Findings, bounds_ps: list[float]) -> Iterator[str]:
     train = found.train
     broken_ps = train.frames.start_ps[wrong_count(train)]
-    sure = [(stand.from_ps, stand.until_ps) for stand in found.failsafes]
-    likely = [(s.from_ps, s.until_ps) for s in found.stands if s not in found.failsafes and s.kind is not Kind.PRESET]
-    alike = [(s.from_ps, s.until_ps) for s in found.stands if s not in found.failsafes and s.kind is Kind.PRESET]
+    sure = [(steady.from_ps, steady.until_ps) for steady in found.failsafes]
+    others = [steady for steady in found.steady_states if steady not in found.failsafes]
+    likely = [(steady.from_ps, steady.until_ps) for steady in others if steady.kind is not SteadyKind.PRESET]
+    alike = [(steady.from_ps, steady.until_ps) for steady in others if steady.kind is SteadyKind.PRESET]
     for low, high in itertools.pairwise(bounds_ps):
         inside = ((train.glitches_ps >= low) & (train.glitches_ps < high)).any()
         wrong = ((broken_ps >= low) & (broken_ps < high)).any()
