@@ -12,14 +12,14 @@ from __future__ import annotations
 
 from dataclasses import MISSING, dataclass
 
-from lostlink_sims._settings import setting
+from lostlink_sims._settings import Checked, setting
 from lostlink_sims.air.loss import LossModel
 
 PAYLOAD_LIMIT_BYTES = 32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Channel:
+class Channel(Checked):
     """One control channel, from the stick or switch to its failsafe value."""
 
     name: str = setting(MISSING, "What the pilot calls it.", "text")
@@ -53,7 +53,7 @@ def _plain_channels() -> tuple[Channel, ...]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Handset:
+class Handset(Checked):
     """What the pilot holds: sticks, ADC, mapping rule, packet clock, and what a packet carries."""
 
     packet_interval_us: int = setting(
@@ -88,7 +88,7 @@ class Handset:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Radio:
+class Radio(Checked):
     """The 2.4 GHz packet radio at both ends, and what its surroundings do to packets."""
 
     bit_rate_bit_s: int = setting(1_000_000, "Bits on the air in a second.", "bit_rate", least=1_000, most=10_000_000)
@@ -117,7 +117,7 @@ class Radio:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ReceiverSettings:
+class ReceiverSettings(Checked):
     """What the receiver's firmware is meant to do."""
 
     timeout_us: int = setting(
@@ -150,7 +150,7 @@ class ReceiverSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Output:
+class Output(Checked):
     """The PPM frame on the wire to the flight controller."""
 
     style: str = setting(
@@ -178,7 +178,7 @@ class Output:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FlightController:
+class FlightController(Checked):
     """What the flight controller makes of the pulses."""
 
     throttle: str = setting("throttle", "Name of the channel that drives the motors.", "text")
@@ -204,7 +204,7 @@ class FlightController:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Requirements:
+class Requirements(Checked):
     """The limits that the owner sets; every verdict is held against one of them."""
 
     cut_within_us: int = setting(
@@ -255,7 +255,7 @@ class Requirements:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Profile:
+class Profile(Checked):
     """A whole link.
 
     Attributes

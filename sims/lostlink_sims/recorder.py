@@ -17,7 +17,7 @@ from lostlink_sims.fates import Flights
 from lostlink_sims.flight import FlightController
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import Scenario
-from lostlink_sims.trace import NOT_YET, HowSeen, Packets, Steps, Summary, Trace
+from lostlink_sims.trace import NOT_YET, HowSeen, Note, NoteKind, Packets, Steps, Summary, Trace
 
 FRAMES_A_PIECE: Final = 512
 LONGEST_WIDTH_US: Final = 0xFFFF
@@ -48,7 +48,7 @@ class Recorder:
         self._by_fate: dict[int, int] = {}
         self._last: Sequence[int] | None = None  # the widths of the newest frame, as they were given
         self._row, self._total_us = array("q"), 0
-        self.notes: list[tuple[int, str]] = []
+        self.notes: list[Note] = []
         self.foreign: list[int] = []
         self._clear()
 
@@ -155,10 +155,10 @@ class Recorder:
         if self._keep:
             self._failsafe.append((now_us, int(is_on)))
 
-    def note(self, now_us: int, text: str) -> None:
+    def note(self, now_us: int, kind: NoteKind, text: str) -> None:
         """Take a remark."""
         if self._keep:
-            self.notes.append((now_us, text))
+            self.notes.append(Note(now_us, kind, text))
 
     def foreign_packet(self, now_us: int) -> None:
         """Take the arrival of a foreign packet."""

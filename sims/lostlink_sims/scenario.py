@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import MISSING, dataclass
 from typing import ClassVar, Final
 
-from lostlink_sims._settings import setting
+from lostlink_sims._settings import Checked, setting
 
 LONGEST_US: Final = 86_400_000_000
 """No scenario is longer than a day."""
@@ -28,7 +28,7 @@ def _lasting() -> int | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Move:
+class Move(Checked):
     """The pilot moves one stick or switch; with a ramp, evenly over that time."""
 
     at_us: int = _at()
@@ -38,7 +38,7 @@ class Move:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
+class Fault(Checked):
     """Something that goes wrong at an instant."""
 
     name: ClassVar[str] = ""
@@ -203,7 +203,7 @@ FAULTS: Final[dict[str, type[Fault]]] = {kind.name: kind for kind in AnyFault.__
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Scenario:
+class Scenario(Checked):
     """One run, from power-on to its end.
 
     A phase that is None is drawn from (seed, trial), so that runs meet the packet and the frame clock at every

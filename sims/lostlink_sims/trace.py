@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,26 @@ from lostlink_sims.scenario import Scenario
 Ints = NDArray[np.int64]
 NOT_YET = -1
 """Stands for an instant that never came."""
+
+
+class NoteKind(Enum):
+    """What a note is about."""
+
+    FAULT = "a scripted fault begins"
+    FAULT_END = "a scripted fault ends"
+    RESET = "the receiver is reset, by a fault or its watchdog"
+    SUPPLY_DOWN = "the receiver's supply breaks down"
+    BOOTED = "a board reports that it has booted"
+    BOOTED_ON_ORDER = "a board reports that it has booted, as it was told to"
+    CRASH = "the receiver's program crashed"
+
+
+class Note(NamedTuple):
+    """A remark on a run: instant, kind, and the same in words."""
+
+    at_us: int
+    kind: NoteKind
+    text: str
 
 
 class HowSeen(Enum):
@@ -137,7 +158,7 @@ class Trace:
         The receiver's own word: 1 in failsafe.
     motor, arming : Steps
         Motor command 0 .. 1000; 0 locked, 1 ready, 2 armed.
-    notes : list of (int, str)
+    notes : list of Note
         What else happened, in words.
     summary : Summary
     crash : str or None
@@ -156,12 +177,17 @@ class Trace:
     failsafe: Steps
     motor: Steps
     arming: Steps
-    notes: list[tuple[int, str]]
+    notes: list[Note]
     summary: Summary
     crash: str | None = None
     span_uncertainty_us: int = 0
     separators_us: Ints | None = None
     doubt: str = ""
+
+    @property
+    def crash_us(self) -> int | None:
+        """When the receiver's program crashed; None when it did not."""
+        return next((note.at_us for note in self.notes if note.kind is NoteKind.CRASH), None)
 
     @cached_property
     def edges(self) -> tuple[Ints, NDArray[np.uint8]]:

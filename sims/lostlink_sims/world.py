@@ -28,7 +28,7 @@ from lostlink_sims.scenario import (
     Scenario,
 )
 from lostlink_sims.streams import Draws, Purpose
-from lostlink_sims.trace import Summary, Trace
+from lostlink_sims.trace import NoteKind, Summary, Trace
 
 
 def simulate(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = ReferenceReceiver) -> Trace:
@@ -110,7 +110,7 @@ def _run(profile: Profile, scenario: Scenario, receiver: ReceiverFactory, *, kee
         stage.env.run_until(scenario.duration_us)
     except ReceiverCrashError as error:
         crash = str(error)
-        stage.recorder.note(stage.env.now, crash)
+        stage.recorder.note(stage.env.now, NoteKind.CRASH, crash)
     stage.close()
     return stage, crash
 
@@ -121,10 +121,10 @@ def _script_faults(
     """Plan the faults that strike the receiver; those of handset and air are theirs."""
     end_us = scenario.duration_us
     for fault in scenario.faults:
-        recorder.note(fault.at_us, fault.name)
+        recorder.note(fault.at_us, NoteKind.FAULT, fault.name)
         until_us = fault.until_us(end_us) if isinstance(fault, LastingFault) else end_us
         if isinstance(fault, LastingFault) and until_us < end_us:
-            recorder.note(until_us, f"end of {fault.name}")
+            recorder.note(until_us, NoteKind.FAULT_END, f"end of {fault.name}")
         match fault:
             case ReceiverReset():
                 once(env, fault.at_us, FAULT, lambda: board.reset("receiver boots"))

@@ -166,7 +166,7 @@ def test_sync_gap(channels: int, width_us: int, period_us: int, gap_us: int) -> 
 
 
 @pytest.mark.parametrize(
-    ("sample_period_ps", "standard_us"), [(10**6, 0.408248), (62_500, 0.025516), (10**12 / 24e6, 0.0170103)]
+    ("sample_period_ps", "standard_us"), [(10**6, 0.408248), (62_500, 0.025516), (10**12 / 30e6, 0.0136083)]
 )
 def test_uncertainty_of_a_width(sample_period_ps: float, standard_us: float) -> None:
     """Two stamps off by a rectangle each give a triangle, u = tick / √6 (4.3.9, 5.1.2), times 2 (6.2.1)."""

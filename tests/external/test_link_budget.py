@@ -21,8 +21,10 @@ def with_bits(bits: int, bit_rate: int) -> Profile:
     """Return a link of which so many bits of a packet must be right."""
     profile = Profile()
     path = dataclasses.replace(profile.radio, bit_rate_bit_s=bit_rate, control_bits=0)
-    control = bits - fatal_bits(path, profile.payload_bytes)
-    return dataclasses.replace(profile, radio=dataclasses.replace(path, control_bits=control))
+    payload_bytes = min(32, bits // 8 - path.address_bytes - path.crc_bytes)
+    channels = tuple(dataclasses.replace(profile.channels[0], name=f"channel {i}") for i in range(payload_bytes))
+    control = bits - fatal_bits(path, payload_bytes)
+    return dataclasses.replace(profile, channels=channels, radio=dataclasses.replace(path, control_bits=control))
 
 
 IDEAL = LinkBudget(noise_figure_db=6, implementation_loss_db=0)

@@ -294,7 +294,9 @@ def test_failures_that_cannot_be(failed: list[int]) -> None:
 
 
 def test_what_cannot_be_shown_is_said_before_the_first_trial() -> None:
-    with pytest.raises(LostlinkError, match=r"p < 0\.0001 at 95 %: 1 000 trials cannot show it; allowed: 29956 trials"):
+    with pytest.raises(
+        LostlinkError, match=r"p < 0\.0001 at 95 %: 1 000 trials cannot show it; allowed: 29 956 trials"
+    ):
         Progress(Fixed(RARE), 1000)
     for wrong in (lambda: Fixed(RARE, -1), lambda: Sequential(RARE, 1.0), lambda: Sequential(RARE, math.nan)):
         with pytest.raises(LostlinkError, match="allowed"):

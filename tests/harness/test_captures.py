@@ -134,18 +134,18 @@ def test_a_simulated_run_is_read_back(name: str) -> None:
     assert shape.value == 0
 
 
-def test_twenty_four_megahertz_and_jitter() -> None:
-    """Stamps in nanoseconds on a 24 MHz grid: the tick is found, each width lies within one of the truth."""
+def test_thirty_megahertz_and_jitter() -> None:
+    """Stamps in nanoseconds on a 30 MHz grid: the tick is found, each width lies within one of the truth."""
     draw = np.random.default_rng(5)
     at_us, level = flown(output(), CUT).edges
     at_ns = at_us * 1000 + draw.integers(-800, 801, len(at_us))
-    stamps = -(-at_ns * 24 // 1000) * 1000 // 24
-    lines = ["$timescale 1ns $end $var wire 1 ! D0 $end $enddefinitions $end #0 0!"]
+    stamps = -(-at_ns * 30 // 1000) * 1000 // 30
+    lines = ["$timescale 1ns $end $var wire 1 ! pulses $end $enddefinitions $end #0 0!"]
     lines += [f"#{stamp} {value}!" for stamp, value in zip(stamps.tolist(), level.tolist(), strict=True)]
     found = found_in("\n".join([*lines, "#4000000000\n"]).encode("ascii"), output())
-    assert found.train.sample_period_ps == pytest.approx(1e12 / 24e6)
+    assert found.train.sample_period_ps == pytest.approx(1e12 / 30e6)
     error = np.diff(found.train.leads_ps) / 1000 - np.diff(at_ns[::2])
-    assert np.abs(error).max() <= 1e9 / 24e6 + 1
+    assert np.abs(error).max() <= 1e9 / 30e6 + 1
     (steady,) = found.failsafes
     assert steady.onset is Onset.JUMP
 
@@ -171,7 +171,7 @@ def test_style_that_cannot_be_told() -> None:
     assert "or fixed gap" in report.proposal(found.train)
 
 
-@pytest.mark.parametrize("name", ["failsafe_24mhz.vcd", "gap_negative.csv", "reset_two_wires.vcd"])
+@pytest.mark.parametrize("name", ["failsafe.vcd", "gap_negative.csv", "reset_two_wires.vcd"])
 def test_proposal_is_a_profile(name: str) -> None:
     """The lines that are proposed are read as a profile that the capture then fits."""
     train = choose(read_capture(str(FOLDER / name)))
@@ -473,7 +473,7 @@ def test_frames_as_csv() -> None:
 
 def test_picture() -> None:
     """Strips of one length; failsafe, silence and levels stand where they were."""
-    capture = read_capture(str(FOLDER / "failsafe_24mhz.vcd"))
+    capture = read_capture(str(FOLDER / "failsafe.vcd"))
     found = findings(choose(capture), Profile())
     rows = capture_picture.picture(capture, found, Profile())
     assert len({len(row) for row in rows[:-1]}) == 1
@@ -493,13 +493,13 @@ def test_read_leaves_evidence_with_a_report(tmp_path: Path) -> None:
     from lostlink.cli import main
     from lostlink.evidence.document import VERDICTS_SCHEMA
 
-    capture, profile = "fixtures/captures/failsafe_24mhz.vcd", "fixtures/profiles/heron.toml"
+    capture, profile = "fixtures/captures/failsafe.vcd", "fixtures/profiles/heron.toml"
     done = CliRunner().invoke(main, ["read", capture, profile, "--out", str(tmp_path / "out")])
     assert done.exit_code == 0, done.output
     told = json.loads((tmp_path / "out" / "verdicts.json").read_text(encoding="utf-8"))
     jsonschema.validate(told, VERDICTS_SCHEMA)
     assert told["tested"]["rig"] == "capture"
-    assert "failsafe_24mhz.vcd" in told["tested"]["bench"]["capture"]
+    assert "failsafe.vcd" in told["tested"]["bench"]["capture"]
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert told["conclusion"] in page
     assert "measured on the wire" in page

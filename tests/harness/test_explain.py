@@ -433,12 +433,12 @@ def test_pytest_is_not_imported() -> None:
     [
         ("FS-CUTE", "did you mean FS-CUT"),
         ("wrap", "did you mean FS-WRAP or LK-WRAP?"),
-        ("", "is no requirement"),
+        ("", "is not a requirement"),
         ("FS-", "allowed: an id that lostlink explain lists"),
         ("MY-FIELD", "one of your own, which is described in the docstring of its test"),
         (HERON, "an id first, then the profile"),
         ("x" * 5000, "x..."),
-        ("F\u0421-CUT\n", "is no requirement"),
+        ("F\u0421-CUT\n", "is not a requirement"),
     ],
 )
 def test_ids_that_are_none(word: str, said: str) -> None:

@@ -62,7 +62,7 @@ def rung(profile: Profile, least_us: int) -> int:
 # --- lengths and kinds ------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["bittern", "heron", "kestrel", "plover", "wren"])
+@pytest.mark.parametrize("name", ["bittern", "heron", "lapwing", "plover", "wren"])
 def test_ladder_rises_and_says_what_it_means(name: str) -> None:
     profile = read_profile(str(HERON.with_name(f"{name}.toml")))
     rungs = ladder(profile)
@@ -478,7 +478,7 @@ def test_an_earlier_hunt_is_written_over_and_nothing_else(tmp_path: Path) -> Non
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--budget", "soon"], "--budget: 'soon' is no quantity; allowed:"),
+        (["--budget", "soon"], "--budget: 'soon' is not a quantity; allowed:"),
         (["--budget", "60"], "has no unit; allowed:"),
         (["--budget", "0 s"], "out of range; allowed:"),
         (["--receiver", "nowhere.py:Name"], "there is no file nowhere.py; allowed:"),

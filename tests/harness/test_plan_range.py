@@ -131,7 +131,7 @@ def test_the_screen_carries_units_and_cautions() -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--to", "far"), "--to: 'far' is no quantity"),
+        (("--to", "far"), "--to: 'far' is not a quantity"),
         (("--to", "10"), "--to"),
         (("--to", "101 km"), "20 m to 100 km"),
         (("--keep", "-1 dB"), "0 dB to 60 dB"),

@@ -1,4 +1,4 @@
-"""Where things stand in a TOML text, held against `tomllib`."""
+"""Positions in a TOML text, held against `tomllib`."""
 
 from __future__ import annotations
 

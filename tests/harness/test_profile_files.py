@@ -108,7 +108,7 @@ REFUSED: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "too small": ('[receiver]\ntimeout = "10 us"', "2:11: receiver.timeout", ("too small", "allowed: 1 ms to")),
     "too wide": ('[receiver]\nlow = "1500 us"', "2:7: receiver.low", ("too large", "allowed: 800 us to 1400 us")),
     "share": (BERNOULLI + "probability = 2", "3:15: radio.losses[1].probability", ("allowed: 0 % to 100 %",)),
-    "infinite share": (BERNOULLI + "probability = inf", "3:15: radio.losses[1].probability", ("inf is no number",)),
+    "infinite share": (BERNOULLI + "probability = inf", "3:15: radio.losses[1].probability", ("inf is not a number",)),
     "flag as share": (BERNOULLI + "probability = true", "3:15: radio.losses[1].probability", ('"2 %"',)),
     "choice": (
         '[output]\nstyle = "fixed perod"', "2:9: output.style",
@@ -157,8 +157,8 @@ REFUSED: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "number for tables": ("channels = 3", "1:12: channels", ("[[channels]]",)),
     "number for a table": ("radio = 3", "1:9: radio", ("expected a table",)),
     "many tables for one": ("[[receiver]]", "1:", ("receiver: expected a table",)),
-    "newer schema": ("schema = 2", "1:10: schema", ("2 is no known version", "1, the newest")),
-    "schema of another type": ("schema = true", "1:10: schema", ("no known version",)),
+    "newer schema": ("schema = 2", "1:10: schema", ("2 is not a known version", "1, the newest")),
+    "schema of another type": ("schema = true", "1:10: schema", ("not a known version",)),
     "not TOML": ("[receiver]\ntimeout = 500 ms", "2:15: this is not TOML", ('timeout = "500 ms"',)),
     "open quote": ('[receiver]\ntimeout = "500 ms\n', "2:18: this is not TOML", ("a quote is not closed",)),
     "table twice": ("[receiver]\n[receiver]", "2:", ("Cannot declare [receiver] twice",)),
@@ -450,7 +450,7 @@ def test_shipped_profile_survives_and_can_be_met(path: Path) -> None:
 
 
 def test_five_profiles_are_shipped() -> None:
-    assert [path.stem for path in SHIPPED] == ["bittern", "heron", "kestrel", "plover", "wren"]
+    assert [path.stem for path in SHIPPED] == ["bittern", "heron", "lapwing", "plover", "wren"]
 
 
 def test_written_profile_names_every_key() -> None:
@@ -592,7 +592,7 @@ def test_unknown_channel_is_told_beside_what_could_not_be_read() -> None:
     )
     assert "run.toml:5:11: moves[2].channel: no channel 'rol'; did you mean 'roll'?" in said
     assert "run.toml:1:1: moves[1].channel: is missing" in said
-    assert "run.toml:11:8: faults[1].rail: 'lo' is no choice; did you mean 'low'?" in said
+    assert "run.toml:11:8: faults[1].rail: 'lo' is not one of the choices; did you mean 'low'?" in said
 
 
 def faults() -> st.SearchStrategy[Any]:

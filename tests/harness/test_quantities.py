@@ -54,10 +54,10 @@ def test_value_is_exact(text: str, kind: str, value: float) -> None:
         ("0.3 ppm", "ppm", ("not a whole number",)),
         ("300 Hz", "duration", ("not a whole number of microseconds", "3333.333")),
         ("0 Hz", "duration", ("more than 0 Hz",)),
-        ("soon", "duration", ("'soon' is no quantity", '"500 ms"')),
-        ("", "share", ("is no quantity", "%")),
-        ("\u0665 ms", "duration", ("is no quantity",)),  # a digit, but not one of ours
-        ("5 ms 3", "duration", ("is no quantity",)),
+        ("soon", "duration", ("'soon' is not a quantity", '"500 ms"')),
+        ("", "share", ("is not a quantity", "%")),
+        ("\u0665 ms", "duration", ("is not a quantity",)),  # a digit, but not one of ours
+        ("5 ms 3", "duration", ("is not a quantity",)),
     ],
 )
 def test_refusal_says_what_is_allowed(text: str, kind: str, parts: tuple[str, ...]) -> None:

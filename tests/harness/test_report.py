@@ -24,6 +24,7 @@ from hypothesis import strategies as some
 from report.reporting import HERON, judged, lost_link, make
 from scipy import stats
 
+from lostlink.campaigns.times import NEVER_US
 from lostlink.cli import main
 from lostlink.errors import EvidenceError, LostlinkError
 from lostlink.evidence.document import Document
@@ -34,7 +35,7 @@ from lostlink.evidence.run_writer import as_data, packed, save
 from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
 from lostlink.report import figures, write_report
-from lostlink.report.distributions import MOST_POINTS, NEVER_US, Aspect
+from lostlink.report.distributions import MOST_POINTS, RequirementTimes
 from lostlink.report.markup import data_block, escape, tag
 from lostlink.report.outcomes import KINDS, SIGNS
 from lostlink.report.palette import DARK, LIGHT, Palette
@@ -478,7 +479,7 @@ def test_curve_is_the_survival_function(taken: dict[int, int], never: int) -> No
     if never:
         values, counts = np.append(values, NEVER_US), np.append(counts, never)
         sample = np.append(sample, np.full(never, NEVER_US))
-    at_us, later = Aspect({}, values, counts).later_than()
+    at_us, later = RequirementTimes({}, values, counts).later_than()
     theirs = stats.ecdf(sample).sf
     assert at_us.tolist() == sorted(taken)
     assert later == pytest.approx(theirs.evaluate(at_us), abs=1e-12)
@@ -487,7 +488,7 @@ def test_curve_is_the_survival_function(taken: dict[int, int], never: int) -> No
 def test_long_columns_are_thinned_at_the_head() -> None:
     """A page is no wider than so many points; of the tail, where the limit is, none is left out."""
     values = np.arange(1_000_000, dtype=np.int64)
-    at_us, later = Aspect({}, values, np.ones_like(values)).later_than()
+    at_us, later = RequirementTimes({}, values, np.ones_like(values)).later_than()
     assert len(at_us) <= MOST_POINTS + 1
     assert at_us[-50:].tolist() == values[-50:].tolist()
     assert at_us[0] == 0

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any, Final
 
-from lostlink.campaigns.statistics import _check_share, upper_rank
+from lostlink.campaigns.statistics import check_share, upper_rank
 
 if TYPE_CHECKING:
     import numpy as np
@@ -148,7 +148,7 @@ class Times:
         The inverse of the empirical distribution function (type 1 of Hyndman & Fan, Am. Stat. 50:361, 1996):
         always a time that was measured.
         """
-        _check_share("share", share)
+        check_share("share", share)
         rank = math.ceil(Fraction(repr(float(share))) * self.trials)  # 0.07 * 100 is above 7 in floats
         above = upper_rank(self.trials, share, confidence)
         return Quantile(share, self.at_rank(rank), None if above is None else self.at_rank(above))

@@ -1,6 +1,6 @@
 """Fly trials: side by side where that can be done, else one by one in the event simulation, with the same result.
 
-What came of a trial is a row of instants, whoever flew it. `fly` is what workers run: from a `Job` to a `Tally`.
+What came of a trial is a row of instants, whoever flew it. `fly` is what workers run: from a `TrialRange` to a `Tally`.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _JOB_TRIALS = {SIDE_BY_SIDE: 8192, ONE_BY_ONE: 32}
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class TrialRange:
     """A stretch of trials.
 
     Attributes
@@ -58,12 +58,12 @@ def trials_a_job(engine: str) -> int:
     return _JOB_TRIALS[engine]
 
 
-def fly(job: Job) -> Tally:
+def fly(job: TrialRange) -> Tally:
     """Fly the trials of a job and count what came of them."""
     return Tally.merged(Tally.of(job.lot, rows) for rows in _rows(job))
 
 
-def _rows(job: Job) -> Iterator[Rows]:
+def _rows(job: TrialRange) -> Iterator[Rows]:
     engine, _ = engine_for(job.lot, job.receiver)
     if engine == SIDE_BY_SIDE:
         rig = SimRig(job.lot.profile)

@@ -1,6 +1,6 @@
 """How well the instants of a capture are known: the tick of the analyser, found in its time stamps. Pure.
 
-A file may write nanoseconds although the analyser sampled at 24 MHz. The tick is the coarsest grid on which all
+A file may write nanoseconds although the analyser sampled at 30 MHz. The tick is the coarsest grid on which all
 edges lie: their greatest common divisor, or else one of the usual sample rates, to within one step of the file.
 A finer tick than the true one would promise too much, so in doubt it is the coarser one.
 """
@@ -73,7 +73,7 @@ def width_uncertainty_us(sample_period_ps: float) -> float:
 
 
 def parse_tick(text: str, unit_ps: int) -> float:
-    """Return a tick in picoseconds from text such as ``41.7 ns``; none is finer than the file's own step.
+    """Return a tick in picoseconds from text such as ``33.3 ns``; none is finer than the file's own step.
 
     Raises
     ------

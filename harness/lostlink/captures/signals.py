@@ -1,7 +1,7 @@
 """What a capture holds: wires and their edges. Pure.
 
 Times are integer picoseconds from the capture's first time stamp, so that nothing is rounded before the end: a
-tick of 24 MHz is 41 667 ps, and a day still fits into 64 bits.
+tick of 30 MHz is 33 333 ps, and a day still fits into 64 bits.
 """
 
 from __future__ import annotations

@@ -90,14 +90,14 @@ def _unknown(requirement: str, wanted: str, given: list[Path]) -> UsageError:
 
     shown = repr(requirement if len(requirement) <= _LONGEST_SHOWN else requirement[:_LONGEST_SHOWN] + "...")
     if _is_file(requirement):
-        return UsageError(f"{shown} is no requirement; allowed: an id first, then the profile: FS-CUT {requirement}")
+        return UsageError(f"{shown} is not a requirement; allowed: an id first, then the profile: FS-CUT {requirement}")
     parts = [name for name in CATALOGUE if wanted and wanted in name.split("-")]
     close = difflib.get_close_matches(wanted[:_LONGEST_SHOWN], CATALOGUE, n=_MOST_NEAR)
     near = list(dict.fromkeys([*parts, *close]))[:_MOST_NEAR]
     hint = f"; did you mean {' or '.join(near)}?" if near else ";"
     searched = f" nor in {', '.join(map(str, given))}" if given else ""
     return UsageError(
-        f"{shown} is no requirement of the catalogue{searched}{hint} allowed: an id that lostlink explain lists, or "
+        f"{shown} is not a requirement of the catalogue{searched}{hint} allowed: an id that lostlink explain lists, or "
         "one of your own, which is described in the docstring of its test (--tests FILE.py shows it)"
     )
 

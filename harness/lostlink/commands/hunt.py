@@ -49,7 +49,7 @@ def command(
     shown as a timeline and saved as a scenario, which runs again in simulation and on a board.
 
     With --runs the same seed finds the same; with --budget the hunt ends when the time is up. Shrinking a finding
-    takes up to 600 further runs, with --budget up to 30 s. Finding nothing is no proof.
+    takes up to 600 further runs, with --budget up to 30 s. Finding nothing proves nothing.
 
     Exit codes: 0 nothing found, 1 a requirement is broken, 2 bad input, 130 interrupted (the best so far is saved).
 

@@ -12,9 +12,9 @@ import click
 from lostlink.commands import shared
 from lostlink.errors import ProfileError, UsageError
 from lostlink.profiles import commented_profile, parse_profile
-from lostlink.profiles.quantities import QuantityError, parse
+from lostlink.profiles.models import settings_of, value_of
 from lostlink.profiles.template import Facts, channels_of
-from lostlink_sims import Profile
+from lostlink_sims import Channel, Profile
 
 
 @click.command("new")
@@ -61,12 +61,12 @@ _QUESTIONS = (
     ("packet_interval", "Time from one packet to the next, or their rate", "5 ms"),
     ("channels", "Channels in their order; /2 or /3 marks a switch", _USUAL_CHANNELS),
     ("arm", 'The switch that arms the motors, or "none"', ""),
-    ("timeout", "Failsafe after so long without a good packet", "500 ms"),
+    ("timeout", "Failsafe after this time without a good packet", "500 ms"),
     ("throttle_failsafe", "Throttle pulse in failsafe", "1000 us"),
     ("frame_period", "Period of the PPM frame", "22.5 ms"),
     ("counter", "Does a packet carry a counter, so that a hung handset can be told? (y/n)", "y"),
     ("link_id", 'Its link id, 0 to 255, so that a neighbour can be told, or "none"', "42"),
-    ("check_byte", "Does it carry a check byte besides the radio's own CRC? (y/n)", "y"),
+    ("check_byte", "Does it carry a check byte in addition to the radio's CRC? (y/n)", "y"),
 )  # fmt: skip
 
 
@@ -115,17 +115,18 @@ def _facts(given: dict[str, Any]) -> Facts:
         if text is not None:
             try:
                 known[fact] = read(text)
-            except (QuantityError, ValueError) as error:
+            except ValueError as error:
                 raise ProfileError(f"--{option.replace('_', '-')}: {error}") from error
 
-    def time_us(text: str) -> int:
-        return int(parse(text, "duration"))
+    def setting(part: type, key: str) -> Callable[[str], Any]:
+        return lambda text: value_of(settings_of(part)[key], text)
 
-    take("packet_interval", "packet_interval_us", time_us)
-    take("timeout", "timeout_us", time_us)
-    take("frame_period", "frame_period_us", time_us)
+    plain = Profile()
+    take("packet_interval", "packet_interval_us", setting(type(plain.handset), "packet_interval"))
+    take("timeout", "timeout_us", setting(type(plain.receiver), "timeout"))
+    take("frame_period", "frame_period_us", setting(type(plain.output), "frame_period"))
     take("channels", "channels", channels_of)
-    take("throttle_failsafe", "throttle_failsafe_us", lambda text: int(parse(text, "width")))
+    take("throttle_failsafe", "throttle_failsafe_us", setting(Channel, "failsafe"))
     take("link_id", "link_id", _link_id)
     take("arm", "arm_channel", lambda text: _arm(text, known.get("channels")))
     for option, fact in (("counter", "packet_counter"), ("check_byte", "check_byte")):
@@ -141,7 +142,7 @@ def _link_id(text: str) -> int | None:
     if text == "none":
         return None
     if not text.isdecimal() or int(text) > 255:
-        raise ValueError(f'{text!r} is no link id; allowed: 0 to 255, or "none"')
+        raise ValueError(f'{text!r} is not a link id; allowed: 0 to 255, or "none"')
     return int(text)
 
 

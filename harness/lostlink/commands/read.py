@@ -27,7 +27,7 @@ from lostlink.show import capture as screen
 @shared.profile_argument
 @click.option("--signal", metavar="NAME", help="Signal with the pulses, where more than one has edges.")
 @click.option("--unit", type=click.Choice(["s", "ms", "us", "ns"]), help="Unit of the times in a CSV without a header.")
-@click.option("--tick", metavar="TIME", help='Sample period of the analyser, such as "41.7 ns".  [default: detected]')
+@click.option("--tick", metavar="TIME", help='Sample period of the analyser, such as "33.3 ns".  [default: detected]')
 @click.option("--csv", metavar="FILE", help="Write the decoded frames as CSV.")
 @shared.out_option(None, "Folder for the evidence: verdicts, frames, report.html. Needs PROFILE.")
 @shared.force_option

@@ -54,8 +54,8 @@ def value_of(field: Field[Any], raw: Any) -> Any:
         case "count":
             return _count(setting, raw, wants_float=isinstance(field.default, float))
         case "choice":
-            if raw not in setting.choices:
-                raise BadValueError(f"{shown(raw)} is no choice{nearest(raw, setting.choices)}")
+            if violation := setting.violation(raw):
+                raise BadValueError(f"{shown(raw)} is {violation}{nearest(raw, setting.choices)}")
         case "text":
             return _texts(raw) if isinstance(field.default, tuple) else _text(field, raw)
     return raw
@@ -95,7 +95,7 @@ def _quantity(setting: Setting, raw: Any) -> float:
     suggested = quantities.EXAMPLE[kind]
     if isinstance(raw, (int, float)) and not isinstance(raw, bool):
         if isinstance(raw, float) and not math.isfinite(raw):
-            raise BadValueError(f'{raw} is no number; allowed: text such as "{suggested}"')
+            raise BadValueError(f'{raw} is not a number; allowed: text such as "{suggested}"')
         if kind == "share":
             return _float(raw)
         suggested = _with_unit(setting, raw)
@@ -120,12 +120,9 @@ def _float(raw: int | float) -> float:
 
 
 def _limited(setting: Setting, value: int | float) -> float:
-    if isinstance(value, float) and math.isnan(value):
-        raise BadValueError(f"{value} is no number; allowed: {_range(setting)}")
-    too_small = setting.least is not None and value < setting.least
-    if too_small or (setting.most is not None and value > setting.most):
-        how = "small" if too_small else "large"
-        raise BadValueError(f"{shortened(_of(setting, value))} is too {how}; allowed: {_range(setting)}")
+    if violation := setting.violation(value):
+        what = value if violation == "not a number" else shortened(_of(setting, value))
+        raise BadValueError(f"{what} is {violation}; allowed: {_range(setting)}")
     return value
 
 

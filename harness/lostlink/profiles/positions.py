@@ -1,4 +1,4 @@
-"""Where things stand in a TOML text: for every key and value its line and column, counted from 1.
+"""Positions in a TOML text: for every key and value its line and column, counted from 1.
 
 `tomllib` gives values without positions, so this walks the text beside it and notes only structure. It is used
 on texts that `tomllib` has accepted, so it need not find fault with anything.

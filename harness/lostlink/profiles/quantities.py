@@ -52,7 +52,7 @@ _LONGEST = 400  # signs of a quantity; the least of all floats takes 330
 
 
 class QuantityError(ValueError):
-    """Text that is no quantity of the kind wanted; says what is allowed."""
+    """Text that is not a quantity of the kind wanted; says what is allowed."""
 
 
 def parse(text: str, kind: str) -> float | int:
@@ -68,7 +68,7 @@ def parse(text: str, kind: str) -> float | int:
     allowed = f'allowed: a number with a unit ({", ".join(units)}), such as "{EXAMPLE[kind]}"'
     match = _TEXT.fullmatch(text) if len(text) <= _LONGEST else None
     if match is None:
-        raise QuantityError(f"{text[:40]!r} is no quantity; {allowed}")
+        raise QuantityError(f"{text[:40]!r} is not a quantity; {allowed}")
     number, unit = Decimal(match[1]), match[2].replace("μ", "µ")
     if kind == "duration" and unit in UNITS["frequency"]:
         return _interval(number * UNITS["frequency"][unit], text)
@@ -93,7 +93,7 @@ def parse(text: str, kind: str) -> float | int:
 def _interval(rate_hz: Decimal, text: str) -> int:
     """Return the interval of a rate, for a duration that was given as "200 Hz"."""
     if rate_hz <= 0:
-        raise QuantityError(f"{text!r} is no rate; allowed: more than 0 Hz")
+        raise QuantityError(f"{text!r} is not a rate; allowed: more than 0 Hz")
     interval = Decimal(1_000_000) / rate_hz
     if interval != interval.to_integral_value():
         raise QuantityError(f"{text!r} is not a whole number of microseconds ({interval:.3f} us); give the interval")

@@ -128,13 +128,13 @@ def _harmless(sign: str) -> bool:
 
 
 def _build(
-    cls: type[_T], table: Any, keys: Keys, source: _Source, *, besides: tuple[str, ...] = (), **parts: Any
+    cls: type[_T], table: Any, keys: Keys, source: _Source, *, extra_keys: tuple[str, ...] = (), **parts: Any
 ) -> _T | None:
     """Build an instance of `cls` from a table; None, and noted problems, when that cannot be.
 
     Parameters
     ----------
-    besides : tuple of str
+    extra_keys : tuple of str
         Keys that are allowed and are somebody else's business.
     parts
         Fields that have been built already.
@@ -145,10 +145,10 @@ def _build(
     known = {key: field for key, field in settings_of(cls).items() if told(field).kind != "table"}
     values, sound = dict(parts), True
     for key, raw in table.items():
-        if key in besides:
+        if key in extra_keys:
             continue
         if key not in known:
-            source.wrong((*keys, key), f"unknown key{nearest(key, [*known, *besides])}", value=False)
+            source.wrong((*keys, key), f"unknown key{nearest(key, [*known, *extra_keys])}", value=False)
             sound = False
             continue
         try:
@@ -185,7 +185,7 @@ def _chosen(kinds: dict[str, Any], word: str, item: Any, keys: Keys, source: _So
     if not isinstance(name, str) or name not in kinds:
         source.wrong((*keys, word), f"{shown(name)} is no {word}{nearest(name, kinds)}")
         return None
-    return _build(kinds[name], item, keys, source, besides=(word,))
+    return _build(kinds[name], item, keys, source, extra_keys=(word,))
 
 
 def _losses(radio: Any, source: _Source) -> tuple[Any, ...]:
@@ -242,7 +242,7 @@ def _pattern(text: str, name: str) -> bytes:
 def _check_version(source: _Source) -> None:
     version = source.values.get("schema", NEWEST_SCHEMA)
     if type(version) is not int or version != NEWEST_SCHEMA:
-        source.wrong(("schema",), f"{shown(version)} is no known version; allowed: {NEWEST_SCHEMA}, the newest")
+        source.wrong(("schema",), f"{shown(version)} is not a known version; allowed: {NEWEST_SCHEMA}, the newest")
 
 
 # --- the two kinds of files ----------------------------------------------------------------------------------------
@@ -276,14 +276,14 @@ def parse_profile(text: str, source: str = "<text>", folder: Path | None = None)
     for name, cls in tables.items():
         if name in values:
             extra: dict[str, Any] = {"losses": _losses(values[name], place)} if name == "radio" else {}
-            parts[name] = _build(cls, values[name], (name,), place, besides=tuple(extra), **extra)
+            parts[name] = _build(cls, values[name], (name,), place, extra_keys=tuple(extra), **extra)
             unsound |= {name} if parts[name] is None else set()
     if "channels" in values:
         before = len(place.problems)
         built = [_build(Channel, item, keys, place) for item, keys in _list(values, "channels", (), place)]
         parts["channels"] = tuple(channel for channel in built if channel is not None)
         unsound |= {"channels"} if len(place.problems) > before else set()
-    head = _build(Profile, values, (), place, besides=("schema", "channels", *tables)) or Profile()
+    head = _build(Profile, values, (), place, extra_keys=("schema", "channels", *tables)) or Profile()
     profile = dataclasses.replace(head, **{name: part for name, part in parts.items() if name not in unsound})
     if values.keys() <= {"schema", "name", "channels", *tables}:  # else a table may be here under a wrong name
         for keys, problem in impossible(profile, unsound):
@@ -311,7 +311,7 @@ def parse_scenario(text: str, profile: Profile, source: str = "<text>") -> Scena
         place.values,
         (),
         place,
-        besides=("schema", "moves", "faults"),
+        extra_keys=("schema", "moves", "faults"),
         moves=tuple(moves),
         faults=tuple(faults),
     )
@@ -336,7 +336,7 @@ def _read(path: str | Path) -> str:
         line, column = positions.line_and_column(before, len(before))
         raise ProfileError(f"{path}:{line}:{column}: is not UTF-8 text; allowed: a TOML file in UTF-8") from None
     except ValueError:
-        raise ProfileError(f"{str(path)!r}: is no path; allowed: a TOML file") from None
+        raise ProfileError(f"{str(path)!r}: is not a path; allowed: a TOML file") from None
     except OSError as error:
         raise ProfileError(f"{path}: cannot be read: {error.strerror}; allowed: a TOML file") from None
 

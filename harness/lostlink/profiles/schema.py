@@ -59,10 +59,10 @@ def _setting(field: dataclasses.Field[Any]) -> dict[str, Any]:
     return schema
 
 
-def _table(cls: type, **besides: Any) -> dict[str, Any]:
+def _table(cls: type, **extra: Any) -> dict[str, Any]:
     properties, required = (
-        dict(besides),
-        [name for name, part in besides.items() if "const" in part and name != "schema"],
+        dict(extra),
+        [name for name, part in extra.items() if "const" in part and name != "schema"],
     )
     for field in dataclasses.fields(cls):
         if "setting" in field.metadata and told(field).kind != "table":

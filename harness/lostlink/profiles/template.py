@@ -96,7 +96,9 @@ def channels_of(text: str) -> tuple[Channel, ...]:
         name, slash, positions = part.strip().partition("/")
         kind = {"": "stick", "2": "two-position switch", "3": "three-position switch"}.get(positions.strip())
         if not name.strip() or kind is None:
-            raise ValueError(f'{part.strip()!r} is no channel; allowed: names such as "roll, throttle, arm/2, mode/3"')
+            raise ValueError(
+                f'{part.strip()!r} is not a channel; allowed: names such as "roll, throttle, arm/2, mode/3"'
+            )
         if not slash and re.fullmatch(r"(switch|arm)\b.*", name.strip()):
             kind = "two-position switch"
         is_low = kind != "stick" or name.strip() == "throttle"

@@ -36,6 +36,7 @@ from lostlink.rigs.reported import Told
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.clock import World
 from lostlink_sims.recorder import Recorder
+from lostlink_sims.trace import NoteKind
 from lostlink_sims.world import Stage
 
 LOCKSTEP: Final = "emulated"
@@ -161,7 +162,7 @@ class EmulatedRig:
                     where = f"{CALLS[error.call]}() at" if error.call else "the image after"
                     crash = f"{where} {at_us / 1e6:.6f} s: {error.why}"
                     stage, remote, _ = self._stage(scenario, min(at_us, scenario.duration_us))
-                    stage.recorder.note(stage.env.now, crash)
+                    stage.recorder.note(stage.env.now, NoteKind.CRASH, crash)
         except RigError as error:
             raise RigError(f"{self._image}: {error}") from None
         trace = self._tell(scenario, stage, remote, emulator.said, origin_us, crash)
@@ -212,7 +213,7 @@ class EmulatedRig:
         planned_us = trace.packets.arrived_us.copy()
         told.place(trace, arrivals, 0)
         self._worst_us = max(self._worst_us, int((trace.packets.arrived_us - planned_us).max(initial=0)))
-        trace.notes.sort(key=lambda note: note[0])
+        trace.notes.sort(key=lambda note: note.at_us)
         return dataclasses.replace(
             trace, how_seen=HowSeen.EMULATED, uncertainty_us=_TICK_US, span_uncertainty_us=_TICK_US,
             separators_us=np.array(separators, np.int64) if separators else None,

@@ -11,11 +11,11 @@ import numpy as np
 
 from lostlink.bench import codec
 from lostlink.bench.board import Reports
-from lostlink.rigs.remote import RemoteBoard, _boots
+from lostlink.rigs.remote import RemoteBoard
 from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.fates import RECEIVER_BUSY, RECEIVER_OFF
 from lostlink_sims.ppm import NEVER
-from lostlink_sims.trace import NOT_YET
+from lostlink_sims.trace import NOT_YET, NoteKind
 from lostlink_sims.world import Stage
 
 _BOOTS_LATE_US: Final = 40
@@ -125,7 +125,9 @@ class Told:
                 recorder.failsafe(at(board_us), bool(is_on))
         for board_us, cause in reports.boots:
             if at(board_us) < self._scenario.duration_us:
-                recorder.note(at(board_us), _boots(cause))
+                kind = NoteKind.BOOTED_ON_ORDER if cause == codec.COMMANDED else NoteKind.BOOTED
+                text = f"receiver boots ({codec.CAUSES.get(cause, 'cause unknown')})"
+                recorder.note(at(board_us), kind, text)
 
     def restarted(self) -> str:
         """Say so if the board began anew more often than it was told to; else nothing."""

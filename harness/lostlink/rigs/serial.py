@@ -378,7 +378,7 @@ class _Told(Told):
         trace = self._stage.trace()
         if fit is not None:
             self.place(trace, arrivals, anchor_us)
-        trace.notes.sort(key=lambda note: note[0])
+        trace.notes.sort(key=lambda note: note.at_us)
         return dataclasses.replace(
             trace, how_seen=HowSeen.REPORTED, uncertainty_us=uncertainty_us, span_uncertainty_us=span_us,
             separators_us=np.array(separators, np.int64) if separators else None, doubt=doubt,

@@ -20,7 +20,7 @@ from typing import ClassVar, Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink_sims._settings import setting
+from lostlink_sims._settings import Checked, setting
 from lostlink_sims.air import radio
 from lostlink_sims.streams import Draws, threshold, under
 
@@ -105,7 +105,7 @@ def _lost(mask: NDArray[np.bool_]) -> Befell:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bernoulli:
+class Bernoulli(Checked):
     """Each packet is lost by chance, whatever befell its neighbours."""
 
     model: ClassVar[str] = "bernoulli"
@@ -117,7 +117,7 @@ class Bernoulli:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GilbertElliott:
+class GilbertElliott(Checked):
     """Losses in bursts: a channel that changes between a good and a bad state before each packet.
 
     The loss shares are probabilities of *loss* in each state (the literature also writes them as probabilities
@@ -163,7 +163,7 @@ class GilbertElliott:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PeriodicInterferer:
+class PeriodicInterferer(Checked):
     """A transmitter that comes back with a period, at a phase of its own, and hits what it overlaps."""
 
     model: ClassVar[str] = "periodic interferer"
@@ -194,7 +194,7 @@ def overlaps(sent_us: Ints, air_us: int, phase_us: int, period_us: int, burst_us
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Recorded:
+class Recorded(Checked):
     """Losses as they were recorded, a slot a packet, from a drawn place on and over again."""
 
     model: ClassVar[str] = "recorded"
@@ -217,7 +217,7 @@ class Recorded:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Blackout:
+class Blackout(Checked):
     """Nothing gets through for a time."""
 
     model: ClassVar[str] = "blackout"
@@ -277,7 +277,7 @@ def _power_steps() -> Ints:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LinkBudget:
+class LinkBudget(Checked):
     """Loss by weak signal: power, path loss, noise, fading, bit errors.
 
     The modulation is taken as non-coherent FSK: range is relative, not predictive (see `radio`). Two-ray means
