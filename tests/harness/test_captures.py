@@ -161,7 +161,7 @@ def test_glitches_are_counted_and_left_out() -> None:
     assert (found.train.widths_ps == np.array(FLYING) * PS_PER_US).all()
     assert verdict(found, "FR-COUNT") is Outcome.INCONCLUSIVE
     assert found.exit_code == 4
-    assert "3 glitches were left out" in found.conclusion
+    assert "3 glitches left out." in found.conclusion
 
 
 def test_style_that_cannot_be_told() -> None:
@@ -367,7 +367,7 @@ def test_without_a_profile_it_stays_a_guess() -> None:
         (SteadyKind.POSSIBLE, True),
     ]
     assert found.steady_states[0].held_ps == 24 * 22_500 * PS_PER_US
-    assert (found.verdicts, found.exit_code) == ([], 0)
+    assert (found.verdicts, found.exit_code) == ((), 0)
 
 
 def test_motors_of_the_profile() -> None:
@@ -436,6 +436,15 @@ def test_waived_is_waived() -> None:
     found = found_in(moved(separator_us=400), dataclasses.replace(profile, requirements=waived))
     assert verdict(found, "FR-SEPARATOR") is Outcome.WAIVED
     assert found.exit_code == 0
+
+
+def test_waivers_alone_prove_nothing() -> None:
+    profile = Profile()
+    ids = tuple(verdict.requirement.id for verdict in found_in(moved(), profile).verdicts)
+    waived = dataclasses.replace(profile.requirements, waived=ids)
+    found = found_in(moved(), dataclasses.replace(profile, requirements=waived))
+    assert found.conclusion.startswith("Every requirement was waived by the owner; nothing is proven.")
+    assert found.exit_code == 4
 
 
 def test_holes_are_not_silence() -> None:

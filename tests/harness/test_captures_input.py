@@ -121,7 +121,7 @@ def test_dump_of_several_wires() -> None:
     with pytest.raises(CaptureError, match=r"--signal: 'a' \(200 edges\), 'b' \(200 edges\)"):
         choose(parse_capture(two, "t.vcd"))
     assert choose(parse_capture(two, "t.vcd"), "b").signal.name == "b"
-    with pytest.raises(CaptureError, match="'c' is no signal"):
+    with pytest.raises(CaptureError, match="'c': there is no such signal of one bit"):
         choose(parse_capture(two, "t.vcd"), "c")
 
 
@@ -181,7 +181,7 @@ def wave(high_us: int, period_us: int, count: int = 60) -> str:
         (HEAD + "#0 0!\n#5 1!\n#9\n", "only one edge"),
         (HEAD + "#0 0!\n#5 0!\n#9\n", "no edge"),
         (HEAD, "no edge"),
-        (wave(300, 1500), "no gap longer than 2.3 ms"),
+        (wave(300, 1500), "no sync gap longer than 2.3 ms"),
         (wave(1500, 20_000), "single servo pulses"),
         (wave(300, 20_000), "single servo pulses"),
         (wave(5, 30_000), "60 pulses shorter than 10 µs"),

@@ -19,8 +19,7 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.captures.resolution import PS_PER_UNIT
-from lostlink.captures.signals import LONGEST_PS, Capture, Ints, Signal, printable, settled
+from lostlink.captures.signals import LONGEST_PS, PS_PER_UNIT, Capture, Ints, Signal, printable, settled
 from lostlink.errors import CaptureError
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]{1,40}(?:\.[0-9]{0,40})?|\.[0-9]{1,40})(?:[eE][+-]?[0-9]{1,2})?")

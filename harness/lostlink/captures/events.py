@@ -146,7 +146,14 @@ def wrong_count(train: PulseTrain) -> Bools:
     return wrong
 
 
-# --- channels that stand ----------------------------------------------------------------------------------------
+def whole_separators_ps(train: PulseTrain) -> Ints:
+    """Return the lengths of the separators of whole frames; a stuck line is not one."""
+    frames = train.frames
+    length_ps = train.separator_ps[np.repeat(frames.whole & ~cut_short(train), frames.count + 1)]
+    return length_ps[length_ps <= LEAST_GAP_PS]
+
+
+# --- steady channels ----------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.captures.signals import PS_PER_US, Ints
+from lostlink.captures.signals import PS_PER_UNIT, PS_PER_US, Ints
 from lostlink.errors import CaptureError
 
 #: Sample rates that analysers offer, in MHz (common practice, no source). The slowest first: the coarsest grid.
@@ -30,7 +30,6 @@ COVERAGE: Final = 2
 """Factor of the expanded uncertainty (JCGM 100:2008, 6.2.1)."""
 
 _TIME = re.compile(r"\s*([0-9]{1,12}(?:\.[0-9]{1,12})?)\s*(ps|ns|us|µs|μs|ms|s)\s*")
-PS_PER_UNIT: Final = {"ps": 1, "ns": 1000, "us": 10**6, "ms": 10**9, "s": 10**12}
 
 
 def sample_period_ps(at_ps: Ints, unit_ps: int) -> float:
@@ -70,6 +69,11 @@ def width_uncertainty_us(sample_period_ps: float) -> float:
     4.3.9 and 5.1.2), times `COVERAGE`.
     """
     return COVERAGE * sample_period_ps / PS_PER_US / math.sqrt(6)
+
+
+def instant_uncertainty_us(sample_period_ps: float) -> int:
+    """Return the half-width of an instant in whole microseconds: half a sample period, and 0.5 µs of rounding."""
+    return max(1, math.ceil(sample_period_ps / PS_PER_US / 2 + 0.5))
 
 
 def parse_tick(text: str, unit_ps: int) -> float:

@@ -6,11 +6,11 @@ never could have turned would prove nothing about a failsafe.
 
 from __future__ import annotations
 
-import math
 from pathlib import PurePath
 
 import numpy as np
 
+from lostlink.captures.resolution import instant_uncertainty_us
 from lostlink.captures.signals import PS_PER_US, Capture, Ints
 from lostlink.captures.train import PulseTrain
 from lostlink_sims import HowSeen, Profile, Scenario, Summary, Trace, ppm
@@ -21,11 +21,6 @@ from lostlink_sims.trace import Packets, Steps
 def whole_us(ps: Ints) -> Ints:
     """Return picoseconds as the nearest whole microseconds."""
     return (ps + PS_PER_US // 2) // PS_PER_US
-
-
-def instant_uncertainty_us(sample_period_ps: float) -> int:
-    """Return the half-width of what is not known about an instant: half a tick, and half a µs of rounding."""
-    return max(1, math.ceil(sample_period_ps / PS_PER_US / 2 + 0.5))
 
 
 def to_trace(train: PulseTrain, capture: Capture, profile: Profile) -> Trace:

@@ -8,14 +8,22 @@ import numpy as np
 from rich.markup import escape
 from rich.table import Table
 
-from lostlink.captures.events import Onset, Silence, SteadyKind, SteadyState, cut_short, wrong_count
-from lostlink.captures.judging import Findings, whole_separators_ps
+from lostlink.captures.events import (
+    Onset,
+    Silence,
+    SteadyKind,
+    SteadyState,
+    cut_short,
+    whole_separators_ps,
+    wrong_count,
+)
+from lostlink.captures.judging import Findings
 from lostlink.captures.signals import PS_PER_US, Capture
 from lostlink.captures.train import PulseTrain
 from lostlink.errors import ExitCode
 from lostlink.measure import failsafe
 from lostlink.profiles.quantities import text_of
-from lostlink.show.capture_picture import _Clock, legend, names, picture
+from lostlink.show.capture_picture import clock_time, legend, names, picture
 from lostlink.show.console import SIGNS, cautions, console, last_line
 from lostlink.verdicts import Outcome, quantity
 from lostlink_sims import Profile, Trace
@@ -29,9 +37,6 @@ CANNOT_SHOW = (
 def us(ps: float) -> str:
     """Return picoseconds for people."""
     return quantity(round(ps / PS_PER_US, 3), "µs")
-
-
-# --- the picture ------------------------------------------------------------------------------------------------
 
 
 # --- what happened ----------------------------------------------------------------------------------------------
@@ -233,7 +238,7 @@ def _near(value_us: float, step_us: int, kind: str) -> str:
 
 def show(capture: Capture, found: Findings, profile: Profile | None, trace: Trace | None) -> None:
     """Show everything that a capture says."""
-    out, train, clock = console(), found.train, _Clock(capture)
+    out, train = console(), found.train
     out.print(
         f"capture [bold]{escape(capture.source)}[/bold]: {capture.form}, signal {escape(train.signal.name)}, "
         f"{len(train.signal.at_ps)} edges in {quantity(train.end_ps / PS_PER_US, 'µs')}",
@@ -262,11 +267,11 @@ def show(capture: Capture, found: Findings, profile: Profile | None, trace: Trac
         out.print()
     half = _MOST_EVENTS // 2
     for at_ps, text in told if len(told) <= _MOST_EVENTS else told[:half]:
-        out.print(escape(f"{clock(at_ps):>13}  {text}."), soft_wrap=True)
+        out.print(escape(f"{clock_time(capture, at_ps):>13}  {text}."), soft_wrap=True)
     if len(told) > _MOST_EVENTS:
         out.print(f"{'':>13}  … {len(told) - 2 * half} more …")
         for at_ps, text in told[-half:]:
-            out.print(escape(f"{clock(at_ps):>13}  {text}."), soft_wrap=True)
+            out.print(escape(f"{clock_time(capture, at_ps):>13}  {text}."), soft_wrap=True)
     if trace is not None and told:
         out.print("Motors: what the profile's flight controller would do, taken as armed when the capture begins.")
     out.print()

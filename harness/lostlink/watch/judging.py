@@ -9,7 +9,7 @@ from enum import Enum
 
 from lostlink.errors import ExitCode
 from lostlink.requirements import CATALOGUE
-from lostlink.results import exit_code, failure
+from lostlink.results import ALL_WAIVED, exit_code, failure
 from lostlink.verdicts import Limit, Measurement, Outcome, Verdict, quantity
 from lostlink.watch.freeze import FreezeAnalysis, FreezeState, TimeInterval
 from lostlink_sims import HowSeen, Profile
@@ -300,7 +300,7 @@ def conclusion(attempts: Sequence[Attempt], verdicts: Sequence[Verdict], profile
     doubts = (verdict for verdict in verdicts if verdict.outcome not in (Outcome.MET, Outcome.WAIVED))
     doubt = next(doubts, None)
     if doubt is None:
-        return "Every requirement was waived by the owner; nothing is proven."
+        return ALL_WAIVED
     if doubt.measured:
         return f"Inconclusive: {doubt.measured}, limit {doubt.limit}."
     return f"Inconclusive. {_first_upper(doubt.reason)}".rstrip(".") + "."
