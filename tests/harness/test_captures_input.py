@@ -19,7 +19,7 @@ from lostlink.captures.files import parse_capture
 from lostlink.captures.judging import findings
 from lostlink.captures.recognise import choose
 from lostlink.captures.signals import PS_PER_US
-from lostlink.captures.to_trace import as_trace
+from lostlink.captures.to_trace import to_trace
 from lostlink.cli import main
 from lostlink.errors import CaptureError
 from lostlink.show import capture as report
@@ -87,7 +87,7 @@ def test_forms_of_csv(text: bytes, unit: str | None) -> None:
     train = choose(parse_capture(text, "t.csv", unit=unit))
     assert {tuple(row) for row in (train.widths_ps // PS_PER_US).tolist()} == {WIDTHS}
     assert len(train.widths_ps) >= 18
-    assert train.tick_ps == PS_PER_US
+    assert train.sample_period_ps == PS_PER_US
 
 
 def test_instants_alone_have_no_polarity() -> None:
@@ -102,7 +102,7 @@ def test_samples() -> None:
     capture = parse_capture(sampled(), "t.csv")
     assert [len(signal.at_ps) for signal in capture.signals] == [len(EDGES), 0]
     train = choose(capture)
-    assert train.tick_ps == 20 * PS_PER_US
+    assert train.sample_period_ps == 20 * PS_PER_US
     assert (abs(train.widths_ps // PS_PER_US - list(WIDTHS)) <= 20).all()
 
 
@@ -121,7 +121,7 @@ def test_dump_of_several_wires() -> None:
     with pytest.raises(CaptureError, match=r"--signal: 'a' \(200 edges\), 'b' \(200 edges\)"):
         choose(parse_capture(two, "t.vcd"))
     assert choose(parse_capture(two, "t.vcd"), "b").signal.name == "b"
-    with pytest.raises(CaptureError, match="'c' is no signal"):
+    with pytest.raises(CaptureError, match="'c': there is no such signal of one bit"):
         choose(parse_capture(two, "t.vcd"), "c")
 
 
@@ -181,7 +181,7 @@ def wave(high_us: int, period_us: int, count: int = 60) -> str:
         (HEAD + "#0 0!\n#5 1!\n#9\n", "only one edge"),
         (HEAD + "#0 0!\n#5 0!\n#9\n", "no edge"),
         (HEAD, "no edge"),
-        (wave(300, 1500), "no gap longer than 2.3 ms"),
+        (wave(300, 1500), "no sync gap longer than 2.3 ms"),
         (wave(1500, 20_000), "single servo pulses"),
         (wave(300, 20_000), "single servo pulses"),
         (wave(5, 30_000), "60 pulses shorter than 10 µs"),
@@ -351,7 +351,7 @@ def look_at(text: bytes, unit: str | None) -> None:
     for profile in (None, Profile()):
         found = findings(train, profile)
         assert found.conclusion
-        trace = None if profile is None else as_trace(train, capture, profile)
+        trace = None if profile is None else to_trace(train, capture, profile)
         report.events(capture, found, trace)
         capture_picture.legend(capture_picture.picture(capture, found, profile))
     report.proposal(train)

@@ -518,16 +518,16 @@ def test_what_is_no_campaign_is_refused(campaign: Path, tmp_path: Path, text: st
 def test_attempts(tmp_path: Path) -> None:
     """As `lostlink watch` leaves them; a cell may hold anything, a file that is none is told."""
     from lostlink.watch import evidence_files as by_hand
-    from lostlink.watch.judging import Attempt, Seen
+    from lostlink.watch.judging import Attempt, AttemptResult
 
     head = by_hand.watch_head(None, None, "/dev/ttyX", dt.datetime(2026, 5, 1, tzinfo=dt.UTC))
-    attempts = [Attempt(seen=Seen.NOT_MOVED)]
+    attempts = [Attempt(result=AttemptResult.NOT_MOVED)]
     document = Document("The failsafe came.", 0, head, ())
     texts = by_hand.files([], None, 0, attempts)
     write_evidence(tmp_path, document, by_hand.summary_text(document, attempts, []), profile=None, files=texts)
     page = page_of(tmp_path)
     assert "Attempts: each time that the handset was switched off" in page.text
-    assert Seen.NOT_MOVED.value in page.text
+    assert AttemptResult.NOT_MOVED.value in page.text
     (tmp_path / "attempts.csv").write_text(f'a,b\n{HOSTILE[:20]},"x\ny"\n', encoding="utf-8")
     assert HOSTILE[:20] in page_of(tmp_path).text
     for spoiled_file in (b"", b"\xff\xfe\x00"):

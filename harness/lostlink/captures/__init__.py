@@ -1,8 +1,9 @@
 """Pulse trains recorded by a logic analyser: read, recognised, measured, judged.
 
-In this order: ``files`` (which format?) → ``vcd_reader`` or ``csv_reader`` → ``signals`` (edges, in picoseconds) →
-``resolution`` (sample period) → ``recognise`` and ``train`` (polarity, frames, style) → ``events`` (silences,
-failsafes) → ``to_trace`` (the profile's flight controller) → ``judging`` (verdicts) → ``evidence_files``.
+A capture passes through the modules in this order: `files` (detects the format) → `vcd_reader`, `csv_reader` →
+`signals` (edges in picoseconds) → `recognise` (glitches, polarity, frames; `resolution` detects the sample period) →
+`train` (the pulse train) → `events` (silences, possible failsafes) → `judging` (verdicts). `to_trace`, `frames_csv`
+and `evidence_files` are the output.
 """
 
 __all__ = [

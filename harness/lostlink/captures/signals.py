@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 Ints = NDArray[np.int64]
 Levels = NDArray[np.uint8]
 
-PS_PER_US: Final = 1_000_000
+PS_PER_UNIT: Final = {"ps": 1, "ns": 1000, "us": 10**6, "ms": 10**9, "s": 10**12}
+PS_PER_US: Final = PS_PER_UNIT["us"]
 LONGEST_PS: Final = 86_400 * 10**12
 """A capture lasts no longer than a day."""
 

@@ -6,13 +6,13 @@ never could have turned would prove nothing about a failsafe.
 
 from __future__ import annotations
 
-import math
 from pathlib import PurePath
 
 import numpy as np
 
+from lostlink.captures.resolution import instant_uncertainty_us
 from lostlink.captures.signals import PS_PER_US, Capture, Ints
-from lostlink.captures.train import Train
+from lostlink.captures.train import PulseTrain
 from lostlink_sims import HowSeen, Profile, Scenario, Summary, Trace
 from lostlink_sims.flight import Arming, FlightController
 from lostlink_sims.frames import NEVER, Frames, joined
@@ -25,12 +25,7 @@ def whole_us(ps: Ints) -> Ints:
     return (ps + PS_PER_US // 2) // PS_PER_US
 
 
-def instant_uncertainty_us(tick_ps: float) -> int:
-    """Return the half-width of what is not known about an instant: half a tick, and half a µs of rounding."""
-    return max(1, math.ceil(tick_ps / PS_PER_US / 2 + 0.5))
-
-
-def as_trace(train: Train, capture: Capture, profile: Profile) -> Trace:
+def to_trace(train: PulseTrain, capture: Capture, profile: Profile) -> Trace:
     """Return what was measured on the wire in the form that every rig gives; without packets, which nobody saw.
 
     Instants count from the capture's first time stamp.
@@ -49,7 +44,7 @@ def as_trace(train: Train, capture: Capture, profile: Profile) -> Trace:
         profile=profile,
         scenario=Scenario(name=PurePath(capture.source).name, duration_us=end_us),
         how_seen=HowSeen.MEASURED,
-        uncertainty_us=instant_uncertainty_us(train.tick_ps),
+        uncertainty_us=instant_uncertainty_us(train.sample_period_ps),
         packets=Packets(none, none, few, few, np.zeros((0, profile.payload_bytes), np.uint8)),
         fates=(),
         foreign_us=none,
@@ -63,7 +58,7 @@ def as_trace(train: Train, capture: Capture, profile: Profile) -> Trace:
     )
 
 
-def _frames(train: Train) -> Frames:
+def _frames(train: PulseTrain) -> Frames:
     """Return the whole frames, whatever number of channels they hold."""
     rows = np.flatnonzero(train.frames.whole)
     count = train.frames.count[rows]
