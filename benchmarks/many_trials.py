@@ -14,10 +14,10 @@ from pathlib import Path
 
 import numpy as np
 
-from lostlink.campaigns.flight import flight_lot
+from lostlink.campaigns.flight import flight_trials
 from lostlink.profiles import read_profile
 from lostlink_sims import summarise
-from lostlink_sims.batch.engine import PIECE, Many
+from lostlink_sims.batch.engine import PIECE, BatchEngine
 
 PROFILE = read_profile(Path(__file__).parent.parent / "fixtures" / "profiles" / "heron.toml")
 TRIALS = 4 * PIECE
@@ -31,7 +31,7 @@ def cpu_s(work: Callable[[], object]) -> float:
 
 
 def many(trials: int, duration_us: int = 10_000_000) -> Callable[[], object]:
-    engine = Many(flight_lot(PROFILE, 1, duration_us=duration_us))
+    engine = BatchEngine(flight_trials(PROFILE, 1, duration_us=duration_us))
 
     def work() -> None:
         for _ in engine.pieces(0, trials):
@@ -47,7 +47,7 @@ def growth(amounts: list[int], times_s: list[float]) -> float:
 
 
 def main() -> None:
-    lot = flight_lot(PROFILE, 1)
+    lot = flight_trials(PROFILE, 1)
     # Gilbert-Elliott draws two numbers a packet: one long stream of as many.
     packets = lot.duration_us // PROFILE.handset.packet_interval_us
 

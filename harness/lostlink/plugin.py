@@ -54,6 +54,8 @@ def pytest_configure(config: pytest.Config) -> None:
     seed = config.getoption("--lostlink-seed")
     if not 0 <= seed < 2**63:
         raise pytest.UsageError(f"--lostlink-seed {seed}: allowed: 0 to 2^63 - 1")
+    if config.getoption("--lostlink-profile"):
+        config.stash[PROFILE] = _profile(config)  # a wrong one is reported once, before any test
     rig = config.getoption("--lostlink-rig")
     if rig != _DEFAULT_RIG and not config.getoption("--lostlink-props-off"):
         from lostlink.errors import LostlinkError

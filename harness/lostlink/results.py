@@ -14,6 +14,7 @@ CAUTIONS: Final = (
     "Follow the radio and aviation regulations of your country, and licensed practice.",
     "Meeting the requirements does not show that the model is safe to fly.",
 )
+ALL_WAIVED: Final = "Every requirement was waived by the owner; nothing is proven."
 
 
 def exit_code(verdicts: Iterable[Verdict]) -> ExitCode:
@@ -106,7 +107,7 @@ class Result:
         if open_ones:
             return f"No requirement failed, but {' and '.join(open_ones)}: {met} of {len(self.verdicts)} are met."
         if not met:
-            return "Every requirement was waived by the owner; nothing is proven."
+            return ALL_WAIVED
         waiver = f", {counts[Outcome.WAIVED]} waived by the owner" if counts[Outcome.WAIVED] else ""
         tested = "the one requirement tested is" if met == 1 else f"all {met} requirements tested are"
         if any(verdict.requirement.id == "FS-CUT" for verdict in self.with_outcome(Outcome.MET)):

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims.profile import air_time_us
 from lostlink_sims.scenario import AnyFault
-from lostlink_sims.streams import Draws, Purpose
+from lostlink_sims.streams import Purpose, Streams
 
 STICKS_IN_FLIGHT = (0.8, 0.2, 0.7, 0.3, 0.9, 0.1)
 """Where sticks other than the throttle stand: nowhere near a failsafe value."""
@@ -65,7 +65,7 @@ class ScenarioBuilder:
         self.seed = seed
         self.name = name
         self._phase_stride = phase_stride
-        self._draws = Draws(seed, zlib.crc32(name.encode()))
+        self._draws = Streams(seed, zlib.crc32(name.encode()))
         self._drawn = 0
         self._made = 0
 

@@ -112,6 +112,16 @@ def quantity(value: float, unit: str) -> str:
     return f"{number} {unit}".rstrip()
 
 
+def counted(count: int, noun: str) -> str:
+    """Return a count with its noun, thousands grouped: "1 trial", "29 956 trials"."""
+    return f"{grouped(count)} {noun}{'' if count == 1 else 's'}"
+
+
+def grouped(count: int) -> str:
+    """Return a whole number with its thousands grouped by spaces."""
+    return f"{count:,}".replace(",", " ")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
     """What a measurement is compared with; both bounds are still allowed.

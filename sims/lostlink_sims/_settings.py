@@ -12,6 +12,8 @@ import functools
 from dataclasses import dataclass
 from typing import Any, Literal, cast
 
+import numpy as np
+
 Kind = Literal[
     "duration",  # integer microseconds
     "width",  # the same, of a pulse: people give it in microseconds
@@ -69,12 +71,23 @@ class Setting:
     choices: tuple[str, ...] = ()
     example: str = ""
 
+    @property
+    def range_text(self) -> str:
+        """The limits in words, in the field's own unit."""
+        if self.most is None:
+            return f"{self.least} or more"
+        return f"up to {self.most}" if self.least is None else f"{self.least} to {self.most}"
+
     def violation(self, value: Any) -> str:
         """Return how a value breaks the limits or choices; empty when it does not."""
         if self.choices:
             return "" if value in self.choices else "not one of the choices"
-        if isinstance(value, bool) or not isinstance(value, int | float):
+        if self.least is None and self.most is None:
             return ""
+        if value is None:  # left out, where the declaration has that
+            return ""
+        if isinstance(value, bool) or not isinstance(value, int | float | np.number):
+            return "not a number"
         if value != value:
             return "not a number"
         if self.least is not None and value < self.least:
@@ -98,7 +111,7 @@ class Checked:
         for name, declared, default in _limited_fields(type(self)):  # type: ignore[arg-type]
             value = getattr(self, name)
             if value is not default and (violation := declared.violation(value)):
-                allowed = ", ".join(declared.choices) or f"{declared.least} to {declared.most}"
+                allowed = ", ".join(declared.choices) or declared.range_text
                 raise ValueError(f"{type(self).__name__}.{name}: {value!r} is {violation}; allowed: {allowed}")
 
 
@@ -106,7 +119,7 @@ class Checked:
 def _limited_fields(cls: type) -> tuple[tuple[str, Setting, Any], ...]:
     """Return name, declaration and default of each field of a dataclass that has limits or choices."""
     fields = [field for field in dataclasses.fields(cls) if "setting" in field.metadata]
-    declared = [(field.name, told(field), field.default) for field in fields]
+    declared = [(field.name, declaration(field), field.default) for field in fields]
     return tuple(row for row in declared if row[1].choices or (row[1].least, row[1].most) != (None, None))
 
 
@@ -125,15 +138,15 @@ def setting(
     `default` may be ``dataclasses.MISSING`` for a setting that must be given. The return type is ``Any`` so
     that a class body reads ``timeout_us: int = setting(...)``, as it does with ``dataclasses.field``.
     """
-    told = Setting(doc=doc, kind=kind, least=least, most=most, choices=choices, example=example)
-    return dataclasses.field(default=default, metadata={"setting": told})
+    declared = Setting(doc=doc, kind=kind, least=least, most=most, choices=choices, example=example)
+    return dataclasses.field(default=default, metadata={"setting": declared})
 
 
-def told(field: dataclasses.Field[Any]) -> Setting:
+def declaration(field: dataclasses.Field[Any]) -> Setting:
     """Return what was declared about `field`."""
     return cast(Setting, field.metadata["setting"])
 
 
 def key_of(field: dataclasses.Field[Any]) -> str:
     """Return the key that stands for `field` in a file: its name without the unit."""
-    return field.name.removesuffix(SUFFIX.get(told(field).kind, ""))
+    return field.name.removesuffix(SUFFIX.get(declaration(field).kind, ""))

@@ -15,6 +15,7 @@ from lostlink_sims.profile import Profile
 from lostlink_sims.receiver import MASK, Receiver, ReceiverFactory
 from lostlink_sims.recorder import Recorder, register
 from lostlink_sims.scenario import Scenario
+from lostlink_sims.trace import NoteKind
 
 _HALF: Final = MASK >> 1
 """A clock further ahead than this lies in the past."""
@@ -88,14 +89,14 @@ class Board:
 
     def reset(self, why: str) -> None:
         """Begin again as after power-on; without a supply nothing begins."""
-        self._recorder.note(self._env.now, why)
+        self._recorder.note(self._env.now, NoteKind.RESET, why)
         if self._supplied:
             self.power_off()
             self.power_on()
 
     def brown_out(self, down_us: int) -> None:
         """Let the supply break down for a time; it is back when no breakdown lasts any more."""
-        self._recorder.note(self._env.now, "supply breaks down")
+        self._recorder.note(self._env.now, NoteKind.SUPPLY_DOWN, "supply breaks down")
         back_us = self._env.now + down_us
         if not self._supplied and (back_us <= self._back_us or not self._back_us):
             return  # down for longer already, or not switched on yet

@@ -29,7 +29,7 @@ from lostlink_sims.scenario import (
     Scenario,
     WrongAddress,
 )
-from lostlink_sims.streams import MODEL_SPAN, Draws, Purpose, threshold, under
+from lostlink_sims.streams import MODEL_SPAN, Purpose, Streams, threshold, under
 
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -66,7 +66,7 @@ class Flights:
 class Air:
     """The radio path of one scenario."""
 
-    def __init__(self, profile: Profile, scenario: Scenario, draws: Draws) -> None:
+    def __init__(self, profile: Profile, scenario: Scenario, draws: Streams) -> None:
         self._radio, self._scenario, self._draws = profile.radio, scenario, draws
         self._has_crc = profile.radio.crc_bytes > 0
         self._payload_bytes = profile.payload_bytes
@@ -90,8 +90,8 @@ class Air:
         if self._damage:
             self._damage_fate = self._fate("damaged payload")
 
-    def _model_air(self, purpose: int) -> loss.Air:
-        return loss.Air(
+    def _model_air(self, purpose: int) -> loss.OnAir:
+        return loss.OnAir(
             air_us=self.air_us,
             fatal_bits=fatal_bits(self._radio, self._payload_bytes),
             address_bits=8 * self._radio.address_bytes,
@@ -115,7 +115,7 @@ class Air:
         air = self._model_air(purpose)
         until_us = fault.until_us(self._scenario.duration_us)
 
-        def within(tile: Tile, mask: Callable[[Tile], Mask]) -> loss.Befell:
+        def within(tile: Tile, mask: Callable[[Tile], Mask]) -> loss.Fates:
             inside = (tile.sent_us + self.air_us > fault.at_us) & (tile.sent_us < until_us)
             return (mask(tile) & inside).view(np.uint8) if inside.any() else inside.view(np.uint8)
 
@@ -188,9 +188,9 @@ class Air:
         """Return the fate of each packet: the first layer that loses it has it."""
         fate = np.zeros(len(tile.sent_us), np.uint8)
         for number, sampler in self._layers:
-            befell = sampler(tile)
-            fate = np.where((fate <= RECEIVED_DAMAGED) & (befell == LOST), number, fate).astype(np.uint8)
-            fate[(fate == RECEIVED) & (befell == DAMAGED)] = RECEIVED_DAMAGED
+            fates_of_model = sampler(tile)
+            fate = np.where((fate <= RECEIVED_DAMAGED) & (fates_of_model == LOST), number, fate).astype(np.uint8)
+            fate[(fate == RECEIVED) & (fates_of_model == DAMAGED)] = RECEIVED_DAMAGED
         return fate
 
     def _attempt(self, slots: Slots, sent_us: Ints, attempt: int) -> NDArray[np.uint8]:

@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from lostlink_sims.ppm import Decoded
+from lostlink_sims.frames import Decoded
 from lostlink_sims.profile import Profile
 
 FULL_COMMAND = 1000

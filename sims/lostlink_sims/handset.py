@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, FULL_TRAVEL, TOP_CODE, adc_reading, crc8_rows
 from lostlink_sims.profile import Channel, Profile
 from lostlink_sims.scenario import HandsetHung, HandsetOff, Move, Scenario, StickWireBroken
-from lostlink_sims.streams import BLOCK, Draws, Purpose
+from lostlink_sims.streams import BLOCK, Purpose, Streams
 
 Ints = NDArray[np.int64]
 
@@ -136,7 +136,7 @@ def codes(profile: Profile, position: Ints, readings: Ints | None = None) -> Int
 class Handset:
     """The handset of one scenario."""
 
-    def __init__(self, profile: Profile, scenario: Scenario, draws: Draws) -> None:
+    def __init__(self, profile: Profile, scenario: Scenario, draws: Streams) -> None:
         self._profile = profile
         self._scenario = scenario
         self._draws = draws

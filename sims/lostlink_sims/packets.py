@@ -22,7 +22,7 @@ _FOREIGN_ID_TURN = 0x5A
 """A foreign handset's link id differs from ours in these bits."""
 
 
-class _Link:
+class OwnPackets:
     """Our packets on their way: leave, arrive, are acknowledged, are sent again."""
 
     def __init__(
@@ -184,7 +184,7 @@ class _Link:
         return place < self._i and self._left[place] < until_us - self._settings.settle_us
 
 
-class _Neighbour:
+class ForeignPackets:
     """A foreign handset on our address. Its packets suffer nothing but collisions with ours."""
 
     def __init__(
@@ -194,7 +194,7 @@ class _Neighbour:
         fault: ForeignHandset,
         until_us: int,
         board: BoardPort,
-        link: _Link,
+        link: OwnPackets,
         recorder: Recorder,
     ) -> None:
         self._env, self._fault, self._until_us = env, fault, until_us

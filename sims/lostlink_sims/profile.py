@@ -53,7 +53,7 @@ def _plain_channels() -> tuple[Channel, ...]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Handset(Checked):
+class HandsetSettings(Checked):
     """What the pilot holds: sticks, ADC, mapping rule, packet clock, and what a packet carries."""
 
     packet_interval_us: int = setting(
@@ -88,7 +88,7 @@ class Handset(Checked):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Radio(Checked):
+class RadioSettings(Checked):
     """The 2.4 GHz packet radio at both ends, and what its surroundings do to packets."""
 
     bit_rate_bit_s: int = setting(1_000_000, "Bits on the air in a second.", "bit_rate", least=1_000, most=10_000_000)
@@ -150,7 +150,7 @@ class ReceiverSettings(Checked):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Output(Checked):
+class OutputSettings(Checked):
     """The PPM frame on the wire to the flight controller."""
 
     style: str = setting(
@@ -178,7 +178,7 @@ class Output(Checked):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FlightController(Checked):
+class FlightControllerSettings(Checked):
     """What the flight controller makes of the pulses."""
 
     throttle: str = setting("throttle", "Name of the channel that drives the motors.", "text")
@@ -267,12 +267,12 @@ class Profile(Checked):
     """
 
     name: str = setting("plain link", "What the link is called in reports.", "text")
-    handset: Handset = Handset()
+    handset: HandsetSettings = HandsetSettings()
     channels: tuple[Channel, ...] = _plain_channels()
-    radio: Radio = Radio()
+    radio: RadioSettings = RadioSettings()
     receiver: ReceiverSettings = ReceiverSettings()
-    output: Output = Output()
-    flight_controller: FlightController = FlightController()
+    output: OutputSettings = OutputSettings()
+    flight_controller: FlightControllerSettings = FlightControllerSettings()
     requirements: Requirements = Requirements()
 
     def channel_index(self, name: str) -> int:
@@ -311,17 +311,17 @@ class Profile(Checked):
         return self.receiver.timeout_us + self.receiver.hold_us
 
 
-def packet_bits(radio: Radio, payload_bytes: int) -> int:
+def packet_bits(radio: RadioSettings, payload_bytes: int) -> int:
     """Return the bits of a packet on the air, preamble included."""
     whole = radio.preamble_bytes + radio.address_bytes + payload_bytes + radio.crc_bytes
     return 8 * whole + radio.control_bits
 
 
-def air_time_us(radio: Radio, payload_bytes: int) -> int:
+def air_time_us(radio: RadioSettings, payload_bytes: int) -> int:
     """Return how long a packet is on the air, rounded up to whole microseconds."""
     return -(-packet_bits(radio, payload_bytes) * 1_000_000 // radio.bit_rate_bit_s)
 
 
-def fatal_bits(radio: Radio, payload_bytes: int) -> int:
+def fatal_bits(radio: RadioSettings, payload_bytes: int) -> int:
     """Return the bits that must all be right: the packet without its preamble."""
     return packet_bits(radio, payload_bytes) - 8 * radio.preamble_bytes

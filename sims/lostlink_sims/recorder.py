@@ -12,12 +12,13 @@ from typing import Final
 
 import numpy as np
 
-from lostlink_sims import ppm
 from lostlink_sims.fates import Flights
 from lostlink_sims.flight import FlightController
+from lostlink_sims.frames import NEVER, Decoded, Frames, joined
+from lostlink_sims.outputs import decoder_of, encoding_of
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import Scenario
-from lostlink_sims.trace import NOT_YET, HowSeen, Packets, Steps, Summary, Trace
+from lostlink_sims.trace import NOT_YET, HowSeen, Note, NoteKind, Packets, Steps, Summary, Trace
 
 FRAMES_A_PIECE: Final = 512
 LONGEST_WIDTH_US: Final = 0xFFFF
@@ -34,12 +35,13 @@ class Recorder:
 
     def __init__(self, profile: Profile, *, keep: bool) -> None:
         self._keep = keep
-        self._decoder = ppm.PulseDecoder(profile.flight_controller.least_sync_us, from_rest=True)
+        self._leading_edges = encoding_of(profile).leading_edges
+        self._decoder = decoder_of(profile, from_rest=True)
         self._flight = FlightController(profile)
         self.summary = Summary()
         self._packets: list[Packets] = []
-        self._frames: list[ppm.Frames] = []
-        self._seen: list[ppm.Decoded] = []
+        self._frames: list[Frames] = []
+        self._seen: list[Decoded] = []
         self._motor: list[tuple[int, int, int]] = []
         self._failsafe: list[tuple[int, int]] = []
         self._failsafe_since_us: int | None = None
@@ -48,7 +50,7 @@ class Recorder:
         self._by_fate: dict[int, int] = {}
         self._last: Sequence[int] | None = None  # the widths of the newest frame, as they were given
         self._row, self._total_us = array("q"), 0
-        self.notes: list[tuple[int, str]] = []
+        self.notes: list[Note] = []
         self.foreign: list[int] = []
         self._clear()
 
@@ -86,7 +88,7 @@ class Recorder:
         self._start.append(start_us)
         self._count.append(len(row))
         self._widths.extend(row)
-        self._until.append(ppm.NEVER)
+        self._until.append(NEVER)
         if len(self._start) >= FRAMES_A_PIECE:
             self._digest(start_us)
         return self._total_us
@@ -95,7 +97,7 @@ class Recorder:
         """Open a frame whose widths come one by one."""
         self._start.append(start_us)
         self._count.append(0)
-        self._until.append(ppm.NEVER)
+        self._until.append(NEVER)
 
     def frame_width(self, width_us: int) -> None:
         """Take the next width of the open frame."""
@@ -109,7 +111,7 @@ class Recorder:
 
     def silence(self, now_us: int) -> None:
         """Let the output fall silent, perhaps in the middle of a frame."""
-        if self._until and self._until[-1] == ppm.NEVER:
+        if self._until and self._until[-1] == NEVER:
             self._until[-1] = now_us
 
     def _digest(self, now_us: int, *, last: bool = False) -> None:
@@ -117,7 +119,7 @@ class Recorder:
         n = len(self._start) if last else len(self._start) - 1
         if n > 0:
             cut = sum(self._count[:n])
-            frames = ppm.Frames(
+            frames = Frames(
                 np.array(self._start[:n], np.int64), np.array(self._count[:n], np.int64),
                 np.array(self._widths[:cut], np.int64), np.array(self._until[:n], np.int64),
             )  # fmt: skip
@@ -127,11 +129,11 @@ class Recorder:
             if self._keep:
                 self._frames.append(frames)
             # Silence is judged only as far as the edges are known: up to the newest complete frame.
-            self._look(self._decoder.feed(ppm.leading_edges(frames)), 0)
+            self._look(self._decoder.feed(self._leading_edges(frames)), 0)
         if last:
             self._look(self._decoder.flush(now_us), now_us)
 
-    def _look(self, seen: ppm.Decoded, until_us: int) -> None:
+    def _look(self, seen: Decoded, until_us: int) -> None:
         self._flight.see(seen, until_us)
         for at_us, command, arming in self._flight.changes:
             self.summary.motor_starts += command > 0 and self._last_command == 0
@@ -155,10 +157,10 @@ class Recorder:
         if self._keep:
             self._failsafe.append((now_us, int(is_on)))
 
-    def note(self, now_us: int, text: str) -> None:
+    def note(self, now_us: int, kind: NoteKind, text: str) -> None:
         """Take a remark."""
         if self._keep:
-            self.notes.append((now_us, text))
+            self.notes.append(Note(now_us, kind, text))
 
     def foreign_packet(self, now_us: int) -> None:
         """Take the arrival of a foreign packet."""
@@ -188,7 +190,7 @@ class Recorder:
             fates=tuple(fates),
             foreign_us=np.array(self.foreign, np.int64),
             frames=_joined_frames(self._frames),
-            seen=ppm.joined(self._seen),
+            seen=joined(self._seen),
             failsafe=Steps(failsafe[:, 0], failsafe[:, 1]),
             motor=Steps(motor[:, 0], motor[:, 1]),
             arming=Steps(motor[:, 0], motor[:, 2]),
@@ -211,11 +213,11 @@ def _joined_packets(pieces: list[Packets], payload_bytes: int) -> Packets:
     )
 
 
-def _joined_frames(pieces: list[ppm.Frames]) -> ppm.Frames:
+def _joined_frames(pieces: list[Frames]) -> Frames:
     none = np.zeros(0, np.int64)
     if not pieces:
-        return ppm.Frames(none, none, none, none)
-    return ppm.Frames(
+        return Frames(none, none, none, none)
+    return Frames(
         *(
             np.concatenate([getattr(piece, name) for piece in pieces])
             for name in ("start_us", "count", "widths_us", "until_us")

@@ -45,7 +45,7 @@ class Purpose(IntEnum):
 MODEL_SPAN = 256
 
 
-class Draws:
+class Streams:
     """The streams of one trial.
 
     Parameters
@@ -82,7 +82,7 @@ class Draws:
         return scaled(self.words(purpose, first, count), limit)
 
 
-class ManyDraws:
+class BatchStreams:
     """The same streams for many trials at once.
 
     Parameters

@@ -10,18 +10,39 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink_sims import ppm
-from lostlink_sims.ppm import Decoded, Frames
+from lostlink_sims.frames import Decoded, Frames
+from lostlink_sims.outputs import encoding_of
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import Scenario
 
 Ints = NDArray[np.int64]
 NOT_YET = -1
 """Stands for an instant that never came."""
+
+
+class NoteKind(Enum):
+    """What a note is about."""
+
+    FAULT = "a scripted fault begins"
+    FAULT_END = "a scripted fault ends"
+    RESET = "the receiver is reset, by a fault or its watchdog"
+    SUPPLY_DOWN = "the receiver's supply breaks down"
+    BOOTED = "a board reports that it has booted"
+    BOOTED_ON_ORDER = "a board reports that it has booted, as it was told to"
+    CRASH = "the receiver's program crashed"
+
+
+class Note(NamedTuple):
+    """A remark on a run: instant, kind, and the same in words."""
+
+    at_us: int
+    kind: NoteKind
+    text: str
 
 
 class HowSeen(Enum):
@@ -137,7 +158,7 @@ class Trace:
         The receiver's own word: 1 in failsafe.
     motor, arming : Steps
         Motor command 0 .. 1000; 0 locked, 1 ready, 2 armed.
-    notes : list of (int, str)
+    notes : list of Note
         What else happened, in words.
     summary : Summary
     crash : str or None
@@ -156,19 +177,24 @@ class Trace:
     failsafe: Steps
     motor: Steps
     arming: Steps
-    notes: list[tuple[int, str]]
+    notes: list[Note]
     summary: Summary
     crash: str | None = None
     span_uncertainty_us: int = 0
     separators_us: Ints | None = None
     doubt: str = ""
 
+    @property
+    def crash_us(self) -> int | None:
+        """When the receiver's program crashed; None when it did not."""
+        return next((note.at_us for note in self.notes if note.kind is NoteKind.CRASH), None)
+
     @cached_property
     def edges(self) -> tuple[Ints, NDArray[np.uint8]]:
         """Instants and levels of all edges on the wire; of a frame that was still going out, those that came."""
         output = self.profile.output
         separators_us = output.separator_us if self.separators_us is None else self.separators_us
-        at_us, level = ppm.edges(self.frames, separators_us, output.polarity)
+        at_us, level = encoding_of(self.profile).edges(self.frames, separators_us, output.polarity)
         came = int(np.searchsorted(at_us, self.scenario.duration_us))
         return at_us[:came], level[:came]
 

@@ -8,13 +8,14 @@ is still meant (`board`). What remains is two events a packet (it leaves, it arr
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from typing import Generic, Protocol, TypeVar
 
 from lostlink_sims.board import Board, BoardPort, ReceiverCrashError
 from lostlink_sims.clock import FAULT, World, once
 from lostlink_sims.fates import Air
-from lostlink_sims.handset import Handset
-from lostlink_sims.packets import _Link, _Neighbour
+from lostlink_sims.handset import Handset, Slots
+from lostlink_sims.packets import ForeignPackets, OwnPackets
 from lostlink_sims.profile import Profile
 from lostlink_sims.receiver import ReceiverFactory, ReferenceReceiver
 from lostlink_sims.recorder import Recorder
@@ -27,8 +28,8 @@ from lostlink_sims.scenario import (
     ReceiverReset,
     Scenario,
 )
-from lostlink_sims.streams import Draws, Purpose
-from lostlink_sims.trace import Summary, Trace
+from lostlink_sims.streams import Purpose, Streams
+from lostlink_sims.trace import NoteKind, Summary, Trace
 
 
 def simulate(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = ReferenceReceiver) -> Trace:
@@ -54,7 +55,18 @@ def summarise(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = 
     return stage.recorder.summary
 
 
-class Stage:
+B_co = TypeVar("B_co", bound=BoardPort, covariant=True)
+
+
+class Transmitter(Protocol):
+    """What the stage needs of a handset."""
+
+    def slots(self) -> Iterator[Slots]:
+        """Yield all packets of the scenario, in order."""
+        ...
+
+
+class Stage(Generic[B_co]):
     """A scenario set up and ready: whoever holds it lets time pass in `env`, in no time or in step with a clock.
 
     Parameters
@@ -64,28 +76,37 @@ class Stage:
         ``build(env, recorder, frame_phase_us)`` gives the receiver board.
     keep : bool
         Whether to keep what happens or only count it.
+    handset : callable, optional
+        ``handset(profile, scenario, draws)`` gives the handset; the simulated one when left out.
 
     Attributes
     ----------
     env : World
     recorder : Recorder
     board : BoardPort
+        What `build` gave.
     """
 
     def __init__(
-        self, profile: Profile, scenario: Scenario, build: Callable[[World, Recorder, int], BoardPort], *, keep: bool
+        self,
+        profile: Profile,
+        scenario: Scenario,
+        build: Callable[[World, Recorder, int], B_co],
+        *,
+        keep: bool,
+        handset: Callable[[Profile, Scenario, Streams], Transmitter] = Handset,
     ) -> None:
         self.env = env = World()
         self.recorder = recorder = Recorder(profile, keep=keep)
         self._profile, self._scenario = profile, scenario
-        draws = Draws(scenario.seed, scenario.trial)
+        draws = Streams(scenario.seed, scenario.trial)
         frame_phase_us = scenario.frame_phase_us
         if frame_phase_us is None:
             frame_phase_us = int(draws.below(Purpose.PHASES, 1, 1, profile.output.frame_period_us)[0])
         self.board = board = build(env, recorder, frame_phase_us)
         self._air = air = Air(profile, scenario, draws)
-        handset = Handset(profile, scenario, draws)
-        self._link = _Link(env, profile, air, board, recorder, (air.fly(slots) for slots in handset.slots()))
+        packets = handset(profile, scenario, draws).slots()
+        self._link = OwnPackets(env, profile, air, board, recorder, (air.fly(slots) for slots in packets))
         once(env, scenario.receiver_on_us, FAULT, board.power_on)
         _script_faults(env, profile, scenario, board, self._link, recorder)
         self._link.start()
@@ -100,8 +121,10 @@ class Stage:
         return self.recorder.trace(self._profile, self._scenario, self._air.fates, crash)
 
 
-def _run(profile: Profile, scenario: Scenario, receiver: ReceiverFactory, *, keep: bool) -> tuple[Stage, str | None]:
-    def build(env: World, recorder: Recorder, frame_phase_us: int) -> BoardPort:
+def _run(
+    profile: Profile, scenario: Scenario, receiver: ReceiverFactory, *, keep: bool
+) -> tuple[Stage[Board], str | None]:
+    def build(env: World, recorder: Recorder, frame_phase_us: int) -> Board:
         return Board(env, profile, scenario, receiver, recorder, frame_phase_us)
 
     stage = Stage(profile, scenario, build, keep=keep)
@@ -110,21 +133,21 @@ def _run(profile: Profile, scenario: Scenario, receiver: ReceiverFactory, *, kee
         stage.env.run_until(scenario.duration_us)
     except ReceiverCrashError as error:
         crash = str(error)
-        stage.recorder.note(stage.env.now, crash)
+        stage.recorder.note(stage.env.now, NoteKind.CRASH, crash)
     stage.close()
     return stage, crash
 
 
 def _script_faults(
-    env: World, profile: Profile, scenario: Scenario, board: BoardPort, link: _Link, recorder: Recorder
+    env: World, profile: Profile, scenario: Scenario, board: BoardPort, link: OwnPackets, recorder: Recorder
 ) -> None:
     """Plan the faults that strike the receiver; those of handset and air are theirs."""
     end_us = scenario.duration_us
     for fault in scenario.faults:
-        recorder.note(fault.at_us, fault.name)
+        recorder.note(fault.at_us, NoteKind.FAULT, fault.name)
         until_us = fault.until_us(end_us) if isinstance(fault, LastingFault) else end_us
         if isinstance(fault, LastingFault) and until_us < end_us:
-            recorder.note(until_us, f"end of {fault.name}")
+            recorder.note(until_us, NoteKind.FAULT_END, f"end of {fault.name}")
         match fault:
             case ReceiverReset():
                 once(env, fault.at_us, FAULT, lambda: board.reset("receiver boots"))
@@ -141,6 +164,6 @@ def _script_faults(
                 else:
                     once(env, fault.at_us, FAULT, lambda down_us=down_us: board.brown_out(down_us))  # type: ignore[misc]
             case ForeignHandset():
-                _Neighbour(env, profile, fault, until_us, board, link, recorder).start()
+                ForeignPackets(env, profile, fault, until_us, board, link, recorder).start()
             case _:
                 pass

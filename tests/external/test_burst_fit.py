@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 
 from lostlink.planning import fit
-from lostlink.planning.fit import Fit
+from lostlink.planning.fit import LossFit
 from lostlink.profiles import parse_profile
 from lostlink_sims.air.loss import GilbertElliott
 
 TRACE = np.array([int(sign) for sign in "0010001110000000110000000000000001000000"], np.bool_)
 
 
-def chain(a: float, b: float, good: float, bad: float, packets: int = 0) -> Fit:
-    return Fit("chain", a, b, good, bad, 4, 0.0, packets)
+def chain(a: float, b: float, good: float, bad: float, packets: int = 0) -> LossFit:
+    return LossFit("chain", a, b, good, bad, 4, 0.0, packets)
 
 
 def test_two_parameters_are_counted() -> None:
@@ -75,7 +75,7 @@ def test_likelihood_by_hand() -> None:
         (chain(0.02, 0.1, 0.01, 0.6), "gilbert-elliott, four parameters"),
     ],
 )
-def test_known_channels_are_found(truth: Fit, name: str) -> None:
+def test_known_channels_are_found(truth: LossFit, name: str) -> None:
     """The right number of parameters, each within four standard errors."""
     lost = fit.simulated(truth, 60_000, np.random.default_rng(11))
     best = fit.fits(lost)[0]

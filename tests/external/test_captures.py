@@ -18,7 +18,7 @@ from lostlink.captures import vcd_reader
 from lostlink.captures.files import parse_capture
 from lostlink.captures.recognise import choose
 from lostlink.captures.signals import Capture
-from lostlink.captures.train import Train
+from lostlink.captures.train import PulseTrain
 
 HEAD = "$timescale {scale} $end $scope module rx $end $var wire 1 {code} ppm $end $upscope $end $enddefinitions $end\n"
 
@@ -127,7 +127,7 @@ def test_second_reader(seed: int) -> None:
 # --- pulse trains (common practice, no formal standard) --------------------------------------------------------------
 
 
-def train(widths: list[int], period_us: int, frames: int = 12) -> Train:
+def train(widths: list[int], period_us: int, frames: int = 12) -> PulseTrain:
     rows = ["time_us,level", "0,0"]
     for number in range(frames):
         leads = 5_000 + number * period_us + np.concatenate([[0], np.cumsum(widths)])
@@ -166,11 +166,11 @@ def test_sync_gap(channels: int, width_us: int, period_us: int, gap_us: int) -> 
 
 
 @pytest.mark.parametrize(
-    ("tick_ps", "standard_us"), [(10**6, 0.408248), (62_500, 0.025516), (10**12 / 24e6, 0.0170103)]
+    ("sample_period_ps", "standard_us"), [(10**6, 0.408248), (62_500, 0.025516), (10**12 / 30e6, 0.0136083)]
 )
-def test_uncertainty_of_a_width(tick_ps: float, standard_us: float) -> None:
+def test_uncertainty_of_a_width(sample_period_ps: float, standard_us: float) -> None:
     """Two stamps off by a rectangle each give a triangle, u = tick / √6 (4.3.9, 5.1.2), times 2 (6.2.1)."""
-    assert ticks.width_uncertainty_us(tick_ps) == pytest.approx(2 * standard_us, rel=2e-5)
+    assert ticks.width_uncertainty_us(sample_period_ps) == pytest.approx(2 * standard_us, rel=2e-5)
 
 
 def test_uncertainty_by_trial() -> None:
@@ -189,5 +189,5 @@ def test_tick_of_usual_sample_rates(rate_mhz: int) -> None:
     draw = np.random.default_rng(rate_mhz)
     samples = np.cumsum(draw.integers(5, 40_000, 3_000)) * 1000
     for stamps in (samples // rate_mhz, -(-samples // rate_mhz), (2 * samples + rate_mhz) // (2 * rate_mhz)):
-        found = ticks.tick_ps(stamps * 1000 + 123_000, 1000)
+        found = ticks.sample_period_ps(stamps * 1000 + 123_000, 1000)
         assert found == pytest.approx(1e6 / rate_mhz)

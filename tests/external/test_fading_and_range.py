@@ -8,12 +8,12 @@ import math
 import pytest
 from scipy import stats
 
-from lostlink.campaigns.flight import flight_lot
+from lostlink.campaigns.flight import flight_trials
 from lostlink.planning import fading, link_range
 from lostlink_sims import Profile
 from lostlink_sims.air.loss import LinkBudget
 from lostlink_sims.batch import bits
-from lostlink_sims.batch.losses import ManyAir
+from lostlink_sims.batch.losses import BatchLosses
 
 
 @pytest.mark.parametrize(
@@ -98,12 +98,12 @@ def test_use_of_the_air(bit_rate: int, interval_us: int, power_dbm: float, utili
 def lost_share(profile: Profile, trials: int, duration_us: int) -> tuple[list[float], int]:
     """Return the share of packets lost in each of some trials, as the simulation draws them, and how many each has."""
     lot = dataclasses.replace(
-        flight_lot(profile, 5, duration_us=duration_us), lost_from_us=duration_us - 2, lost_until_us=duration_us - 1
+        flight_trials(profile, 5, duration_us=duration_us), lost_from_us=duration_us - 2, lost_until_us=duration_us - 1
     )
     shares = []
     for first in range(0, trials, 64):
         count = min(64, trials - first)
-        air = ManyAir(lot, lot.drawn(first, count), first)
+        air = BatchLosses(lot, lot.drawn(first, count), first)
         heard = bits.unpacked(air.heard[0])
         for trial in range(count):
             shares.append(1 - float(heard[20 : int(air.departures.count[trial]) - 2, trial].mean()))

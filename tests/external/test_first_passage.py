@@ -7,20 +7,64 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import stats
 
 from lostlink.planning.first_passage import (
     Channel,
-    chance_within,
     channel_of,
-    mean_and_variance,
     packets_to_fire,
     run_rates,
 )
 from lostlink_sims import Profile
 from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LinkBudget, LossModel, PeriodicInterferer
 
+Floats = NDArray[np.float64]
 GOOD = np.array([1.0, 0.0])
+
+
+# --- the chain of all counts of losses in a row, a second method ------------------------------------------------------
+
+
+def _chain(channel: Channel, run: int) -> Floats:
+    """Return the chain of (losses so far, state) without its end, (run * m, run * m)."""
+    if channel.loss.shape[0] > 1:
+        raise ValueError("an interferer's phase is no state of this chain")
+    states, loss = len(channel.move), channel.at(0)[0]
+    chain = np.zeros((run * states, run * states))
+    for have in range(run):
+        rows = slice(have * states, (have + 1) * states)
+        chain[rows, :states] = channel.move * (1 - loss)
+        if have + 1 < run:
+            chain[rows, (have + 1) * states : (have + 2) * states] = channel.move * loss
+    return chain
+
+
+def mean_and_variance(channel: Channel, run: int, start: Floats | None = None) -> tuple[float, float]:
+    """Return mean and variance of the number of packets until the first run of losses, from the chain itself."""
+    chain = _chain(channel, run)
+    begin = np.zeros(len(chain))
+    begin[: len(channel.move)] = channel.stationary if start is None else start
+    whole = np.eye(len(chain)) - chain
+    first = np.linalg.solve(whole, np.ones(len(chain)))
+    second = np.linalg.solve(whole, first)
+    mean = float(begin @ first)
+    return mean, float(2 * begin @ second) - mean - mean * mean
+
+
+def chance_within(channel: Channel, run: int, packets: int, start: Floats | None = None) -> float:
+    """Return the chance that a run of losses is complete within so many packets, by a state of its own for the end."""
+    chain, states = _chain(channel, run), len(channel.move)
+    power = np.zeros((len(chain) + 1, len(chain) + 1))
+    power[:-1, :-1] = chain
+    power[-states - 1 : -1, -1] = channel.move @ channel.at(0)[0]
+    power[-1, -1] = 1
+    here = np.zeros(len(chain) + 1)
+    here[:states] = channel.stationary if start is None else start
+    return float((here @ np.linalg.matrix_power(power, packets))[-1])
+
+
+# --- checks -----------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(

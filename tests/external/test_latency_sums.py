@@ -8,7 +8,7 @@ import math
 import pytest
 
 from lostlink.planning import latency
-from lostlink.planning.latency import Budget, Stage, uniform_sum_cdf
+from lostlink.planning.latency import LatencyBudget, Stage, uniform_sum_cdf
 from lostlink_sims import Profile
 from lostlink_sims.air.loss import Bernoulli
 
@@ -26,7 +26,7 @@ from lostlink_sims.air.loss import Bernoulli
 )
 def test_sums(spreads_ms: tuple[float, ...], mean: float, sd: float, quantiles: dict[float, float]) -> None:
     """Irwin 1927 and Hall 1927, Biometrika 19; Feller, vol. 2, I.9 (values checked by simulation)."""
-    budget = Budget([Stage("", 0, 1000 * spread) for spread in spreads_ms], 0.0, 5000)
+    budget = LatencyBudget([Stage("", 0, 1000 * spread) for spread in spreads_ms], 0.0, 5000)
     assert budget.mean_us == pytest.approx(1000 * mean)
     assert budget.sd_us == pytest.approx(1000 * sd, rel=1e-5)
     for share, value in quantiles.items():
@@ -45,7 +45,7 @@ def test_distribution_function() -> None:
 
 def test_lost_packets_add_intervals() -> None:
     """T q / p on the mean: q 0.1, T 5 ms: 0.5556 ms (geometric distribution)."""
-    clean, lossy = (Budget([Stage("", 0, 5000), Stage("", 0, 22_500)], loss, 5000) for loss in (0.0, 0.1))
+    clean, lossy = (LatencyBudget([Stage("", 0, 5000), Stage("", 0, 22_500)], loss, 5000) for loss in (0.0, 0.1))
     assert lossy.mean_us - clean.mean_us == pytest.approx(555.6, abs=0.1)
     assert lossy.cdf(1e9) == pytest.approx(1)
     assert lossy.most_us is None

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from lostlink.measure import loss as metrics
-from lostlink_sims.air.loss import LOST, Air, Bernoulli, Blackout, GilbertElliott, LossModel, PeriodicInterferer, Tile
-from lostlink_sims.streams import Draws
+from lostlink_sims.air.loss import LOST, Bernoulli, Blackout, GilbertElliott, LossModel, OnAir, PeriodicInterferer, Tile
+from lostlink_sims.streams import Streams
 
 Bools = NDArray[np.bool_]
 SEED = 7_001
@@ -195,7 +195,7 @@ def test_a_lost_packets_delay_is_never_read() -> None:
 def test_delay_variation_of_independent_delays() -> None:
     """Delays even over T: changes are triangular, sd T / sqrt 6, mean size T / 3 (elementary)."""
     n, spread = 40_000, 3_000
-    delay = Draws(SEED).below(0, 0, n, spread)
+    delay = Streams(SEED).below(0, 0, n, spread)
     change, defined = metrics.inter_packet_delay_variation_us(delay, np.zeros(n, np.bool_))
     change = change[defined]
     assert change.std() == pytest.approx(spread / math.sqrt(6), rel=0.02)
@@ -219,7 +219,7 @@ def test_gilbert_estimate_of_sequences_that_say_nothing() -> None:
 
 def drawn(model: LossModel, packets: int, *, trial: int = 0, interval_us: int = 5_000, air_us: int = 300) -> Bools:
     """Return what a model loses, drawn a tile at a time."""
-    sampler = model.sampler(Air(air_us, 300, 40, 1_000_000, True, Draws(SEED, trial), 1024))
+    sampler = model.sampler(OnAir(air_us, 300, 40, 1_000_000, True, Streams(SEED, trial), 1024))
     tiles = (Tile(first, (first + np.arange(1024)) * interval_us) for first in range(0, packets, 1024))
     gone: Bools = np.concatenate([sampler(tile) for tile in tiles])[:packets] == LOST
     return gone
@@ -354,7 +354,7 @@ def test_the_chain_starts_good_and_moves_before_each_packet() -> None:
     a, b, trials = 0.3, 0.4, 20_000
     model = GilbertElliott(good_to_bad=a, bad_to_good=b)
     gone = np.array([
-        model.sampler(Air(300, 300, 40, 1_000_000, True, Draws(SEED, trial), 1024))(Tile(0, np.arange(2) * 5_000))
+        model.sampler(OnAir(300, 300, 40, 1_000_000, True, Streams(SEED, trial), 1024))(Tile(0, np.arange(2) * 5_000))
         for trial in range(trials)
     ])  # fmt: skip
     for place, expected in enumerate((a, a * (1 - b) + (1 - a) * a)):
@@ -393,6 +393,6 @@ def test_interferer_locked_to_the_packets_hits_all_or_none() -> None:
 def test_blackout_strikes_what_it_touches() -> None:
     """A packet is lost when any of its time on the air lies in it: ends at the beginning or begins at the end, not."""
     model = Blackout(at_us=10_000, for_us=5_000)
-    sampler = model.sampler(Air(300, 300, 40, 1_000_000, True, Draws(SEED), 1024))
+    sampler = model.sampler(OnAir(300, 300, 40, 1_000_000, True, Streams(SEED), 1024))
     sent_us = np.array([9_699, 9_700, 9_701, 12_000, 14_999, 15_000])
     assert sampler(Tile(0, sent_us)).tolist() == [0, 0, 1, 1, 1, 0]

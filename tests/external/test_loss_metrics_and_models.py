@@ -9,8 +9,8 @@ import pytest
 from numpy.typing import NDArray
 
 from lostlink.measure import loss as metrics
-from lostlink_sims.air.loss import Air, Bernoulli, GilbertElliott, LossModel, PeriodicInterferer, Recorded, Tile
-from lostlink_sims.streams import Draws
+from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LossModel, OnAir, PeriodicInterferer, Recorded, Tile
+from lostlink_sims.streams import Streams
 
 Bools = NDArray[np.bool_]
 
@@ -110,7 +110,7 @@ def test_gilbert_estimate() -> None:
 
 def drawn(model: LossModel, packets: int, *, trial: int = 0, interval_us: int = 5_000, air_us: int = 300) -> Bools:
     """Return what a model loses, drawn a tile at a time."""
-    sampler = model.sampler(Air(air_us, 300, 40, 1_000_000, True, Draws(7, trial), 1024))
+    sampler = model.sampler(OnAir(air_us, 300, 40, 1_000_000, True, Streams(7, trial), 1024))
     tiles = (Tile(first, (first + np.arange(1024)) * interval_us) for first in range(0, packets, 1024))
     return np.concatenate([sampler(tile) for tile in tiles])[:packets].astype(np.bool_)
 

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lostlink.campaigns.flight import flight_lot
+from lostlink.campaigns.flight import flight_trials
 from lostlink_sims import Profile
 from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LossModel
 from lostlink_sims.batch import bits
-from lostlink_sims.batch.engine import Many
-from lostlink_sims.batch.trials import Lot
+from lostlink_sims.batch.engine import BatchEngine
+from lostlink_sims.batch.trials import FlightTrials
 from lostlink_sims.profile import air_time_us
 
 SEED = 20
@@ -35,11 +35,11 @@ def plain(timeout_us: int, interval_us: int, *losses: LossModel, frame_us: int =
     )
 
 
-def cut_links(profile: Profile, trials: int) -> tuple[Lot, np.ndarray[tuple[int], np.dtype[np.int64]]]:
+def cut_links(profile: Profile, trials: int) -> tuple[FlightTrials, np.ndarray[tuple[int], np.dtype[np.int64]]]:
     """Return, for trials whose link is cut to the end or for long, the time from the cut to failsafe."""
-    lot = flight_lot(profile, SEED, duration_us=4_000_000, causes=("link cut",))
+    lot = flight_trials(profile, SEED, duration_us=4_000_000, causes=("link cut",))
     delays = []
-    for outcomes in Many(lot).pieces(0, trials):
+    for outcomes in BatchEngine(lot).pieces(0, trials):
         place, begin_us, _ = outcomes.episodes.T
         lost_us = outcomes.drawn.lost_us[place]
         first = np.unique(place[begin_us > lost_us], return_index=True)[1]
@@ -85,8 +85,8 @@ def test_time_to_cut_adds_the_frame() -> None:
     """Detection, a uniform wait for the next frame, and the throttle's place in it (sum of uniforms, Irwin 1927)."""
     trials, frame_us = 20_000, 22_500
     profile = plain(100_000, 5_000, frame_us=frame_us)
-    lot = flight_lot(profile, SEED, duration_us=4_000_000, causes=("link cut",))
-    found = list(Many(lot).pieces(0, trials))
+    lot = flight_trials(profile, SEED, duration_us=4_000_000, causes=("link cut",))
+    found = list(BatchEngine(lot).pieces(0, trials))
     cut_us = np.concatenate([one.cut_us - one.drawn.lost_us for one in found])
     place_us = 1500 + 1500 + 1000  # roll, pitch, throttle in failsafe
     mean_us = 97_500 + profile.radio.latency_us + frame_us / 2 + place_us
@@ -103,12 +103,12 @@ def test_losses_of_a_gilbert_channel() -> None:
     a, b = 0.01, 0.2
     profile = plain(2_000_000, 5_000, GilbertElliott(good_to_bad=a, bad_to_good=b))
     lot = dataclasses.replace(
-        flight_lot(profile, SEED, duration_us=10_000_000),
+        flight_trials(profile, SEED, duration_us=10_000_000),
         duration_us=10_000_000, lost_from_us=9_999_998, lost_until_us=9_999_999,
     )  # fmt: skip
     bursts: list[int] = []
     lost = total = 0
-    for outcomes in Many(lot).pieces(0, 1024):
+    for outcomes in BatchEngine(lot).pieces(0, 1024):
         received = bits.unpacked(outcomes.received)[20:1980].T
         lost, total = lost + int((~received).sum()), total + received.size
         for row in ~received:
@@ -130,7 +130,7 @@ def test_false_failsafes_of_independent_losses(loss: float, run: int) -> None:
     interval_us, trials = 5_000, 4_000
     # With this timeout the r-th lost packet in a row is the first that fires it, half an interval later.
     profile = plain(run * interval_us + interval_us // 2, interval_us, Bernoulli(probability=loss))
-    lot = flight_lot(profile, SEED, duration_us=2_000_000)
+    lot = flight_trials(profile, SEED, duration_us=2_000_000)
     chain = np.zeros((run + 1, run + 1))
     for have in range(run):
         chain[have, 0], chain[have, have + 1] = 1 - loss, loss
@@ -141,7 +141,7 @@ def test_false_failsafes_of_independent_losses(loss: float, run: int) -> None:
         state = state @ chain
         chance.append(float(state[run]))
     expected, fired = [], 0
-    for outcomes in Many(lot).pieces(0, trials):
+    for outcomes in BatchEngine(lot).pieces(0, trials):
         place, begin_us, end_us = outcomes.episodes.T
         linked_us = end_us[np.searchsorted(place, np.arange(len(outcomes.flew)))]  # by the first packet
         lost_us = outcomes.drawn.lost_us

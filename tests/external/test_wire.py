@@ -15,7 +15,8 @@ from vcd.reader import TokenKind, tokenize
 from lostlink.evidence.exports import csv_text, vcd_text
 from lostlink_sims import Move, Profile, Scenario, simulate
 from lostlink_sims.codes import crc8, crc8_rows
-from lostlink_sims.ppm import NEVER, Decoded, Frames, PulseDecoder, edges, joined, leading_edges
+from lostlink_sims.frames import NEVER, Decoded, Frames, joined
+from lostlink_sims.ppm import PulseDecoder, edges, leading_edges
 from lostlink_sims.scenario import LinkCut
 
 WIDTHS = [1000, 1500, 2000, 1500, 1100, 1900, 1500, 1500]

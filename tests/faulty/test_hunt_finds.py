@@ -21,7 +21,7 @@ from lostlink_sims.receiver import ReceiverFactory
 
 PROFILES = Path(__file__).parents[2] / "fixtures" / "profiles"
 ZOO = Path(__file__).with_name("zoo.py")
-GOOD = ("bittern", "heron", "kestrel", "plover", "wren")
+GOOD = ("bittern", "heron", "lapwing", "plover", "wren")
 
 #: Receiver, runs, and the requirements of which one must be named; a mistake may show in more than one way.
 FOUND = (

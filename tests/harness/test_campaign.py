@@ -14,9 +14,9 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from lostlink.campaigns.flight import flight_lot
-from lostlink.campaigns.tally import ASPECTS, Tally
-from lostlink.campaigns.trials import ONE_BY_ONE, SIDE_BY_SIDE, Job, engine_for, fly
+from lostlink.campaigns.flight import flight_trials
+from lostlink.campaigns.tally import CRITERIA, Tally
+from lostlink.campaigns.trials import ONE_BY_ONE, SIDE_BY_SIDE, TrialRange, engine_for, fly
 from lostlink.cli import main
 from lostlink.errors import ProfileError
 from lostlink.profiles import read_profile, read_scenario
@@ -61,20 +61,20 @@ def receiver(folder: Path, text: str) -> str:
 # --- the same, whoever flies -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["heron", "wren", "kestrel", "plover", "bittern"])
+@pytest.mark.parametrize("name", ["heron", "wren", "lapwing", "plover", "bittern"])
 def test_side_by_side_is_one_by_one(name: str, tmp_path: Path) -> None:
     """Every count, time and worst trial."""
-    lot = flight_lot(read_profile(f"fixtures/profiles/{name}.toml"), seed=4)
+    lot = flight_trials(read_profile(f"fixtures/profiles/{name}.toml"), seed=4)
     mine = receiver(tmp_path, PLAIN_REFERENCE)
     assert engine_for(lot, None)[0] == SIDE_BY_SIDE
     assert engine_for(lot, mine)[0] == ONE_BY_ONE
-    assert fly(Job(lot, None, 37, 60)).as_dict() == fly(Job(lot, mine, 37, 60)).as_dict()
+    assert fly(TrialRange(lot, None, 37, 60)).as_dict() == fly(TrialRange(lot, mine, 37, 60)).as_dict()
 
 
 def test_parts_merge_to_the_whole() -> None:
-    lot = flight_lot(Profile(), seed=9)
-    parts = [fly(Job(lot, None, first, 50)) for first in (0, 50, 100)]
-    assert Tally.merged(parts).as_dict() == fly(Job(lot, None, 0, 150)).as_dict()
+    lot = flight_trials(Profile(), seed=9)
+    parts = [fly(TrialRange(lot, None, first, 50)) for first in (0, 50, 100)]
+    assert Tally.merged(parts).as_dict() == fly(TrialRange(lot, None, 0, 150)).as_dict()
     assert Tally.from_dict(json.loads(json.dumps(parts[1].as_dict()))).as_dict() == parts[1].as_dict()
 
 
@@ -157,10 +157,10 @@ def test_interrupted_and_gone_on_with(tmp_path: Path) -> None:
 def test_a_sound_receiver(tmp_path: Path) -> None:
     done = campaign(HERON, "--trials", 3000, "--out", tmp_path / "out")
     assert done.exit_code == 0, done.output
-    assert "rarer than 0.001, at 95 % (one-sided)" in done.output
+    assert "below 0.001 at 95 % confidence (one-sided)" in done.output
     assert "is safe to fly" in done.output  # the caution, which says that nothing is said about it
     found = {one["id"]: one for one in told(tmp_path / "out")["requirements"]}
-    assert set(found) == {aspect.id for aspect in ASPECTS}
+    assert set(found) == {criterion.id for criterion in CRITERIA}
     cut = found["FS-CUT"]
     assert (cut["judged"], cut["failures"]) == (3000, 0)
     assert cut["upper_bound"] == pytest.approx(1 - 0.05 ** (1 / 3000))
@@ -265,7 +265,7 @@ def test_another_campaign_is_not_gone_on_with(tmp_path: Path) -> None:
     assert campaign(HERON, "--trials", 100, "--quiet", "--out", tmp_path).exit_code == 0
     other = campaign(HERON, "--trials", 100, "--seed", 2, "--out", tmp_path, "--resume")
     assert other.exit_code == 2
-    assert "another" in other.output
+    assert "has a different" in other.output
     (tmp_path / "tallies.jsonl").write_text("nonsense\n", encoding="utf-8")
     spoiled = campaign(HERON, "--trials", 200, "--out", tmp_path, "--resume")
     assert spoiled.exit_code == 2
@@ -274,4 +274,4 @@ def test_another_campaign_is_not_gone_on_with(tmp_path: Path) -> None:
 
 def test_a_trial_must_have_room_for_a_flight() -> None:
     with pytest.raises(ProfileError, match="too short to take off"):
-        flight_lot(Profile(), seed=1, duration_us=900_000)
+        flight_trials(Profile(), seed=1, duration_us=900_000)

@@ -20,7 +20,7 @@ import pytest
 
 from lostlink.campaigns import cluster, jobs
 from lostlink.campaigns.jobs import run_jobs
-from lostlink.campaigns.workers import Workers, WorkersError, _Pool, processes, usual_processes
+from lostlink.campaigns.workers import ProcessPool, Workers, WorkersError, processes, usual_processes
 
 # What workers do. It stands in a file of its own for them: this one is no module that they could import.
 WORK = '''
@@ -138,7 +138,7 @@ def test_results_come_in_the_order_of_the_jobs(work: Any, window: int) -> None:
 
 
 def test_a_worker_stopped_in_the_middle_of_a_result_is_not_waited_for(work: Any, tmp_path: Path) -> None:
-    pool = _Pool(1)
+    pool = ProcessPool(1)
     pool.submit(work.half, str(tmp_path))
     until_s = time.monotonic() + 20
     while not (tmp_path / "half").exists():
@@ -402,7 +402,7 @@ def test_no_address(address: str) -> None:
 def test_nobody_answers(monkeypatch: pytest.MonkeyPatch) -> None:
     """Nobody listens there; somebody does, but is no scheduler."""
     pytest.importorskip("distributed")
-    monkeypatch.setattr(jobs, "_CONNECT_S", 0.5)
+    monkeypatch.setattr(cluster, "_CONNECT_S", 0.5)
     with socket.create_server(("127.0.0.1", 0)) as mute:
         port = mute.getsockname()[1]
         with pytest.raises(WorkersError, match="no scheduler answers"), cluster.cluster(f"tcp://127.0.0.1:{port}"):

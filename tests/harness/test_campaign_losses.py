@@ -8,8 +8,8 @@ from pathlib import Path
 from click.testing import CliRunner
 from scipy import stats
 
-from lostlink.campaigns.flight import flight_lot
-from lostlink.campaigns.trials import Job, fly
+from lostlink.campaigns.flight import flight_trials
+from lostlink.campaigns.trials import TrialRange, fly
 from lostlink.cli import main
 from lostlink.report.distributions import _loss_bin
 from lostlink_sims import Profile
@@ -34,7 +34,7 @@ def test_every_trial_is_in_one_bin() -> None:
     assert bins == sorted(bins)
     assert all(low <= share for share, low in enumerate(bins))
     assert {0, 45, 50, 75, 175, 200, 900} <= set(bins)
-    tally = fly(Job(flight_lot(Profile(), 1), None, 0, 100))
+    tally = fly(TrialRange(flight_trials(Profile(), 1), None, 0, 100))
     assert sum(trials for trials, _ in tally.losses.values()) == 100
 
 

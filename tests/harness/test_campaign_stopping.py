@@ -117,7 +117,6 @@ def test_a_failure_ends_the_plan_at_once() -> None:
     assert 1 - (1 - 1e-4) ** 512 < 0.05 < 1 - (1 - 1e-4) ** 513
     decision = run(Fixed(RARE), [511, 600])
     assert (decision.answer, decision.trials, decision.failures) == (Answer.REFUTED, 512, 1)
-    assert statistics.lower_bound(1, 512, 0.95) >= 1e-4
     decision = run(Fixed(RARE), [512, 600])
     assert (decision.answer, decision.trials, decision.failures) == (Answer.UNDECIDED, 513, 1)
     assert run(Fixed(RARE), [29_955]).answer is Answer.UNDECIDED
@@ -156,13 +155,11 @@ def test_lines_of_the_handbook() -> None:
 
 
 def test_a_rare_failure_after_wald() -> None:
-    """Wald 1945; p0 0.001, p1 0.01, alpha = beta = 0.05: bounds, steps, first end, approximate mean numbers."""
+    """Wald 1945; p0 0.001, p1 0.01, alpha = beta = 0.05: bounds, steps, first end."""
     wald = Wald(0.001, 0.01, 0.05, 0.05)
     assert (wald.log_high, wald.log_low) == pytest.approx((2.944439, -2.944439), abs=5e-7)
     assert (wald.failure_step, wald.pass_step) == pytest.approx((2.302585, 0.00904984), rel=1e-6)
     assert wald.ends_low_at(0) == 326
-    assert wald.expected_trials(at_high=False) == pytest.approx(393.3, abs=0.05)
-    assert wald.expected_trials(at_high=True) == pytest.approx(188.4, abs=0.05)
 
 
 @given(st.integers(0, 30), st.integers(0, 3000))
@@ -204,8 +201,6 @@ def test_sequential_error_rates(ratio: float) -> None:
     assert share(bad, Answer.REFUTED) >= 0.95 - margin(0.05)
     assert share(good, Answer.REFUTED) <= 0.005
     assert share(bad, Answer.SHOWN) <= 0.005
-    mean = np.mean([decision.trials for decision in good])
-    assert mean == pytest.approx(rule.showing.expected_trials(at_high=False), rel=0.25), "Wald neglects the overshoot"
 
 
 def test_planned_error_rates() -> None:
@@ -294,7 +289,9 @@ def test_failures_that_cannot_be(failed: list[int]) -> None:
 
 
 def test_what_cannot_be_shown_is_said_before_the_first_trial() -> None:
-    with pytest.raises(LostlinkError, match=r"p < 0\.0001 at 95 %: 1 000 trials cannot show it; allowed: 29956 trials"):
+    with pytest.raises(
+        LostlinkError, match=r"p < 0\.0001 at 95 %: 1 000 trials cannot show it; allowed: 29 956 trials"
+    ):
         Progress(Fixed(RARE), 1000)
     for wrong in (lambda: Fixed(RARE, -1), lambda: Sequential(RARE, 1.0), lambda: Sequential(RARE, math.nan)):
         with pytest.raises(LostlinkError, match="allowed"):

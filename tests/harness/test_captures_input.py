@@ -19,7 +19,7 @@ from lostlink.captures.files import parse_capture
 from lostlink.captures.judging import findings
 from lostlink.captures.recognise import choose
 from lostlink.captures.signals import PS_PER_US
-from lostlink.captures.to_trace import as_trace
+from lostlink.captures.to_trace import to_trace
 from lostlink.cli import main
 from lostlink.errors import CaptureError
 from lostlink.show import capture as report
@@ -28,7 +28,7 @@ from lostlink_sims import Profile
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = ROOT / "fixtures" / "captures"
-FAILSAFE = (CAPTURES / "failsafe_24mhz.vcd").read_bytes()
+FAILSAFE = (CAPTURES / "failsafe.vcd").read_bytes()
 GAP = (CAPTURES / "gap_negative.csv").read_bytes()
 HERON = str(ROOT / "fixtures" / "profiles" / "heron.toml")
 
@@ -64,9 +64,9 @@ def sampled() -> bytes:
     [
         (table("{t},{v}", "time_us,level"), None),
         (table("{t},{v}", "Time [s],Channel 0", scale=1e-6, digits=9), None),
-        (table("{t}, {v}", "Time (ms), D0", scale=1e-3, digits=3), None),
+        (table("{t}, {v}", "Time (ms), pulses", scale=1e-3, digits=3), None),
         (table("{d};{v}", "Zeit; Pegel", scale=1e-3, digits=3), "ms"),
-        (table("{d}\t{v}", "Time[ms]\tD0", scale=1e-3, digits=3), None),
+        (table("{d}\t{v}", "Time[ms]\tpulses", scale=1e-3, digits=3), None),
         (table("{t};{v}"), "us"),
         (table("{t},{v}", scale=1000), "ns"),
         (table("{t}", "edge at µs"), None),
@@ -87,7 +87,7 @@ def test_forms_of_csv(text: bytes, unit: str | None) -> None:
     train = choose(parse_capture(text, "t.csv", unit=unit))
     assert {tuple(row) for row in (train.widths_ps // PS_PER_US).tolist()} == {WIDTHS}
     assert len(train.widths_ps) >= 18
-    assert train.tick_ps == PS_PER_US
+    assert train.sample_period_ps == PS_PER_US
 
 
 def test_instants_alone_have_no_polarity() -> None:
@@ -102,7 +102,7 @@ def test_samples() -> None:
     capture = parse_capture(sampled(), "t.csv")
     assert [len(signal.at_ps) for signal in capture.signals] == [len(EDGES), 0]
     train = choose(capture)
-    assert train.tick_ps == 20 * PS_PER_US
+    assert train.sample_period_ps == 20 * PS_PER_US
     assert (abs(train.widths_ps // PS_PER_US - list(WIDTHS)) <= 20).all()
 
 
@@ -121,7 +121,7 @@ def test_dump_of_several_wires() -> None:
     with pytest.raises(CaptureError, match=r"--signal: 'a' \(200 edges\), 'b' \(200 edges\)"):
         choose(parse_capture(two, "t.vcd"))
     assert choose(parse_capture(two, "t.vcd"), "b").signal.name == "b"
-    with pytest.raises(CaptureError, match="'c' is no signal"):
+    with pytest.raises(CaptureError, match="'c': there is no such signal of one bit"):
         choose(parse_capture(two, "t.vcd"), "c")
 
 
@@ -181,7 +181,7 @@ def wave(high_us: int, period_us: int, count: int = 60) -> str:
         (HEAD + "#0 0!\n#5 1!\n#9\n", "only one edge"),
         (HEAD + "#0 0!\n#5 0!\n#9\n", "no edge"),
         (HEAD, "no edge"),
-        (wave(300, 1500), "no gap longer than 2.3 ms"),
+        (wave(300, 1500), "no sync gap longer than 2.3 ms"),
         (wave(1500, 20_000), "single servo pulses"),
         (wave(300, 20_000), "single servo pulses"),
         (wave(5, 30_000), "60 pulses shorter than 10 µs"),
@@ -236,7 +236,7 @@ def test_bad_ticks(text: str) -> None:
     """No unit, out of range, finer than the file."""
     with pytest.raises(CaptureError, match="--tick"):
         ticks.parse_tick(text, 500_000)
-    assert ticks.parse_tick("41.7 ns", 1000) == pytest.approx(41_700)
+    assert ticks.parse_tick("33.3 ns", 1000) == pytest.approx(33_300)
     assert ticks.parse_tick("1 µs", 1000) == 10**6
 
 
@@ -249,7 +249,7 @@ def run(*words: Any) -> Result:
 
 @pytest.mark.parametrize(
     ("name", "code"),
-    [("failsafe_24mhz.vcd", 0), ("short_gap.csv", 1), ("gap_negative.csv", 1), ("reset_two_wires.vcd", 4)],
+    [("failsafe.vcd", 0), ("short_gap.csv", 1), ("gap_negative.csv", 1), ("reset_two_wires.vcd", 4)],
 )
 def test_exit_codes(name: str, code: int) -> None:
     """As `prove`: 0, 1 and 4; without a profile nothing is judged."""
@@ -263,9 +263,18 @@ def test_exit_codes(name: str, code: int) -> None:
     assert shown.output.splitlines()[-1].endswith(quiet.output.strip())
 
 
+def test_a_mistyped_waiver_is_refused(tmp_path: Path) -> None:
+    profile = tmp_path / "link.toml"
+    profile.write_text('[requirements]\nwaived = ["FS-CTU"]\n', encoding="utf-8")
+    shown = run(CAPTURES / "failsafe_24mhz.vcd", profile, "--out", tmp_path / "evidence")
+    assert shown.exit_code == 2
+    assert "no requirement 'FS-CTU'; did you mean 'FS-CUT'?" in shown.output
+    assert not (tmp_path / "evidence").exists()
+
+
 def test_a_doubt_is_four() -> None:
     """A coarse tick leaves the separator open."""
-    shown = run(CAPTURES / "failsafe_24mhz.vcd", HERON, "--tick", "50 us")
+    shown = run(CAPTURES / "failsafe.vcd", HERON, "--tick", "50 us")
     assert shown.exit_code == 4
     assert "inconclusive" in shown.output
 
@@ -290,7 +299,7 @@ def test_what_is_no_file(tmp_path: Path) -> None:
         shown = run(path)
         assert (shown.exit_code, says in shown.output) == (2, True), shown.output
         assert len(shown.output.splitlines()) == 1
-    assert run(CAPTURES / "failsafe_24mhz.vcd", tmp_path / "none.toml").exit_code == 2
+    assert run(CAPTURES / "failsafe.vcd", tmp_path / "none.toml").exit_code == 2
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="the superuser may read everything")
@@ -342,7 +351,7 @@ def look_at(text: bytes, unit: str | None) -> None:
     for profile in (None, Profile()):
         found = findings(train, profile)
         assert found.conclusion
-        trace = None if profile is None else as_trace(train, capture, profile)
+        trace = None if profile is None else to_trace(train, capture, profile)
         report.events(capture, found, trace)
         capture_picture.legend(capture_picture.picture(capture, found, profile))
     report.proposal(train)

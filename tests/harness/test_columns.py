@@ -8,14 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lostlink.watch.columns import LONGEST_LINE, Columns, Kind, Row, parse_line
+from lostlink.watch.columns import LONGEST_LINE, ColumnReader, PrintedRow, ValueKind, parse_line
 
 BYTE_NS = 40_000  # 10 bits at 250 000 baud
 
 
-def rows_of(data: bytes, piece: int | None = None, baud: int = 250_000) -> tuple[list[Row], Columns]:
+def rows_of(data: bytes, piece: int | None = None, baud: int = 250_000) -> tuple[list[PrintedRow], ColumnReader]:
     """Feed data in pieces, one a millisecond."""
-    columns, rows = Columns(baud), []
+    columns, rows = ColumnReader(baud), []
     piece = piece or max(1, len(data))
     for number, start in enumerate(range(0, len(data), piece)):
         rows += columns.feed(number * 1_000_000, data[start : start + piece])
@@ -84,7 +84,7 @@ def test_half_line_header_and_garbage_are_survived() -> None:
     layout = columns.layout()
     assert layout is not None
     assert layout.names == ("roll", "pitch")
-    assert layout.kind is Kind.WIDTHS
+    assert layout.kind is ValueKind.WIDTHS
 
 
 def test_another_number_of_columns_is_taken_up_when_it_stays() -> None:
@@ -122,24 +122,26 @@ def test_leading_time_or_counter_is_no_channel(first: object, clock: bool) -> No
     assert layout is not None
     assert layout.clocks == ((0,) if clock else ())
     assert layout.channels[-3:] == (1, 2, 3)
-    assert layout.kind is Kind.CODES
+    assert layout.kind is ValueKind.CODES
 
 
 @pytest.mark.parametrize(
     ("lines", "kind", "channels"),
     [
-        ([(127, 127, 0, 255)], Kind.CODES, (0, 1, 2, 3)),
-        ([(512, 511, 0, 1023)], Kind.COUNTS, (0, 1, 2, 3)),
-        ([(0, 0, 0, 0), (1023, 1023, 0, 0), (500, 500, 0, 0)], Kind.COUNTS, (0, 1, 2, 3)),
-        ([(1500, 1500, 1000, 2000)], Kind.WIDTHS, (0, 1, 2, 3)),
-        ([(988, 2012, 1000, 1000)], Kind.WIDTHS, (0, 1, 2, 3)),
-        ([(1000, 1000, 1000, 1000)], Kind.WIDTHS, (0, 1, 2, 3)),
-        ([(1500, 1500, 1000, 1)], Kind.WIDTHS, (0, 1, 2)),  # and a flag
-        ([(127, 127, 0, -67)], Kind.CODES, (0, 1, 2)),  # and a signal strength
-        ([(127, 127, 0, 11400)], Kind.CODES, (0, 1, 2)),  # and a voltage
+        ([(127, 127, 0, 255)], ValueKind.CODES, (0, 1, 2, 3)),
+        ([(512, 511, 0, 1023)], ValueKind.COUNTS, (0, 1, 2, 3)),
+        ([(0, 0, 0, 0), (1023, 1023, 0, 0), (500, 500, 0, 0)], ValueKind.COUNTS, (0, 1, 2, 3)),
+        ([(1500, 1500, 1000, 2000)], ValueKind.WIDTHS, (0, 1, 2, 3)),
+        ([(988, 2012, 1000, 1000)], ValueKind.WIDTHS, (0, 1, 2, 3)),
+        ([(1000, 1000, 1000, 1000)], ValueKind.WIDTHS, (0, 1, 2, 3)),
+        ([(1500, 1500, 1000, 1)], ValueKind.WIDTHS, (0, 1, 2)),  # and a flag
+        ([(127, 127, 0, -67)], ValueKind.CODES, (0, 1, 2)),  # and a signal strength
+        ([(127, 127, 0, 11400)], ValueKind.CODES, (0, 1, 2)),  # and a voltage
     ],
 )
-def test_kind_is_told_from_what_was_seen(lines: list[tuple[int, ...]], kind: Kind, channels: tuple[int, ...]) -> None:
+def test_kind_is_told_from_what_was_seen(
+    lines: list[tuple[int, ...]], kind: ValueKind, channels: tuple[int, ...]
+) -> None:
     data = b"".join(line(*numbers) for numbers in lines * 20)
     layout = rows_of(b"\n" + data)[1].layout()
     assert layout is not None
@@ -150,14 +152,14 @@ def test_a_spoiled_line_does_not_change_the_kind() -> None:
     good = b"1500 1500 1000\n" * 30
     layout = rows_of(b"\n" + good + b"150 1500 1000\n" + good + b"15001500 1500 1000\n" + good)[1].layout()
     assert layout is not None
-    assert (layout.kind, layout.channels) == (Kind.WIDTHS, (0, 1, 2))
+    assert (layout.kind, layout.channels) == (ValueKind.WIDTHS, (0, 1, 2))
 
 
 def test_counts_are_told_from_codes_as_soon_as_a_stick_moves() -> None:
     _, columns = rows_of(b"\n" + b"200 0 100\n" * 1000 + b"400 0 100\n" * 5)
     layout = columns.layout()
     assert layout is not None
-    assert layout.kind is Kind.COUNTS
+    assert layout.kind is ValueKind.COUNTS
 
 
 def test_profile_says_how_many_channels_there_are() -> None:
@@ -169,7 +171,7 @@ def test_profile_says_how_many_channels_there_are() -> None:
 
 
 def test_instant_is_that_of_the_last_byte() -> None:
-    columns = Columns(250_000)
+    columns = ColumnReader(250_000)
     columns.feed(0, b"\n")
     rows = columns.feed(10_000_000, b"1 2\n3 4\n5 6\n7")
     assert [row.at_ns for row in rows] == [10_000_000 - 9 * BYTE_NS, 10_000_000 - 5 * BYTE_NS, 10_000_000 - BYTE_NS]
@@ -177,7 +179,7 @@ def test_instant_is_that_of_the_last_byte() -> None:
 
 
 def test_instant_is_never_before_the_piece_before() -> None:
-    columns = Columns(9600)  # a byte takes more than a millisecond, and a backlog came at once
+    columns = ColumnReader(9600)  # a byte takes more than a millisecond, and a backlog came at once
     columns.feed(10_000_000, b"\n")
     rows = columns.feed(11_000_000, b"1 2\n" * 10)
     assert all(10_000_000 <= row.at_ns <= 11_000_000 for row in rows)
@@ -217,7 +219,7 @@ def test_any_line_is_parsed_or_refused(data: bytes) -> None:
 
 
 def test_a_flood_without_ends_of_lines_needs_no_memory() -> None:
-    columns = Columns(250_000)
+    columns = ColumnReader(250_000)
     for number in range(1000):
         columns.feed(number, b"1" * 4096)
     assert len(columns._rest) <= LONGEST_LINE

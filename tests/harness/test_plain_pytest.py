@@ -91,6 +91,15 @@ def test_bad_options(option: str, part: str, tmp_path: Path) -> None:
     assert part in run.stdout + run.stderr
 
 
+def test_a_mistyped_waiver_is_refused_once(tmp_path: Path) -> None:
+    profile = tmp_path / "link.toml"
+    profile.write_text('[requirements]\nwaived = ["FS-CTU"]\n', encoding="utf-8")
+    run = run_pytest(tmp_path, "--pyargs", "lostlink.suite", f"--lostlink-profile={profile}", "-q")
+    assert run.returncode == pytest.ExitCode.USAGE_ERROR
+    assert (run.stdout + run.stderr).count("no requirement 'FS-CTU'; did you mean 'FS-CUT'?") == 1
+    assert "Traceback" not in run.stdout + run.stderr
+
+
 def test_plugin_leaves_other_tests_alone(tmp_path: Path) -> None:
     """A user's folder with packages of common names, and tests that have nothing to do with links."""
     for name in ("harness", "sims", "rigs"):

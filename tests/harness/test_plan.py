@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 from scipy import stats
 
-from lostlink.campaigns.flight import flight_lot
+from lostlink.campaigns.flight import flight_trials
 from lostlink.cli import main
 from lostlink.planning import timeout
 from lostlink.planning.loss_log import read_loss_log
@@ -20,9 +20,9 @@ from lostlink.profiles import read_profile
 from lostlink.show.chart import chart
 from lostlink_sims import Profile
 from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LossModel, PeriodicInterferer
-from lostlink_sims.batch.engine import Many
+from lostlink_sims.batch.engine import BatchEngine
 
-HERON, KESTREL, BITTERN = (Path(f"fixtures/profiles/{name}.toml") for name in ("heron", "kestrel", "bittern"))
+HERON, LAPWING, BITTERN = (Path(f"fixtures/profiles/{name}.toml") for name in ("heron", "lapwing", "bittern"))
 
 
 def plan(*words: object) -> Result:
@@ -59,13 +59,13 @@ def harsh(timeout_us: int, *models: LossModel) -> Profile:
     ],
 )
 def test_rates_are_those_of_flights(timeout_us: int, models: tuple[LossModel, ...]) -> None:
-    """False failsafes in simulated flights lie in the Poisson interval (99.99 %, scipy) of what was reckoned."""
+    """False failsafes in simulated flights lie in the Poisson interval (99.99 %, scipy) of the calculated rate."""
     profile = harsh(timeout_us, *models)
     (row,), rates = timeout.plan(profile, [timeout_us], flight_us=1_000_000, simulate_us=1)
     assert rates.is_exact
-    lot = flight_lot(profile, 13, duration_us=8_000_000)
+    lot = flight_trials(profile, 13, duration_us=8_000_000)
     failsafes, watched_us = 0, 0
-    for outcomes in Many(lot).pieces(0, 1500):
+    for outcomes in BatchEngine(lot).pieces(0, 1500):
         place, begin_us, end_us = outcomes.episodes.T
         lost_us = outcomes.drawn.lost_us[place]
         linked_us = end_us[np.searchsorted(place, np.arange(len(outcomes.flew)))][place]
@@ -83,10 +83,10 @@ def test_rates_are_those_of_flights(timeout_us: int, models: tuple[LossModel, ..
     assert low * 0.97 <= expected <= high * 1.03, (failsafes, expected)
 
 
-def test_kestrel_is_told_that_nothing_does_both() -> None:
-    done = plan("timeout", KESTREL)
+def test_no_timeout_keeps_both_limits_of_lapwing() -> None:
+    done = plan("timeout", LAPWING)
     assert done.exit_code == 0, done.output
-    assert "No timeout does both" in done.output
+    assert "No timeout keeps both limits" in done.output
     assert "Bursts matter" in done.output
     assert "safe to fly" in done.output
 
@@ -111,7 +111,7 @@ def test_worst_cut_is_never_exceeded_and_nearly_reached() -> None:
     """In ten thousand flights."""
     profile = read_profile(HERON)
     _, worst_us = timeout.cut_times_us(profile, profile.receiver.timeout_us, 0.0)
-    cuts = [one.cut_us - one.drawn.lost_us for one in Many(flight_lot(profile, 3)).pieces(0, 10_000)]
+    cuts = [one.cut_us - one.drawn.lost_us for one in BatchEngine(flight_trials(profile, 3)).pieces(0, 10_000)]
     longest_us = int(np.concatenate(cuts).max())
     assert worst_us - 1500 < longest_us <= worst_us
 
@@ -119,7 +119,7 @@ def test_worst_cut_is_never_exceeded_and_nearly_reached() -> None:
 def test_fall_and_way() -> None:
     """g t^2 / 2: 0.5 s 1.225831 m, 1 s 4.903325 m; v t (kinematics without drag, standard g)."""
     for worst_us, fall_m in ((500_000, 1.225831), (1_000_000, 4.903325)):
-        row = timeout.Row(1, 1, 0, 0, 0, 0, 0, worst_us)
+        row = timeout.TimeoutRow(1, 1, 0, 0, 0, 0, 0, worst_us)
         assert row.fall_m == pytest.approx(fall_m, rel=1e-6)
         assert row.blind_m(15) == 15 * worst_us / 1e6
 
@@ -146,7 +146,7 @@ def test_latency(tmp_path: Path) -> None:
 def test_range(tmp_path: Path) -> None:
     done = plan("range", HERON, "--to", "500 m", "--power", "20 dBm", "--csv", tmp_path / "range.csv")
     assert done.exit_code == 0, done.output
-    for said in ("the usual link budget", "relative, not a prediction", "no claim of compliance", "Fresnel"):
+    for said in ("the default link budget", "relative, not a prediction", "no claim of compliance", "Fresnel"):
         assert said in done.output
     written = rows(tmp_path / "range.csv")
     assert {row["path"] for row in written} == {"free space", "two-ray"}
@@ -204,7 +204,7 @@ def test_counters(tmp_path: Path) -> None:
         ("time,value\n1,2\n", "no column lost or counter"),
         ("counter\n5\n-1\n", "bad.csv:3"),
         ("counter\n1\n4294967296\n", "does not fit"),
-        ("lost\n0\n", "one packet only"),
+        ("lost\n0\n", "only one packet"),
     ],
 )
 def test_bad_logs(text: str, said: str, tmp_path: Path) -> None:

@@ -118,7 +118,9 @@ def test_one_recording_two_readers() -> None:
 def test_more_parameters_never_fit_worse(seed: int) -> None:
     """Each model holds the one before: its likelihood at the maximum cannot be smaller."""
     draw = np.random.default_rng(seed)
-    truth = fit.Fit("a channel", 0.02, float(draw.uniform(0.05, 0.5)), 0.01, float(draw.uniform(0.5, 0.9)), 4, 0.0, 0)
+    truth = fit.LossFit(
+        "a channel", 0.02, float(draw.uniform(0.05, 0.5)), 0.01, float(draw.uniform(0.5, 0.9)), 4, 0.0, 0
+    )
     found = {one.parameters: one.log_likelihood for one in fit.fits(fit.simulated(truth, 8000, draw))}
     assert found[2] <= found[3] + 0.01
     assert found[1] <= found[3] + 0.01
@@ -131,7 +133,7 @@ def test_all_lost_and_few_lost(tmp_path: Path) -> None:
     assert 'probability = "100 %"' in (tmp_path / "dead.toml").read_text(encoding="utf-8")
     few = plan(written(tmp_path / "few.csv", "lost", [0] * 500 + [1] * 3 + [0] * 500))
     assert few.exit_code == 0, few.output
-    assert "1 periods of loss are few" in few.output
+    assert "1 burst: too few" in few.output
     assert "gilbert" not in few.output.split("Chosen")[0]  # three losses say nothing of bursts
 
 

@@ -128,7 +128,7 @@ def test_the_interval_is_checked(tmp_path: Path) -> None:
 
 def test_rare_chances_are_written_so_that_a_profile_reads_them() -> None:
     """One burst in millions of packets: no exponent, six digits."""
-    rare = fit.Fit("chain", 3.21e-9, 0.25, 1.2345678e-13, 0.9, 4, 0.0, 10**8)
+    rare = fit.LossFit("chain", 3.21e-9, 0.25, 1.2345678e-13, 0.9, 4, 0.0, 10**8)
     text = 'schema = 1\nname = "fitted"\n' + fit.fragment(rare, "a\nlog = 1")
     (model,) = parse_profile(text).radio.losses
     assert isinstance(model, GilbertElliott)
@@ -186,11 +186,11 @@ def test_what_is_in_hand_is_in_hand() -> None:
 
 
 def test_the_screen_does_not_contradict_itself() -> None:
-    """Decibels in hand end before packets are lost."""
+    """The margin ends before packets are lost."""
     done = plan("range", "fixtures/profiles/heron.toml")
     (line,) = (line for line in done.output.replace("\n", " ").split("two-ray: ")[1:])
     lost_m = float(re.search(r"1% first at (\d+) m", line).group(1))  # type: ignore[union-attr]
-    kept_m = float(re.search(r"in hand up to (\d+) m", line).group(1))  # type: ignore[union-attr]
+    kept_m = float(re.search(r"margin of 10 dB up to (\d+) m", line).group(1))  # type: ignore[union-attr]
     assert kept_m <= lost_m
 
 
@@ -202,5 +202,5 @@ def test_fading_that_stands_still_is_said(tmp_path: Path) -> None:
     )
     done = plan("range", profile)
     assert done.exit_code == 0, done.output
-    assert "stands still" in done.output
+    assert "does not move" in done.output
     assert "inf" not in done.output

@@ -27,7 +27,7 @@ from lostlink.profiles import (
 from lostlink.profiles.quantities import WHOLE
 from lostlink.profiles.rules import longest_frame_us
 from lostlink_sims import Channel, Profile, Scenario, simulate
-from lostlink_sims._settings import Setting, told
+from lostlink_sims._settings import Setting, declaration
 from lostlink_sims.air.loss import MODELS, LossModel, Recorded
 from lostlink_sims.scenario import ForeignHandset, LinkCut
 
@@ -70,7 +70,7 @@ def values(setting: Setting) -> st.SearchStrategy[Any]:
 def loss_models(draw: st.DrawFn) -> LossModel:
     kind = draw(st.sampled_from([kind for kind in MODELS.values() if kind is not Recorded]))
     fields = [field for field in dataclasses.fields(kind) if "setting" in field.metadata]  # type: ignore[arg-type]
-    return kind(**{field.name: draw(values(told(field))) for field in fields})
+    return kind(**{field.name: draw(values(declaration(field))) for field in fields})
 
 
 @settings(deadline=None, max_examples=60)
@@ -115,11 +115,11 @@ def test_scenario_says_what_differs_and_seed_and_duration() -> None:
 def other(field: dataclasses.Field[Any], value: Any) -> Any:
     if isinstance(value, bool):
         return not value
-    if told(field).choices:
-        return next(choice for choice in told(field).choices if choice != value)
+    if declaration(field).choices:
+        return next(choice for choice in declaration(field).choices if choice != value)
     if isinstance(value, tuple):
         return (*value, "X-Y")
-    if value is None or told(field).kind == "count":
+    if value is None or declaration(field).kind == "count":
         return (value or 0) + 1
     return f"{value} " if isinstance(value, str) else value + 1
 
@@ -130,7 +130,7 @@ def other(field: dataclasses.Field[Any], value: Any) -> Any:
 def test_digest_depends_on_every_value(part: str) -> None:
     settings_of = getattr(Profile(), part)
     seen = {profile_digest(Profile())}
-    fields = [field for field in dataclasses.fields(settings_of) if told(field).kind != "table"]
+    fields = [field for field in dataclasses.fields(settings_of) if declaration(field).kind != "table"]
     for field in fields:
         changed = dataclasses.replace(settings_of, **{field.name: other(field, getattr(settings_of, field.name))})
         seen.add(profile_digest(dataclasses.replace(Profile(), **{part: changed})))

@@ -6,7 +6,6 @@ import json
 import os
 import subprocess
 import sys
-import time
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
@@ -42,11 +41,9 @@ def failing(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
 
 
 def test_shipped_profile_is_met(tmp_path: Path) -> None:
-    """Every requirement of the catalogue, exit code 0, in a few seconds, without a terminal."""
-    start = time.monotonic()
+    """Every requirement of the catalogue, exit code 0, without a terminal."""
     run = program("prove", HERON, "--out", tmp_path / "ev")
     assert run.returncode == 0, run.stdout + run.stderr
-    assert time.monotonic() - start < 60  # a hang, not a speed: the time itself is in benchmarks/
     for requirement in CATALOGUE:
         assert requirement in run.stdout
     assert f"The failsafe cuts the throttle: all {len(CATALOGUE)} requirements tested are met." in run.stdout

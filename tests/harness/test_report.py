@@ -24,6 +24,7 @@ from hypothesis import strategies as some
 from report.reporting import HERON, judged, lost_link, make
 from scipy import stats
 
+from lostlink.campaigns.times import NEVER_US
 from lostlink.cli import main
 from lostlink.errors import EvidenceError, LostlinkError
 from lostlink.evidence.document import Document
@@ -34,7 +35,7 @@ from lostlink.evidence.run_writer import as_data, packed, save
 from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
 from lostlink.report import figures, write_report
-from lostlink.report.distributions import MOST_POINTS, NEVER_US, Aspect
+from lostlink.report.distributions import MOST_POINTS, RequirementTimes
 from lostlink.report.markup import data_block, escape, tag
 from lostlink.report.outcomes import KINDS, SIGNS
 from lostlink.report.palette import DARK, LIGHT, Palette
@@ -478,7 +479,7 @@ def test_curve_is_the_survival_function(taken: dict[int, int], never: int) -> No
     if never:
         values, counts = np.append(values, NEVER_US), np.append(counts, never)
         sample = np.append(sample, np.full(never, NEVER_US))
-    at_us, later = Aspect({}, values, counts).later_than()
+    at_us, later = RequirementTimes({}, values, counts).later_than()
     theirs = stats.ecdf(sample).sf
     assert at_us.tolist() == sorted(taken)
     assert later == pytest.approx(theirs.evaluate(at_us), abs=1e-12)
@@ -487,7 +488,7 @@ def test_curve_is_the_survival_function(taken: dict[int, int], never: int) -> No
 def test_long_columns_are_thinned_at_the_head() -> None:
     """A page is no wider than so many points; of the tail, where the limit is, none is left out."""
     values = np.arange(1_000_000, dtype=np.int64)
-    at_us, later = Aspect({}, values, np.ones_like(values)).later_than()
+    at_us, later = RequirementTimes({}, values, np.ones_like(values)).later_than()
     assert len(at_us) <= MOST_POINTS + 1
     assert at_us[-50:].tolist() == values[-50:].tolist()
     assert at_us[0] == 0
@@ -517,16 +518,16 @@ def test_what_is_no_campaign_is_refused(campaign: Path, tmp_path: Path, text: st
 def test_attempts(tmp_path: Path) -> None:
     """As `lostlink watch` leaves them; a cell may hold anything, a file that is none is told."""
     from lostlink.watch import evidence_files as by_hand
-    from lostlink.watch.judging import Attempt, Seen
+    from lostlink.watch.judging import Attempt, AttemptResult
 
     head = by_hand.watch_head(None, None, "/dev/ttyX", dt.datetime(2026, 5, 1, tzinfo=dt.UTC))
-    attempts = [Attempt(seen=Seen.NOT_MOVED)]
+    attempts = [Attempt(result=AttemptResult.NOT_MOVED)]
     document = Document("The failsafe came.", 0, head, ())
     texts = by_hand.files([], None, 0, attempts)
     write_evidence(tmp_path, document, by_hand.summary_text(document, attempts, []), profile=None, files=texts)
     page = page_of(tmp_path)
     assert "Attempts: each time that the handset was switched off" in page.text
-    assert Seen.NOT_MOVED.value in page.text
+    assert AttemptResult.NOT_MOVED.value in page.text
     (tmp_path / "attempts.csv").write_text(f'a,b\n{HOSTILE[:20]},"x\ny"\n', encoding="utf-8")
     assert HOSTILE[:20] in page_of(tmp_path).text
     for spoiled_file in (b"", b"\xff\xfe\x00"):

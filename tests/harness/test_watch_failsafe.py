@@ -21,11 +21,11 @@ from lostlink.evidence.document import VERDICTS_SCHEMA
 from lostlink.results import exit_code
 from lostlink.verdicts import Outcome, Verdict
 from lostlink.watch import judging as results
-from lostlink.watch.columns import Row
-from lostlink.watch.freeze import Movement, Span, State, Throttle, is_silent, look, moving
-from lostlink.watch.judging import Attempt, Seen, judge
+from lostlink.watch.columns import PrintedRow
+from lostlink.watch.freeze import FreezeState, Movement, ThrottleColumn, TimeInterval, is_silent, look, moving
+from lostlink.watch.judging import Attempt, AttemptResult, judge
 from lostlink.watch.listener import Listener
-from lostlink.watch.procedure import FailsafeTest, plan_for
+from lostlink.watch.procedure import FailsafeTest, wait_times_for
 from lostlink.watch.table import Table, without_odd_lines
 from lostlink_sims import Profile
 
@@ -59,7 +59,7 @@ def test_true_hold_time_lies_inside(hold_s: float, lines_hz: float, gather_s: fl
     for seed in range(8):
         board = TalkingBoard(hold_s=hold_s, lines_hz=lines_hz, gather_s=gather_s, late_s=late_s, seed=seed)
         attempt = only(trial(board))
-        assert attempt.seen is Seen.CAME
+        assert attempt.result is AttemptResult.CAME
         assert attempt.hold is not None
         assert attempt.hold.low_us <= board.holds_s[0] * 1e6 <= attempt.hold.high_us, seed
         assert attempt.hold.half_us < 4e6 / lines_hz + 1e6 * (gather_s + late_s) + 10_000
@@ -78,7 +78,7 @@ def test_true_hold_time_lies_inside_on_a_busy_host() -> None:
     for seed in range(60):
         board = Stalling(lines_hz=[20, 60, 170][seed % 3], packet_s=[0.005, 0.05][seed % 2], seed=seed, pause_s=0.7)
         attempt = only(trial(board))
-        assert attempt.seen in (Seen.CAME, Seen.AT_ONCE)
+        assert attempt.result in (AttemptResult.CAME, AttemptResult.AT_ONCE)
         assert attempt.hold is not None
         assert attempt.hold.low_us <= board.holds_s[0] * 1e6 <= attempt.hold.high_us, seed
 
@@ -105,7 +105,7 @@ def test_other_ways_to_print(text: Callable[[float, list[int]], str]) -> None:
     for seed in range(4):
         board = TalkingBoard(text=text, seed=seed)
         attempt = only(trial(board))
-        assert attempt.seen is Seen.CAME
+        assert attempt.result is AttemptResult.CAME
         assert attempt.hold is not None
         assert attempt.hold.low_us <= board.holds_s[0] * 1e6 <= attempt.hold.high_us
 
@@ -138,7 +138,7 @@ def test_a_board_that_prints_only_changes() -> None:
 
     board = TalkingBoard(text=changes)
     attempt = only(trial(board))
-    assert attempt.seen is Seen.CAME
+    assert attempt.result is AttemptResult.CAME
     assert attempt.hold is not None
     assert attempt.hold.low_us <= board.holds_s[0] * 1e6 <= attempt.hold.high_us
     assert attempt.hold.half_us > 200_000
@@ -151,7 +151,7 @@ def test_repeats_and_the_worst_of_them_counts() -> None:
     for attempt, true_s in zip(test.attempts, board.holds_s, strict=True):
         assert attempt.hold is not None
         assert attempt.hold.low_us <= true_s * 1e6 <= attempt.hold.high_us
-    late = replace(test.attempts[0], look=None, seen=Seen.HELD, watched_us=10_000_000)
+    late = replace(test.attempts[0], look=None, result=AttemptResult.HELD, watched_us=10_000_000)
     (off, *_) = judge([*test.attempts, late], LINK)
     assert (off.outcome, off.runs) == (Outcome.NOT_MET, 4)
 
@@ -182,7 +182,7 @@ def test_the_pulse_may_follow_a_frame_later() -> None:
     found = only(trial(TalkingBoard()))
     assert found.look is not None
     for high_us, outcome in ((520_000, Outcome.MET), (540_000, Outcome.INCONCLUSIVE)):
-        attempt = replace(found, look=replace(found.look, cut=Span(high_us - 10_000, high_us)))
+        attempt = replace(found, look=replace(found.look, cut=TimeInterval(high_us - 10_000, high_us)))
         assert judge([attempt], LINK)[0].outcome is outcome
     assert results.pulse_lag_us(LINK) == 22_500 + 1500 + 1500 + 1000
 
@@ -203,7 +203,7 @@ def test_without_a_profile_nothing_is_judged() -> None:
 @pytest.mark.parametrize("profile", [LINK, None])
 def test_held_for_ever_is_not_met(profile: Profile | None) -> None:
     test = trial(TalkingBoard(hold_s=None), profile)
-    assert only(test).seen is Seen.HELD
+    assert only(test).result is AttemptResult.HELD
     verdicts = judge(test.attempts, profile)
     assert verdicts[0].outcome is Outcome.NOT_MET
     assert "never cut the throttle" in verdicts[0].reason
@@ -213,18 +213,18 @@ def test_held_for_ever_is_not_met(profile: Profile | None) -> None:
 
 
 @pytest.mark.parametrize(
-    ("changes", "seen"),
+    ("changes", "result"),
     [
-        ({"ceases": True}, Seen.CEASED),
-        ({"moves": False}, Seen.NOT_MOVED),
-        ({"obeys": False}, Seen.NOT_FROZEN),
-        ({"throttle": 0}, Seen.THROTTLE_LOW),
-        ({"hold_s": 0.03, "lines_hz": 20}, Seen.AT_ONCE),
+        ({"ceases": True}, AttemptResult.CEASED),
+        ({"moves": False}, AttemptResult.NOT_MOVED),
+        ({"obeys": False}, AttemptResult.NOT_FROZEN),
+        ({"throttle": 0}, AttemptResult.THROTTLE_LOW),
+        ({"hold_s": 0.03, "lines_hz": 20}, AttemptResult.AT_ONCE),
     ],
 )
-def test_what_shows_nothing_is_inconclusive(changes: dict[str, Any], seen: Seen) -> None:
+def test_what_shows_nothing_is_inconclusive(changes: dict[str, Any], result: AttemptResult) -> None:
     test = trial(TalkingBoard(**changes))
-    assert only(test).seen is seen
+    assert only(test).result is result
     assert outcomes(test)["FS-OFF"] is Outcome.INCONCLUSIVE
     assert Outcome.MET not in outcomes(test).values()
     assert exit_code(judge(test.attempts, LINK)) == 4
@@ -232,7 +232,7 @@ def test_what_shows_nothing_is_inconclusive(changes: dict[str, Any], seen: Seen)
 
 def test_throttle_that_does_not_go_to_idle_is_not_met() -> None:
     test = trial(TalkingBoard(failsafe=[127, 127, 100, 127]))
-    assert only(test).seen is Seen.NOT_IDLE
+    assert only(test).result is AttemptResult.NOT_IDLE
     assert outcomes(test) == {
         "FS-OFF": Outcome.NOT_MET, "FS-VALUE": Outcome.NOT_MET, "FS-STAY": Outcome.NOT_TESTED,
     }  # fmt: skip
@@ -272,7 +272,7 @@ def test_throttle_lowered_by_hand_is_no_failsafe() -> None:
     for lines_hz in (20, 50, 200):
         begun.clear()
         test = trial(Careless(hold_s=None, lines_hz=lines_hz))
-        assert only(test).seen is Seen.BY_STEPS
+        assert only(test).result is AttemptResult.BY_STEPS
         assert outcomes(test)["FS-OFF"] is Outcome.INCONCLUSIVE
 
 
@@ -314,8 +314,8 @@ def test_bench_protocol_is_recognised() -> None:
 
 def test_plan_watches_beyond_the_limit() -> None:
     slow = replace(LINK, requirements=replace(LINK.requirements, cut_within_us=20_000_000))
-    assert plan_for(slow).hold_us == 40_000_000
-    assert plan_for(None).hold_us == plan_for(LINK).hold_us == 10_000_000
+    assert wait_times_for(slow).hold_us == 40_000_000
+    assert wait_times_for(None).hold_us == wait_times_for(LINK).hold_us == 10_000_000
 
 
 def test_a_few_small_steps_after_a_pause_tell_nothing() -> None:
@@ -324,7 +324,7 @@ def test_a_few_small_steps_after_a_pause_tell_nothing() -> None:
         end = [(110.0 + step, 200.0) for step in range(more)]
         rows = table((10, ROUND), (49, [ROUND[-1]]), (1, end), (1200, [end[-1]]))
         found = look(rows, Movement((0,), 10_000), SPANS, 20_000_000)
-        assert results.seen(found) is not Seen.CAME, more
+        assert results.classify(found) is not AttemptResult.CAME, more
 
 
 # --- the analysis on rows made for it -------------------------------------------------------------------------
@@ -344,20 +344,20 @@ SPANS = [255.0, 255.0]
 def test_interval_by_hand() -> None:
     """Lines every 10 ms, a change in each; the last change in row 59, the jump 50 rows later."""
     rows = table((10, ROUND), (49, [ROUND[-1]]), (100, [(127, 0)]))
-    found = look(rows, Movement((0,), 10_000), SPANS, 10_000_000, throttle=Throttle(1, 10))
-    assert found.state is State.CHANGED
+    found = look(rows, Movement((0,), 10_000), SPANS, 10_000_000, throttle=ThrottleColumn(1, 10))
+    assert found.state is FreezeState.CHANGED
     assert found.frozen_us == 1_000_000 + 59 * 10_000
     # Jump printed after row 108 and by row 109; off after row 58 and before the change due 10 ms after row 59.
-    assert found.cut == Span(480_000, 510_000)
+    assert found.cut == TimeInterval(480_000, 510_000)
     assert found.jitter_us == 0
 
 
 def test_a_lines_own_time_and_the_ports_lateness_widen_it() -> None:
     rows = table((10, ROUND), (49, [ROUND[-1]]), (100, [(127, 0)]))
     rows.at_us[20] += 4_000  # one late line: any could be as late
-    found = look(rows, Movement((0,), 10_000), SPANS, 10_000_000, throttle=Throttle(1, 10), line_us=1_000)
+    found = look(rows, Movement((0,), 10_000), SPANS, 10_000_000, throttle=ThrottleColumn(1, 10), line_us=1_000)
     assert found.jitter_us == 4_000
-    assert found.cut == Span(480_000 - 4_000 - 1_000 - 4_000, 510_000 + 4_000 + 1_000)
+    assert found.cut == TimeInterval(480_000 - 4_000 - 1_000 - 4_000, 510_000 + 4_000 + 1_000)
 
 
 def test_no_movement_without_enough_travel_or_with_a_pause() -> None:
@@ -493,6 +493,45 @@ def test_bad_input(words: list[str], said: str) -> None:
     assert said in run.output
 
 
+def test_a_waived_requirement_is_waived(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What fails stays measured, and neither the conclusion nor the exit code counts it."""
+    board = TalkingBoard(hold_s=None)
+    waived = replace(LINK, requirements=replace(LINK.requirements, waived=("FS-OFF",)))
+    test = trial(board, waived)
+    assert outcomes(test)["FS-OFF"] is Outcome.NOT_MET
+    verdict = judge(test.attempts, waived)[0]
+    assert (verdict.requirement.id, verdict.outcome) == ("FS-OFF", Outcome.WAIVED)
+    assert verdict.measured
+    path = tmp_path / "link.toml"
+    path.write_text('[requirements]\nwaived = ["FS-OFF"]\n', encoding="utf-8")
+    folder = tmp_path / "evidence"
+    run = command(
+        TalkingBoard(hold_s=None), monkeypatch, "--failsafe-test", "--props-off", "--out", folder, "--profile", path
+    )
+    assert run.exit_code == 4, run.output  # nothing else could be tested
+    assert "Do not fly" not in run.output
+    document = json.loads((folder / "verdicts.json").read_text(encoding="utf-8"))
+    assert [verdict["outcome"] for verdict in document["verdicts"]] == ["waived", "not tested", "not tested"]
+
+
+def test_a_mistyped_waiver_is_refused_before_a_port_is_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:  # fmt: skip
+    from lostlink.cli import main
+
+    def opened(*_: object) -> None:
+        raise AssertionError("a port was opened")
+
+    monkeypatch.setattr(watch, "open_line", opened)
+    profile = tmp_path / "link.toml"
+    profile.write_text('[requirements]\nwaived = ["FS-CTU"]\n', encoding="utf-8")
+    words = ["virtual", "--failsafe-test", "--props-off", "--profile", str(profile), "--out", str(tmp_path / "ev")]
+    run = CliRunner().invoke(main, ["watch", *words])
+    assert run.exit_code == 2
+    assert "no requirement 'FS-CTU'; did you mean 'FS-CUT'?" in run.output
+    assert not (tmp_path / "ev").exists()
+
+
 def test_other_files_are_not_written_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
     run = command(TalkingBoard(), monkeypatch, "--failsafe-test", "--props-off", "--out", tmp_path)
@@ -502,17 +541,17 @@ def test_other_files_are_not_written_over(tmp_path: Path, monkeypatch: pytest.Mo
 
 def test_every_way_it_can_end_has_its_sentence() -> None:
     spoken = only(trial(TalkingBoard()))
-    for seen in Seen:
-        verdicts: list[Verdict] = judge([replace(spoken, seen=seen)], LINK)
-        assert results.sentence(replace(spoken, seen=seen)).endswith(".")
+    for result in AttemptResult:
+        verdicts: list[Verdict] = judge([replace(spoken, result=result)], LINK)
+        assert results.sentence(replace(spoken, result=result)).endswith(".")
         assert all(verdict.reason or verdict.measured for verdict in verdicts)
 
 
 def test_rows_of_another_width_are_left_out() -> None:
-    from lostlink.watch.columns import Kind, Layout
+    from lostlink.watch.columns import ColumnLayout, ValueKind
 
-    layout = Layout(2, (), (0, 1), (), Kind.CODES, ("", ""))
-    rows = [Row(1000, 0, (1, 2)), Row(2000, 1000, (1, 2, 3)), Row(3000, 2000, (3, 4))]
+    layout = ColumnLayout(2, (), (0, 1), (), ValueKind.CODES, ("", ""))
+    rows = [PrintedRow(1000, 0, (1, 2)), PrintedRow(2000, 1000, (1, 2, 3)), PrintedRow(3000, 2000, (3, 4))]
     made = Table.of(rows, layout, 0)
     assert made.values.tolist() == [[1, 2], [3, 4]]
     assert made.at_us.tolist() == [1, 3]

@@ -24,15 +24,15 @@ from talking_board import PtyBoard, TalkingBoard
 from lostlink.bench.line import open_line
 from lostlink.cli import main
 from lostlink.errors import RigError
-from lostlink.watch.judging import Seen
+from lostlink.watch.judging import AttemptResult
 from lostlink.watch.listener import Listener
-from lostlink.watch.procedure import FailsafeTest, Plan
+from lostlink.watch.procedure import FailsafeTest, WaitTimes
 from lostlink_sims import Profile
 
 pytest.importorskip("pty")
 pytest.importorskip("termios")
 
-PLAN = Plan(stay_us=500_000, hold_us=2_500_000, off_wait_us=3_000_000, movement_wait_us=30_000_000)
+PLAN = WaitTimes(stay_us=500_000, hold_us=2_500_000, off_wait_us=3_000_000, movement_wait_us=30_000_000)
 PROGRAM = "from lostlink.cli import main; main()"
 DEADLINE_S = 60
 
@@ -91,7 +91,7 @@ def test_rate_is_what_was_printed(lines_hz: int) -> None:
         listener.listen_until(listener.started_ns + 2_000_000_000)
         printed = board.printed - begun
         assert abs(listener.columns.counts.rows - printed) <= 0.2 * printed + 3
-        assert listener.gauges.rate_hz(listener.now_ns()) > 0
+        assert listener.stats.rate_hz(listener.now_ns()) > 0
 
 
 def test_names_of_the_profile(tmp_path: Path) -> None:
@@ -186,26 +186,26 @@ def test_a_line_a_second_and_the_table_at_the_end(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("changes", "seen"),
     [
-        ({"hold_s": 0.3, "lines_hz": 200}, Seen.CAME),
-        ({"hold_s": 0.5, "lines_hz": 50}, Seen.CAME),
-        ({"hold_s": 1.0, "lines_hz": 20}, Seen.CAME),
-        ({"hold_s": None}, Seen.HELD),
-        ({"ceases": True}, Seen.CEASED),
-        ({"obeys": False}, Seen.NOT_FROZEN),
-        ({"throttle": 0}, Seen.THROTTLE_LOW),
-        ({"failsafe": [127, 127, 90, 127]}, Seen.NOT_IDLE),
+        ({"hold_s": 0.3, "lines_hz": 200}, AttemptResult.CAME),
+        ({"hold_s": 0.5, "lines_hz": 50}, AttemptResult.CAME),
+        ({"hold_s": 1.0, "lines_hz": 20}, AttemptResult.CAME),
+        ({"hold_s": None}, AttemptResult.HELD),
+        ({"ceases": True}, AttemptResult.CEASED),
+        ({"obeys": False}, AttemptResult.NOT_FROZEN),
+        ({"throttle": 0}, AttemptResult.THROTTLE_LOW),
+        ({"failsafe": [127, 127, 90, 127]}, AttemptResult.NOT_IDLE),
     ],
 )
-def test_true_hold_time_lies_inside(changes: dict[str, object], seen: Seen) -> None:
+def test_true_hold_time_lies_inside(changes: dict[str, object], seen: AttemptResult) -> None:
     talking = replace(TalkingBoard(), **changes)  # type: ignore[arg-type]
     with PtyBoard(talking) as board, open_line(board.port) as line:
         test = FailsafeTest(Listener(line, keep=True), Profile(), talking.hear, PLAN)
         test.run()
     (attempt,) = test.attempts
-    if seen is Seen.CAME and attempt.seen is Seen.AT_ONCE:
+    if seen is AttemptResult.CAME and attempt.result is AttemptResult.AT_ONCE:
         pytest.skip("the machine was too busy to print without a pause")
-    assert attempt.seen is seen
-    if seen is Seen.CAME:
+    assert attempt.result is seen
+    if seen is AttemptResult.CAME:
         assert attempt.hold is not None
         assert attempt.hold.low_us <= talking.holds_s[0] * 1e6 <= attempt.hold.high_us
 
@@ -254,7 +254,7 @@ def test_whole_way_from_the_command_line(tmp_path: Path) -> None:
     assert len(attempts) == 2
     for line, true_s in zip(attempts, talking.holds_s, strict=True):
         _, seen, hold_us, uncertainty_us, *_ = line.split(",")
-        if seen == Seen.CAME.value:
+        if seen == AttemptResult.CAME.value:
             assert abs(true_s * 1e6 - int(hold_us)) <= int(uncertainty_us) + 1
 
 

@@ -12,21 +12,21 @@ from talking_board import TalkingBoard
 
 from lostlink.show import watch as screen
 from lostlink.watch import advice
-from lostlink.watch.column_stats import Gauge, Gauges
-from lostlink.watch.columns import Kind, Row
+from lostlink.watch.column_stats import ColumnStats, TableStats
+from lostlink.watch.columns import PrintedRow, ValueKind
 from lostlink.watch.listener import Listener
 from lostlink.watch.units import scale_for
 from lostlink_sims import Profile
 from lostlink_sims.profile import ReceiverSettings
 
-CODES, COUNTS, WIDTHS = (scale_for(kind, None) for kind in (Kind.CODES, Kind.COUNTS, Kind.WIDTHS))
+CODES, COUNTS, WIDTHS = (scale_for(kind, None) for kind in (ValueKind.CODES, ValueKind.COUNTS, ValueKind.WIDTHS))
 STEP_NS = 20_000_000
 LATER_NS = 10**12
 
 
-def gauge_of(*values: float) -> Gauge:
+def gauge_of(*values: float) -> ColumnStats:
     """Return a gauge that has seen values 20 ms apart."""
-    gauge = Gauge.starting(0, values[0])
+    gauge = ColumnStats.starting(0, values[0])
     for number, value in enumerate(values[1:], 1):
         gauge.add(number * STEP_NS, value)
     return gauge
@@ -62,7 +62,7 @@ def test_middle_of_counts_and_widths() -> None:
     assert advice.centring(gauge_of(1498), WIDTHS, LATER_NS) == "centred"
     assert advice.centring(gauge_of(1520), WIDTHS, LATER_NS) == "trim left/down: 20 µs high"
     wide = replace(Profile(), receiver=ReceiverSettings(low_us=1100, high_us=1940))
-    assert scale_for(Kind.WIDTHS, wide).middle == 1520
+    assert scale_for(ValueKind.WIDTHS, wide).middle == 1520
 
 
 def test_a_moving_stick_is_not_trimmed_and_a_trembling_one_is() -> None:
@@ -100,11 +100,11 @@ def test_travel_beyond_the_range() -> None:
 
 
 def test_rate_and_another_number_of_columns() -> None:
-    gauges = Gauges()
-    gauges.add(Row(number * STEP_NS, 0, (1.0, 2.0)) for number in range(100))
+    gauges = TableStats()
+    gauges.add(PrintedRow(number * STEP_NS, 0, (1.0, 2.0)) for number in range(100))
     assert gauges.rate_hz(100 * STEP_NS) == pytest.approx(50)
-    gauges.add([Row(100 * STEP_NS, 0, (1.0,))])
-    assert len(gauges.gauges) == 1
+    gauges.add([PrintedRow(100 * STEP_NS, 0, (1.0,))])
+    assert len(gauges.columns) == 1
     assert gauges.rate_hz(LATER_NS) == 0
 
 

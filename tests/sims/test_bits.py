@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lostlink_sims.batch import bits
-from lostlink_sims.streams import Draws, ManyDraws, under
+from lostlink_sims.streams import BatchStreams, Streams, under
 
 WORDS, TRIALS = 4, 5
 
@@ -91,13 +91,13 @@ def test_from_to_and_put() -> None:
 
 @pytest.mark.parametrize("first", [0, 5, 16])
 def test_many_draws_are_the_same_numbers(first: int) -> None:
-    """Against `Draws`, which draws for one trial."""
-    many = ManyDraws(99, first, 11)
+    """Against `Streams`, which draws for one trial."""
+    many = BatchStreams(99, first, 11)
     table = many.words(1030, 3)
     below, always = many.bits_under(1030, 3, 1 << 30, 1 << 32)
     few = many.firsts(4, 7)
     for place in range(11):
-        own = Draws(99, first + place)
+        own = Streams(99, first + place)
         words = own.words(1030, 0, 192)
         assert (table[:, place] == words).all()
         assert (few[:, place] == own.words(4, 0, 7)).all()

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lostlink_sims.streams import Draws, Purpose, threshold, under
+from lostlink_sims.streams import Purpose, Streams, threshold, under
 
 _MASK = (1 << 64) - 1
 
@@ -53,14 +53,14 @@ def test_the_reference_is_philox(
 )  # fmt: skip
 @settings(max_examples=80, deadline=None, derandomize=True)
 def test_the_formula_of_the_docstring(seed: int, trial: int, purpose: int, k: int) -> None:
-    """A number found by plain integer arithmetic is the number that `Draws` gives."""
-    assert int(Draws(seed, trial).words(purpose, k, 1)[0]) == number(seed, trial, purpose, k)
+    """A number found by plain integer arithmetic is the number that `Streams` gives."""
+    assert int(Streams(seed, trial).words(purpose, k, 1)[0]) == number(seed, trial, purpose, k)
 
 
 def test_known_answers() -> None:
     """These numbers stay: old replays rest on them (a regression, no outside source)."""
-    assert Draws(1, 0).words(0, 0, 3).tolist() == [0x756282DF, 0x4DB6A27B, 0xBABE0E2F]
-    draws = Draws(2026, 13)
+    assert Streams(1, 0).words(0, 0, 3).tolist() == [0x756282DF, 0x4DB6A27B, 0xBABE0E2F]
+    draws = Streams(2026, 13)
     assert draws.words(1024, 62, 4).tolist() == [0x69699B6B, 0xC33EA279, 0xD69D82E7, 0x093ABCE7]
     assert draws.words(1024, 10**6, 2).tolist() == [0x927129F5, 0x459203D4]
 
@@ -69,7 +69,7 @@ def test_known_answers() -> None:
 @settings(max_examples=100, deadline=None, derandomize=True)
 def test_any_piece_equals_the_whole(first: int, count: int, trial: int) -> None:
     """Numbers do not depend on where one begins to read or in how many pieces."""
-    draws = Draws(5, trial)
+    draws = Streams(5, trial)
     whole = draws.words(Purpose.MODEL, 0, 1400)
     piece = draws.words(Purpose.MODEL, first, count)
     assert piece.dtype == np.uint32
@@ -80,7 +80,7 @@ def test_trials_purposes_and_seeds_are_apart() -> None:
     """No two streams share a stretch, and they are uncorrelated within 4.5 standard deviations."""
     n = 2048
     streams = {
-        (seed, trial, purpose): Draws(seed, trial).words(purpose, 0, n).astype(np.float64)
+        (seed, trial, purpose): Streams(seed, trial).words(purpose, 0, n).astype(np.float64)
         for seed in (1, 2)
         for trial in (0, 1, 7, 8, 9)
         for purpose in (Purpose.PHASES, Purpose.ADC_NOISE, Purpose.MODEL, Purpose.MODEL + 1, Purpose.FAULT)
@@ -94,7 +94,7 @@ def test_trials_purposes_and_seeds_are_apart() -> None:
 def test_numbers_are_even() -> None:
     """Mean 1/2, variance 1/12, and 16 equal cells (chi-squared, 15 degrees of freedom, 99.99 %: 44.3)."""
     n = 1 << 16
-    words = Draws(3, 4).words(Purpose.MODEL, 0, n)
+    words = Streams(3, 4).words(Purpose.MODEL, 0, n)
     share = words / 2.0**32
     assert abs(share.mean() - 0.5) < 4 * np.sqrt(1 / 12 / n)
     assert share.var() == pytest.approx(1 / 12, rel=0.02)
@@ -105,7 +105,7 @@ def test_numbers_are_even() -> None:
 @pytest.mark.parametrize("limit", [1, 2, 3, 1000, 22_500, 1 << 32])
 def test_below(limit: int) -> None:
     """Whole numbers from 0 to just below the limit: word * limit >> 32."""
-    draws = Draws(9)
+    draws = Streams(9)
     words = draws.words(Purpose.PHASES, 0, 5000)
     numbers = draws.below(Purpose.PHASES, 0, 5000, limit)
     assert numbers.tolist() == [word * limit >> 32 for word in words.tolist()]

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from lostlink_sims import Profile
 from lostlink_sims.flight import TRANSITIONS, Arming, FlightController, Seen
-from lostlink_sims.ppm import Decoded
+from lostlink_sims.frames import Decoded
 
 PERIOD_US = 22_500
 TIMEOUT_US = 100_000

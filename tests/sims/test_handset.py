@@ -16,7 +16,7 @@ from lostlink_sims import Channel, Move, Profile, Scenario
 from lostlink_sims.codes import crc8
 from lostlink_sims.handset import TILE, Handset, Programme, codes, layout
 from lostlink_sims.scenario import AnyFault, HandsetHung, HandsetOff, StickWireBroken
-from lostlink_sims.streams import Draws
+from lostlink_sims.streams import Streams
 
 Ints = NDArray[np.int64]
 STICKS = (Channel(name="roll"), Channel(name="throttle"), Channel(name="arm", kind="two-position switch"))
@@ -30,7 +30,7 @@ def profile(*, channels: tuple[Channel, ...] | None = None, **fields: Any) -> Pr
 
 def packets(profile: Profile, scenario: Scenario) -> tuple[Ints, NDArray[np.uint8]]:
     """Return when packets leave and what they hold."""
-    tiles = list(Handset(profile, scenario, Draws(scenario.seed, scenario.trial)).slots())
+    tiles = list(Handset(profile, scenario, Streams(scenario.seed, scenario.trial)).slots())
     for before, after in itertools.pairwise(tiles):
         assert after.first == before.first + len(before.left_us)
     return np.concatenate([tile.left_us for tile in tiles]), np.concatenate([tile.payload for tile in tiles])
@@ -185,7 +185,7 @@ def test_switching_off_and_on() -> None:
     ],
 )
 def test_times_on(faults: tuple[AnyFault, ...], spans: list[tuple[int, int]]) -> None:
-    handset = Handset(profile(), scenario(duration_us=1000, handset_on_us=10, faults=faults), Draws(1))
+    handset = Handset(profile(), scenario(duration_us=1000, handset_on_us=10, faults=faults), Streams(1))
     assert handset.on_times() == spans
 
 

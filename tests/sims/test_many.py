@@ -13,7 +13,7 @@ from typing import Any, ClassVar
 import numpy as np
 import pytest
 
-from lostlink.campaigns.flight import flight_lot
+from lostlink.campaigns.flight import flight_trials
 from lostlink.measure import failsafe
 from lostlink.measure.channels import expected_at
 from lostlink.profiles import read_profile
@@ -21,9 +21,9 @@ from lostlink.verdicts import Measurement
 from lostlink_sims import Profile, Trace, simulate
 from lostlink_sims.air import loss as losses
 from lostlink_sims.batch import bits
-from lostlink_sims.batch.engine import NEVER, NONE, PIECE, Many, Outcomes, unfit
+from lostlink_sims.batch.engine import NEVER, NONE, PIECE, BatchEngine, Outcomes, unfit
 from lostlink_sims.batch.frames import restarts
-from lostlink_sims.batch.trials import CAUSES, Lot
+from lostlink_sims.batch.trials import CAUSES, FlightTrials
 
 PROFILES = {path.stem: path for path in sorted(Path("fixtures/profiles").glob("*.toml"))}
 HERON = read_profile(PROFILES["heron"])
@@ -51,10 +51,10 @@ class EveryThird:
 
     model: ClassVar[str] = "every third"
 
-    def sampler(self, air: losses.Air) -> losses.Sampler:
-        def sample(tile: losses.Tile) -> losses.Befell:
+    def sampler(self, air: losses.OnAir) -> losses.Sampler:
+        def sample(tile: losses.Tile) -> losses.Fates:
             slot = tile.first + np.arange(len(tile.sent_us))
-            lost: losses.Befell = ((slot % 3 != 0) & (tile.sent_us % 1_000_000 > 500_000)).astype(np.uint8)
+            lost: losses.Fates = ((slot % 3 != 0) & (tile.sent_us % 1_000_000 > 500_000)).astype(np.uint8)
             return lost
 
         return sample
@@ -137,7 +137,7 @@ def expect_same_link(outcomes: Outcomes, place: int, trace: Trace) -> None:
     assert flag_changes(outcomes, place) == said
 
 
-def expect_same_flight(lot: Lot, outcomes: Outcomes, place: int, trace: Trace) -> None:
+def expect_same_flight(lot: FlightTrials, outcomes: Outcomes, place: int, trace: Trace) -> None:
     lost_us, back_us = int(outcomes.drawn.lost_us[place]), int(outcomes.drawn.back_us[place])
     flew = trace.motor.at(lost_us) > 0
     cut_us = instant(failsafe.time_to_cut(trace, lost_us))
@@ -164,10 +164,10 @@ def expect_same_flight(lot: Lot, outcomes: Outcomes, place: int, trace: Trace) -
     assert {name: getattr(outcomes, name)[place] for name in wanted} == wanted
 
 
-def compare(lot: Lot, first: int, count: int) -> tuple[int, int]:
+def compare(lot: FlightTrials, first: int, count: int) -> tuple[int, int]:
     """Compare trials; return how many had flights to compare, and failsafes beside that of the cut link."""
     flights = episodes = 0
-    for outcomes in Many(lot).pieces(first, count):
+    for outcomes in BatchEngine(lot).pieces(first, count):
         unsure = set(outcomes.unsure.tolist())
         episodes += len(outcomes.episodes)
         for place in range(len(outcomes.flew)):
@@ -187,7 +187,7 @@ def compare(lot: Lot, first: int, count: int) -> tuple[int, int]:
 def test_shipped_profiles(name: str) -> None:
     """Trials of ten seconds, from a place in the middle of a block of random numbers on."""
     profile = read_profile(PROFILES[name])
-    flights, episodes = compare(flight_lot(profile, seed=11), first=509, count=240)
+    flights, episodes = compare(flight_trials(profile, seed=11), first=509, count=240)
     assert flights > 230
     assert episodes >= 2 * 240  # each waits for its first packet, and each loses its link
 
@@ -196,18 +196,20 @@ def test_shipped_profiles(name: str) -> None:
 def test_harsh_channels(name: str) -> None:
     """Short timeouts on channels that cause failsafes all the time."""
     duration_us = 4_000_000 if HARSH[name].receiver.timeout_us < 1_000_000 else 8_000_000
-    compare(flight_lot(HARSH[name], seed=3, duration_us=duration_us), first=0, count=100)
+    compare(flight_trials(HARSH[name], seed=3, duration_us=duration_us), first=0, count=100)
 
 
 def test_harsh_channels_are_harsh() -> None:
     """Nothing above is compared in vain: false failsafes, returns and flights occur."""
     count = 400
-    found = list(Many(flight_lot(HARSH["bursts"], seed=3, duration_us=4_000_000)).pieces(0, count))
+    found = list(BatchEngine(flight_trials(HARSH["bursts"], seed=3, duration_us=4_000_000)).pieces(0, count))
     false = sum(int((one.false_us >= 0).sum()) for one in found)
     assert 50 < false < count
     assert sum(len(one.unsure) for one in found) < count // 2
     assert sum(int((one.control_us >= 0).sum()) for one in found) > 50
-    restarted = list(Many(flight_lot(HARSH["no arming switch"], seed=3, duration_us=4_000_000)).pieces(0, count))
+    restarted = list(
+        BatchEngine(flight_trials(HARSH["no arming switch"], seed=3, duration_us=4_000_000)).pieces(0, count)
+    )
     assert sum(int((one.restart_us >= 0).sum()) for one in restarted) > 20
     assert restarts(HARSH["no arming switch"])
     assert not restarts(HERON)
@@ -226,9 +228,9 @@ def test_harsh_channels_are_harsh() -> None:
 def test_comparison_sees_a_microsecond(table: str, change: dict[str, int]) -> None:
     """An engine that is off by the least step is found."""
     profile = HARSH["bursts"]
-    lot = flight_lot(profile, seed=3, duration_us=4_000_000)
+    lot = flight_trials(profile, seed=3, duration_us=4_000_000)
     other = dataclasses.replace(profile, **{table: dataclasses.replace(getattr(profile, table), **change)})
-    outcomes = Many(dataclasses.replace(lot, profile=other)).run(0, 16)
+    outcomes = BatchEngine(dataclasses.replace(lot, profile=other)).run(0, 16)
     differ = 0
     for place in range(16):
         trace = simulate(profile, lot.scenario(place))
@@ -238,10 +240,10 @@ def test_comparison_sees_a_microsecond(table: str, change: dict[str, int]) -> No
 
 
 def test_pieces_do_not_matter() -> None:
-    lot = flight_lot(HARSH["jitter"], seed=5, duration_us=4_000_000)
-    whole = Many(lot).run(PIECE - 30, 75)
-    parts = [Many(lot).run(PIECE - 30 + begin, 15) for begin in range(0, 75, 15)]
-    pieces = list(Many(lot).pieces(PIECE - 30, 75))
+    lot = flight_trials(HARSH["jitter"], seed=5, duration_us=4_000_000)
+    whole = BatchEngine(lot).run(PIECE - 30, 75)
+    parts = [BatchEngine(lot).run(PIECE - 30 + begin, 15) for begin in range(0, 75, 15)]
+    pieces = list(BatchEngine(lot).pieces(PIECE - 30, 75))
     assert [len(one.flew) for one in pieces] == [30, 45]
     for name in ("flew", "false_us", "cut_us", "stop_us", "rose_us", "restart_us", "control_us"):
         for some in (parts, pieces):
@@ -250,7 +252,7 @@ def test_pieces_do_not_matter() -> None:
 
 def test_causes_and_phases_are_drawn_evenly() -> None:
     """Shares within five standard errors (binomial; common practice, no source)."""
-    lot = flight_lot(HERON, seed=2)
+    lot = flight_trials(HERON, seed=2)
     drawn = lot.drawn(0, 20_000)
     for cause in range(len(CAUSES)):
         assert abs((drawn.cause == cause).mean() - 1 / len(CAUSES)) < 5 * (3 / 16 / 20_000) ** 0.5
@@ -283,7 +285,7 @@ def test_causes_and_phases_are_drawn_evenly() -> None:
     ],
 )
 def test_what_it_cannot_do_is_said(profile: Profile, word: str) -> None:
-    lot = flight_lot(profile, seed=1)
+    lot = flight_trials(profile, seed=1)
     assert word in unfit(lot)
     with pytest.raises(ValueError, match=word):
-        Many(lot)
+        BatchEngine(lot)

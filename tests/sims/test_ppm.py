@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lostlink_sims.ppm import NEVER, Decoded, Frames, PulseDecoder, edges, joined, leading_edges
+from lostlink_sims.frames import NEVER, Decoded, Frames, joined
+from lostlink_sims.ppm import PulseDecoder, edges, leading_edges
 
 SYNC_US = 3_000
 

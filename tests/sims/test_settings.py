@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
+import numpy as np
 import pytest
 
 from lostlink_sims import Move, Profile, Scenario
@@ -12,6 +13,10 @@ from lostlink_sims._settings import Checked
 from lostlink_sims.air.loss import MODELS, Bernoulli
 from lostlink_sims.profile import Channel, ReceiverSettings
 from lostlink_sims.scenario import FAULTS, InterferenceBurst, LinkCut
+
+
+def any_value(value: Any) -> Any:
+    return value
 
 
 @pytest.mark.parametrize(
@@ -24,6 +29,8 @@ from lostlink_sims.scenario import FAULTS, InterferenceBurst, LinkCut
         (lambda: LinkCut(at_us=-1), "LinkCut.at_us: -1 is too small"),
         (lambda: Move(at_us=0, channel="x", position=2.0), "Move.position: 2.0 is too large"),
         (lambda: Bernoulli(probability=-0.1), "Bernoulli.probability: -0.1 is too small"),
+        (lambda: ReceiverSettings(timeout_us=any_value(np.int64(-5))), "ReceiverSettings.timeout_us: .*is too small"),
+        (lambda: ReceiverSettings(timeout_us=any_value("x")), "ReceiverSettings.timeout_us: 'x' is not a number"),
         (lambda: Scenario(duration_us=-1), "Scenario.duration_us: -1 is too small"),
     ],
 )

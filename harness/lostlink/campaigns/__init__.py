@@ -1,5 +1,19 @@
-"""Campaigns: the same scenario flown many thousand times, and what may be concluded from it.
+"""Monte Carlo campaigns: many flights that lose their link, and bounds on how often the failsafe fails.
 
-`statistics` bounds, distributions, worst trials · `stopping` what is claimed and when to stop · `jobs` who does
-the work.
+``flight`` (what is drawn) → ``trials`` (run a range of them) → ``tally`` (count) → ``campaign`` (jobs, rule, journal) →
+``evidence_files``. ``jobs`` over ``workers`` or ``cluster``; ``statistics``, ``times``, ``claims``, ``stopping``,
+``wald``: what may be concluded, and when to stop.
 """
+
+__all__ = [
+    "campaign",
+    "claims",
+    "evidence_files",
+    "flight",
+    "jobs",
+    "statistics",
+    "stopping",
+    "tally",
+    "times",
+    "trials",
+]

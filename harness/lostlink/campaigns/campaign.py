@@ -1,7 +1,7 @@
-"""A campaign: jobs of trials, their tallies in order, a rule that says when it is enough, and a journal of it all.
+"""A campaign: ranges of trials, their tallies in order, a stopping rule and a journal.
 
-The journal (``tallies.jsonl``, a line a job) is written as results come, so that a campaign that was stopped goes on
-where it was; what comes of it does not depend on that, nor on who did the work.
+The journal (``tallies.jsonl``, one line per range of trials) is written as results arrive, so that an interrupted
+campaign can be continued. The result depends neither on interruptions nor on the workers.
 """
 
 from __future__ import annotations
@@ -16,41 +16,44 @@ from typing import Any, Final
 
 from lostlink.campaigns import claims, statistics, stopping
 from lostlink.campaigns.jobs import run_jobs
-from lostlink.campaigns.tally import ASPECTS, CRITICAL, Aspect, Count, Tally
-from lostlink.campaigns.trials import Job, engine_for, fly, trials_a_job
+from lostlink.campaigns.tally import CRITERIA, CRITICAL, Count, Criterion, Tally
+from lostlink.campaigns.trials import TrialRange, engine_for, fly, trials_a_job
 from lostlink.campaigns.workers import Workers
 from lostlink.errors import ExitCode, LostlinkError
+from lostlink.profiles import profile_digest
+from lostlink.profiles.quantities import text_of
 from lostlink.results import exit_code
-from lostlink.verdicts import Outcome, Severity, Verdict, quantity
+from lostlink.verdicts import Outcome, Severity, Verdict, counted, grouped, quantity
 from lostlink_sims import HowSeen
-from lostlink_sims.batch.trials import Lot
+from lostlink_sims.batch.trials import FlightTrials
 
 JOURNAL: Final = "tallies.jsonl"
 _MOST_TRIALS: Final = 2**32
 _UNJUDGED: Final = 20
-"""A rule that waits for judged trials gives up after so many times as many trials."""
+"""A rule stops after this multiple of its judged trials, if too few trials are judged."""
 
-Told = Callable[[int, int | None, Tally | None], None]
+OnProgress = Callable[[int, int | None, Tally | None], None]
+"""Called with the trials done, the trials needed if known, and their tally."""
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
-    """What a campaign flies, and until when; all that its result depends on.
+class CampaignPlan:
+    """What a campaign flies, and when it stops; its result depends on nothing else.
 
     Attributes
     ----------
-    lot : Lot
+    lot : FlightTrials
     receiver : str or None
     trials : int
-        How many; with a rule, at most.
+        Number of trials; with a rule, the maximum.
     rule : Rule or None
     about : str
-        What the rule's claim is about: a requirement's id, or "critical" for any critical one.
+        Requirement of the claim: its id, or "critical" for any critical one.
     confidence : float
-        Of the bounds that are shown.
+        Of the bounds.
     """
 
-    lot: Lot
+    lot: FlightTrials
     receiver: str | None
     trials: int
     rule: stopping.Rule | None = None
@@ -62,28 +65,28 @@ class Plan:
         """How trials are flown."""
         return engine_for(self.lot, self.receiver)[0]
 
-    def jobs(self, done: int) -> Iterator[Job]:
+    def jobs(self, done: int) -> Iterator[TrialRange]:
         """Yield the jobs from the one that begins with trial `done` on."""
         size = trials_a_job(self.engine)
         for first in range(done, self.trials, size):
-            yield Job(self.lot, self.receiver, first, min(size, self.trials - first))
+            yield TrialRange(self.lot, self.receiver, first, min(size, self.trials - first))
 
 
 @dataclass(slots=True)
 class Campaign:
-    """A campaign as it goes, and what came of it.
+    """A running or finished campaign.
 
     Attributes
     ----------
-    plan : Plan
+    plan : CampaignPlan
     total : Tally or None
-        All trials so far.
+        Of all trials so far.
     decision : Decision or None
-        What the rule says.
+        Of the rule; None before.
     interrupted : bool
     """
 
-    plan: Plan
+    plan: CampaignPlan
     total: Tally | None = None
     decision: claims.Decision | None = None
     interrupted: bool = False
@@ -111,40 +114,40 @@ class Campaign:
         bare = dataclasses.replace(tally, failed={name: [] for name in tally.failed})
         self.total = bare if self.total is None else Tally.merged([self.total, bare])
 
-    def run(self, workers: Workers | None, folder: Path, told: Told) -> None:
-        """Fly what is left, and write the journal; Ctrl-C leaves what was done until then."""
+    def run(self, workers: Workers | None, folder: Path, on_progress: OnProgress) -> None:
+        """Fly the remaining trials and write the journal; Ctrl-C keeps the finished ones."""
         with (
             (folder / JOURNAL).open("a", encoding="utf-8") as journal,
             contextlib.closing(run_jobs(fly, self.plan.jobs(self.trials), workers)) as results,
         ):
             try:
-                told(self.trials, self._wanted(), self.total)
+                on_progress(self.trials, self._wanted(), self.total)
                 while not self.is_over:
                     _, tally = next(results)
                     self.add(tally)
                     journal.write(json.dumps(tally.as_dict(), separators=(",", ":")) + "\n")
                     journal.flush()
-                    told(self.trials, self._wanted(), self.total)
+                    on_progress(self.trials, self._wanted(), self.total)
             except KeyboardInterrupt:
                 self.interrupted = True
         if not self.is_over:
             return
         if self._progress is not None and self.decision is None:
             trials = self._progress.trials
-            reason = f"only {trials} of {self.trials} trials say anything about it"
+            reason = f"only {trials} of {self.trials} trials test it"
             failures = self._progress.failures
             self.decision = claims.Decision(
                 self._progress.rule.claim, claims.Answer.UNDECIDED, trials, failures, reason
             )
 
     def _wanted(self) -> int | None:
-        """Return how many trials it will take, as far as that is known."""
+        """Return the number of trials needed, as far as it is known."""
         if self.plan.rule is None:
             return self.plan.trials
         return min(self.plan.trials, self.plan.rule.fewest_trials)
 
     def resume(self, folder: Path) -> None:
-        """Take what a journal holds; a last line that was cut off is forgotten.
+        """Read the journal; an incomplete last line is dropped.
 
         Raises
         ------
@@ -158,34 +161,32 @@ class Campaign:
             try:
                 tally = Tally.from_dict(json.loads(line))
             except (ValueError, KeyError, TypeError) as error:
-                raise LostlinkError(
-                    f"{path}:{number}: no tally ({error}); allowed: a journal that this tool wrote"
-                ) from error
+                raise LostlinkError(f"{path}:{number}: no valid tally ({error}); restart without --resume") from error
             if self.is_over:
                 break
             self.add(tally)
         if lines[-1]:
             path.write_text("".join(f"{line}\n" for line in whole), encoding="utf-8")
 
-    # --- what came of it ------------------------------------------------------------------------------------
+    # --- conclusions ------------------------------------------------------------------------------------
 
     def verdicts(self) -> list[Verdict]:
-        """Return a verdict for each requirement that trials said something about."""
+        """Return a verdict for each requirement of a campaign; empty before the first trial."""
         if self.total is None:
             return []
-        return [self._verdict(aspect, self.total.counts[aspect.id]) for aspect in ASPECTS]
+        return [self._verdict(criterion, self.total.counts[criterion.id]) for criterion in CRITERIA]
 
-    def _verdict(self, aspect: Aspect, count: Count) -> Verdict:
+    def _verdict(self, criterion: Criterion, count: Count) -> Verdict:
         reason, outcome = "", Outcome.MET if not count.failures else Outcome.NOT_MET
         if not count.judged:
-            outcome, reason = Outcome.NOT_TESTED, "no trial said anything about it"
+            outcome, reason = Outcome.NOT_TESTED, "no trial tested it"
         elif count.failures:
-            reason = f"{aspect.requirement.fault}, in {count.failures} of {count.judged} trials"
+            reason = f"{criterion.requirement.fault}, in {grouped(count.failures)} of {grouped(count.judged)} trials"
         limit = "in no trial"
-        if aspect.limit_us is not None:
-            limit = f"at most {quantity(aspect.limit_us(self.plan.lot.profile), 'µs')}, in every trial"
+        if criterion.limit_us is not None:
+            limit = f"at most {quantity(criterion.limit_us(self.plan.lot.profile), 'µs')}, in every trial"
         return Verdict(
-            requirement=aspect.requirement,
+            requirement=criterion.requirement,
             outcome=outcome,
             measured=bounded(count, self.plan.confidence) if count.judged else "",
             limit=limit,
@@ -211,35 +212,36 @@ class Campaign:
         return exit_code([*judged, *failed])
 
     def conclusion(self) -> str:
-        """Return what came of it, in one sentence."""
+        """Return the conclusion in one sentence."""
         failed = [v for v in self.verdicts() if v.outcome is Outcome.NOT_MET]
         if self.interrupted:
-            return f"Interrupted after {number(self.trials)} trials; what was found until then is below."
+            return f"Interrupted after {counted(self.trials, 'trial')}; the results so far are below."
         if self.decision is not None:
-            about = "a trial breaks a critical requirement" if self.plan.about == CRITICAL else self.plan.about
+            about = (
+                "a trial violates a critical requirement"
+                if self.plan.about == CRITICAL
+                else f"a trial violates {self.plan.about}"
+            )
             return f"Probability p that {about}: {self.decision}."
         if failed:
-            return f"In {number(self.trials)} trials: {'; '.join(v.reason for v in failed)}."
+            return f"In {counted(self.trials, 'trial')}: {'; '.join(v.reason for v in failed)}."
         if self.exit_code is ExitCode.UNDECIDED:
-            return f"{number(self.trials)} trials say nothing about the failsafe: the model never flew."
+            return f"No failsafe was tested in {counted(self.trials, 'trial')}: the model was never in flight."
         counts = [c for name, c in self.total.counts.items() if name == "FS-CUT"] if self.total else []
         judged = counts[0].judged if counts else 0
         bound = statistics.upper_bound(0, judged, self.plan.confidence) if judged else 1.0
         return (
-            f"The throttle was cut in time in each of {number(judged)} trials: a trial in which it is not is rarer "
-            f"than {bound:.2g}, at {100 * self.plan.confidence:g} % (one-sided)."
+            f"The throttle was cut in time in each of {counted(judged, 'trial')}: the failure probability is below "
+            f"{bound:.2g} at {100 * self.plan.confidence:g} % confidence (one-sided)."
         )
 
 
 def bounded(count: Count, confidence: float) -> str:
-    """Return failures, trials and the one-sided bound, in words."""
+    """Return failures, trials and the one-sided bound as text."""
     bound = statistics.upper_bound(count.failures, count.judged, confidence)
-    return f"{number(count.failures)} of {number(count.judged)} trials fail; p < {bound:.2g} at {100 * confidence:g} %"
-
-
-def number(value: int) -> str:
-    """Return a whole number with its thousands apart."""
-    return f"{value:,}".replace(",", " ")
+    return (
+        f"{grouped(count.failures)} of {grouped(count.judged)} trials failed; p < {bound:.2g} at {100 * confidence:g} %"
+    )
 
 
 def most_trials(rule: stopping.Rule | None, asked: int | None, usual: int) -> int:
@@ -249,31 +251,28 @@ def most_trials(rule: stopping.Rule | None, asked: int | None, usual: int) -> in
     return usual if rule is None else min(_MOST_TRIALS, _UNJUDGED * rule.most_trials)
 
 
-def described(lot: Lot) -> list[str]:
-    """Return, for people, what is drawn in each trial and from where."""
-    from lostlink.profiles.quantities import text_of
+def described(lot: FlightTrials) -> list[str]:
+    """Return the random parameters of each trial and their distributions, as text."""
 
     def time(value_us: int) -> str:
         return text_of(value_us, "duration")
 
     profile = lot.profile
     return [
-        f"trials of {time(lot.duration_us)}; the model takes off and flies from {time(lot.air_us)} on",
-        f"the link goes between {time(lot.lost_from_us)} and {time(lot.lost_until_us)}, evenly",
-        f"cause, each as likely: {', '.join(lot.causes)}",
-        f"it stays away to the end in half of the trials (a handset that is off, always), in the others for "
-        f"{time(lot.away_us[0])} to {time(lot.away_us[1])}, evenly",
-        f"throttle in flight {lot.least_throttle:.0%} to 100 %, other sticks anywhere, evenly",
-        f"phase of the packets within {time(profile.handset.packet_interval_us)}, of the frames within "
-        f"{time(profile.output.frame_period_us)}, the receiver's counter anywhere in its 32 bits, evenly",
-        "the profile's own losses and noise are at work all the time",
+        f"trials of {time(lot.duration_us)}; the model is in flight from {time(lot.air_us)}",
+        f"link loss uniformly between {time(lot.lost_from_us)} and {time(lot.lost_until_us)}",
+        f"causes, equally likely: {', '.join(lot.causes)}",
+        f"the loss lasts until the end in half of the trials (always if the handset is off), in the others "
+        f"{time(lot.away_us[0])} to {time(lot.away_us[1])}, uniform",
+        f"throttle in flight {100 * lot.least_throttle:.0f} % to 100 %, other sticks over their full range, uniform",
+        f"packet phase within {time(profile.handset.packet_interval_us)}, frame phase within "
+        f"{time(profile.output.frame_period_us)}, receiver clock anywhere in its 32 bits, uniform",
+        "the profile's ordinary losses and noise in addition",
     ]
 
 
-def head(plan: Plan) -> dict[str, Any]:
-    """Return what a journal must agree on to be gone on with."""
-    from lostlink.profiles import profile_digest
-
+def head(plan: CampaignPlan) -> dict[str, Any]:
+    """Return what must be equal for a campaign to be continued."""
     lot = dataclasses.asdict(dataclasses.replace(plan.lot, profile=None))  # type: ignore[arg-type]
     return {
         "profile_sha256": profile_digest(plan.lot.profile),

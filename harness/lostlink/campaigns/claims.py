@@ -9,7 +9,7 @@ from enum import Enum
 from typing import Final
 
 from lostlink.errors import LostlinkError
-from lostlink.verdicts import Outcome
+from lostlink.verdicts import Outcome, counted
 
 _LEAST_P, _MOST_P = Decimal("1e-9"), Decimal("0.5")
 _LEAST_C, _MOST_C = Decimal(50), Decimal("99.9999")
@@ -105,14 +105,10 @@ class Decision:
     reason: str
 
     def __str__(self) -> str:
-        return (
-            f"{self.claim}: {self.answer.value} after {_trials(self.trials)}, {_failures(self.failures)}; {self.reason}"
-        )
+        counts = f"{counted(self.trials, 'trial')}, {failures_text(self.failures)}"
+        return f"{self.claim}: {self.answer.value} after {counts}; {self.reason}"
 
 
-def _trials(count: int) -> str:
-    return f"{count:,} trial{'' if count == 1 else 's'}".replace(",", " ")
-
-
-def _failures(count: int) -> str:
-    return "no failure" if count == 0 else f"{count:,} failure{'' if count == 1 else 's'}".replace(",", " ")
+def failures_text(count: int) -> str:
+    """Return "no failure", "1 failure", "2 failures"."""
+    return "no failure" if count == 0 else counted(count, "failure")

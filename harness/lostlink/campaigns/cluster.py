@@ -9,8 +9,7 @@ import re
 from collections.abc import Iterator
 from typing import Any, Final
 
-from lostlink.campaigns.jobs import _CONNECT_S
-from lostlink.campaigns.workers import _MOST_PROCESSES, Workers, WorkersError, _births_deaf_to_interrupts
+from lostlink.campaigns.workers import MOST_PROCESSES, Workers, WorkersError, interrupts_blocked
 
 
 @contextlib.contextmanager
@@ -36,7 +35,7 @@ def cluster(address: str) -> Iterator[Workers]:
             "--cluster: the package 'distributed' is not installed; allowed: pip install 'lostlink[cluster]'"
         ) from None
     with contextlib.ExitStack() as stack:
-        with _births_deaf_to_interrupts():  # the loop's thread, and with it all workers, inherit it
+        with interrupts_blocked():  # the loop's thread, and with it all workers, inherit it
             engage = _local if address.startswith("local:") else _remote
             client = stack.enter_context(engage(distributed, address))
         count = _check_workers(client, address)
@@ -48,6 +47,7 @@ def cluster(address: str) -> Iterator[Workers]:
         )
 
 
+_CONNECT_S: Final = 5
 _CLUSTER_ALLOWED: Final = "allowed: a scheduler, such as tcp://192.168.1.20:8786, or local:2"
 
 
@@ -56,8 +56,8 @@ def _local(distributed: Any, address: str) -> Iterator[Any]:
     """Start workers on this computer and yield a client of theirs."""
     text = address.removeprefix("local:")
     count = int(text) if text.isascii() and text.isdecimal() and len(text) <= 3 else 0
-    if not 1 <= count <= _MOST_PROCESSES:
-        raise WorkersError(f"--cluster: {address[:60]!r}; allowed: local:1 to local:{_MOST_PROCESSES}")
+    if not 1 <= count <= MOST_PROCESSES:
+        raise WorkersError(f"--cluster: {address[:60]!r}; allowed: local:1 to local:{MOST_PROCESSES}")
     with (
         distributed.LocalCluster(
             n_workers=count,

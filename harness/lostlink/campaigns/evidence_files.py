@@ -1,7 +1,7 @@
-"""A campaign's evidence folder: verdicts for people and programs, distributions, and the worst trials to replay.
+"""A campaign's evidence folder: verdicts as text and JSON, distributions, and the worst trials to replay.
 
-``verdicts.json`` and ``summary.md`` as every evidence has them; ``campaign.json`` (what was flown, counts, bounds,
-distributions); ``tallies.jsonl`` (the journal); ``worst/`` with a scenario for each trial worth another look.
+``verdicts.json`` and ``summary.md`` as in every evidence folder; ``campaign.json`` (setup, counts, bounds,
+distributions); ``tallies.jsonl`` (the journal); ``worst/`` with the scenarios of the worst trials.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from lostlink.campaigns import statistics
 from lostlink.campaigns.campaign import JOURNAL, Campaign, described, head
-from lostlink.campaigns.tally import ASPECTS, Aspect, Count
+from lostlink.campaigns.tally import CRITERIA, Count, Criterion
 from lostlink.campaigns.times import NEVER_US
 from lostlink.errors import EvidenceError, UsageError
 from lostlink.evidence import summary
@@ -20,7 +20,7 @@ from lostlink.evidence.document import read_json
 from lostlink.evidence.folder import fresh_folder
 from lostlink.evidence.reader import CAMPAIGN_FILE
 from lostlink.profiles import write_scenario
-from lostlink.verdicts import Verdict, quantity
+from lostlink.verdicts import grouped, quantity
 
 QUANTILES: Final = (0.5, 0.99, 0.999)
 
@@ -40,13 +40,13 @@ def prepare(out: str, campaign: Campaign, *, resume: bool) -> Path:
         before = read_json(folder / CAMPAIGN_FILE)["head"]
     except (EvidenceError, KeyError) as error:
         raise UsageError(
-            f"--resume: {folder} holds no campaign to continue; allowed: the --out folder of one that was stopped"
+            f"--resume: {folder} holds no campaign to continue; give the --out folder of one that was interrupted"
         ) from error
     for name, value in head(campaign.plan).items():
         if not isinstance(before, dict) or before.get(name) != value:
             raise UsageError(
-                f"--resume: the campaign in {folder} had another {name.replace('_', ' ')}; "
-                "allowed: the same profile, receiver, seed and flight"
+                f"--resume: the campaign in {folder} has a different {name.replace('_', ' ')}; "
+                "continue with the same profile, receiver, seed and flight"
             )
     if (folder / JOURNAL).is_file():
         campaign.resume(folder)
@@ -71,30 +71,30 @@ def as_dict(campaign: Campaign) -> dict[str, Any]:
         "losses": [] if total is None else [[share, *pair] for share, pair in total.losses.items()],
         "requirements": []
         if total is None
-        else [_requirement(campaign, aspect, total.counts[aspect.id]) for aspect in ASPECTS],
+        else [_requirement(campaign, criterion, total.counts[criterion.id]) for criterion in CRITERIA],
     }
 
 
-def _requirement(campaign: Campaign, aspect: Aspect, count: Count) -> dict[str, Any]:
+def _requirement(campaign: Campaign, criterion: Criterion, count: Count) -> dict[str, Any]:
     confidence = campaign.plan.confidence
     data: dict[str, Any] = {
-        "id": aspect.id,
-        "what": aspect.what,
+        "id": criterion.id,
+        "what": criterion.what,
         "judged": count.judged,
         "failures": count.failures,
         "worst": [
             {
-                "trial": one.trial, "seed": one.seed,
-                **({"value_us": _value(one.value_us)} if aspect.time_us is not None else {}),
-                "scenario": scenario_name(aspect, place),
+                "trial": trial.trial, "seed": trial.seed,
+                **({"value_us": _value(trial.value_us)} if criterion.time_us is not None else {}),
+                "scenario": scenario_name(criterion, index),
             }
-            for place, one in enumerate(count.worst.trials)
+            for index, trial in enumerate(count.worst.trials)
         ],
     }  # fmt: skip
     if count.judged:
         data["upper_bound"] = statistics.upper_bound(count.failures, count.judged, confidence)
-    if aspect.limit_us is not None:
-        data["limit_us"] = aspect.limit_us(campaign.plan.lot.profile)
+    if criterion.limit_us is not None:
+        data["limit_us"] = criterion.limit_us(campaign.plan.lot.profile)
     if count.times.trials:
         data["quantiles"] = [
             {"share": q.share, "value_us": _value(q.value_us), "upper_us": _value(q.upper_us)}
@@ -108,23 +108,23 @@ def _value(value_us: int | None) -> int | None:
     return None if value_us is None or value_us >= NEVER_US else value_us
 
 
-def scenario_name(aspect: Aspect, place: int) -> str:
+def scenario_name(criterion: Criterion, index: int) -> str:
     """Return the path of a worst trial's scenario, within the folder."""
-    return f"worst/{aspect.id}-{place + 1}.scenario.toml"
+    return f"worst/{criterion.id}-{index + 1}.scenario.toml"
 
 
 def files(campaign: Campaign) -> dict[str, str]:
     """Return ``campaign.json`` and the scenarios of the worst trials; the journal is written by the campaign."""
     texts = {CAMPAIGN_FILE: json.dumps(as_dict(campaign), indent=2, ensure_ascii=False) + "\n"}
     counts = {} if campaign.total is None else campaign.total.counts
-    for aspect in ASPECTS if counts else ():
-        for place, one in enumerate(counts[aspect.id].worst.trials):
-            texts[scenario_name(aspect, place)] = write_scenario(campaign.plan.lot.scenario(one.trial))
+    for criterion in CRITERIA if counts else ():
+        for index, trial in enumerate(counts[criterion.id].worst.trials):
+            texts[scenario_name(criterion, index)] = write_scenario(campaign.plan.lot.scenario(trial.trial))
     return texts
 
 
 def time_text(value_us: int | None) -> str:
-    """Return a time of the distribution for people; `NEVER_US` is "never"."""
+    """Return a time of the distribution with its unit; "never" for `NEVER_US`."""
     if value_us is None:
         return "-"
     return "never" if value_us >= NEVER_US else quantity(value_us, "µs")
@@ -136,11 +136,10 @@ def summary_text(campaign: Campaign, tested: dict[str, Any]) -> str:
     headings = (
         "", "requirement", "verdict", "failures", "trials", "p below", "p50", "p99", "p99.9", "worst", "limit",
     )  # fmt: skip
-    rows = []
-    for verdict in campaign.verdicts():
-        assert campaign.total is not None
-        count = campaign.total.counts[verdict.requirement.id]
-        rows.append(cells(verdict.requirement.id, count, confidence, verdict))
+    rows = [
+        (verdict.requirement.id, verdict.statement, verdict.outcome.value, *cells(campaign, criterion))
+        for verdict, criterion in zip(campaign.verdicts(), CRITERIA, strict=False)
+    ]
     return summary.page(
         "Campaign",
         campaign.conclusion(),
@@ -151,14 +150,14 @@ def summary_text(campaign: Campaign, tested: dict[str, Any]) -> str:
     )
 
 
-def cells(name: str, count: Count, confidence: float, verdict: Verdict) -> list[str]:
-    """Return one row of the table."""
+def cells(campaign: Campaign, criterion: Criterion) -> list[str]:
+    """Return failures, trials, bound, quantiles, worst time and limit of a requirement."""
+    assert campaign.total is not None
+    count, confidence = campaign.total.counts[criterion.id], campaign.plan.confidence
     bound = f"{statistics.upper_bound(count.failures, count.judged, confidence):.2g}" if count.judged else "-"
     times = ["-"] * 4
     if count.times.trials:
         shares = [count.times.quantile(share, confidence).value_us for share in QUANTILES]
         times = [time_text(value) for value in (*shares, count.times.worst_us)]
-    return [
-        name, verdict.statement, verdict.outcome.value, str(count.failures), str(count.judged), bound,
-        *times, verdict.limit.removesuffix(", in every trial"),
-    ]  # fmt: skip
+    limit = "no failure" if criterion.limit_us is None else time_text(criterion.limit_us(campaign.plan.lot.profile))
+    return [grouped(count.failures), grouped(count.judged), bound, *times, limit]

@@ -6,15 +6,15 @@ from lostlink.errors import ProfileError
 from lostlink.profiles.quantities import text_of
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Profile
-from lostlink_sims.batch.trials import CAUSES, Lot
+from lostlink_sims.batch.trials import CAUSES, FlightTrials
 
 DURATION_US = 10_000_000
 _AWAY_MORE_US = 1_500_000
 
 
-def flight_lot(
+def flight_trials(
     profile: Profile, seed: int, *, duration_us: int = DURATION_US, causes: tuple[str, ...] = tuple(CAUSES)
-) -> Lot:
+) -> FlightTrials:
     """Return trials in which a model takes off, flies, and loses its link.
 
     Parameters
@@ -42,7 +42,7 @@ def flight_lot(
             f"--duration {text_of(duration_us, 'duration')}: too short to take off and lose the link; "
             f"allowed: more than {text_of(from_us + watch_us, 'duration')}"
         )
-    return Lot(
+    return FlightTrials(
         profile=profile,
         seed=seed,
         moves=moves,

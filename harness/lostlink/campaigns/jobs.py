@@ -18,13 +18,12 @@ from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final, Generic, TypeVar
 
-from lostlink.campaigns.workers import _USUAL_WINDOW, Workers, WorkersError, _Pool
+from lostlink.campaigns.workers import USUAL_WINDOW, ProcessPool, Workers, WorkersError
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 
 _LOOK_S: Final = 0.5  # some systems do not let Ctrl-C through to one who waits for longer
-_CONNECT_S: Final = 5
 
 
 def run_jobs(
@@ -61,7 +60,7 @@ def run_jobs(
         Whatever `function` raised, when it is that job's turn.
     """
     if window is None:
-        window = workers.window if isinstance(workers, Workers) else _USUAL_WINDOW
+        window = workers.window if isinstance(workers, Workers) else USUAL_WINDOW
     if window < 1 or attempts < 1:
         raise ValueError(f"window {window}, attempts {attempts}; allowed: 1 or more")
     if workers is None:
@@ -195,7 +194,7 @@ class _Run(Generic[Job, Result]):
         unfinished = [flight.future for flight in self._flights if flight.future and not flight.future.done()]
         self._flights.clear()
         executor, self._executor = self._executor, None
-        if unfinished and isinstance(executor, _Pool):
+        if unfinished and isinstance(executor, ProcessPool):
             executor.stop()  # and no cancel: a pool stumbles over cancelled jobs when its workers have gone
         else:
             for future in unfinished:
@@ -221,9 +220,3 @@ def _lost_on_the_way(error: BaseException | None) -> bool:
     while trace is not None and trace.tb_next is not None:
         trace = trace.tb_next
     return trace is not None and trace.tb_frame.f_code.co_filename.endswith("cfexecutor.py")
-
-
-# --- processes on this computer --------------------------------------------------------------------------------------
-
-
-# --- other computers -------------------------------------------------------------------------------------------------

@@ -15,11 +15,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Final
-
-if TYPE_CHECKING:
-    pass
-
+from typing import Final
 
 _MOST_TRIALS: Final = 2**53  # beyond it a float counts no single trials
 
@@ -51,12 +47,6 @@ def upper_bound(failures: int, trials: int, confidence: float) -> float:
     return float(betaincinv(failures + 1, trials - failures, confidence))
 
 
-def lower_bound(failures: int, trials: int, confidence: float) -> float:
-    """Return the failure probability that is reached at least, one-sided, after Clopper & Pearson."""
-    _check(failures, trials, confidence)
-    return _lower(failures, trials, 1 - confidence)
-
-
 def interval(failures: int, trials: int, confidence: float) -> tuple[float, float]:
     """Return the two-sided interval of Clopper & Pearson: wider than a one-sided bound at the same confidence."""
     _check(failures, trials, confidence)
@@ -74,10 +64,11 @@ def _lower(failures: int, trials: int, risk: float) -> float:
 def _check(failures: int, trials: int, confidence: float) -> None:
     if not 0 <= failures <= trials:
         raise ValueError(f"{failures} failures in {trials} trials; allowed: 0 to as many as there are trials")
-    _check_share("confidence", confidence)
+    check_share("confidence", confidence)
 
 
-def _check_share(name: str, share: float) -> None:
+def check_share(name: str, share: float) -> None:
+    """Raise ValueError if a share is not between 0 and 1, both excluded."""
     if not 0 < share < 1:
         raise ValueError(f"{name} {share}; allowed: between 0 and 1, both excluded")
 
@@ -93,8 +84,8 @@ def trials_to_show(probability: float, confidence: float, failures: int = 0) -> 
     ValueError
         If a share is not between 0 and 1, or the number goes beyond 2**53.
     """
-    _check_share("probability", probability)
-    _check_share("confidence", confidence)
+    check_share("probability", probability)
+    check_share("confidence", confidence)
     risk = (1 - confidence) * (1 + 1e-12)  # 0.9 is not nine tenths; where both sides are equal, they shall be
     return _smallest(lambda trials: at_most(failures, trials, probability) <= risk, failures + 1)
 
@@ -104,8 +95,8 @@ def trials_to_refute(probability: float, confidence: float, failures: int = 1) -
 
     The largest n at which a binomial of that probability gives `failures` or more with at most 1 - `confidence`.
     """
-    _check_share("probability", probability)
-    _check_share("confidence", confidence)
+    check_share("probability", probability)
+    check_share("confidence", confidence)
     risk = (1 - confidence) * (1 + 1e-12)
     beyond = _smallest(lambda trials: at_least(failures, trials, probability) > risk, failures)
     return beyond - 1 if beyond > failures else 0
@@ -152,40 +143,15 @@ def _smallest(holds: Callable[[int], bool], first: int) -> int:
 # --- order statistics ------------------------------------------------------------------------------------------------
 
 
-def trials_for_tolerance(share: float, confidence: float, *, two_sided: bool = False) -> int:
-    """Return how many trials it takes until their extremes enclose `share` of all trials (Wilks 1941).
-
-    One-sided: the longest time seen is an upper limit for that share. Two-sided: shortest and longest enclose it.
-    """
-    _check_share("share", share)
-    _check_share("confidence", confidence)
-    least = confidence * (1 - 1e-12)
-    return _smallest(
-        lambda trials: tolerance_confidence(trials, share, two_sided=two_sided) >= least, 2 if two_sided else 1
-    )
-
-
-def tolerance_confidence(trials: int, share: float, *, two_sided: bool = False) -> float:
-    """Return the confidence with which the extremes of so many trials enclose `share` of all."""
-    log = math.log(share)
-    if not two_sided:
-        return -math.expm1(trials * log)
-    # 1 - n b^(n-1) + (n-1) b^n, without the difference of two large numbers
-    return 1 - math.exp((trials - 1) * log) * (1 + (trials - 1) * (1 - share))
-
-
 def upper_rank(trials: int, share: float, confidence: float) -> int | None:
     """Return the rank of the trial whose time is an upper confidence bound of a quantile, None if none is.
 
     The smallest r with P(Bin(n, q) <= r - 1) >= C, for times in ascending order and ranks from 1. With ties, as
     times in whole microseconds have them, the bound errs to the safe side.
     """
-    _check_share("share", share)
-    _check_share("confidence", confidence)
+    check_share("share", share)
+    check_share("confidence", confidence)
     if trials < 1 or at_most(trials - 1, trials, share) < confidence * (1 - 1e-12):
         return None
     least = confidence * (1 - 1e-12)
     return 1 + bisect.bisect_left(range(trials), True, key=lambda below: at_most(below, trials, share) >= least)
-
-
-# --- worst trials ----------------------------------------------------------------------------------------------------

@@ -31,9 +31,10 @@ from dataclasses import dataclass
 from typing import Final, Protocol
 
 from lostlink.campaigns import statistics
-from lostlink.campaigns.claims import Answer, Claim, Decision, _failures, _trials
+from lostlink.campaigns.claims import Answer, Claim, Decision, failures_text
 from lostlink.campaigns.wald import Wald
 from lostlink.errors import LostlinkError
+from lostlink.verdicts import counted, grouped
 
 #: What a rule says at some trial: the answer and why.
 Said = tuple[Answer, str]
@@ -102,7 +103,7 @@ class Fixed:
         return _FixedCourse(self, self.fewest_trials, refuting)
 
     def __str__(self) -> str:
-        return f"{_trials(self.fewest_trials)}, {_failures(self.allowed_failures)} allowed"
+        return f"{counted(self.fewest_trials, 'trial')}, {failures_text(self.allowed_failures)} allowed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +116,7 @@ class _FixedCourse:
         if until < self.trials:
             return None
         claim, allowed = self.rule.claim, self.rule.allowed_failures
-        seen = f"{_failures(allowed)}{' or fewer' if allowed else ''}"
+        seen = f"{failures_text(allowed)}{' or fewer' if allowed else ''}"
         reason = (
             f"were p {claim.probability:g} or more, at most {_percent(claim.risk)} of such campaigns would have {seen}"
         )
@@ -128,7 +129,7 @@ class _FixedCourse:
         if trial <= self.refuting_trials:
             rare = f"at most {_percent(claim.risk)} of such campaigns would fail so often so soon"
             return Answer.REFUTED, f"were p {claim.probability:g} or less, {rare}"
-        reason = f"not shown, as the plan allows {_failures(allowed)}, but not refuted either"
+        reason = f"not shown, as the plan allows {failures_text(allowed)}, but not refuted either"
         return Answer.UNDECIDED, f"{reason}: look at what failed, or use the sequential rule"
 
 
@@ -179,7 +180,7 @@ class Sequential:
         return _SequentialCourse(self, self.showing, self.refuting)
 
     def __str__(self) -> str:
-        return f"sequential, ratio {self.ratio:g}; {_trials(self.fewest_trials)} if none fails"
+        return f"sequential, ratio {self.ratio:g}; {counted(self.fewest_trials, 'trial')} if none fails"
 
 
 @dataclass(slots=True)
@@ -304,8 +305,8 @@ class Progress:
         self.limit_trials: Final = rule.most_trials if limit_trials is None else limit_trials
         if self.limit_trials < rule.fewest_trials:
             raise LostlinkError(
-                f"{rule.claim}: {_trials(self.limit_trials)} cannot show it; "
-                f"allowed: {rule.fewest_trials} trials or more, or a claim that is easier to show"
+                f"{rule.claim}: {counted(self.limit_trials, 'trial')} cannot show it; "
+                f"allowed: {grouped(rule.fewest_trials)} trials or more, or a claim that is easier to show"
             )
         self.trials = 0
         self.failures = 0
@@ -359,7 +360,7 @@ class Progress:
         if end is not None:
             return self._decide(*end)
         if until == self.limit_trials:
-            reason = f"{_trials(until)} were the limit"
+            reason = f"{counted(until, 'trial')} were the limit"
             return self._decide(until, (Answer.UNDECIDED, reason))
         self.trials = until
         return None

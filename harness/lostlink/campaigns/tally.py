@@ -1,7 +1,7 @@
 """What came of trials, counted: for each requirement how many were judged, how many failed, how long it took.
 
 A `Tally` is small whatever the number of trials, and tallies merge to the same whatever order they come in. Each row
-of `ASPECTS` says how one requirement of the catalogue is judged by a trial's instants.
+of `CRITERIA` says how one requirement of the catalogue is judged by a trial's instants.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Requirement, Severity
 from lostlink_sims import Profile
 from lostlink_sims.batch.engine import NONE
-from lostlink_sims.batch.trials import Lot
+from lostlink_sims.batch.trials import FlightTrials
 
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -76,7 +76,7 @@ def _since(instant_us: Ints, begin_us: Ints) -> Ints:
 
 
 @dataclass(frozen=True, slots=True)
-class Aspect:
+class Criterion:
     """How one requirement is judged.
 
     Attributes
@@ -96,7 +96,7 @@ class Aspect:
 
     id: str
     what: str
-    judged: Callable[[Lot, Rows], Mask]
+    judged: Callable[[FlightTrials, Rows], Mask]
     time_us: Callable[[Rows], Ints] | None = None
     limit_us: Callable[[Profile], int] | None = None
     failed: Callable[[Rows], Mask] | None = None
@@ -110,44 +110,44 @@ class Aspect:
         return self.requirement.severity is Severity.CRITICAL
 
 
-def _returns(lot: Lot, rows: Rows) -> Mask:
+def _returns(lot: FlightTrials, rows: Rows) -> Mask:
     """Tell where the link comes back early enough to see what follows, after a cut in flight."""
     least_us = lot.profile.requirements.recovery_within_us + 100_000
     came: Mask = rows.flew & (rows.cut_us != NONE) & (rows.back_us + least_us <= lot.duration_us)
     return came
 
 
-def _regains(lot: Lot, rows: Rows) -> Mask:
+def _regains(lot: FlightTrials, rows: Rows) -> Mask:
     # With the stick up, a receiver that waits for a low throttle does not come back.
     waits = lot.profile.receiver.recover_on_low_throttle
     return np.zeros(len(rows.trial), np.bool_) if waits else _returns(lot, rows)
 
 
-ASPECTS: Final = (
-    Aspect(
+CRITERIA: Final = (
+    Criterion(
         "FS-CUT", "from link loss to throttle cut",
         lambda _, rows: rows.flew, lambda rows: _since(rows.cut_us, rows.lost_us),
         lambda profile: profile.requirements.cut_within_us,
     ),
-    Aspect(
+    Criterion(
         "FS-MOTOR", "from link loss to motors at rest",
         lambda _, rows: rows.flew, lambda rows: _since(rows.stop_us, rows.lost_us),
         lambda profile: profile.requirements.motor_cut_within_us,
     ),
-    Aspect(
+    Criterion(
         "FS-STAY", "the throttle rises again while the link is away",
         lambda _, rows: rows.flew & (rows.cut_us != NONE), failed=lambda rows: rows.rose_us != NONE,
     ),
-    Aspect(
+    Criterion(
         "RC-LIVE", "the motors start by themselves when the link is back",
         _returns, failed=lambda rows: (rows.restart_us != NONE) & (rows.restart_us >= rows.back_us),
     ),
-    Aspect(
+    Criterion(
         "RC-TIME", "from the link's return to control",
         _regains, lambda rows: _since(rows.control_us, rows.back_us),
         lambda profile: profile.requirements.recovery_within_us,
     ),
-    Aspect(
+    Criterion(
         "LK-FALSE", "the throttle is cut while the link is as usual",
         lambda _, rows: np.ones(len(rows.trial), np.bool_), failed=lambda rows: rows.false_us != NONE,
     ),
@@ -173,17 +173,17 @@ class Count:
     worst: Worst
 
     @classmethod
-    def of(cls, aspect: Aspect, lot: Lot, rows: Rows) -> tuple[Count, Mask, Mask]:
+    def of(cls, criterion: Criterion, lot: FlightTrials, rows: Rows) -> tuple[Count, Mask, Mask]:
         """Return the count, and which trials were judged and failed."""
-        judged = aspect.judged(lot, rows) | rows.crashed
-        if aspect.time_us is None:
-            assert aspect.failed is not None
-            failed = judged & (aspect.failed(rows) | (rows.crashed & aspect.is_critical))
+        judged = criterion.judged(lot, rows) | rows.crashed
+        if criterion.time_us is None:
+            assert criterion.failed is not None
+            failed = judged & (criterion.failed(rows) | (rows.crashed & criterion.is_critical))
             values, times, kept = failed.astype(np.int64), Times.of(()), failed
         else:
-            assert aspect.limit_us is not None
-            values = aspect.time_us(rows)
-            failed = judged & ((values > aspect.limit_us(lot.profile)) | rows.crashed)
+            assert criterion.limit_us is not None
+            values = criterion.time_us(rows)
+            failed = judged & ((values > criterion.limit_us(lot.profile)) | rows.crashed)
             times, kept = Times.of(values[judged]), judged
         order = np.lexsort((rows.trial[kept], -values[kept]))[:KEEP]
         worst = tuple(
@@ -211,7 +211,7 @@ class Tally:
     ----------
     trials, crashes : int
     counts : dict of str to Count
-        By requirement, in the order of `ASPECTS`.
+        By requirement, in the order of `CRITERIA`.
     judged : dict of str to int
         Trials that say something of a requirement; under "critical", of any critical one.
     failed : dict of str to list of int
@@ -228,17 +228,17 @@ class Tally:
     losses: dict[int, tuple[int, int]]
 
     @classmethod
-    def of(cls, lot: Lot, rows: Rows) -> Tally:
+    def of(cls, lot: FlightTrials, rows: Rows) -> Tally:
         """Count trials of a lot."""
         counts: dict[str, Count] = {}
         judged: dict[str, int] = {}
         failed: dict[str, list[int]] = {}
         any_judged = np.zeros(len(rows.trial), np.bool_)
         any_failed = any_judged.copy()
-        for aspect in ASPECTS:
-            counts[aspect.id], said, wrong = Count.of(aspect, lot, rows)
-            judged[aspect.id], failed[aspect.id] = int(said.sum()), np.flatnonzero(wrong[said]).tolist()
-            if aspect.is_critical:
+        for criterion in CRITERIA:
+            counts[criterion.id], said, wrong = Count.of(criterion, lot, rows)
+            judged[criterion.id], failed[criterion.id] = int(said.sum()), np.flatnonzero(wrong[said]).tolist()
+            if criterion.is_critical:
                 any_judged |= said
                 any_failed |= wrong
         judged[CRITICAL], failed[CRITICAL] = int(any_judged.sum()), np.flatnonzero(any_failed[any_judged]).tolist()

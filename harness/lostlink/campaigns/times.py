@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any, Final
 
-from lostlink.campaigns.statistics import _check_share, upper_rank
+from lostlink.campaigns.statistics import check_share, upper_rank
 
 if TYPE_CHECKING:
     import numpy as np
@@ -117,17 +117,6 @@ class Times:
         """The longest time; `NEVER_US` if it did not come in one trial."""
         return self.at_rank(self.trials)
 
-    @property
-    def best_us(self) -> int:
-        """The shortest time."""
-        return self.at_rank(1)
-
-    def longer_than(self, limit_us: int) -> int:
-        """Return how many trials took longer than `limit_us`, those that never came included."""
-        import numpy as np
-
-        return int(self.counts[np.searchsorted(self.values_us, limit_us, side="right") :].sum())
-
     def at_rank(self, rank: int) -> int:
         """Return the time of that rank in ascending order, from 1.
 
@@ -148,7 +137,7 @@ class Times:
         The inverse of the empirical distribution function (type 1 of Hyndman & Fan, Am. Stat. 50:361, 1996):
         always a time that was measured.
         """
-        _check_share("share", share)
+        check_share("share", share)
         rank = math.ceil(Fraction(repr(float(share))) * self.trials)  # 0.07 * 100 is above 7 in floats
         above = upper_rank(self.trials, share, confidence)
         return Quantile(share, self.at_rank(rank), None if above is None else self.at_rank(above))

@@ -1,6 +1,6 @@
 """Fly trials: side by side where that can be done, else one by one in the event simulation, with the same result.
 
-What came of a trial is a row of instants, whoever flew it. `fly` is what workers run: from a `Job` to a `Tally`.
+What came of a trial is a row of instants, whoever flew it. `fly` is what workers run: from a `TrialRange` to a `Tally`.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from lostlink.measure.channels import expected_at
 from lostlink.rigs import Rig, SimRig, open_rig
 from lostlink.verdicts import Measurement
 from lostlink_sims import Trace
-from lostlink_sims.batch.engine import NONE, Many, Outcomes, unfit
-from lostlink_sims.batch.trials import Lot
+from lostlink_sims.batch.engine import NONE, BatchEngine, Outcomes, unfit
+from lostlink_sims.batch.trials import FlightTrials
 
 SIDE_BY_SIDE, ONE_BY_ONE = "many trials side by side", "one event simulation a trial"
 
@@ -27,18 +27,18 @@ _JOB_TRIALS = {SIDE_BY_SIDE: 8192, ONE_BY_ONE: 32}
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class TrialRange:
     """A stretch of trials.
 
     Attributes
     ----------
-    lot : Lot
+    lot : FlightTrials
     receiver : str or None
         ``FILE.py:Name`` or a shared library; the reference receiver when None.
     first, count : int
     """
 
-    lot: Lot
+    lot: FlightTrials
     receiver: str | None
     first: int
     count: int
@@ -47,7 +47,7 @@ class Job:
         return f"trials {self.first} to {self.first + self.count - 1}"
 
 
-def engine_for(lot: Lot, receiver: str | None) -> tuple[str, str]:
+def engine_for(lot: FlightTrials, receiver: str | None) -> tuple[str, str]:
     """Return how trials are flown, and why not side by side where they are not."""
     why = "a receiver of your own" if receiver is not None else unfit(lot)
     return (ONE_BY_ONE, why) if why else (SIDE_BY_SIDE, "")
@@ -58,16 +58,16 @@ def trials_a_job(engine: str) -> int:
     return _JOB_TRIALS[engine]
 
 
-def fly(job: Job) -> Tally:
+def fly(job: TrialRange) -> Tally:
     """Fly the trials of a job and count what came of them."""
     return Tally.merged(Tally.of(job.lot, rows) for rows in _rows(job))
 
 
-def _rows(job: Job) -> Iterator[Rows]:
+def _rows(job: TrialRange) -> Iterator[Rows]:
     engine, _ = engine_for(job.lot, job.receiver)
     if engine == SIDE_BY_SIDE:
         rig = SimRig(job.lot.profile)
-        for outcomes in Many(job.lot).pieces(job.first, job.count):
+        for outcomes in BatchEngine(job.lot).pieces(job.first, job.count):
             yield _settled(job.lot, rig, outcomes)
         return
     rig_of_his = open_rig(job.lot.profile, receiver=job.receiver)
@@ -77,7 +77,7 @@ def _rows(job: Job) -> Iterator[Rows]:
         rig_of_his.close()
 
 
-def _settled(lot: Lot, rig: Rig, outcomes: Outcomes) -> Rows:
+def _settled(lot: FlightTrials, rig: Rig, outcomes: Outcomes) -> Rows:
     """Return the rows of a piece; the event simulation has the last word on trials that are not sure."""
     rows = Rows(
         trial=np.arange(outcomes.first, outcomes.first + len(outcomes.flew)),
@@ -99,12 +99,12 @@ def _settled(lot: Lot, rig: Rig, outcomes: Outcomes) -> Rows:
     return rows
 
 
-def look(lot: Lot, run: Callable[..., Trace], trials: NDArray[np.int64]) -> Rows:
+def look(lot: FlightTrials, run: Callable[..., Trace], trials: NDArray[np.int64]) -> Rows:
     """Run trials one by one and measure them."""
     return Rows.joined([_measured(lot, run, int(trial)) for trial in trials])
 
 
-def _measured(lot: Lot, run: Callable[..., Trace], trial: int) -> dict[str, int]:
+def _measured(lot: FlightTrials, run: Callable[..., Trace], trial: int) -> dict[str, int]:
     drawn = lot.drawn(trial, 1)
     lost_us, back_us = int(drawn.lost_us[0]), int(drawn.back_us[0])
     row = {"trial": trial, "lost_us": lost_us, "back_us": back_us, "crashed": 0}

@@ -59,10 +59,3 @@ class Wald:
     def ends_high(self, trials: int, failures: int) -> bool:
         """Tell whether so many failures end it at `high`."""
         return failures * self.failure_step - (trials - failures) * self.pass_step >= self.log_high
-
-    def expected_trials(self, *, at_high: bool) -> float:
-        """Return Wald's approximation of the mean number of trials at `high`, or else at `low`."""
-        probability, error = (self.high, self.beta) if at_high else (self.low, self.alpha)
-        ends_high = 1 - error if at_high else error
-        drift = probability * self.failure_step - (1 - probability) * self.pass_step
-        return (ends_high * self.log_high + (1 - ends_high) * self.log_low) / drift

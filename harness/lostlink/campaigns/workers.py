@@ -12,8 +12,8 @@ from typing import Any, Final
 
 from lostlink.errors import LostlinkError
 
-_MOST_PROCESSES: Final = 61  # what a pool can have on every system
-_USUAL_WINDOW: Final = 8
+MOST_PROCESSES: Final = 61  # what a pool can have on every system
+USUAL_WINDOW: Final = 8
 
 
 class WorkersError(LostlinkError):
@@ -43,7 +43,7 @@ class Workers:
     @property
     def window(self) -> int:
         """Jobs in flight that keep all of them busy."""
-        return max(_USUAL_WINDOW, 3 * self.count)
+        return max(USUAL_WINDOW, 3 * self.count)
 
     def __call__(self) -> cf.Executor:
         return self.open_executor()
@@ -60,18 +60,18 @@ def processes(count: int) -> Workers:
     WorkersError
         If there are to be none, or more than a pool can have on every system.
     """
-    if not 1 <= count <= _MOST_PROCESSES:
-        raise WorkersError(f"{count} worker processes; allowed: 1 to {_MOST_PROCESSES}")
-    return Workers(f"{count} process{'' if count == 1 else 'es'}", count, lambda: _Pool(count))
+    if not 1 <= count <= MOST_PROCESSES:
+        raise WorkersError(f"{count} worker processes; allowed: 1 to {MOST_PROCESSES}")
+    return Workers(f"{count} process{'' if count == 1 else 'es'}", count, lambda: ProcessPool(count))
 
 
 def usual_processes() -> int:
     """Return how many processes the system lets us keep busy."""
     usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    return min(usable, _MOST_PROCESSES)
+    return min(usable, MOST_PROCESSES)
 
 
-class _Pool(cf.ProcessPoolExecutor):
+class ProcessPool(cf.ProcessPoolExecutor):
     """A pool whose workers are deaf to Ctrl-C from birth, and die with their parent."""
 
     def __init__(self, count: int) -> None:
@@ -80,7 +80,7 @@ class _Pool(cf.ProcessPoolExecutor):
         super().__init__(count, mp_context=get_context("spawn"), initializer=_begin_work)
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> cf.Future[Any]:
-        with _births_deaf_to_interrupts():  # a worker may be born here
+        with interrupts_blocked():  # a worker may be born here
             return super().submit(fn, *args, **kwargs)
 
     def stop(self) -> None:
@@ -95,7 +95,7 @@ class _Pool(cf.ProcessPoolExecutor):
 
 
 @contextlib.contextmanager
-def _births_deaf_to_interrupts() -> Iterator[None]:
+def interrupts_blocked() -> Iterator[None]:
     """Block SIGINT: a child inherits that, so that Ctrl-C does not strike it before it can say how to take it."""
     if not hasattr(signal, "pthread_sigmask"):
         yield

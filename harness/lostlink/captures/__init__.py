@@ -1,9 +1,12 @@
-"""Pulse trains that a logic analyser recorded: read, recognised, measured, judged.
+"""Pulse trains recorded by a logic analyser: read, recognised, measured, judged.
 
-The way of a capture, file by file: `files` (what is it?) → `vcd_reader` or `csv_reader` → `signals` (edges of
-wires, in picoseconds) → `ticks` (how well is an instant known?) → `train` (polarity, frames, style) → `spans`
-(silence, failsafe) → `wire` (what the profile's flight controller makes of it) → `judgement` (verdicts) →
-`report` (what a person sees). `command` is the command line.
-
-Nothing is imported here: the command line waits for numpy until it is needed.
+A capture passes through the modules in this order: `files` (detects the format) → `vcd_reader`, `csv_reader` →
+`signals` (edges in picoseconds) → `recognise` (glitches, polarity, frames; `resolution` detects the sample period) →
+`train` (the pulse train) → `events` (silences, possible failsafes) → `judging` (verdicts). `to_trace`, `frames_csv`
+and `evidence_files` are the output.
 """
+
+__all__ = [
+    "events", "evidence_files", "files", "frames_csv", "judging", "recognise", "resolution", "signals", "to_trace",
+    "train",
+]  # fmt: skip

@@ -19,8 +19,7 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.captures.resolution import PS_PER_UNIT
-from lostlink.captures.signals import LONGEST_PS, Capture, Ints, Signal, printable, settled
+from lostlink.captures.signals import LONGEST_PS, PS_PER_UNIT, Capture, Ints, Signal, printable, settled
 from lostlink.errors import CaptureError
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]{1,40}(?:\.[0-9]{0,40})?|\.[0-9]{1,40})(?:[eE][+-]?[0-9]{1,2})?")
@@ -44,7 +43,7 @@ _SHAPE: Final = "allowed: rows of a time and a level (0 or 1), parted by comma, 
 
 
 @dataclass(slots=True)
-class _Table:
+class _CsvColumns:
     """What the rows hold, one pass through them.
 
     `levels` has a column of values for each column that holds nothing but levels so far.
@@ -77,7 +76,7 @@ def read(text: bytes, source: str, unit: str | None = None) -> Capture:
     CaptureError
         If there is no column of times and levels in it, or time runs backwards.
     """
-    return _Reader(source, unit).read(_decoded(text))
+    return _CsvReader(source, unit).read(_decoded(text))
 
 
 def _decoded(text: bytes) -> str:
@@ -89,7 +88,7 @@ def _decoded(text: bytes) -> str:
         return text.decode("latin-1")
 
 
-class _Reader:
+class _CsvReader:
     """Knows what the file is called, so that each complaint can say where."""
 
     def __init__(self, source: str, unit: str | None) -> None:
@@ -131,7 +130,7 @@ class _Reader:
         except csv.Error as error:
             raise self._fault(f"{error}; {_SHAPE}", reader.line_num) from None
 
-    def _begun(self, header: list[str], row: list[str], column: int) -> _Table:
+    def _begun(self, header: list[str], row: list[str], column: int) -> _CsvColumns:
         """Return an empty table for rows like `row`."""
         names = [
             printable(header[place]) if len(header) > place and header[place] else f"column {place + 1}"
@@ -141,7 +140,7 @@ class _Reader:
         if len(row) > 1 and not levels:
             raise self._fault(f"no column holds levels (0 and 1) only; {_SHAPE}")
         scale = Decimal(PS_PER_UNIT[self._unit_of(header, column)])
-        return _Table(names, column, scale, levels, Decimal(row[column]), Decimal(row[column]))
+        return _CsvColumns(names, column, scale, levels, Decimal(row[column]), Decimal(row[column]))
 
     def _unit_of(self, header: list[str], column: int) -> str:
         if self._unit is not None:
@@ -155,7 +154,7 @@ class _Reader:
 
     # --- a row ----------------------------------------------------------------------------------------------
 
-    def _take(self, table: _Table, row: list[str], line: int, rows: Iterator[tuple[int, list[str]]]) -> None:
+    def _take(self, table: _CsvColumns, row: list[str], line: int, rows: Iterator[tuple[int, list[str]]]) -> None:
         """Take one more row; `rows` tells whether it is the last, where that matters."""
         if not _is_time(row, table.time_column):
             cell = printable(row[table.time_column]) if len(row) > table.time_column else ""
@@ -176,7 +175,7 @@ class _Reader:
         table.at_ps.append(int(((stamp - table.first) * table.scale).to_integral_value()))
         self._take_levels(table, row, line)
 
-    def _take_levels(self, table: _Table, row: list[str], line: int) -> None:
+    def _take_levels(self, table: _CsvColumns, row: list[str], line: int) -> None:
         no_levels = []
         for column, values in table.levels.items():
             level = _LEVELS.get(row[column].lower())
@@ -191,7 +190,7 @@ class _Reader:
 
     # --- wires ----------------------------------------------------------------------------------------------
 
-    def _signals(self, table: _Table) -> Iterator[Signal]:
+    def _signals(self, table: _CsvColumns) -> Iterator[Signal]:
         at_ps = np.array(table.at_ps, np.int64)
         if len(table.names) == 1:
             yield self._alternating(table.names[0], at_ps)
@@ -227,7 +226,7 @@ def _separator(text: str) -> str:
     return ","
 
 
-def _written_step(table: _Table) -> Decimal:
+def _written_step(table: _CsvColumns) -> Decimal:
     """Return the step to which the largest time is written, in the file's unit.
 
     Decimals alone would not tell: six significant digits are 1 µs at 0.9 s and 100 µs at a minute.

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from lostlink.captures.signals import PS_PER_US, Ints
-from lostlink.captures.train import LEAST_GAP_PS, Bools, Train
+from lostlink.captures.train import LEAST_GAP_PS, Bools, PulseTrain
 from lostlink_sims import Profile
 
 LEAST_FRAMES: Final = 4
@@ -48,16 +48,16 @@ class Silence:
     recorded: bool
 
 
-class Kind(Enum):
+class SteadyKind(Enum):
     """What a stand of the channels looks like."""
 
     PRESET = "all channels at the profile's failsafe values"
-    ONE_OFF = "all channels but one at the profile's failsafe values"
+    ALL_BUT_ONE = "all channels but one at the profile's failsafe values"
     OTHER = "the channels jumped together, to other values than the profile's failsafe values"
-    GUESS = "the channels stood still, jumped together and stood still again"
+    POSSIBLE = "the channels stood still, jumped together and stood still again"
 
 
-class Entry(Enum):
+class Onset(Enum):
     """How a stand began."""
 
     JUMP = "several channels jumped together"
@@ -67,13 +67,13 @@ class Entry(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Stand:
+class SteadyState:
     """A time in which channels stand at values that may be a failsafe's.
 
     Attributes
     ----------
-    kind : Kind
-    entry : Entry
+    kind : SteadyKind
+    onset : Onset
     first, last : int
         Rows of the train's widths.
     from_ps, until_ps : int
@@ -90,8 +90,8 @@ class Stand:
         The jump leads back to where the channels had been before the stand before.
     """
 
-    kind: Kind
-    entry: Entry
+    kind: SteadyKind
+    onset: Onset
     first: int
     last: int
     from_ps: int
@@ -106,7 +106,7 @@ class Stand:
 # --- pulses that are missing ------------------------------------------------------------------------------------
 
 
-def silences(train: Train) -> list[Silence]:
+def silences(train: PulseTrain) -> list[Silence]:
     """Return the times without pulses, in order."""
     frames = train.frames
     stop_ps = frames.start_ps + frames.total_ps
@@ -124,14 +124,14 @@ def silences(train: Train) -> list[Silence]:
 
 
 def _silence(
-    train: Train, from_ps: int, until_ps: int, *, at_begin: bool = False, at_end: bool = False, stuck: bool = False
+    train: PulseTrain, from_ps: int, until_ps: int, *, at_begin: bool = False, at_end: bool = False, stuck: bool = False
 ) -> Silence:
     holes_ps = train.signal.holes_ps
     recorded = not bool(((holes_ps[:, 0] < until_ps) & (holes_ps[:, 1] > from_ps)).any())
     return Silence(from_ps, until_ps, at_begin, at_end, stuck, recorded)
 
 
-def cut_short(train: Train) -> Bools:
+def cut_short(train: PulseTrain) -> Bools:
     """Return which frames have too few channels because pulses ceased in them."""
     frames = train.frames
     missing_after = np.append(frames.gap_ps > train.longest_gap_ps, True)
@@ -140,13 +140,20 @@ def cut_short(train: Train) -> Bools:
     return short
 
 
-def wrong_count(train: Train) -> Bools:
+def wrong_count(train: PulseTrain) -> Bools:
     """Return which whole frames hold another number of channels than most, those that were cut short left out."""
     wrong: Bools = train.frames.whole & (train.frames.count != train.channels) & ~cut_short(train)
     return wrong
 
 
-# --- channels that stand ----------------------------------------------------------------------------------------
+def whole_separators_ps(train: PulseTrain) -> Ints:
+    """Return the lengths of the separators of whole frames; a stuck line is not one."""
+    frames = train.frames
+    length_ps = train.separator_ps[np.repeat(frames.whole & ~cut_short(train), frames.count + 1)]
+    return length_ps[length_ps <= LEAST_GAP_PS]
+
+
+# --- steady channels ----------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -158,7 +165,7 @@ class _Runs:
     broken: Bools  # pulses are missing before this frame
 
 
-def _runs(train: Train) -> _Runs:
+def _runs(train: PulseTrain) -> _Runs:
     widths = train.widths_ps
     rows = np.flatnonzero(train.good)
     missing = np.concatenate([[0], np.cumsum(train.frames.gap_ps > train.longest_gap_ps)])[rows]
@@ -170,7 +177,7 @@ def _runs(train: Train) -> _Runs:
     return _Runs(first, np.repeat(starts + length - 1, length), broken)
 
 
-def stands(train: Train, profile: Profile | None) -> list[Stand]:
+def steady_states(train: PulseTrain, profile: Profile | None) -> list[SteadyState]:
     """Return the times that look like a failsafe, in order."""
     if not train.good.any():
         return []
@@ -180,7 +187,7 @@ def stands(train: Train, profile: Profile | None) -> list[Stand]:
     return _with_profile(train, runs, profile)
 
 
-def at_failsafe(train: Train, profile: Profile) -> Bools:
+def at_failsafe(train: PulseTrain, profile: Profile) -> Bools:
     """Return which channels of which good frames sit at the profile's failsafe values, (frames, channels)."""
     wanted = failsafe_ps(train, profile)
     allowed = np.maximum(profile.requirements.value_tolerance_us * PS_PER_US, _CLOCK * wanted)
@@ -188,33 +195,33 @@ def at_failsafe(train: Train, profile: Profile) -> Bools:
     return near
 
 
-def failsafe_ps(train: Train, profile: Profile) -> Ints:
+def failsafe_ps(train: PulseTrain, profile: Profile) -> Ints:
     """Return the profile's failsafe values of the channels that the train has."""
     return np.array([channel.failsafe_us * PS_PER_US for channel in profile.channels[: train.channels]], np.int64)
 
 
-def _with_profile(train: Train, runs: _Runs, profile: Profile) -> list[Stand]:
+def _with_profile(train: PulseTrain, runs: _Runs, profile: Profile) -> list[SteadyState]:
     near = at_failsafe(train, profile)
     hits, wanted = near.sum(1), near.shape[1]
     preset = hits == wanted
-    found = [_entered(train, runs, Kind.PRESET, first, last) for first, last in _spans(preset, runs.broken)]
+    found = [_entered(train, runs, SteadyKind.PRESET, first, last) for first, last in _spans(preset, runs.broken)]
     least_held_ps = profile.cut_delay_us * PS_PER_US // 2
     for first, last in _still_spans(runs):
         if preset[max(0, first - 2) : last + 1].any():
             continue
         one_off = wanted >= 3 and bool((hits[first : last + 1] == wanted - 1).all())
-        stand = _entered(train, runs, Kind.ONE_OFF if one_off else Kind.OTHER, first, last)
-        if stand.entry is Entry.JUMP and (stand.held_ps or 0) >= least_held_ps:
-            found.append(stand)
-    return sorted(found, key=lambda stand: stand.first)
+        steady = _entered(train, runs, SteadyKind.ALL_BUT_ONE if one_off else SteadyKind.OTHER, first, last)
+        if steady.onset is Onset.JUMP and (steady.held_ps or 0) >= least_held_ps:
+            found.append(steady)
+    return sorted(found, key=lambda steady: steady.first)
 
 
-def _guesses(train: Train, runs: _Runs) -> list[Stand]:
-    found: list[Stand] = []
+def _guesses(train: PulseTrain, runs: _Runs) -> list[SteadyState]:
+    found: list[SteadyState] = []
     for first, last in _still_spans(runs):
-        stand = _entered(train, runs, Kind.GUESS, first, last)
-        if stand.entry is Entry.JUMP:
-            found.append(stand)
+        steady = _entered(train, runs, SteadyKind.POSSIBLE, first, last)
+        if steady.onset is Onset.JUMP:
+            found.append(steady)
     return found
 
 
@@ -230,7 +237,7 @@ def _still_spans(runs: _Runs) -> list[tuple[int, int]]:
     return [(a, b) for a, b in spans.tolist() if b - a + 1 >= LEAST_FRAMES]
 
 
-def _entered(train: Train, runs: _Runs, kind: Kind, first: int, last: int) -> Stand:
+def _entered(train: PulseTrain, runs: _Runs, kind: SteadyKind, first: int, last: int) -> SteadyState:
     """Return a stand with how it began and how long it lasted."""
     rows = np.flatnonzero(train.good)
     start_ps = train.frames.start_ps[rows]
@@ -239,8 +246,8 @@ def _entered(train: Train, runs: _Runs, kind: Kind, first: int, last: int) -> St
     over = at_end or left_at_silence
     until_ps = int(start_ps[last] + train.frames.total_ps[rows[last]] if over else start_ps[last + 1])
     if runs.broken[first]:
-        entry = Entry.SILENCE if first else Entry.BEGIN
-        return Stand(kind, entry, first, last, int(start_ps[first]), until_ps, at_end)
+        onset = Onset.SILENCE if first else Onset.BEGIN
+        return SteadyState(kind, onset, first, last, int(start_ps[first]), until_ps, at_end)
     before = first - 1
     # A frame that mixes old and new values may lie in between, when widths are read live.
     if runs.first[before] == before and before and not runs.broken[before]:
@@ -249,9 +256,9 @@ def _entered(train: Train, runs: _Runs, kind: Kind, first: int, last: int) -> St
     held_first = int(runs.first[before])
     stood = before - held_first + 1 >= LEAST_FRAMES
     if changed < min(_JOINT, train.channels) or not stood:
-        return Stand(kind, Entry.MOVES, first, last, int(start_ps[first]), until_ps, at_end)
-    return Stand(
-        kind, Entry.JUMP, first, last, int(start_ps[first]), until_ps, at_end,
+        return SteadyState(kind, Onset.MOVES, first, last, int(start_ps[first]), until_ps, at_end)
+    return SteadyState(
+        kind, Onset.JUMP, first, last, int(start_ps[first]), until_ps, at_end,
         held_ps=int(start_ps[before + 1] - start_ps[held_first]),
         held_from_begin=bool(runs.broken[held_first]),
         channels=changed,
@@ -259,7 +266,7 @@ def _entered(train: Train, runs: _Runs, kind: Kind, first: int, last: int) -> St
     )  # fmt: skip
 
 
-def _leads_back(train: Train, runs: _Runs, first: int, held_first: int) -> bool:
+def _leads_back(train: PulseTrain, runs: _Runs, first: int, held_first: int) -> bool:
     """Return whether the channels are where they were before they were held."""
     if not held_first or runs.broken[held_first]:
         return False

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from lostlink.captures.signals import Capture
-from lostlink.captures.train import Train
+from lostlink.captures.train import PulseTrain
 
 
-def csv_text(capture: Capture, train: Train) -> str:
+def csv_text(capture: Capture, train: PulseTrain) -> str:
     """Return the decoded frames, broken ones too.
 
     Columns: ``start_us`` on the capture's own time axis, ``period_us`` to the next frame (empty for the last),

@@ -1,37 +1,38 @@
-"""Holds a recorded train against a profile: the requirements that pulses alone can show. Pure.
+"""Compares a recorded train with a profile: the requirements that pulses alone can show. Pure.
 
-Times are judged as they were measured, in picoseconds, with the expanded uncertainty of the capture's tick. Each
-result has a doubt where a "met" would promise more than the capture shows; then it is inconclusive.
+Times are judged as measured, in picoseconds, with the expanded uncertainty of the sample period. Where the capture
+does not show enough for "met", the verdict is inconclusive, with the reason.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from lostlink.captures.events import (
-    Entry,
-    Kind,
+    Onset,
     Silence,
-    Stand,
+    SteadyKind,
+    SteadyState,
     cut_short,
     failsafe_ps,
     silences,
-    stands,
+    steady_states,
+    whole_separators_ps,
 )
-from lostlink.captures.signals import PS_PER_US, Ints
-from lostlink.captures.train import LEAST_GAP_PS, Train
+from lostlink.captures.signals import PS_PER_US
+from lostlink.captures.train import PulseTrain
 from lostlink.errors import ExitCode
 from lostlink.requirements import CATALOGUE
-from lostlink.results import exit_code, failure
+from lostlink.results import ALL_WAIVED, exit_code, failure
 from lostlink.verdicts import Limit, Measurement, Outcome, Verdict, by_severity, quantity
 from lostlink_sims import HowSeen, Profile
 
 LEAST_FRAMES: Final = 10
-"""Fewer frames show too little for a verdict."""
+"""Number of frames needed for a verdict."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,78 +41,88 @@ class Findings:
 
     Attributes
     ----------
-    train : Train
+    train : PulseTrain
     silences : list of Silence
-    stands : list of Stand
-    verdicts : list of Verdict
+    steady_states : list of SteadyState
+    verdicts : tuple of Verdict
         Empty without a profile.
-    differences : list of str
-        What is other than the profile says and no requirement covers.
+    differences : tuple of str
+        Differences from the profile that no requirement covers.
     """
 
-    train: Train
+    train: PulseTrain
     silences: list[Silence]
-    stands: list[Stand]
-    verdicts: list[Verdict]
-    differences: list[str]
+    steady_states: list[SteadyState]
+    verdicts: tuple[Verdict, ...] = ()
+    differences: tuple[str, ...] = ()
 
     @property
     def exit_code(self) -> ExitCode:
-        """How the command ends: without a profile nothing is judged, so nothing failed."""
+        """Exit code of the command; 0 without a profile, because nothing is judged."""
         code = exit_code(self.verdicts) if self.verdicts else ExitCode.MET
         return ExitCode.UNDECIDED if code is ExitCode.MET and self.differences else code
 
     @property
     def conclusion(self) -> str:
         """What the capture shows, in plain sentences."""
-        train = self.train
-        what = f"a pulse train of {train.channels} channels, {int(train.frames.whole.sum())} whole frames"
-        glitches = f" {len(train.glitches_ps)} glitches were left out." if len(train.glitches_ps) else ""
+        glitches = f" {_counted(len(self.train.glitches_ps), 'glitch', 'glitches')} left out." * bool(
+            len(self.train.glitches_ps)
+        )
         if not self.verdicts:
-            return f"This is {what}; without a profile nothing is judged.{glitches}"
+            channels = _counted(self.train.channels, "channel", "channels")
+            frames = _counted(int(self.train.frames.whole.sum()), "whole frame", "whole frames")
+            return f"This is a pulse train of {channels}, {frames}; without a profile nothing is judged.{glitches}"
         differs = f" But {'; '.join(self.differences)}." if self.differences else ""
-        if failed := failure(self.verdicts, "This pulse train"):
-            return f"{failed}{differs}{glitches}"
-        doubts = by_severity(self.verdicts, Outcome.INCONCLUSIVE)
+        return f"{failure(self.verdicts, 'This pulse train') or self._without_failure()}{differs}{glitches}"
+
+    def _without_failure(self) -> str:
         met = len(by_severity(self.verdicts, Outcome.MET))
-        if doubts:
-            names = ", ".join(verdict.requirement.id for verdict in doubts)
-            head = f"No requirement failed, but {names} inconclusive: {met} of {len(self.verdicts)} are met"
-            return f"{head}.{differs}{glitches}"
+        if inconclusive := by_severity(self.verdicts, Outcome.INCONCLUSIVE):
+            names = ", ".join(verdict.requirement.id for verdict in inconclusive)
+            verb = "is" if len(inconclusive) == 1 else "are"
+            return f"No requirement failed, but {names} {verb} inconclusive: {met} of {len(self.verdicts)} are met."
+        if not met:
+            return ALL_WAIVED
         if self.failsafes:
-            shown = "the failsafe in it puts the throttle to idle"
+            shown = "its failsafe puts the throttle to idle"
         else:
-            shown = "it shows no failsafe, so whether a lost link cuts the throttle is not tested"
-        requirements = f"{met} requirement{'' if met == 1 else 's'}"
-        return f"This pulse train meets the {requirements} that it can show; {shown}.{differs}{glitches}"
+            shown = "it shows no failsafe, so whether link loss cuts the throttle is not tested"
+        return f"This pulse train meets the {_counted(met, 'requirement', 'requirements')} that it can show; {shown}."
 
     @property
-    def failsafes(self) -> list[Stand]:
-        """Stands at failsafe values that were not simply reached by moving sticks, or seen from the beginning."""
-        return [stand for stand in self.stands if _is_failsafe(stand)]
+    def failsafes(self) -> list[SteadyState]:
+        """Steady states at failsafe values that began with a jump, or with all values but one."""
+        return [steady for steady in self.steady_states if _is_failsafe(steady)]
 
 
-def _is_failsafe(stand: Stand) -> bool:
-    return stand.kind is Kind.ONE_OFF or (stand.kind is Kind.PRESET and stand.entry is Entry.JUMP)
+def _is_failsafe(steady: SteadyState) -> bool:
+    return steady.kind is SteadyKind.ALL_BUT_ONE or (steady.kind is SteadyKind.PRESET and steady.onset is Onset.JUMP)
 
 
-def findings(train: Train, profile: Profile | None) -> Findings:
-    """Return everything that a train shows, judged where there is a profile to judge by."""
-    stood = stands(train, profile)
+def _counted(count: int, one: str, several: str) -> str:
+    return f"{count} {one if count == 1 else several}"
+
+
+def findings(train: PulseTrain, profile: Profile | None) -> Findings:
+    """Return what a train shows, with verdicts where there is a profile."""
+    found = Findings(train, silences(train), steady_states(train, profile))
     if profile is None:
-        return Findings(train, silences(train), stood, [], [])
-    verdicts = [verdict for judge in _JUDGES for verdict in judge(train, profile, stood)]
-    verdicts = [verdict.waived_by(profile.requirements.waived) for verdict in verdicts]
-    return Findings(train, silences(train), stood, verdicts, _differences(train, profile))
+        return found
+    verdicts = [verdict for judge in _JUDGES for verdict in judge(found, profile)]
+    waived = profile.requirements.waived
+    return replace(
+        found,
+        verdicts=tuple(verdict.waived_by(waived) for verdict in verdicts),
+        differences=tuple(_differences(train, profile)),
+    )
 
 
-def _differences(train: Train, profile: Profile) -> list[str]:
-    output, found = profile.output, []
+def _differences(train: PulseTrain, profile: Profile) -> Iterator[str]:
+    output = profile.output
     if train.polarity is not None and train.polarity != output.polarity:
-        found.append(f"the polarity is {train.polarity}, the profile says {output.polarity}")
+        yield f"the polarity is {train.polarity}, the profile says {output.polarity}"
     if train.style is not None and train.style != output.style:
-        found.append(f"the frames have a {train.style}, the profile says {output.style}")
-    return found
+        yield f"the frames have a {train.style}, the profile says {output.style}"
 
 
 # --- verdicts ---------------------------------------------------------------------------------------------------
@@ -126,7 +137,7 @@ def _verdict(
     doubt: str = "",
     checks: int,
 ) -> Verdict:
-    """Return the guarded verdict on a measurement; a doubt turns "met" into "inconclusive"."""
+    """Return the guarded verdict on a measurement; `doubt` turns "met" into "inconclusive"."""
     limit = Limit(at_most=at_most, at_least=at_least, unit=measurement.unit)
     outcome = limit.decide(measurement)
     reason = "" if outcome is not Outcome.INCONCLUSIVE else "the limit is inside the uncertainty"
@@ -151,8 +162,8 @@ def _undecided(requirement_id: str, reason: str) -> Verdict:
     )  # fmt: skip
 
 
-def _time(train: Train, name: str, value_ps: float, stamps: int = 2) -> Measurement:
-    """Return a result that rests on so many pairs of time stamps as `stamps` / 2."""
+def _time(train: PulseTrain, name: str, value_ps: float, stamps: int = 2) -> Measurement:
+    """Return a time that is the result of `stamps` time stamps."""
     uncertainty = train.uncertainty_us * float(np.sqrt(stamps / 2))
     return Measurement(
         name=name, value=round(value_ps / PS_PER_US, 3), uncertainty=round(uncertainty, 3), how_seen=HowSeen.MEASURED
@@ -163,19 +174,20 @@ def _few(count: int, what: str) -> str:
     return f"only {count} {what}; at least {LEAST_FRAMES} are needed" if count < LEAST_FRAMES else ""
 
 
-def _period(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
+def _period(found: Findings, profile: Profile) -> Iterator[Verdict]:
+    train = found.train
     limit_us = profile.requirements.frame_period_tolerance_us
     if profile.output.style == "fixed gap":
         times, wanted_us, name = train.gaps_ps, profile.output.frame_gap_us, "gap"
     else:
         times, wanted_us, name = train.periods_ps, profile.output.frame_period_us, "frame period"
-    doubt = _few(len(times), "frames follow one another")
+    doubt = _few(len(times), "consecutive frames")
     if not len(times):
         yield _undecided("FR-PERIOD", doubt)
         return
-    ceased = sum(not (one.at_begin or one.at_end) and one.recorded for one in silences(train))
-    if ceased:
-        doubt = doubt or f"pulses ceased and resumed ({ceased}x) in the capture; they do not say why"
+    stops = sum(not (silence.at_begin or silence.at_end) and silence.recorded for silence in found.silences)
+    if stops:
+        doubt = doubt or f"pulses stopped and resumed {_counted(stops, 'time', 'times')}; they do not show why"
     results = [_time(train, f"error of the {name}", float(np.abs(times - wanted_us * PS_PER_US).max()))]
     if name == "frame period":
         results.append(_time(train, f"jitter of the {name}", float(np.ptp(times)), stamps=4))
@@ -183,7 +195,8 @@ def _period(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]
     yield _verdict("FR-PERIOD", worst, at_most=limit_us, doubt=doubt, checks=len(times))
 
 
-def _sync(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
+def _sync(found: Findings, profile: Profile) -> Iterator[Verdict]:
+    train = found.train
     gaps, limit_us = train.gaps_ps, profile.requirements.sync_at_least_us
     doubt = _few(len(gaps), "gaps")
     if not len(gaps):
@@ -194,12 +207,12 @@ def _sync(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
         left_ps = _gap_at_high_stops(train, profile)
         if left_ps < limit_us * PS_PER_US + train.uncertainty_us * PS_PER_US:
             left = quantity(round(left_ps / PS_PER_US), "µs")
-            doubt = f"the sticks were not all at their high stops; there the period would leave {left}"
+            doubt = f"not all sticks were at their high stops, where the gap would be {left}"
     yield _verdict("FR-SYNC", seen, at_least=limit_us, doubt=doubt, checks=len(gaps))
 
 
-def _gap_at_high_stops(train: Train, profile: Profile) -> int:
-    """Return what the shortest period leaves when every channel of the profile is at its high end."""
+def _gap_at_high_stops(train: PulseTrain, profile: Profile) -> int:
+    """Return the gap of the shortest period with every channel of the profile at its high end."""
     highest_ps = train.widths_ps.max(0)
     highest_ps[: len(profile.channels)] = np.maximum(
         highest_ps[: len(profile.channels)], profile.receiver.high_us * PS_PER_US
@@ -207,7 +220,8 @@ def _gap_at_high_stops(train: Train, profile: Profile) -> int:
     return int(train.periods_ps.min() - highest_ps.sum())
 
 
-def _separator(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
+def _separator(found: Findings, profile: Profile) -> Iterator[Verdict]:
+    train = found.train
     lengths = whole_separators_ps(train)
     if not len(lengths):
         yield _undecided("FR-SEPARATOR", "no whole separator")
@@ -221,20 +235,14 @@ def _separator(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdi
     )
 
 
-def whole_separators_ps(train: Train) -> Ints:
-    """Return the lengths of the separators of whole frames; a line that is stuck is no separator."""
-    frames = train.frames
-    length_ps = train.separator_ps[np.repeat(frames.whole & ~cut_short(train), frames.count + 1)]
-    return length_ps[length_ps <= LEAST_GAP_PS]
-
-
-def _count(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
+def _count(found: Findings, profile: Profile) -> Iterator[Verdict]:
+    train = found.train
     whole = train.frames.whole & ~cut_short(train)
     wrong = int((train.frames.count[whole] != profile.output.channels).sum())
     doubt = _few(int(whole.sum()), "whole frames")
     if len(train.glitches_ps):
         doubt = doubt or (
-            f"{len(train.glitches_ps)} glitches were left out; a flight controller without a filter sees more channels"
+            f"{_counted(len(train.glitches_ps), 'glitch', 'glitches')} left out; without a filter they add channels"
         )
     measurement = Measurement(
         name="frames with a wrong number of channels", value=wrong, unit="", how_seen=HowSeen.MEASURED
@@ -242,17 +250,17 @@ def _count(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
     yield _verdict("FR-COUNT", measurement, at_most=0, doubt=doubt, checks=int(whole.sum()))
 
 
-def _failsafe(train: Train, profile: Profile, stood: list[Stand]) -> Iterator[Verdict]:
-    """Judge the values of the failsafes that were seen; none seen is not tested."""
-    seen = [stand for stand in stood if _is_failsafe(stand)]
-    other = any(stand.kind is Kind.OTHER for stand in stood)
-    doubt = "the channels jumped together to other values too; if that was a lost link, its values are wrong"
+def _failsafe(found: Findings, profile: Profile) -> Iterator[Verdict]:
+    """Judge the values of the failsafes; without a failsafe nothing is tested."""
+    train, seen = found.train, found.failsafes
+    other = any(steady.kind is SteadyKind.OTHER for steady in found.steady_states)
+    doubt = "the channels also jumped together to other values; if that was link loss, its values are wrong"
     if not seen:
         if other:
-            why = "the channels jumped together, but not to the failsafe values; pulses do not say why"
+            why = "the channels jumped together, but not to the failsafe values; pulses do not show why"
             yield _undecided("FS-VALUE", why)
         return
-    rows = np.concatenate([np.arange(stand.first, stand.last + 1) for stand in seen])
+    rows = np.concatenate([np.arange(steady.first, steady.last + 1) for steady in seen])
     if profile.throttle_index < train.channels:
         widest_ps = float(train.widths_ps[rows, profile.throttle_index].max())
         yield _verdict(
@@ -264,16 +272,16 @@ def _failsafe(train: Train, profile: Profile, stood: list[Stand]) -> Iterator[Ve
         )
     wanted = failsafe_ps(train, profile)
     off = np.abs(train.widths_ps[rows, : len(wanted)] - wanted)
-    place = int(np.argmax(off.max(0)))
+    worst = int(np.argmax(off.max(0)))
     yield _verdict(
         "FS-PRESET",
-        _time(train, f"error of {profile.channels[place].name} in failsafe", float(off.max())),
+        _time(train, f"error of {profile.channels[worst].name} in failsafe", float(off.max())),
         at_most=profile.requirements.value_tolerance_us,
         doubt=doubt if other else "",
         checks=int(off.size),
     )
 
 
-_JUDGES: Final[tuple[Callable[[Train, Profile, list[Stand]], Iterator[Verdict]], ...]] = (
+_JUDGES: Final[tuple[Callable[[Findings, Profile], Iterator[Verdict]], ...]] = (
     _failsafe, _period, _sync, _separator, _count,
 )  # fmt: skip

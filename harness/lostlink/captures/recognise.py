@@ -1,4 +1,8 @@
-"""Finds the pulse train among the signals of a capture."""
+"""Recognises a pulse train among the signals of a capture: glitches, polarity, frames. Pure.
+
+No profile is needed. All separators of a train have one length, and its sync gaps are at the other level. That level
+is the idle level, and an edge away from it begins a channel.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +10,9 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.captures.resolution import tick_ps
+from lostlink.captures.resolution import sample_period_ps
 from lostlink.captures.signals import PS_PER_US, Capture, Ints, Levels, Signal
-from lostlink.captures.train import _LEAST_WHOLE, LEAST_GAP_PS, Frames, Train
+from lostlink.captures.train import LEAST_GAP_PS, FrameGroups, PulseTrain
 from lostlink.errors import CaptureError
 
 _SEPARATOR_PS: Final = (40 * PS_PER_US, 700 * PS_PER_US)
@@ -20,33 +24,35 @@ _MOST_SPREAD: Final = 0.25
 _LEAST_EDGES: Final = 6
 _LEAST_PLAUSIBLE: Final = 0.9
 _MOST_NAMED: Final = 16
+_LEAST_WHOLE: Final = 2
+"""Fewer whole frames are no train."""
 
 
 class NoTrainError(CaptureError):
-    """A wire that carries something else."""
+    """The signal carries no pulse train."""
 
 
-def recognise(signal: Signal, capture: Capture, tick: float | None = None) -> Train:
-    """Return the pulse train on a wire.
+def recognise(signal: Signal, capture: Capture, tick: float | None = None) -> PulseTrain:
+    """Return the pulse train on a signal.
 
     Parameters
     ----------
     tick : float, optional
-        The analyser's tick in picoseconds; found in the time stamps when left out.
+        Sample period in picoseconds; detected from the time stamps when left out.
 
     Raises
     ------
     NoTrainError
-        If the wire carries something else.
+        If the signal carries something else.
     """
     if len(signal.at_ps) < _LEAST_EDGES:
         edges = len(signal.at_ps)
         raise NoTrainError(f"{'no edge' if not edges else 'only one edge' if edges == 1 else f'only {edges} edges'}")
-    step_ps = tick_ps(signal.at_ps, capture.unit_ps) if tick is None else tick
+    step_ps = sample_period_ps(signal.at_ps, capture.unit_ps) if tick is None else tick
     at_ps, level, glitches_ps = _without_glitches(signal.at_ps, signal.level, _SURELY_GLITCH_PS)
     if len(at_ps) < _LEAST_EDGES:
         raise NoTrainError(
-            f"little more than {len(glitches_ps)} pulses shorter than 10 µs; it looks like a faster signal"
+            f"hardly more than {len(glitches_ps)} pulses shorter than 10 µs; it looks like a faster signal"
         )
     active, separator_ps = _active_level(at_ps, level, step_ps)
     at_ps, level, glitches_ps = _without_glitches(signal.at_ps, signal.level, separator_ps // _GLITCH_SHARE)
@@ -54,62 +60,61 @@ def recognise(signal: Signal, capture: Capture, tick: float | None = None) -> Tr
     ends_ps = np.append(at_ps, capture.end_ps)[1:][level == active]
     frames = _frames(leads_ps, signal, capture.end_ps)
     channels = _channels(frames, leads_ps)
-    return Train(
+    return PulseTrain(
         signal, step_ps, capture.end_ps, glitches_ps, active, leads_ps, ends_ps - leads_ps, frames, channels
     )  # fmt: skip
 
 
 def _without_glitches(at_ps: Ints, level: Levels, shorter_ps: int) -> tuple[Ints, Levels, Ints]:
-    """Return edges without pulses shorter than a limit, and where those were.
+    """Return the edges without pulses shorter than a limit, and the instants of those pulses.
 
-    Edges that follow one another too fast stand together: an even number of them changes nothing and goes, of an
-    odd number the first stays, as of a contact that bounces.
+    Edges closer than the limit form a group. A group of an even number is removed; of an odd number the first edge
+    is kept, as with a bouncing contact.
     """
     if not len(at_ps):
         return at_ps, level, at_ps
     apart = np.append(True, np.diff(at_ps) >= shorter_ps)
     first = np.flatnonzero(apart)
     size = np.diff(np.append(first, len(at_ps)))
-    stays = size % 2 == 1
-    kept = first[stays]
+    kept = first[size % 2 == 1]
     return at_ps[kept], level[kept], np.repeat(at_ps[first], size // 2)
 
 
 def _active_level(at_ps: Ints, level: Levels, tick: float) -> tuple[int, int]:
-    """Return the level of the separators and their usual length.
+    """Return the level of the separators and their median length in picoseconds.
 
     Raises
     ------
     NoTrainError
-        If the pulses of neither level are all alike, or nothing rests between them.
+        If the pulses of neither level have one length, or there is no sync gap.
     """
     long_ps, held = np.diff(at_ps), level[:-1]
     separator_ps: dict[int, int] = {}
-    found: list[tuple[int, int]] = []
-    most_rests = 0
+    candidates: list[tuple[int, int]] = []
+    most_gaps = 0
     for active in (1, 0):
         pulse_ps = long_ps[(held == active) & (long_ps <= LEAST_GAP_PS)]
-        rests = int((long_ps[held != active] > LEAST_GAP_PS - _SEPARATOR_PS[1]).sum())
-        most_rests = max(most_rests, rests)
-        if len(pulse_ps) < _LEAST_WHOLE or not rests:
+        gaps = int((long_ps[held != active] > LEAST_GAP_PS - _SEPARATOR_PS[1]).sum())
+        most_gaps = max(most_gaps, gaps)
+        if len(pulse_ps) < _LEAST_WHOLE or not gaps:
             continue
         low, usual, high = np.quantile(pulse_ps, (0.05, 0.5, 0.95))
         spread = float(high - low)
         if _SEPARATOR_PS[0] <= usual <= _SEPARATOR_PS[1] and spread <= max(_MOST_SPREAD * usual, 4 * tick):
-            found.append((rests, active))
+            candidates.append((gaps, active))
             separator_ps[active] = round(float(usual))
-    if not most_rests:
-        raise NoTrainError("no gap longer than 2.3 ms between pulses, so no frame ends")
-    if not found:
+    if not most_gaps:
+        raise NoTrainError("no sync gap longer than 2.3 ms")
+    if not candidates:
         raise NoTrainError(
             "no separators of one length from 40 to 700 µs; it looks like a serial signal or single servo pulses"
         )
-    # A line that was stuck rests at the wrong level, but not once a frame.
-    _, active = max(found)
+    # A stuck line also has long times at the other level, but not once per frame.
+    _, active = max(candidates)
     return active, separator_ps[active]
 
 
-def _frames(leads_ps: Ints, signal: Signal, end_ps: int) -> Frames:
+def _frames(leads_ps: Ints, signal: Signal, end_ps: int) -> FrameGroups:
     if len(leads_ps) < _LEAST_WHOLE:
         raise NoTrainError("too few pulses")
     breaks = np.flatnonzero(np.diff(leads_ps) > LEAST_GAP_PS)
@@ -121,18 +126,18 @@ def _frames(leads_ps: Ints, signal: Signal, end_ps: int) -> Frames:
     whole[-1] &= end_ps - stop_ps[-1] > LEAST_GAP_PS
     if len(signal.holes_ps):
         begin_ps, until_ps = signal.holes_ps.T
-        place = np.searchsorted(until_ps, start_ps - LEAST_GAP_PS)
-        whole &= np.append(begin_ps, np.iinfo(np.int64).max)[place] > stop_ps + LEAST_GAP_PS
-    return Frames(start_ps, stop_ps - start_ps, last - first, first, whole)
+        next_unknown = np.searchsorted(until_ps, start_ps - LEAST_GAP_PS)
+        whole &= np.append(begin_ps, np.iinfo(np.int64).max)[next_unknown] > stop_ps + LEAST_GAP_PS
+    return FrameGroups(start_ps, stop_ps - start_ps, last - first, first, whole)
 
 
-def _channels(frames: Frames, leads_ps: Ints) -> int:
-    """Return how many channels most frames hold.
+def _channels(frames: FrameGroups, leads_ps: Ints) -> int:
+    """Return the number of channels in most frames.
 
     Raises
     ------
     NoTrainError
-        If there is no such number.
+        If no number of channels is in most frames.
     """
     count = frames.count[frames.whole]
     if len(count) < _LEAST_WHOLE:
@@ -140,7 +145,7 @@ def _channels(frames: Frames, leads_ps: Ints) -> int:
     numbers, times = np.unique(count, return_counts=True)
     channels = int(numbers[np.argmax(times)])
     if not channels:
-        raise NoTrainError("most pulses stand alone; it looks like single servo pulses")
+        raise NoTrainError("most pulses are single; it looks like single servo pulses")
     if 2 * int(times.max()) <= len(count):
         raise NoTrainError(f"frames hold from {count.min()} to {count.max()} channels; it looks like a serial signal")
     widths = np.diff(leads_ps)
@@ -151,20 +156,20 @@ def _channels(frames: Frames, leads_ps: Ints) -> int:
     return channels
 
 
-def choose(capture: Capture, name: str | None = None, tick: float | None = None) -> Train:
-    """Return the train of a capture: of the wire called `name`, or of the only one that carries a train.
+def choose(capture: Capture, name: str | None = None, tick: float | None = None) -> PulseTrain:
+    """Return the pulse train of a capture: on the signal `name`, or on the only signal that carries one.
 
     Raises
     ------
     CaptureError
-        If there is none, or more than one and no name.
+        If there is none, or more than one without a name.
     """
     if name is not None:
         signal = _named(capture, name)
         try:
             return recognise(signal, capture, tick)
         except NoTrainError as error:
-            raise CaptureError(f"{capture.source}: signal {signal.name!r}: {error}; allowed: a pulse train") from None
+            raise CaptureError(f"{capture.source}: signal {signal.name!r}: no pulse train: {error}") from None
     trains, reasons = [], []
     for signal in capture.signals:
         try:
@@ -177,12 +182,10 @@ def choose(capture: Capture, name: str | None = None, tick: float | None = None)
         names = ", ".join(f"{train.signal.name!r} ({len(train.signal.at_ps)} edges)" for train in trains)
         raise CaptureError(f"{capture.source}: {len(trains)} signals carry pulse trains; choose with --signal: {names}")
     if len(capture.signals) == 1:
-        raise CaptureError(f"{capture.source}: no pulse train in it: {reasons[0]}; allowed: a pulse train")
+        raise CaptureError(f"{capture.source}: no pulse train: {reasons[0]}")
     busy = [(signal, why) for signal, why in zip(capture.signals, reasons, strict=True) if len(signal.at_ps)]
     if not busy:
-        raise CaptureError(
-            f"{capture.source}: none of {len(capture.signals)} signals has an edge; allowed: a pulse train"
-        )
+        raise CaptureError(f"{capture.source}: none of {len(capture.signals)} signals has an edge")
     names = "; ".join(f"{signal.name!r} ({len(signal.at_ps)} edges): {why}" for signal, why in busy[:_MOST_NAMED])
     raise CaptureError(f"{capture.source}: none of {len(capture.signals)} signals carries a pulse train: {names}")
 
@@ -192,9 +195,9 @@ def _named(capture: Capture, name: str) -> Signal:
     short = [
         signal for signal in capture.signals if name in (n.rpartition(".")[2] for n in (signal.name, *signal.also))
     ]
-    found = full or short
-    if len(found) == 1:
-        return found[0]
-    said = "stands for more than one signal" if found else "is no signal of one bit in it"
+    matches = full or short
+    if len(matches) == 1:
+        return matches[0]
+    problem = "names more than one signal" if matches else "there is no such signal of one bit"
     names = ", ".join(f"{signal.name!r} ({len(signal.at_ps)} edges)" for signal in capture.signals[:_MOST_NAMED])
-    raise CaptureError(f"{capture.source}: --signal {name!r} {said}; allowed: {names}")
+    raise CaptureError(f"{capture.source}: --signal {name!r}: {problem}; allowed: {names}")

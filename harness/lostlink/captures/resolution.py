@@ -1,6 +1,6 @@
 """How well the instants of a capture are known: the tick of the analyser, found in its time stamps. Pure.
 
-A file may write nanoseconds although the analyser sampled at 24 MHz. The tick is the coarsest grid on which all
+A file may write nanoseconds although the analyser sampled at 30 MHz. The tick is the coarsest grid on which all
 edges lie: their greatest common divisor, or else one of the usual sample rates, to within one step of the file.
 A finer tick than the true one would promise too much, so in doubt it is the coarser one.
 """
@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.captures.signals import PS_PER_US, Ints
+from lostlink.captures.signals import PS_PER_UNIT, PS_PER_US, Ints
 from lostlink.errors import CaptureError
 
 #: Sample rates that analysers offer, in MHz (common practice, no source). The slowest first: the coarsest grid.
@@ -30,10 +30,9 @@ COVERAGE: Final = 2
 """Factor of the expanded uncertainty (JCGM 100:2008, 6.2.1)."""
 
 _TIME = re.compile(r"\s*([0-9]{1,12}(?:\.[0-9]{1,12})?)\s*(ps|ns|us|µs|μs|ms|s)\s*")
-PS_PER_UNIT: Final = {"ps": 1, "ns": 1000, "us": 10**6, "ms": 10**9, "s": 10**12}
 
 
-def tick_ps(at_ps: Ints, unit_ps: int) -> float:
+def sample_period_ps(at_ps: Ints, unit_ps: int) -> float:
     """Return the tick in picoseconds.
 
     Parameters
@@ -63,17 +62,22 @@ def _on_grid(since_ps: Ints, step_ps: Fraction, unit_ps: int) -> bool:
     return bool((off <= unit_ps * denominator).all())
 
 
-def width_uncertainty_us(tick_ps: float) -> float:
+def width_uncertainty_us(sample_period_ps: float) -> float:
     """Return the expanded uncertainty of a time between two edges, in microseconds.
 
     Both stamps are off evenly within one tick, their difference by a triangle: u = tick / √6 (JCGM 100:2008,
     4.3.9 and 5.1.2), times `COVERAGE`.
     """
-    return COVERAGE * tick_ps / PS_PER_US / math.sqrt(6)
+    return COVERAGE * sample_period_ps / PS_PER_US / math.sqrt(6)
+
+
+def instant_uncertainty_us(sample_period_ps: float) -> int:
+    """Return the half-width of an instant in whole microseconds: half a sample period, and 0.5 µs of rounding."""
+    return max(1, math.ceil(sample_period_ps / PS_PER_US / 2 + 0.5))
 
 
 def parse_tick(text: str, unit_ps: int) -> float:
-    """Return a tick in picoseconds from text such as ``41.7 ns``; none is finer than the file's own step.
+    """Return a tick in picoseconds from text such as ``33.3 ns``; none is finer than the file's own step.
 
     Raises
     ------

@@ -1,7 +1,7 @@
 """What a capture holds: wires and their edges. Pure.
 
 Times are integer picoseconds from the capture's first time stamp, so that nothing is rounded before the end: a
-tick of 24 MHz is 41 667 ps, and a day still fits into 64 bits.
+tick of 30 MHz is 33 333 ps, and a day still fits into 64 bits.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 Ints = NDArray[np.int64]
 Levels = NDArray[np.uint8]
 
-PS_PER_US: Final = 1_000_000
+PS_PER_UNIT: Final = {"ps": 1, "ns": 1000, "us": 10**6, "ms": 10**9, "s": 10**12}
+PS_PER_US: Final = PS_PER_UNIT["us"]
 LONGEST_PS: Final = 86_400 * 10**12
 """A capture lasts no longer than a day."""
 

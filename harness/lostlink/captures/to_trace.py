@@ -6,15 +6,17 @@ never could have turned would prove nothing about a failsafe.
 
 from __future__ import annotations
 
-import math
 from pathlib import PurePath
 
 import numpy as np
 
+from lostlink.captures.resolution import instant_uncertainty_us
 from lostlink.captures.signals import PS_PER_US, Capture, Ints
-from lostlink.captures.train import Train
-from lostlink_sims import HowSeen, Profile, Scenario, Summary, Trace, ppm
+from lostlink.captures.train import PulseTrain
+from lostlink_sims import HowSeen, Profile, Scenario, Summary, Trace
 from lostlink_sims.flight import Arming, FlightController
+from lostlink_sims.frames import NEVER, Frames, joined
+from lostlink_sims.outputs import decoder_of
 from lostlink_sims.trace import Packets, Steps
 
 
@@ -23,20 +25,15 @@ def whole_us(ps: Ints) -> Ints:
     return (ps + PS_PER_US // 2) // PS_PER_US
 
 
-def instant_uncertainty_us(tick_ps: float) -> int:
-    """Return the half-width of what is not known about an instant: half a tick, and half a µs of rounding."""
-    return max(1, math.ceil(tick_ps / PS_PER_US / 2 + 0.5))
-
-
-def as_trace(train: Train, capture: Capture, profile: Profile) -> Trace:
+def to_trace(train: PulseTrain, capture: Capture, profile: Profile) -> Trace:
     """Return what was measured on the wire in the form that every rig gives; without packets, which nobody saw.
 
     Instants count from the capture's first time stamp.
     """
     end_us = max(1, train.end_ps // PS_PER_US)
     leads_us = whole_us(train.leads_ps)
-    decoder = ppm.PulseDecoder(profile.flight_controller.least_sync_us, from_rest=bool(train.frames.whole[0]))
-    seen = ppm.joined([decoder.feed(leads_us), decoder.flush(end_us)])
+    decoder = decoder_of(profile, from_rest=bool(train.frames.whole[0]))
+    seen = joined([decoder.feed(leads_us), decoder.flush(end_us)])
     flight = FlightController(profile)
     flight.arming = Arming.ARMED
     flight.see(seen, end_us)
@@ -47,7 +44,7 @@ def as_trace(train: Train, capture: Capture, profile: Profile) -> Trace:
         profile=profile,
         scenario=Scenario(name=PurePath(capture.source).name, duration_us=end_us),
         how_seen=HowSeen.MEASURED,
-        uncertainty_us=instant_uncertainty_us(train.tick_ps),
+        uncertainty_us=instant_uncertainty_us(train.sample_period_ps),
         packets=Packets(none, none, few, few, np.zeros((0, profile.payload_bytes), np.uint8)),
         fates=(),
         foreign_us=none,
@@ -61,7 +58,7 @@ def as_trace(train: Train, capture: Capture, profile: Profile) -> Trace:
     )
 
 
-def _frames(train: Train) -> ppm.Frames:
+def _frames(train: PulseTrain) -> Frames:
     """Return the whole frames, whatever number of channels they hold."""
     rows = np.flatnonzero(train.frames.whole)
     count = train.frames.count[rows]
@@ -70,6 +67,4 @@ def _frames(train: Train) -> ppm.Frames:
         np.diff(leads_us[first : first + channels + 1])
         for first, channels in zip(train.frames.first[rows].tolist(), count.tolist(), strict=True)
     ]
-    return ppm.Frames(
-        leads_us[train.frames.first[rows]], count, np.concatenate(widths_us), np.full(len(rows), ppm.NEVER)
-    )
+    return Frames(leads_us[train.frames.first[rows]], count, np.concatenate(widths_us), np.full(len(rows), NEVER))

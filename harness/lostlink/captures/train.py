@@ -1,8 +1,7 @@
-"""Recognises a pulse train in the edges of a wire: glitches, polarity, frames, style. Pure.
+"""A recognised pulse train: its frames, widths, gaps, periods and style. Pure.
 
-Nothing is taken from a profile here. A train's separators all have one length, its long gaps lie at the other
-level: that level is the rest, and the edge that leaves it begins a channel. A gap of more than `LEAST_GAP_PS`
-between leading edges ends a frame (common practice, no source: no pulse is longer than 2.2 ms, no gap shorter).
+A gap of more than `LEAST_GAP_PS` between leading edges ends a frame (common practice, no source: no pulse is longer
+than 2.2 ms, no sync gap shorter).
 """
 
 from __future__ import annotations
@@ -20,25 +19,25 @@ from lostlink.captures.signals import PS_PER_US, Ints, Signal
 Bools = NDArray[np.bool_]
 
 LEAST_GAP_PS: Final = 2300 * PS_PER_US
-_LEAST_WHOLE: Final = 2
+
 _CLEARLY: Final = 2
-"""How much more the one spread must be than the other to tell a fixed period from a fixed gap."""
+"""Least ratio of the two spreads that distinguishes a fixed period from a fixed gap."""
 
 
 @dataclass(frozen=True)
-class Frames:
-    """All groups of pulses between gaps, the broken ones too.
+class FrameGroups:
+    """All groups of pulses between sync gaps, incomplete ones included.
 
     Attributes
     ----------
     start_ps, total_ps : (n,) ndarray of int64
-        First leading edge, and from there to the last.
+        Instant of the first leading edge, and time from it to the last.
     count : (n,) ndarray of int64
-        Channels.
+        Number of channels.
     first : (n,) ndarray of int64
         Index of the first leading edge.
     whole : (n,) ndarray of bool
-        False where the beginning or the end was not recorded.
+        False where the start or the end was not recorded.
     """
 
     start_ps: Ints
@@ -49,59 +48,59 @@ class Frames:
 
     @cached_property
     def gap_ps(self) -> Ints:
-        """From the last leading edge of each frame but the last to the next frame."""
+        """Time from the last leading edge of each frame to the next frame, (n - 1,)."""
         gap: Ints = np.diff(self.start_ps) - self.total_ps[:-1]
         return gap
 
 
 @dataclass(frozen=True)
-class Train:
-    """A pulse train.
+class PulseTrain:
+    """A pulse train on one signal.
 
     Attributes
     ----------
     signal : Signal
-        The wire it was on.
-    tick_ps : float
-        The analyser's tick.
+        The signal that carries it.
+    sample_period_ps : float
+        Sample period of the analyser.
     end_ps : int
-        When the capture ends.
+        End of the capture.
     glitches_ps : (k,) ndarray of int64
-        Where pulses far shorter than a separator were left out.
+        Instants of pulses far shorter than a separator, which are left out.
     active : int
         Level of the separators.
     leads_ps, separator_ps : (m,) ndarray of int64
-        Leading edges and how long each separator lasts (to the end of the capture for one without an end).
-    frames : Frames
+        Leading edges and the length of each separator (one without an end lasts to the end of the capture).
+    frames : FrameGroups
     channels : int
-        How many most frames hold.
+        Number of channels in most frames.
     """
 
     signal: Signal
-    tick_ps: float
+    sample_period_ps: float
     end_ps: int
     glitches_ps: Ints
     active: int
     leads_ps: Ints
     separator_ps: Ints
-    frames: Frames
+    frames: FrameGroups
     channels: int
 
     @property
     def polarity(self) -> str | None:
-        """``positive`` or ``negative``; None where levels were not recorded."""
+        """Either ``positive`` or ``negative``; None where levels were not recorded."""
         if not self.signal.polarity_known:
             return None
         return "positive" if self.active else "negative"
 
     @property
     def uncertainty_us(self) -> float:
-        """Expanded uncertainty of a time between two edges."""
-        return width_uncertainty_us(self.tick_ps)
+        """Expanded uncertainty (k = 2) of a time between two edges."""
+        return width_uncertainty_us(self.sample_period_ps)
 
     @cached_property
     def good(self) -> Bools:
-        """Frames that are whole and hold the usual number of channels."""
+        """FrameGroups that are whole and hold the usual number of channels."""
         good: Bools = self.frames.whole & (self.frames.count == self.channels)
         return good
 
@@ -115,14 +114,14 @@ class Train:
 
     @cached_property
     def usual_period_ps(self) -> float:
-        """The median from frame to frame."""
+        """Median time from frame to frame."""
         return float(np.median(np.diff(self.frames.start_ps)))
 
     @cached_property
     def longest_gap_ps(self) -> float:
-        """A longer gap means that pulses are missing.
+        """Longest gap without missing pulses.
 
-        A fixed period leaves less than itself between frames; a fixed gap never doubles.
+        With a fixed period a gap is shorter than the period. A fixed gap never doubles.
         """
         gap_ps, period_ps = self.frames.gap_ps, np.diff(self.frames.start_ps)
         likely = gap_ps < self.usual_period_ps
@@ -132,40 +131,37 @@ class Train:
 
     @cached_property
     def in_step(self) -> Bools:
-        """Where a frame follows the one before without pulses missing, (frames - 1,)."""
+        """Pairs of consecutive whole frames without missing pulses between them, (n - 1,)."""
         whole = self.frames.whole
         return whole[1:] & whole[:-1] & (self.frames.gap_ps < self.longest_gap_ps)
 
     @cached_property
     def style(self) -> str | None:
-        """``fixed period`` or ``fixed gap``, whichever spreads less; None where the sum of the widths never changed."""
+        """Either ``fixed period`` or ``fixed gap``; None where the sum of the widths never changed."""
         period, gap = _spread(self.periods_ps), _spread(self.gaps_ps)
-        if max(period, gap) <= self.tick_ps or max(period, gap) < _CLEARLY * min(period, gap):
+        if max(period, gap) <= self.sample_period_ps or max(period, gap) < _CLEARLY * min(period, gap):
             return None
         return "fixed period" if period < gap else "fixed gap"
 
     @property
     def periods_ps(self) -> Ints:
-        """From frame to frame, where they are in step."""
+        """Periods of the frames that are `in_step`."""
         period: Ints = np.diff(self.frames.start_ps)[self.in_step]
         return period
 
     @property
     def gaps_ps(self) -> Ints:
-        """From the last edge of a frame to the next frame, where they are in step."""
+        """Gaps of the frames that are `in_step`."""
         return self.frames.gap_ps[self.in_step]
 
     @cached_property
     def still_ps(self) -> float:
-        """How much two widths may differ and yet be the same: the tick, or the jitter of the quietest channel."""
+        """Largest difference of two widths that count as equal: from the sample period, or the least jitter."""
         steps = np.abs(np.diff(self.widths_ps, axis=0))
         jitter_ps = float(np.quantile(steps, 0.99, axis=0).min()) if len(steps) else 0.0
-        return max(1.2 * self.tick_ps, min(1.5 * jitter_ps, 12 * PS_PER_US))
+        return max(1.2 * self.sample_period_ps, min(1.5 * jitter_ps, 12 * PS_PER_US))
 
 
 def _spread(values: Ints) -> float:
-    """Return the mean distance from the median: a short move of a stick counts, one outlier does not decide."""
+    """Return the mean distance from the median, which one outlier hardly changes."""
     return float(np.abs(values - np.median(values)).mean()) if len(values) else 0.0
-
-
-# --- recognition ------------------------------------------------------------------------------------------------

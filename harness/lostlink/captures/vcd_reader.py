@@ -60,10 +60,10 @@ def read(text: bytes, source: str) -> Capture:
     CaptureError
         If it is not what the standard says, or cut off.
     """
-    return _Reader(text, source).read()
+    return _VcdReader(text, source).read()
 
 
-class _Reader:
+class _VcdReader:
     """Walks through the tokens once; knows the line it is on."""
 
     def __init__(self, text: bytes, source: str) -> None:

@@ -12,12 +12,12 @@ from typing import Any, Final
 import click
 
 from lostlink.campaigns import claims, stopping
-from lostlink.campaigns.campaign import Campaign, Plan, most_trials
+from lostlink.campaigns.campaign import Campaign, CampaignPlan, most_trials
 from lostlink.campaigns.cluster import cluster as cluster_workers
 from lostlink.campaigns.evidence_files import files, prepare, summary_text
-from lostlink.campaigns.flight import flight_lot
+from lostlink.campaigns.flight import flight_trials
 from lostlink.campaigns.stopping import Rule
-from lostlink.campaigns.tally import ASPECTS, CRITICAL
+from lostlink.campaigns.tally import CRITERIA, CRITICAL
 from lostlink.campaigns.trials import trials_a_job
 from lostlink.campaigns.workers import Workers, processes, usual_processes
 from lostlink.commands import shared
@@ -105,8 +105,8 @@ def command(
     rig = open_rig(link, receiver=receiver)
     rig.close()
     rule = _rule(until, sequential)
-    lot = flight_lot(link, seed, duration_us=int(duration_us), causes=causes or tuple(CAUSES))
-    plan = Plan(lot, receiver, most_trials(rule, trials, _USUAL_TRIALS), rule, _about(about, until), confidence)
+    lot = flight_trials(link, seed, duration_us=int(duration_us), causes=causes or tuple(CAUSES))
+    plan = CampaignPlan(lot, receiver, most_trials(rule, trials, _USUAL_TRIALS), rule, _about(about, until), confidence)
     campaign = Campaign(plan)
     folder = prepare(out, campaign, resume=resume)
     started = dt.datetime.now(dt.UTC)
@@ -146,7 +146,7 @@ def _rule(until: str | None, sequential: bool) -> Rule | None:
 def _about(about: str | None, until: str | None) -> str:
     if about is None:
         return CRITICAL
-    names = [aspect.id for aspect in ASPECTS]
+    names = [criterion.id for criterion in CRITERIA]
     if until is None or about not in names:
         raise UsageError(f"--about {about}: no claim, or no such requirement; allowed: with --until {', '.join(names)}")
     return about

@@ -15,10 +15,10 @@ from lostlink.planning import fit, latency, link_range, timeout
 from lostlink.planning.loss_log import read_loss_log
 from lostlink.profiles import read_link
 from lostlink.report import plan_pages as pages
-from lostlink.report.plans import Plan, plan_text
+from lostlink.report.plans import PlanPage, plan_text
 from lostlink.show import plan as screen
 
-_report_option = click.option("--report", metavar="FILE.html", help="Write the curves as a page.")
+_report_option = click.option("--report", metavar="FILE.html", help="Write the curves as an HTML page.")
 _TIMEOUT_COLUMNS = (
     "timeout_us", "lost_packets", "false_per_hour", "upper_per_hour", "chance_per_flight", "independent_per_hour",
     "mean_cut_us", "worst_cut_us", "blind_m", "fall_m",
@@ -40,9 +40,9 @@ def _write_csv(csv: str | None, header: Sequence[str], rows: Iterable[Sequence[A
         shared.write_output("--csv", csv, shared.csv_text(header, rows), inputs=inputs)
 
 
-def _write_page(report: str | None, plan: Plan, inputs: Sequence[str]) -> None:
+def _write_page(report: str | None, page: PlanPage, inputs: Sequence[str]) -> None:
     if report is not None:
-        shared.write_output("--report", report, plan_text(plan), inputs=inputs)
+        shared.write_output("--report", report, plan_text(page), inputs=inputs)
         click.echo(f"Page: {report}")
 
 
@@ -76,7 +76,7 @@ def timeout_command(
     csv: str | None,
     report: str | None,
 ) -> None:
-    """Weigh timeouts: false failsafes in ordinary use against the time until a real loss cuts the throttle.
+    """Compare timeouts: false failsafes in ordinary use against the time from a real loss to the throttle cut.
 
     Exact for independent losses, bursts (Gilbert-Elliott), a constant weak signal, an interferer, and their
     combination. Recorded losses and fading are counted in a simulation of the packets, with a bound.
@@ -87,7 +87,9 @@ def timeout_command(
     link = read_link(profile)
     least_us = max(2 * link.handset.packet_interval_us, 1000)
     if not least_us <= from_us <= to_us <= 60_000_000:
-        raise UsageError(f"--from and --to: allowed: from two packet intervals ({least_us / 1000:g} ms) up to 60 s")
+        raise UsageError(
+            f"--from and --to: out of range or order; allowed: two packet intervals ({least_us / 1000:g} ms) to 60 s"
+        )
     chosen = timeout.candidates_us(from_us, to_us, link.receiver.timeout_us)
     rows, rates = timeout.plan(link, chosen, flight_us=flight_us, simulate_us=simulate_us, seed=seed)
     advice = timeout.advise(link, most_per_hour=max_per_hour, longest_us=to_us, simulate_us=simulate_us, seed=seed)
@@ -98,14 +100,20 @@ def timeout_command(
     )  # fmt: skip
     inputs = [profile] if profile else []
     _write_csv(csv, _TIMEOUT_COLUMNS, columns, inputs)
-    screen.timeouts(link, rows, rates, advice, speed_m_s=speed_m_s, flight_us=flight_us, max_per_hour=max_per_hour)
-    _write_page(report, pages.timeouts(link, rows, rates, advice, max_per_hour=max_per_hour), inputs)
+    screen.show_timeouts(link, rows, rates, advice, speed_m_s=speed_m_s, flight_us=flight_us, max_per_hour=max_per_hour)
+    _write_page(report, pages.timeout_page(link, rows, rates, advice, max_per_hour=max_per_hour), inputs)
     shared.show_cautions()
 
 
 @command.command("latency")
 @shared.profile_argument
-@click.option("--runs", type=click.IntRange(1, 10_000), default=40, show_default=True, help="Runs of 20 moves each.")
+@click.option(
+    "--runs",
+    type=click.IntRange(1, 10_000),
+    default=40,
+    show_default=True,
+    help="Simulated flights of 20 throttle steps each.",
+)
 @shared.seed_option
 @shared.csv_option
 @_report_option
@@ -116,12 +124,12 @@ def latency_command(profile: str | None, runs: int, seed: int, csv: str | None, 
     lostlink plan latency my_link.toml
     """  # noqa: D301
     link = read_link(profile)
-    found = latency.simulated_us(link, runs, seed, with_losses=True)
-    clean = latency.simulated_us(link, runs, seed, with_losses=False)
+    lossy_us = latency.simulated_us(link, runs, seed, with_losses=True)
+    clean_us = latency.simulated_us(link, runs, seed, with_losses=False)
     inputs = [profile] if profile else []
-    _write_csv(csv, ("latency_us",), ((value,) for value in found.tolist()), inputs)
-    screen.latencies(link, clean, found, seed)
-    _write_page(report, pages.latencies(link, clean, found), inputs)
+    _write_csv(csv, ("latency_us",), ((value,) for value in lossy_us.tolist()), inputs)
+    screen.show_latencies(link, clean_us, lossy_us, seed)
+    _write_page(report, pages.latency_page(link, clean_us, lossy_us), inputs)
     shared.show_cautions()
 
 
@@ -132,7 +140,8 @@ def latency_command(profile: str | None, runs: int, seed: int, csv: str | None, 
 @click.option("--fading", type=click.Choice(["none", "rayleigh", "rician"]), help="Instead of the profile's.")
 @click.option("--power", "power_dbm", metavar="POWER", help='Instead of the profile\'s, such as "10 dBm".',
               type=shared.Quantity("power", at_least=-40, at_most=40, allowed="-40 dBm to 40 dBm"))  # fmt: skip
-@click.option("--keep", "keep_db", metavar="MARGIN", default="10 dB", show_default=True, help="Margin to keep.",
+@click.option("--keep", "keep_db", metavar="MARGIN", default="10 dB", show_default=True,
+              help="Margin to keep above the sensitivity.",
               type=shared.Quantity("level", at_least=0, at_most=60, allowed="0 dB to 60 dB"))  # fmt: skip
 @shared.csv_option
 @_report_option
@@ -168,12 +177,12 @@ def range_command(
     inputs = [profile] if profile else []
     _write_csv(
         csv, ("path", "distance_m", "received_dbm", "margin_db", "loss", "false_per_hour"),
-        ((path, one.distance_m, one.received_dbm, one.margin_db, one.loss, one.per_hour)
-         for path, some in points.items() for one in some),
+        ((path, point.distance_m, point.received_dbm, point.margin_db, point.loss, point.per_hour)
+         for path, row in points.items() for point in row),
         inputs,
     )  # fmt: skip
-    screen.ranges(link, budget, points, is_own=is_own, keep_db=keep_db, most_m=to_m)
-    _write_page(report, pages.ranges(link, budget, points, keep_db=keep_db, most_m=to_m), inputs)
+    screen.show_ranges(link, budget, points, is_own=is_own, keep_db=keep_db, most_m=to_m)
+    _write_page(report, pages.range_page(link, budget, points, keep_db=keep_db, most_m=to_m), inputs)
     shared.show_cautions()
 
 
@@ -182,7 +191,7 @@ def range_command(
 @click.option("--counter-bits", type=click.Choice(["8", "16", "32"]), help="Width of a packet counter in the log.")
 @click.option("--interval", "interval_us", metavar="TIME", help='Packet interval, for a log of times, such as "5 ms".',
               type=shared.Quantity("duration", at_least=1, allowed="more than 0 us"))  # fmt: skip
-@click.option("--out", metavar="FILE.toml", help="Write the loss model as a part of a profile.")
+@click.option("--out", metavar="FILE.toml", help="Write the loss model as a profile section.")
 @shared.force_option
 def fit_command(losslog: str, counter_bits: str | None, interval_us: int | None, out: str | None, force: bool) -> None:
     """Fit a loss model to recorded packets, and write it for a profile.
@@ -196,9 +205,9 @@ def fit_command(losslog: str, counter_bits: str | None, interval_us: int | None,
     bits = None if counter_bits is None else int(counter_bits)
     log = read_loss_log(losslog, counter_bits=bits, interval_us=interval_us)
     if len(log.lost) < 2:
-        raise UsageError(f"{losslog}: one packet only; allowed: a log of some thousand packets")
-    found = fit.fits(log.lost)
+        raise UsageError(f"{losslog}: only one packet; give a log of some thousand packets")
+    fits = fit.fits(log.lost)
     if out is not None and log.lost.any():
-        text = fit.fragment(found[0], Path(losslog).name)
+        text = fit.fragment(fits[0], Path(losslog).name)
         shared.write_output("--out", out, text, force=force, inputs=[losslog])
-    screen.fitted(log, found, losslog, out)
+    screen.show_fits(log, fits, losslog, out)

@@ -11,7 +11,7 @@ from lostlink.captures.evidence_files import capture_head, write_runs
 from lostlink.captures.files import read_capture
 from lostlink.captures.frames_csv import csv_text
 from lostlink.captures.judging import findings
-from lostlink.captures.to_trace import as_trace
+from lostlink.captures.to_trace import to_trace
 from lostlink.commands import shared
 from lostlink.errors import UsageError
 from lostlink.evidence.document import Document
@@ -27,7 +27,7 @@ from lostlink.show import capture as screen
 @shared.profile_argument
 @click.option("--signal", metavar="NAME", help="Signal with the pulses, where more than one has edges.")
 @click.option("--unit", type=click.Choice(["s", "ms", "us", "ns"]), help="Unit of the times in a CSV without a header.")
-@click.option("--tick", metavar="TIME", help='Sample period of the analyser, such as "41.7 ns".  [default: detected]')
+@click.option("--tick", metavar="TIME", help='Sample period of the analyser, such as "33.3 ns".  [default: detected]')
 @click.option("--csv", metavar="FILE", help="Write the decoded frames as CSV.")
 @shared.out_option(None, "Folder for the evidence: verdicts, frames, report.html. Needs PROFILE.")
 @shared.force_option
@@ -56,9 +56,9 @@ def command(
     """  # noqa: D301
     link = None if profile is None else read_link(profile)
     recording = read_capture(capture, unit=unit)
-    tick_ps = None if tick is None else resolution.parse_tick(tick, recording.unit_ps)
-    found = findings(recognise.choose(recording, signal, tick_ps), link)
-    trace = None if link is None else as_trace(found.train, recording, link)
+    sample_period_ps = None if tick is None else resolution.parse_tick(tick, recording.unit_ps)
+    found = findings(recognise.choose(recording, signal, sample_period_ps), link)
+    trace = None if link is None else to_trace(found.train, recording, link)
     frames = csv_text(recording, found.train)
     if csv is not None:
         shared.write_output("--csv", csv, frames, force=force, inputs=[capture])

@@ -91,8 +91,8 @@ def _watch(port: str, baud: int, link: Profile | None, once: float | None) -> Ex
         if once is None and sys.stdout.isatty():
             return code  # the table is still there
         if listener.layout is None:
-            trouble = listener.trouble() or "no columns of numbers came"
-            raise RigError(f"{port}: {trouble}")
+            problem = listener.problem() or "no columns of numbers came"
+            raise RigError(f"{port}: {problem}")
         console().print(screen.picture(listener, link))
     return code
 

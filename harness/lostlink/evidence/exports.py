@@ -47,7 +47,7 @@ def csv_text(trace: Trace) -> str:
         rows.append((start_us, "frame", count, " ".join(map(str, widths[end - count : end]))))
     for name, steps in (("failsafe flag", trace.failsafe), ("motor command", trace.motor), ("arming", trace.arming)):
         rows += [(at, name, value, "") for at, value in zip(steps.at_us.tolist(), steps.value.tolist(), strict=True)]
-    rows += [(at_us, "note", 0, text) for at_us, text in trace.notes]
+    rows += [(note.at_us, "note", 0, note.text) for note in trace.notes]
     rows.sort(key=lambda row: row[0])
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

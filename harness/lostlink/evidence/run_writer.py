@@ -20,7 +20,7 @@ from lostlink.evidence.timeline import changes
 from lostlink.measure import failsafe
 from lostlink.verdicts import Limit, Measurement
 from lostlink_sims import Trace
-from lostlink_sims.ppm import NEVER
+from lostlink_sims.frames import NEVER
 from lostlink_sims.scenario import FlappingLink, LastingFault
 
 RUN_SCHEMA: Final = 1

@@ -35,7 +35,7 @@ def seconds(at_us: int) -> str:
 
 def changes(trace: Trace, from_us: int, until_us: int) -> list[Line]:
     """Return what changed in a time, in order."""
-    lines = [Line(at_us, text) for at_us, text in trace.notes]
+    lines = [Line(note.at_us, note.text) for note in trace.notes]
     lines += [
         Line(at_us, "receiver says failsafe" if value else "receiver says linked")
         for at_us, value in zip(trace.failsafe.at_us.tolist(), trace.failsafe.value.tolist(), strict=True)

@@ -65,7 +65,8 @@ def judge_facts(facts: Facts) -> list[Broken]:
 
 
 def _crash(facts: Facts) -> Broken:
-    at_us = facts.trace.notes[-1][0] if facts.trace.notes else facts.end_us
+    crash_us = facts.trace.crash_us
+    at_us = facts.end_us if crash_us is None else crash_us
     ids = [*causes(facts, at_us - 1_000_000, at_us), "PW-IDLE" if at_us <= facts.restarts[0][1] else "FS-CUT"]
     return Broken(ids[0], "crash", at_us, f"the receiver's program died: {facts.trace.crash}", tuple(ids[1:-1]))
 

@@ -28,7 +28,7 @@ from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Profile, Trace
 from lostlink_sims.codes import pulse_table
 from lostlink_sims.scenario import BrownOut, LastingFault, OutputStops
-from lostlink_sims.trace import NOT_YET
+from lostlink_sims.trace import NOT_YET, NoteKind
 
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -281,13 +281,14 @@ def _restarts(trace: Trace) -> list[tuple[int, int]]:
     """
     boot_us = trace.profile.receiver.boot_us
     found = [(0, trace.scenario.receiver_on_us + boot_us)]
-    for at_us, text in sorted(trace.notes, key=lambda note: note[0]):
-        if text in ("receiver boots", "watchdog reset"):
-            found.append((at_us, at_us + boot_us))
-        elif text == "supply breaks down":
-            found.append((at_us, at_us + _down_us(trace, at_us) + boot_us))
-        elif text.startswith("receiver boots (") and at_us > 0:  # a board says by itself when it is up
-            found.append((at_us, at_us))
+    for at_us, kind, _ in sorted(trace.notes, key=lambda note: note.at_us):
+        match kind:
+            case NoteKind.RESET:
+                found.append((at_us, at_us + boot_us))
+            case NoteKind.SUPPLY_DOWN:
+                found.append((at_us, at_us + _down_us(trace, at_us) + boot_us))
+            case NoteKind.BOOTED | NoteKind.BOOTED_ON_ORDER if at_us > 0:  # a board reports when it is up
+                found.append((at_us, at_us))
     merged = found[:1]
     for down_us, up_us in found[1:]:
         if down_us < merged[-1][1]:

@@ -1,1 +1,3 @@
-"""Planning by mathematics: timeouts against false failsafes, range, latency, and channels fitted to recorded losses."""
+"""Mathematics before a flight: timeout against false failsafes, latency, range, loss models fitted to logs."""
+
+__all__ = ["fading", "first_passage", "fit", "latency", "link_range", "loss_log", "timeout", "wording"]

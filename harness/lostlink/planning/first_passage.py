@@ -1,16 +1,13 @@
 """Runs of lost packets: how often one is long enough for a failsafe, exactly.
 
 A packet channel is a finite Markov chain: before each packet the state moves, then the packet is lost with that
-state's probability, as in `lostlink_sims.air.loss`. A failsafe is the first run of r losses. Two questions:
+state's probability, as in `lostlink_sims.air.loss`. A failsafe is a run of r losses. Each run of at least r losses
+begins once, after a packet that got through: the rate per packet is P(received, then r lost), from the stationary
+state. Only products and sums of positive numbers occur, so a rate of 1e-300 is as exact as one of 0.1. The tests hold
+it against the chain of first passage (Feller, vol. 1, XIII.7).
 
-- **How often, in the long run?** Each run of at least r losses begins once, after a packet that got through: the
-  rate per packet is P(received, then r lost), from the stationary state. Only products and sums of positive
-  numbers, so that a rate of 1e-300 is as exact as one of 0.1.
-- **When first?** The chain of (state, losses so far) with the r-th loss as its end; its powers give the distribution,
-  a linear equation its mean (Feller, vol. 1, XIII.7; phase-type distributions).
-
-A transmitter that comes back with a period moves through the packets with a phase of its own; the rate is then the
-mean over the phase, and within one run the phase goes on exactly.
+A periodic transmitter moves through the packets with its own phase. The rate is then the mean over the phase, and
+within one run the phase continues exactly.
 """
 
 from __future__ import annotations
@@ -98,66 +95,6 @@ def run_rates(channel: Channel, most: int) -> Floats:
         here = (here @ channel.move) * channel.at(run)
         rates[run - 1] = here.sum(1).mean()
     return rates
-
-
-# --- first passage, for channels without an interferer ---------------------------------------------------------------
-
-
-def _chain(channel: Channel, run: int) -> Floats:
-    """Return the chain of (losses so far, state) without its end, (run * m, run * m)."""
-    if channel.loss.shape[0] > 1:
-        raise ValueError("an interferer's phase is no state of this chain")
-    states, loss = len(channel.move), channel.at(0)[0]
-    chain = np.zeros((run * states, run * states))
-    for have in range(run):
-        rows = slice(have * states, (have + 1) * states)
-        chain[rows, :states] = channel.move * (1 - loss)
-        if have + 1 < run:
-            chain[rows, (have + 1) * states : (have + 2) * states] = channel.move * loss
-    return chain
-
-
-def _start(channel: Channel, run: int, start: Floats | None) -> Floats:
-    begin = np.zeros(run * len(channel.move))
-    begin[: len(channel.move)] = channel.stationary if start is None else start
-    return begin
-
-
-def mean_and_variance(channel: Channel, run: int, start: Floats | None = None) -> tuple[float, float]:
-    """Return mean and variance of the number of packets until the first run of `run` losses is complete.
-
-    Parameters
-    ----------
-    start : (m,) ndarray of float, optional
-        Shares of the states just after a received packet; stationary when left out.
-    """
-    chain, begin = _chain(channel, run), _start(channel, run, start)
-    whole = np.eye(len(chain)) - chain
-    first = np.linalg.solve(whole, np.ones(len(chain)))
-    second = np.linalg.solve(whole, first)
-    mean = float(begin @ first)
-    return mean, float(2 * begin @ second) - mean - mean * mean
-
-
-def chance_within(channel: Channel, run: int, packets: int, start: Floats | None = None) -> float:
-    """Return the chance that a run of `run` losses is complete within so many packets.
-
-    The end is a state of its own, reached by adding positive numbers only: small chances keep all their digits.
-    """
-    chain, begin = _chain(channel, run), _start(channel, run, start)
-    states = len(channel.move)
-    power = np.zeros((len(chain) + 1, len(chain) + 1))
-    power[:-1, :-1] = chain
-    power[-states - 1 : -1, -1] = channel.move @ channel.at(0)[0]
-    power[-1, -1] = 1
-    here = np.append(begin, 0.0)
-    while packets:
-        if packets & 1:
-            here = here @ power
-        packets >>= 1
-        if packets:
-            power = power @ power
-    return float(here[-1])
 
 
 # --- from a profile --------------------------------------------------------------------------------------------------

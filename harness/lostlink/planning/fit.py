@@ -27,7 +27,7 @@ _LEAST_LOSSES: Final = 20
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class LossFit:
     """A model with its parameters.
 
     Attributes
@@ -74,12 +74,12 @@ class Fit:
         return self.mean_loss / (self.mean_loss - both) if self.mean_loss > both else math.inf
 
 
-def _matrices(fit: Fit) -> tuple[Floats, Floats]:
+def _matrices(fit: LossFit) -> tuple[Floats, Floats]:
     move = np.array([[1 - fit.good_to_bad, fit.good_to_bad], [fit.bad_to_good, 1 - fit.bad_to_good]])
     return move, np.array([fit.loss_good, fit.loss_bad])
 
 
-def fits(lost: Bools) -> list[Fit]:
+def fits(lost: Bools) -> list[LossFit]:
     """Return all models that the log can tell apart, the best first.
 
     Parameters
@@ -93,19 +93,19 @@ def fits(lost: Bools) -> list[Fit]:
     return sorted(found, key=lambda fit: fit.criterion)
 
 
-def _bernoulli(lost: Bools) -> Fit:
+def _bernoulli(lost: Bools) -> LossFit:
     count, n = int(lost.sum()), len(lost)
     share = count / n
     logs = (count * math.log(share) if count else 0.0) + ((n - count) * math.log1p(-share) if count < n else 0.0)
-    return Fit("bernoulli", 0.0, 1.0, share, share, 1, logs, n)
+    return LossFit("bernoulli", 0.0, 1.0, share, share, 1, logs, n)
 
 
-def _gilbert(lost: Bools) -> Fit:
+def _gilbert(lost: Bools) -> LossFit:
     """Return the two-parameter chain, whose bad state loses every packet: counted, no hidden state."""
     a, b = gilbert_estimate(lost)
     a, b = min(max(a, 1e-12), 1 - 1e-12), min(max(b, 1e-12), 1 - 1e-12)
-    fit = Fit("gilbert", a, b, 0.0, 1.0, 2, 0.0, len(lost))
-    return Fit("gilbert", a, b, 0.0, 1.0, 2, _log_likelihood(_runs(lost), fit), len(lost))
+    fit = LossFit("gilbert", a, b, 0.0, 1.0, 2, 0.0, len(lost))
+    return LossFit("gilbert", a, b, 0.0, 1.0, 2, _log_likelihood(_runs(lost), fit), len(lost))
 
 
 def _runs(lost: Bools) -> list[tuple[bool, int]]:
@@ -115,7 +115,7 @@ def _runs(lost: Bools) -> list[tuple[bool, int]]:
     return [(bool(lost[begin]), end - begin) for begin, end in itertools.pairwise(bounds)]
 
 
-def _log_likelihood(runs: list[tuple[bool, int]], fit: Fit) -> float:
+def _log_likelihood(runs: list[tuple[bool, int]], fit: LossFit) -> float:
     move, loss = _matrices(fit)
     bad = fit.good_to_bad / (fit.good_to_bad + fit.bad_to_good)
     steps = {True: move * loss, False: move * (1 - loss)}
@@ -174,7 +174,7 @@ def _powers(matrix: Floats, lengths: list[int]) -> _Powers:
     return dict(zip(lengths, (tuple(row) for row in rows.T.tolist()), strict=True))
 
 
-def _hidden(lost: Bools, three: Fit | None) -> Fit:
+def _hidden(lost: Bools, three: LossFit | None) -> LossFit:
     """Return the best chain with a hidden state: three parameters, or four with losses in the good state too.
 
     The four begin where the three ended, among other places: they cannot fit worse.
@@ -182,7 +182,7 @@ def _hidden(lost: Bools, three: Fit | None) -> Fit:
     from scipy.optimize import minimize
 
     runs, share = _runs(lost), float(lost.mean())
-    best: Fit | None = None
+    best: LossFit | None = None
     starts = [[a, b, bad] if three is None else [a, b, bad, share / 5] for a, b, bad in _STARTS]
     if three is not None:
         inside = (min(max(x, 1e-9), 1 - 1e-9) for x in (three.good_to_bad, three.bad_to_good, three.loss_bad, 0.0))
@@ -211,14 +211,14 @@ def _logit(share: float) -> float:
     return math.log(share / (1 - share))
 
 
-def _from_logits(x: Any, packets: int, log_likelihood: float = 0.0) -> Fit:
+def _from_logits(x: Any, packets: int, log_likelihood: float = 0.0) -> LossFit:
     """Return the chain of some parameters on a scale without ends."""
     a, b, bad, *good = (1 / (1 + math.exp(-max(-30.0, min(30.0, float(one))))) for one in x)
     name = f"gilbert-elliott, {'four' if good else 'three'} parameters"
-    return Fit(name, a, b, good[0] if good else 0.0, bad, len(x), log_likelihood, packets)
+    return LossFit(name, a, b, good[0] if good else 0.0, bad, len(x), log_likelihood, packets)
 
 
-def standard_errors(lost: Bools, fit: Fit) -> dict[str, float]:
+def standard_errors(lost: Bools, fit: LossFit) -> dict[str, float]:
     """Return the standard error of each free parameter, from the observed information; none where it is at an end."""
     if fit.name == "bernoulli":
         return {"loss_good": math.sqrt(fit.loss_good * (1 - fit.loss_good) / fit.packets)}
@@ -251,7 +251,7 @@ def standard_errors(lost: Bools, fit: Fit) -> dict[str, float]:
     return dict(zip(names, (np.sqrt(variance) * center * (1 - center)).tolist(), strict=True))
 
 
-def simulated(fit: Fit, packets: int, rng: np.random.Generator) -> Bools:
+def simulated(fit: LossFit, packets: int, rng: np.random.Generator) -> Bools:
     """Return a log that the fitted model makes."""
     if fit.name == "bernoulli":
         drawn: Bools = rng.random(packets) < fit.loss_good
@@ -274,7 +274,7 @@ def burst_shares(lost: Bools, most: int) -> Floats:
     return shares
 
 
-def fragment(fit: Fit, source: str) -> str:
+def fragment(fit: LossFit, source: str) -> str:
     """Return the model as a part of a profile."""
     name = "".join(sign if sign.isprintable() else "?" for sign in source)  # a line break would end the comment
     lines = [f"# Fitted to {name}: {fit.packets} packets, {fit.mean_loss:.4%} lost.", "[[radio.losses]]"]

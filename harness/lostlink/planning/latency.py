@@ -104,7 +104,7 @@ def uniform_sum_cdf(at: float, spreads: Sequence[float]) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Budget:
+class LatencyBudget:
     """The whole way.
 
     Attributes
@@ -157,7 +157,7 @@ class Budget:
         return None if self.loss else sum(stage.fixed_us + stage.spread_us for stage in self.stages)
 
 
-def budget(profile: Profile, *, with_losses: bool) -> Budget | None:
+def budget(profile: Profile, *, with_losses: bool) -> LatencyBudget | None:
     """Return the budget of a profile, with its own losses taken as independent of each other; None when unknown."""
     loss = 0.0
     if with_losses:
@@ -166,7 +166,7 @@ def budget(profile: Profile, *, with_losses: bool) -> Budget | None:
             return None
         loss = channel.mean_loss
     rate = (1_000_000 + profile.handset.clock_error_ppm) / 1_000_000
-    return Budget(stages(profile), loss, profile.handset.packet_interval_us / rate)
+    return LatencyBudget(stages(profile), loss, profile.handset.packet_interval_us / rate)
 
 
 def simulated_us(profile: Profile, runs: int, seed: int, *, with_losses: bool) -> NDArray[np.int64]:
@@ -188,7 +188,7 @@ def simulated_us(profile: Profile, runs: int, seed: int, *, with_losses: bool) -
     return np.concatenate(found)
 
 
-def distance(sample_us: NDArray[np.int64], planned: Budget) -> float:
+def distance(sample_us: NDArray[np.int64], planned: LatencyBudget) -> float:
     """Return the largest distance of the two distribution functions (Kolmogorov-Smirnov)."""
     ordered = np.sort(sample_us)
     wanted = np.array([planned.cdf(float(value)) for value in ordered])

@@ -54,7 +54,7 @@ def sensitivity_dbm(profile: Profile, budget: LinkBudget) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class RangePoint:
     """The link at one distance.
 
     Attributes
@@ -84,7 +84,7 @@ class Point:
     fade_s: float
 
 
-def at(profile: Profile, budget: LinkBudget, distance_m: float) -> Point:
+def at(profile: Profile, budget: LinkBudget, distance_m: float) -> RangePoint:
     """Return the link at a distance."""
     here = dataclasses.replace(budget, distance_m=distance_m)
     bits = fatal_bits(profile.radio, profile.payload_bytes)
@@ -99,7 +99,7 @@ def at(profile: Profile, budget: LinkBudget, distance_m: float) -> Point:
         run = packets_to_fire(profile)
         hourly = _HOUR_US / profile.handset.packet_interval_us
         per_hour = float(run_rates(Channel.bernoulli(steady), run)[-1]) * hourly if steady**run < 0.5 else math.inf
-    return Point(
+    return RangePoint(
         distance_m=distance_m,
         received_dbm=received_dbm,
         margin_db=margin_db,

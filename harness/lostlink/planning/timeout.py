@@ -15,12 +15,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.campaigns.flight import flight_lot
+from lostlink.campaigns.flight import flight_trials
 from lostlink.planning.first_passage import Channel, channel_of, packets_to_fire, run_rates
 from lostlink_sims import Profile
 from lostlink_sims.batch import bits
 from lostlink_sims.batch.frames import preset_us
-from lostlink_sims.batch.losses import ManyAir
+from lostlink_sims.batch.losses import BatchLosses
 
 GRAVITY_M_S2: Final = 9.80665
 """Standard acceleration of free fall (CGPM 1901)."""
@@ -29,7 +29,7 @@ _TRIAL_US: Final = 60_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Rates:
+class RunRates:
     """How often runs of lost packets begin.
 
     Attributes
@@ -55,7 +55,7 @@ class Rates:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class TimeoutRow:
     """One timeout.
 
     Attributes
@@ -92,7 +92,7 @@ class Row:
         return GRAVITY_M_S2 * (self.worst_us / 1e6) ** 2 / 2
 
 
-def false_failsafes(profile: Profile, most: int, *, simulate_us: int, seed: int = 1) -> Rates:
+def false_failsafes(profile: Profile, most: int, *, simulate_us: int, seed: int = 1) -> RunRates:
     """Return how often runs of losses begin in ordinary use.
 
     Parameters
@@ -106,7 +106,7 @@ def false_failsafes(profile: Profile, most: int, *, simulate_us: int, seed: int 
     channel = channel_of(profile, most)
     if channel is not None:
         exact = run_rates(channel, most) * hourly
-        return Rates(exact, exact, channel.mean_loss, "exact, by a finite Markov chain")
+        return RunRates(exact, exact, channel.mean_loss, "exact, by a finite Markov chain")
     return _simulated(profile, most, max(_TRIAL_US, simulate_us), seed)
 
 
@@ -115,10 +115,10 @@ def _interval_us(profile: Profile) -> float:
     return handset.packet_interval_us * 1_000_000 / (1_000_000 + handset.clock_error_ppm)
 
 
-def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> Rates:
+def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> RunRates:
     """Count runs in simulated packets: trials of a minute, the link never cut."""
     lot = dataclasses.replace(
-        flight_lot(profile, seed, duration_us=_TRIAL_US), lost_from_us=_TRIAL_US - 2, lost_until_us=_TRIAL_US - 1
+        flight_trials(profile, seed, duration_us=_TRIAL_US), lost_from_us=_TRIAL_US - 2, lost_until_us=_TRIAL_US - 1
     )
     trials = -(-simulate_us // _TRIAL_US)
     counts = np.zeros(most + 1, np.int64)
@@ -126,7 +126,7 @@ def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> Rate
     for first in range(0, trials, 16):
         count = min(16, trials - first)
         drawn = lot.drawn(first, count)
-        air = ManyAir(lot, drawn, first)
+        air = BatchLosses(lot, drawn, first)
         received = bits.unpacked(air.received)
         for trial in range(count):
             row = received[: int(air.departures.count[trial]), trial]
@@ -140,7 +140,7 @@ def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> Rate
     # Runs begin like rare events (Poisson); its upper limit is a quantile of the gamma distribution.
     upper = np.array([_poisson_upper(int(count)) for count in at_least]) / hours
     how = f"counted in {hours:.2g} hours of simulated packets, seed {seed}"
-    return Rates(at_least / hours, upper, lost / max(1, packets), how)
+    return RunRates(at_least / hours, upper, lost / max(1, packets), how)
 
 
 def _poisson_upper(count: int, confidence: float = 0.95) -> float:
@@ -184,7 +184,7 @@ def candidates_us(from_us: int, to_us: int, own_us: int) -> list[int]:
 
 def plan(
     profile: Profile, timeouts_us: list[int], *, flight_us: int, simulate_us: int, seed: int = 1
-) -> tuple[list[Row], Rates]:
+) -> tuple[list[TimeoutRow], RunRates]:
     """Return a row for each timeout, and how the rates are known."""
     runs = [packets_to_fire(profile, timeout_us) for timeout_us in timeouts_us]
     rates = false_failsafes(profile, max(runs), simulate_us=simulate_us, seed=seed)
@@ -194,7 +194,7 @@ def plan(
         per_hour, upper = float(rates.per_hour[run - 1]), float(rates.upper_per_hour[run - 1])
         mean_us, worst_us = cut_times_us(profile, timeout_us, rates.loss)
         rows.append(
-            Row(
+            TimeoutRow(
                 timeout_us, run, per_hour, upper, -math.expm1(-per_hour * flight_us / _HOUR_US),
                 float(independent[run - 1]), mean_us, worst_us,
             )

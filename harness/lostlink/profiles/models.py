@@ -16,7 +16,7 @@ from dataclasses import Field
 from typing import Any
 
 from lostlink.profiles import quantities
-from lostlink_sims._settings import Setting, key_of, told
+from lostlink_sims._settings import Setting, declaration, key_of
 
 Keys = tuple[str | int, ...]
 
@@ -44,7 +44,7 @@ def value_of(field: Field[Any], raw: Any) -> Any:
     BadValueError
         If it is of another type, beyond the limits, or none of the choices.
     """
-    setting = told(field)
+    setting = declaration(field)
     if setting.kind in quantities.UNITS:
         return _limited(setting, _quantity(setting, raw))
     match setting.kind:

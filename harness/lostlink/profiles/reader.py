@@ -23,7 +23,7 @@ from lostlink.profiles import positions
 from lostlink.profiles.models import BadValueError, Keys, dotted, example_of, nearest, settings_of, shown, value_of
 from lostlink.profiles.rules import CAUSES, impossible, unknown_channels
 from lostlink_sims import Move, Profile, Scenario
-from lostlink_sims._settings import told
+from lostlink_sims._settings import declaration
 from lostlink_sims.air.loss import MODELS, Recorded
 from lostlink_sims.profile import Channel
 from lostlink_sims.scenario import FAULTS
@@ -142,7 +142,7 @@ def _build(
     if not isinstance(table, dict):
         source.wrong(keys, f"expected a table, got {shown(table)}; allowed: a table with keys")
         return None
-    known = {key: field for key, field in settings_of(cls).items() if told(field).kind != "table"}
+    known = {key: field for key, field in settings_of(cls).items() if declaration(field).kind != "table"}
     values, sound = dict(parts), True
     for key, raw in table.items():
         if key in extra_keys:
@@ -159,7 +159,9 @@ def _build(
     for key, field in known.items():
         if field.default is MISSING and key not in table:
             source.wrong(
-                (*keys, key), f"is missing: {told(field).doc} Allowed: such as {example_of(told(field))}", value=False
+                (*keys, key),
+                f"is missing: {declaration(field).doc} Allowed: such as {example_of(declaration(field))}",
+                value=False,
             )
             sound = False
     return cls(**values) if sound else None

@@ -8,7 +8,7 @@ from typing import Any
 from lostlink.extensions import loss_models
 from lostlink.profiles.quantities import EXAMPLE, UNITS, text_of
 from lostlink_sims import Move, Profile, Scenario
-from lostlink_sims._settings import key_of, told
+from lostlink_sims._settings import declaration, key_of
 from lostlink_sims.profile import Channel
 from lostlink_sims.scenario import FAULTS
 
@@ -22,7 +22,7 @@ def _units(kind: str) -> str:
 
 
 def _setting(field: dataclasses.Field[Any]) -> dict[str, Any]:
-    setting = told(field)
+    setting = declaration(field)
     schema: dict[str, Any] = {"description": setting.doc}
     kind, default = setting.kind, field.default
     if kind in UNITS:
@@ -65,7 +65,7 @@ def _table(cls: type, **extra: Any) -> dict[str, Any]:
         [name for name, part in extra.items() if "const" in part and name != "schema"],
     )
     for field in dataclasses.fields(cls):
-        if "setting" in field.metadata and told(field).kind != "table":
+        if "setting" in field.metadata and declaration(field).kind != "table":
             properties[key_of(field)] = _setting(field)
             if field.default is dataclasses.MISSING:
                 required.append(key_of(field))

@@ -13,11 +13,11 @@ from lostlink.profiles.quantities import UNITS, text_of
 from lostlink.profiles.rules import longest_cut_us, longest_frame_us, most_recoveries_per_second
 from lostlink.profiles.writer import toml_text, value_text
 from lostlink_sims import Channel, Profile
-from lostlink_sims._settings import Setting, key_of, told
+from lostlink_sims._settings import Setting, declaration, key_of
 from lostlink_sims.air.loss import MODELS
-from lostlink_sims.profile import Handset, Output, ReceiverSettings, Requirements
+from lostlink_sims.profile import HandsetSettings, OutputSettings, ReceiverSettings, Requirements
 
-_T = TypeVar("_T", Handset, ReceiverSettings, Output)
+_T = TypeVar("_T", HandsetSettings, ReceiverSettings, OutputSettings)
 _WIDTH = 100
 _HARD = "\N{NO-BREAK SPACE}"
 
@@ -233,13 +233,17 @@ def _left_out(field: dataclasses.Field[Any]) -> str:
 
 def _settings(part: Any) -> list[dataclasses.Field[Any]]:
     """Return the fields of a dataclass, or of an instance, that are keys with a plain value."""
-    return [field for field in dataclasses.fields(part) if "setting" in field.metadata and told(field).kind != "table"]
+    return [
+        field
+        for field in dataclasses.fields(part)
+        if "setting" in field.metadata and declaration(field).kind != "table"
+    ]
 
 
 def _rows(part: Any) -> list[str]:
     lines: list[str] = []
     for field in _settings(part):
-        value, setting, key = getattr(part, field.name), told(field), key_of(field)
+        value, setting, key = getattr(part, field.name), declaration(field), key_of(field)
         left_out = "" if value == field.default or field.name == "name" else _left_out(field)
         lines += ["", *_comment(setting.doc, _why(field.name, value), _allowed(setting), left_out)]
         text = value_text(field, value)
@@ -257,7 +261,7 @@ def _key_table(fields: list[dataclasses.Field[Any]], *, left_out: bool) -> list[
     across = max(len(key_of(field)) for field in fields) + 2
     lines = []
     for field in fields:
-        setting = told(field)
+        setting = declaration(field)
         words = setting.doc, _allowed(setting), _left_out(field) if left_out else ""
         lines += _comment(*words, first=f"#   {key_of(field):{across}}", hang=f"#   {'':{across}}")
     return lines
@@ -291,6 +295,6 @@ def _losses() -> list[str]:
         lines += ["# [[radio.losses]]", f"# model = {toml_text(name)}"]
         for field in fields:
             missing = field.default in (MISSING, None)
-            text = toml_text(told(field).example) if missing else value_text(field, field.default)
+            text = toml_text(declaration(field).example) if missing else value_text(field, field.default)
             lines.append(f"# {key_of(field)} = {text}")
     return lines

@@ -9,7 +9,7 @@ from typing import Any
 
 from lostlink.profiles.quantities import UNITS, text_of
 from lostlink_sims import Profile, Scenario
-from lostlink_sims._settings import key_of, told
+from lostlink_sims._settings import declaration, key_of
 
 
 def toml_text(value: Any) -> str:
@@ -22,7 +22,7 @@ def toml_text(value: Any) -> str:
 
 def value_text(field: dataclasses.Field[Any], value: Any) -> str | None:
     """Return a setting's value as TOML, None for one that is left out."""
-    kind = told(field).kind
+    kind = declaration(field).kind
     if value is None:
         return '"none"' if field.name == "arm_channel" else None
     if kind in UNITS:
@@ -33,7 +33,7 @@ def value_text(field: dataclasses.Field[Any], value: Any) -> str | None:
 def _rows(instance: Any, *, defaults: bool, always: tuple[str, ...] = ()) -> list[str]:
     rows = []
     for field in dataclasses.fields(instance):
-        if "setting" not in field.metadata or told(field).kind == "table":
+        if "setting" not in field.metadata or declaration(field).kind == "table":
             continue
         value = getattr(instance, field.name)
         if defaults or value != field.default or field.name in always:

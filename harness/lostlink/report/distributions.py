@@ -1,4 +1,4 @@
-"""A campaign's part of the page: how long things took over all trials, limits and bounds, the worst trials."""
+"""The campaign section of a report: distributions of times, limits and bounds, worst trials."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from lostlink.campaigns.statistics import interval
+from lostlink.campaigns.times import NEVER_US
 from lostlink.evidence.reader import Evidence
 from lostlink.report import figures
 from lostlink.report.markup import Html, join, tag
 from lostlink.report.page import Page, Section, chart, facts, table, text
-from lostlink.verdicts import quantity
+from lostlink.verdicts import counted, grouped, quantity
 
-NEVER_US: Final = 2**61 - 1
-"""In a column of times: it did not come (as `lostlink.campaigns.statistics` has it)."""
 MOST_POINTS: Final = 1500
 """Corners of a curve; a page is no wider."""
 _HEIGHT: Final = 480
@@ -26,7 +26,7 @@ Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class Aspect:
+class RequirementTimes:
     """One requirement of a campaign, as the file has it.
 
     Attributes
@@ -67,95 +67,95 @@ def sections(evidence: Evidence, page: Page) -> list[Section]:
     if campaign is None:
         return []
     try:
-        aspects = [_aspect(one) for one in campaign["requirements"]]
+        requirements = [_requirement_times(one) for one in campaign["requirements"]]
         trials, drawn = int(campaign["trials"]), [text(line) for line in campaign["drawn"]]
         share = f"{100 * float(campaign['confidence']):g} %"
         parts = [
-            part for place, one in enumerate(aspects) if (part := _part(place, one, share, campaign, folder, page))
+            part for index, one in enumerate(requirements) if (part := _part(index, one, share, campaign, folder, page))
         ]
     except (OSError, ValueError, KeyError, TypeError, OverflowError) as error:
-        words = f"campaign.json: cannot be read ({type(error).__name__}: {error}); allowed: what lostlink wrote"
+        words = f"campaign.json: cannot be read ({type(error).__name__}: {error})"
         return [Section(id="campaign", title="Campaign", content=tag("p", words))]
     if (losses := _losses(campaign.get("losses") or [], page)) is not None:
         parts.append(losses)
     flown = facts([
-        ("trials", f"{trials:,}".replace(",", " ")), ("confidence", f"{share}, one-sided"),
+        ("trials", grouped(trials)), ("confidence", f"{share}, one-sided"),
         ("rule", text(campaign.get("rule"))), ("decision", text(campaign.get("decision"))),
         ("engine", text(campaign.get("engine"))), ("crashes", text(campaign.get("crashes")) or "0"),
     ])  # fmt: skip
     lines = tag("ul", *(tag("li", line) for line in drawn))
-    content = join([tag("div", flown, tag("details", tag("summary", "What was drawn"), lines), class_="panel"), *parts])
-    return [Section(id="campaign", title="Campaign", note=f"{trials} trials", content=content)]
+    content = join(
+        [tag("div", flown, tag("details", tag("summary", "Random parameters"), lines), class_="panel"), *parts]
+    )
+    return [Section(id="campaign", title="Campaign", note=counted(trials, "trial"), content=content)]
 
 
-def _aspect(data: dict[str, Any]) -> Aspect:
+def _requirement_times(data: dict[str, Any]) -> RequirementTimes:
     times = data.get("times") or {"values_us": [], "counts": []}
     values, counts = (np.asarray(times[key], np.int64) for key in ("values_us", "counts"))
     if values.shape != counts.shape or values.ndim != 1 or (counts < 1).any() or (np.diff(values) <= 0).any():
         raise ValueError(f"times of {data['id']}")
-    return Aspect(data, values, counts)
+    return RequirementTimes(data, values, counts)
 
 
-def _part(place: int, aspect: Aspect, share: str, campaign: dict[str, Any], folder: Path, page: Page) -> Html | None:
+def _part(
+    index: int, times: RequirementTimes, share: str, campaign: dict[str, Any], folder: Path, page: Page
+) -> Html | None:
     """Return one requirement: numbers, chart, worst trials."""
-    data = aspect.data
+    data = times.data
     judged, failures = int(data["judged"]), int(data["failures"])
     if not judged:
         return None
     bound = data.get("upper_bound")
     numbers = [
-        ("failures", f"{failures} of {judged} trials"),
-        ("bound", f"the true share of failures is below {float(bound):.2g}, at {share}" if bound is not None else ""),
-        ("limit", quantity(aspect.limit_us, "µs") if aspect.limit_us is not None else ""),
+        ("failures", f"{grouped(failures)} of {grouped(judged)} trials"),
+        ("bound", f"the failure probability is below {float(bound):.2g}, at {share}" if bound is not None else ""),
+        ("limit", quantity(times.limit_us, "µs") if times.limit_us is not None else ""),
     ]
     drawn = None
-    if len(aspect.values_us) and (aspect.values_us < NEVER_US).any() and page.plotting is not None:
-        block = f"campaign-{place + 1}"
-        page.data[block] = figures.item(_curve(aspect, bound))
-        label = f"{data['id']}: share of trials in which the time {text(data['what'])} was longer. The table tells it."
+    if len(times.values_us) and (times.values_us < NEVER_US).any() and page.plotting is not None:
+        block = f"campaign-{index + 1}"
+        page.data[block] = figures.item(_curve(times, bound))
+        label = f"{data['id']}: share of trials with a longer time {text(data['what'])}. The table has the values."
         drawn = chart(block, label, _HEIGHT)
     heading = tag("h3", f"{data['id']}: {text(data['what'])}")
-    return tag("div", heading, facts(numbers), drawn, _quantiles(aspect, share), _worst(aspect, campaign, folder),
+    return tag("div", heading, facts(numbers), drawn, _quantiles(times, share), _worst(times, campaign, folder),
                class_="panel")  # fmt: skip
 
 
-def _quantiles(aspect: Aspect, share: str) -> Html | None:
+def _quantiles(times: RequirementTimes, share: str) -> Html | None:
     rows = []
-    for one in aspect.data.get("quantiles") or []:
-        value, upper = one.get("value_us"), one.get("upper_us")
+    for quantile in times.data.get("quantiles") or []:
+        value, upper = quantile.get("value_us"), quantile.get("upper_us")
         rows.append((
-            f"{100 * float(one['share']):g} % of trials",
+            f"p{100 * float(quantile['share']):g}",
             "never" if value is None else quantity(int(value), "µs"),
-            "unknown: too few trials" if upper is None else quantity(int(upper), "µs"),
+            "not bounded: too few trials" if upper is None else quantity(int(upper), "µs"),
         ))  # fmt: skip
     if not rows:
         return None
-    head = ("at most so long in", "measured", f"true value at most ({share})")
-    return table(f"{aspect.data['id']}: how long it took", head, rows)
+    head = ("percentile", "measured", f"true value at most ({share})")
+    return table(f"{times.data['id']}: percentiles of the time", head, rows)
 
 
-def _worst(aspect: Aspect, campaign: dict[str, Any], folder: Path) -> Html | None:
-    """Return the worst trials, each with the command that flies it again, to be given within the folder."""
+def _worst(times: RequirementTimes, campaign: dict[str, Any], folder: Path) -> Html | None:
+    """Return the worst trials, each with the command that replays it from within the folder."""
     receiver = (campaign.get("head") or {}).get("receiver")
     rows = []
-    for one in aspect.data.get("worst") or []:
+    for one in times.data.get("worst") or []:
         scenario, value = text(one.get("scenario")), one.get("value_us")
         safe = scenario.startswith("worst/") and ".." not in scenario and (folder / scenario).is_file()
         words = ["lostlink", "replay", scenario, "profile.toml", *(["--receiver", text(receiver)] if receiver else [])]
-        took = "" if aspect.limit_us is None else "never" if value is None else quantity(int(value), "µs")
+        took = "" if times.limit_us is None else "never" if value is None else quantity(int(value), "µs")
         link = tag("a", f"trial {int(one['trial'])}", href=scenario) if safe else f"trial {int(one['trial'])}"
         rows.append((link, took, tag("code", shlex.join(words))))
     if not rows:
         return None
-    return table(
-        f"{aspect.data['id']}: the worst trials", ("scenario", "took", "to fly it again, in this folder"), rows
-    )
+    return table(f"{times.data['id']}: the worst trials", ("scenario", "time", "reproduce, in this folder"), rows)
 
 
 def _losses(rows: list[Any], page: Page) -> Html | None:
     """Return loss against false failsafe: how often flights of a loss share had one, with exact intervals at 95 %."""
-    from lostlink.campaigns.statistics import interval
-
     binned: dict[int, list[int]] = {}
     for share, trials, false in rows:
         into = binned.setdefault(_loss_bin(int(share)), [0, 0])
@@ -171,7 +171,7 @@ def _losses(rows: list[Any], page: Page) -> Html | None:
     if page.plotting is not None and len(shown) > 1:
         page.data["campaign-losses"] = figures.item(_loss_chart(shown))
         drawn = chart("campaign-losses", "Share of flights with a false failsafe, by the packets lost in them. The "
-                      "table tells it.", _HEIGHT)  # fmt: skip
+                      "table has the values.", _HEIGHT)  # fmt: skip
     cells = [
         (
             f"from {share:g} %",
@@ -182,7 +182,7 @@ def _losses(rows: list[Any], page: Page) -> Html | None:
         )
         for share, trials, false, low, high in shown
     ]
-    head = ("packets lost before the link went", "flights", "false failsafes", "share", "true share (95 %)")
+    head = ("packets lost before the link loss", "flights", "false failsafes", "share", "true share (95 %)")
     return tag("div", heading, drawn, table("Packets lost against false failsafes", head, cells), class_="panel")
 
 
@@ -198,47 +198,47 @@ def _loss_chart(rows: list[tuple[float, int, int, float, float]]) -> Any:
     colors = figures.TOKENS
     made = figure(
         height=_HEIGHT, sizing_mode="stretch_width", min_width=200, toolbar_location=None, tools="",
-        x_axis_label="packets lost before the link went, %", y_axis_label="flights with a false failsafe, %",
+        x_axis_label="packets lost before the link loss, %", y_axis_label="flights with a false failsafe, %",
     )  # fmt: skip
     figures.furnish(made, colors)
     x = [share for share, *_ in rows]
     made.segment(x, [100 * low for *_, low, _ in rows], x, [100 * high for *_, high in rows], line_color=colors.band,
-                 line_width=3, legend_label="where the true share lies, at 95 %")  # fmt: skip
+                 line_width=3, legend_label="true share, 95 % interval")  # fmt: skip
     made.scatter(x, [100 * false / trials for _, trials, false, *_ in rows], size=9, line_color=colors.throttle,
                  fill_color=colors.throttle, legend_label="measured")  # fmt: skip
     figures.dress_legend(made, colors)
     return made
 
 
-def _curve(aspect: Aspect, bound: float | None) -> Any:
+def _curve(times: RequirementTimes, bound: float | None) -> Any:
     """Return the chart: how many trials took longer than each time, on a logarithmic scale, with limit and bound."""
     from bokeh.models import Range1d
     from bokeh.plotting import figure
 
     colors = figures.TOKENS
-    values, later = aspect.later_than()
-    total = int(aspect.counts.sum())
+    values, later = times.later_than()
+    total = int(times.counts.sum())
     least = 0.3 / total
     made = figure(
         height=_HEIGHT, sizing_mode="stretch_width", min_width=200, y_axis_type="log", toolbar_location=None, tools="",
-        x_axis_label=f"time {text(aspect.data['what'])}, ms", y_axis_label="share of trials that took longer",
+        x_axis_label=f"time {text(times.data['what'])}, ms", y_axis_label="share of trials that took longer",
     )  # fmt: skip
     figures.furnish(made, colors)
     x = values / 1000
     # Nothing lies beyond the longest: the curve falls to the floor, which is less than one trial.
     made.step([x[0], *x.tolist()], [1.0, *np.maximum(later, least).tolist()], mode="after", line_width=2.5,
               line_color=colors.throttle, legend_label="measured")  # fmt: skip
-    right = max(float(x[-1]), (aspect.limit_us or 0) / 1000)
+    right = max(float(x[-1]), (times.limit_us or 0) / 1000)
     left = float(x[0])
     air = max(1.0, 0.06 * (right - left))
-    if aspect.limit_us is not None:
-        limit = aspect.limit_us / 1000
+    if times.limit_us is not None:
+        limit = times.limit_us / 1000
         made.segment([limit], [least], [limit], [1.0], line_color=colors.limit, line_width=2, line_dash="dotdash",
-                     legend_label=f"limit {quantity(aspect.limit_us, 'µs')}")  # fmt: skip
+                     legend_label=f"limit {quantity(times.limit_us, 'µs')}")  # fmt: skip
     if bound is not None and 0 < float(bound) < 1:
         made.segment([left - air], [float(bound)], [right + air], [float(bound)], line_color=colors.band, line_width=2,
                      line_dash="dashed", legend_label=f"bound on failures {float(bound):.2g}")  # fmt: skip
-    uppers = [(int(q["upper_us"]) / 1000, 1 - float(q["share"])) for q in aspect.data.get("quantiles") or []
+    uppers = [(int(q["upper_us"]) / 1000, 1 - float(q["share"])) for q in times.data.get("quantiles") or []
               if q.get("upper_us") is not None]  # fmt: skip
     if uppers:
         made.scatter([at for at, _ in uppers], [share for _, share in uppers], marker="triangle", size=10,

@@ -1,4 +1,4 @@
-"""Plans as pages: the same numbers as on the screen, as curves that zoom."""
+"""Plans as pages: the numbers of the screen as curves."""
 
 from __future__ import annotations
 
@@ -8,118 +8,122 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lostlink.planning import latency, link_range
-from lostlink.planning.link_range import Point
-from lostlink.planning.timeout import Advice, Rates, Row
-from lostlink.report.plans import Curves, Plan
-from lostlink.show.plan import GIVEN, advice_text, often, time
+from lostlink.planning.link_range import RangePoint
+from lostlink.planning.timeout import Advice, RunRates, TimeoutRow
+from lostlink.planning.wording import ASSUMPTIONS, advice_text, rate_text, time_text
+from lostlink.report.plans import Curves, PlanPage
 from lostlink_sims import Profile
 from lostlink_sims.air.loss import LinkBudget
 
 
-def timeouts(link: Profile, rows: Sequence[Row], rates: Rates, advice: Advice, *, max_per_hour: float) -> Plan:
+def timeout_page(
+    link: Profile, rows: Sequence[TimeoutRow], rates: RunRates, advice: Advice, *, max_per_hour: float
+) -> PlanPage:
     """Return the page of `plan timeout`."""
     x = [row.timeout_us / 1000 for row in rows]
     own = {"this profile": link.receiver.timeout_us / 1000}
-    return Plan(
+    return PlanPage(
         title=f"timeouts of {link.name}",
         sentence=advice_text(link, rows, advice, max_per_hour),
         about=[
-            ("link", link.name), ("packet every", time(link.handset.packet_interval_us)),
+            ("link", link.name), ("packet every", time_text(link.handset.packet_interval_us)),
             ("lost in ordinary use", f"{rates.loss:.2%}"), ("rates", rates.how),
         ],
         curves=[
             Curves(
-                title="False failsafes", x_label="timeout, ms", y_label="false failsafes an hour", x=x, log_y=True,
+                title="False failsafes", x_label="timeout, ms", y_label="false failsafes per hour", x=x, log_y=True,
                 series={
-                    "as it is": [row.per_hour for row in rows],
-                    "the same share lost one by one": [max(row.independent_per_hour, 1e-12) for row in rows],
+                    "this link": [row.per_hour for row in rows],
+                    "if losses were independent": [max(row.independent_per_hour, 1e-12) for row in rows],
                 },
-                marks=own, limit=("what you would max_per_hour", max_per_hour),
+                marks=own, limit=("acceptable rate", max_per_hour),
             ),
             Curves(
                 title="Time to cut", x_label="timeout, ms", y_label="from link loss to throttle cut, ms", x=x,
                 series={"mean": [row.mean_us / 1000 for row in rows], "worst": [row.worst_us / 1000 for row in rows]},
-                marks=own, limit=("your limit", link.requirements.cut_within_us / 1000),
+                marks=own, limit=("limit of the profile", link.requirements.cut_within_us / 1000),
             ),
         ],
         tables=[(
-            "Timeouts", ("timeout", "packets lost", "false failsafes", "cut: mean", "worst"),
-            [(time(row.timeout_us), str(row.packets), often(row.per_hour), time(row.mean_us), time(row.worst_us))
-             for row in rows],
+            "Timeouts", ("timeout", "packets lost", "false failsafes", "mean cut", "worst cut"),
+            [(time_text(row.timeout_us), str(row.packets), rate_text(row.per_hour), time_text(row.mean_us),
+              time_text(row.worst_us)) for row in rows],
         )],
-        notes=[f"Taken as given: {GIVEN}"],
+        notes=[f"Assumptions: {ASSUMPTIONS}"],
     )  # fmt: skip
 
 
-def ranges(
-    link: Profile, budget: LinkBudget, points: Mapping[str, Sequence[Point]], *, keep_db: float, most_m: float
-) -> Plan:
+def range_page(
+    link: Profile, budget: LinkBudget, points: Mapping[str, Sequence[RangePoint]], *, keep_db: float, most_m: float
+) -> PlanPage:
     """Return the page of `plan range`."""
     x = [point.distance_m for point in points["free space"]]
     first, last = link_range.reach_m(link, budget, 0.01, most_m)
     reach = f"nowhere up to {most_m:g} m" if first is None else f"first at {first:.0f} m"
     if last is not None and last != first:
-        reach += f", for good from {last:.0f} m on"
-    return Plan(
+        reach += f", always from {last:.0f} m"
+    return PlanPage(
         title=f"range of {link.name}",
-        sentence=f"One packet of a hundred is lost {reach} ({budget.path}); range is relative, not a prediction.",
+        sentence=f"1 % of packets are lost {reach} ({budget.path}). Range is relative, not a prediction.",
         about=[
             ("link", link.name), ("into the antenna", f"{budget.transmit_power_dbm:g} dBm"), ("fading", budget.fading),
             ("sensitivity", f"{link_range.sensitivity_dbm(link, budget):.1f} dBm"),
         ],
         curves=[
             Curves(
-                title="Margin", x_label="distance, m", y_label="margin over the sensitivity, dB", x=x,
-                series={name: [point.margin_db for point in some] for name, some in points.items()},
-                marks={}, limit=(f"{keep_db:g} dB in hand", keep_db),
+                title="Margin", x_label="distance, m", y_label="margin above the sensitivity, dB", x=x,
+                series={path: [point.margin_db for point in row] for path, row in points.items()},
+                marks={}, limit=(f"margin to keep: {keep_db:g} dB", keep_db),
             ),
             Curves(
                 title="Packets lost", x_label="distance, m", y_label="share of packets lost", x=x, log_y=True,
-                series={name: [max(point.loss, 1e-12) for point in some] for name, some in points.items()}, marks={},
+                series={path: [max(point.loss, 1e-12) for point in row] for path, row in points.items()}, marks={},
             ),
         ],
         tables=[(
-            name.capitalize(), ("distance", "received", "margin", "lost"),
+            path.capitalize(), ("distance", "received", "margin", "lost"),
             [(f"{point.distance_m:g} m", f"{point.received_dbm:.1f} dBm", f"{point.margin_db:.1f} dB",
-              f"{point.loss:.3%}") for point in some],
-        ) for name, some in points.items()],
+              f"{point.loss:.3%}") for point in row],
+        ) for path, row in points.items()],
         notes=[
-            "Bit errors are those of ideal FSK, set right by the implementation loss; small-index GFSK, bodies, trees "
-            "and other users of the band take decibels.",
-            "Power and time on the air are for the rules where you are to decide; nothing here claims compliance.",
+            "The bit error rate is that of ideal FSK with an implementation loss. Small-index GFSK, bodies, trees and "
+            "interference cost further decibels.",
+            "The regulations of your country limit power and air time. This page is no claim of compliance.",
         ],
     )  # fmt: skip
 
 
-def latencies(link: Profile, clean_us: NDArray[np.int64], found_us: NDArray[np.int64]) -> Plan:
+def latency_page(link: Profile, clean_us: NDArray[np.int64], lossy_us: NDArray[np.int64]) -> PlanPage:
     """Return the page of `plan latency`."""
     planned = latency.budget(link, with_losses=False)
     assert planned is not None
     lossy = latency.budget(link, with_losses=True) or planned
     p99_us = lossy.quantile_us(0.99)
-    grid = np.linspace(0, float(max(found_us.max(), clean_us.max())), 160)
+    grid = np.linspace(0, float(max(lossy_us.max(), clean_us.max())), 160)
     shares = {
         name: [float(np.searchsorted(np.sort(values), at, side="right")) / len(values) for at in grid]
-        for name, values in (("simulated, nothing lost", clean_us), ("simulated, with losses", found_us))
+        for name, values in (("simulated, no loss", clean_us), ("simulated, with loss", lossy_us))
     }
     limit_us = link.requirements.latency_p99_us
-    return Plan(
+    return PlanPage(
         title=f"latency of {link.name}",
-        sentence=f"99 % of stick moves show within {time(p99_us)}; your limit is {time(limit_us)}.",
-        about=[("link", link.name), ("simulated moves", str(len(found_us)))],
+        sentence=f"99 % of stick steps show within {time_text(p99_us)}. Limit of the profile: {time_text(limit_us)}.",
+        about=[("link", link.name), ("simulated steps", str(len(lossy_us)))],
         curves=[
             Curves(
-                title="From stick to pulse", x_label="time, ms", y_label="share of moves that show",
+                title="From stick to pulse", x_label="time, ms", y_label="share of steps that show",
                 x=(grid / 1000).tolist(),
-                series={"reckoned, nothing lost": [planned.cdf(float(at)) for at in grid], **shares},
-                marks={"your limit for 99 %": limit_us / 1000} if limit_us <= 2 * grid[-1] else {},
+                series={"calculated, no loss": [planned.cdf(float(at)) for at in grid], **shares},
+                marks={"limit for 99 %": limit_us / 1000} if limit_us <= 2 * grid[-1] else {},
                 limit=("99 %", 0.99),
             )
         ],
         tables=[(
-            "Stages", ("stage", "least", "most", "mean"),
-            [(stage.what, time(stage.fixed_us), time(stage.fixed_us + stage.spread_us), time(stage.mean_us))
-             for stage in planned.stages],
+            "Stages", ("stage", "min", "max", "mean"),
+            [(stage.what, time_text(stage.fixed_us), time_text(stage.fixed_us + stage.spread_us),
+              time_text(stage.mean_us)) for stage in planned.stages],
         )],
-        notes=["Phases of packets and frames are taken as equally likely; locked clocks keep one phase for a flight."],
+        notes=[
+            "All packet and frame phases are assumed equally likely. Locked clocks keep one phase during a flight.",
+        ],
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""A plan as a page of the same kind: what it says in one sentence, the curves, the tables, the cautions."""
+"""A plan as an HTML page: conclusion, curves, tables, assumptions, cautions."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ class Curves:
     series : dict of str to sequence of float
         Name to values; None and what is not above 0 on a logarithmic axis is left out.
     marks : dict of str to float
-        Upright lines.
-    limit : float or None
-        A level line.
+        Vertical lines.
+    limit : tuple of (str, float), optional
+        Name and value of a horizontal line.
     log_y : bool
     """
 
@@ -43,18 +43,18 @@ class Curves:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
-    """What a page of a plan holds.
+class PlanPage:
+    """The contents of a plan's page.
 
     Attributes
     ----------
     title, sentence : str
     about : list of (str, str)
-        Facts for the first screen.
+        Names and values for the first screen.
     curves : list of Curves
     tables : list of (caption, head, rows)
     notes : list of str
-        What was taken as given.
+        Assumptions.
     """
 
     title: str
@@ -65,30 +65,30 @@ class Plan:
     notes: list[str]
 
 
-def plan_text(plan: Plan) -> str:
+def plan_text(plan: PlanPage) -> str:
     """Return the page as HTML."""
     page = Page(title=f"{plan.title}: {plan.sentence}", opening=_opening(plan), plotting=figures.plotting())
-    for place, curves in enumerate(plan.curves, start=1):
+    for number, curves in enumerate(plan.curves, start=1):
         if page.plotting is None:
             break
-        block = f"plan-{place}"
+        block = f"plan-{number}"
         page.data[block] = figures.item(_figure(curves))
-        label = f"{curves.y_label} against {curves.x_label}. The table tells it."
+        label = f"{curves.y_label} against {curves.x_label}. The table has the values."
         content = tag("div", chart(block, label, _HEIGHT), class_="panel")
-        page.sections.append(Section(id=f"curve-{place}", title=curves.title, content=content))
-    for place, (caption, head, rows) in enumerate(plan.tables, start=1):
+        page.sections.append(Section(id=f"curve-{number}", title=curves.title, content=content))
+    for number, (caption, head, rows) in enumerate(plan.tables, start=1):
         content = tag("div", table(caption, head, rows), class_="panel")
-        page.sections.append(Section(id=f"table-{place}", title=f"{caption} in numbers", content=content))
-    page.sections.append(Section(id="given", title="Taken as given", content=paragraphs(*plan.notes)))
+        page.sections.append(Section(id=f"table-{number}", title=f"{caption} in numbers", content=content))
+    page.sections.append(Section(id="assumptions", title="Assumptions", content=paragraphs(*plan.notes)))
     page.data["schemes"] = {"light": figures.scheme(palette.LIGHT), "dark": figures.scheme(palette.DARK)}
-    about = "Made by lostlink. It loads nothing from elsewhere."
+    about = "Made by lostlink. This page loads nothing from the network."
     if page.plotting is not None:
         about = "Made by lostlink; charts drawn with Bokeh (BSD 3-clause licence), which is part of this page."
     page.closing = paragraphs(about)
     return html(page)
 
 
-def _opening(plan: Plan) -> Html:
+def _opening(plan: PlanPage) -> Html:
     heading = tag("h1", tag("span", plan.sentence))
     over = tag("p", "Plan", tag("span", plan.title), class_="over")
     cautions = tag(
@@ -110,7 +110,7 @@ def _figure(curves: Curves) -> Any:
     )  # fmt: skip
     figures.furnish(made, colors)
     drawn: list[float] = []
-    for place, (name, values) in enumerate(curves.series.items()):
+    for index, (name, values) in enumerate(curves.series.items()):
         points = [
             (x, y)
             for x, y in zip(curves.x, values, strict=True)
@@ -119,8 +119,8 @@ def _figure(curves: Curves) -> Any:
         if points:
             drawn += [y for _, y in points]
             made.line([x for x, _ in points], [y for _, y in points], line_width=2.5, legend_label=name,
-                      line_color=getattr(colors, _COLORS[place % len(_COLORS)]),
-                      line_dash=figures.DASHES[place % len(figures.DASHES)])  # fmt: skip
+                      line_color=getattr(colors, _COLORS[index % len(_COLORS)]),
+                      line_dash=figures.DASHES[index % len(figures.DASHES)])  # fmt: skip
     low, high = (min(drawn), max(drawn)) if drawn else (0.1, 1.0)
     if curves.log_y:
         low = max(low, high * 1e-15)

@@ -18,6 +18,7 @@ from lostlink.rigs.base import Rig
 from lostlink.rigs.firmware import CALLS
 from lostlink.rigs.firmware_process import SHARED_WORDS, FirmwareFile, ScenarioRun, words
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
+from lostlink_sims.trace import NoteKind
 
 PATIENCE_S: Final = 5.0
 """A call that takes longer is taken as hung; a sound one takes microseconds."""
@@ -84,9 +85,9 @@ class CompiledRig(Rig):
         trace = self._ask(ScenarioRun(scenario, stop_at, answer))
         if not isinstance(trace, Trace) or trace.crash is None:
             raise RigError(f"{self._library}: {answer}; the repeated run did not end the same way")
-        at_us = next(at_us for at_us, text in trace.notes if text == trace.crash)
-        crash = f"{CALLS[int(self._calls[1])]}() at {at_us / 1e6:.6f} s: {answer}"
-        trace.notes[:] = [(at_us, crash if text == trace.crash else text) for at_us, text in trace.notes]
+        assert trace.crash_us is not None
+        crash = f"{CALLS[int(self._calls[1])]}() at {trace.crash_us / 1e6:.6f} s: {answer}"
+        trace.notes[:] = [note._replace(text=crash) if note.kind is NoteKind.CRASH else note for note in trace.notes]
         trace.crash = crash
         raise ReceiverCrashError(crash, trace)
 

@@ -11,7 +11,7 @@ from lostlink.bench import codec
 from lostlink.rigs.clock_check import _TICK_US
 from lostlink.rigs.reported import FrameSeen
 from lostlink_sims import Profile
-from lostlink_sims.ppm import NEVER
+from lostlink_sims.frames import NEVER
 
 
 def frames_in(

@@ -35,6 +35,7 @@ from lostlink.rigs.reported import ReportedRun
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.clock import World
 from lostlink_sims.recorder import Recorder
+from lostlink_sims.trace import NoteKind
 from lostlink_sims.world import Stage
 
 LOCKSTEP: Final = "emulated"
@@ -136,7 +137,7 @@ class EmulatedRig(Rig):
         self.runs += 1
         if _digest(self._image) != self._digest:
             raise RigError(f"{self._image}: the image is no longer the one that the suite began with")
-        stage, remote, orders = self._stage(scenario, scenario.duration_us)
+        stage, orders = self._stage(scenario, scenario.duration_us)
         clock = codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF)
         # Time for the last frame to end and for a restarted program to report it.
         end_us = scenario.duration_us + 2 * longest_frame_us(self.profile) + self.profile.receiver.boot_us
@@ -150,33 +151,30 @@ class EmulatedRig(Rig):
                     at_us = max(0, error.at_us - origin_us)
                     where = f"{CALLS[error.call]}() at" if error.call else "the image after"
                     crash = f"{where} {at_us / 1e6:.6f} s: {error.why}"
-                    stage, remote, _ = self._stage(scenario, min(at_us, scenario.duration_us))
-                    stage.recorder.note(stage.env.now, crash)
+                    stage, _ = self._stage(scenario, min(at_us, scenario.duration_us))
+                    stage.recorder.note(stage.env.now, NoteKind.CRASH, crash)
         except RigError as error:
             raise RigError(f"{self._image}: {error}") from None
-        trace = self._trace(scenario, stage, remote, emulator.outputs, origin_us, crash)
+        trace = self._trace(scenario, stage, emulator.outputs, origin_us, crash)
         if crash is not None:
             raise ReceiverCrashError(crash, trace)
         return trace
 
-    def _stage(self, scenario: Scenario, until_us: int) -> tuple[Stage, RemoteBoard, list[tuple[int, codec.Message]]]:
-        """Run the simulated world, which does not depend on the board, and record its commands to the board."""
+    def _stage(self, scenario: Scenario, until_us: int) -> tuple[Stage[RemoteBoard], list[tuple[int, codec.Message]]]:
+        """Run the simulation, which does not wait for the board, and record its commands with their instants."""
         orders: list[tuple[int, codec.Message]] = []
-        remote: list[RemoteBoard] = []
 
         def build(env: World, recorder: Recorder, _: int) -> RemoteBoard:
-            board = RemoteBoard(
+            return RemoteBoard(
                 env, self.profile, recorder, lambda message: orders.append((env.now, message)), self._identity.abilities
             )
-            remote.append(board)
-            return board
 
         stage = Stage(self.profile, scenario, build, keep=True)
         stage.env.run_until(until_us)
-        return stage, remote[0], orders
+        return stage, orders
 
     def _trace(
-        self, scenario: Scenario, stage: Stage, remote: RemoteBoard, outputs: list[PortOutput], origin_us: int,
+        self, scenario: Scenario, stage: Stage[RemoteBoard], outputs: list[PortOutput], origin_us: int,
         crash: str | None,
     ) -> Trace:  # fmt: skip
         def at(board_us: float) -> int:
@@ -191,7 +189,7 @@ class EmulatedRig(Rig):
             for message in edge_port.feed(bytes(part.edges)):
                 if isinstance(message, codec.Edges):
                     edges.append(dataclasses.replace(message, at_us=counter(message.at_us)))
-        reported = ReportedRun(self.profile, scenario, stage, remote, reports)
+        reported = ReportedRun(self.profile, scenario, stage, reports)
         arrivals = reported.arrivals(at)
         begins_us = [at(board_us) for board_us, _ in reports.boots]
         separators = reported.put_frames(frames_in(edges, at, self.profile, begins_us))
@@ -202,7 +200,7 @@ class EmulatedRig(Rig):
         planned_us = trace.packets.arrived_us.copy()
         reported.set_arrivals(trace, arrivals, 0)
         self._worst_us = max(self._worst_us, int((trace.packets.arrived_us - planned_us).max(initial=0)))
-        trace.notes.sort(key=lambda note: note[0])
+        trace.notes.sort(key=lambda note: note.at_us)
         return dataclasses.replace(
             trace, how_seen=HowSeen.EMULATED, uncertainty_us=_TICK_US, span_uncertainty_us=_TICK_US,
             separators_us=np.array(separators, np.int64) if separators else None,

@@ -14,10 +14,10 @@ from lostlink.rigs.clock_check import refuse_wrong_clock, watch_clock
 from lostlink.rigs.edges import frames_in
 from lostlink.rigs.emulated import _digest, _named
 from lostlink.rigs.emulator import RealTime, check_image
-from lostlink.rigs.remote import BOOTS, BOOTS_AS_TOLD
 from lostlink.rigs.serial import SerialRig
 from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.scenario import BrownOut, ReceiverReset
+from lostlink_sims.trace import NoteKind
 
 REAL_TIME: Final = "emulated-live"
 
@@ -111,13 +111,15 @@ def stalls_us(trace: Trace) -> int:
         elif isinstance(fault, BrownOut):
             due_us.append(fault.until_us(scenario.duration_us) + boot_us)
     late_us = [0]
-    for at_us, text in trace.notes:
-        if text == BOOTS_AS_TOLD and (before := [due for due in due_us if due <= at_us]):
-            late_us.append(at_us - max(before))
+    boots = [note for note in trace.notes if note.kind in (NoteKind.BOOTED, NoteKind.BOOTED_ON_ORDER)]
+    for note in boots:
+        ordered = note.kind is NoteKind.BOOTED_ON_ORDER
+        if ordered and (before := [due for due in due_us if due <= note.at_us]):
+            late_us.append(note.at_us - max(before))
     starts_us = trace.frames.start_us
     gaps_us = np.diff(starts_us)
-    boots = np.searchsorted(starts_us, [at_us for at_us, text in trace.notes if text.startswith(BOOTS)])
-    gaps_us[boots[(boots > 0) & (boots < len(starts_us))] - 1] = 0
+    frames = np.searchsorted(starts_us, [note.at_us for note in boots])
+    gaps_us[frames[(frames > 0) & (frames < len(starts_us))] - 1] = 0
     gaps_us = gaps_us[(gaps_us > 0) & (gaps_us < _FRAMES_CEASED_US)]  # longer gaps have another cause
     if len(gaps_us):
         late_us.append(int((gaps_us - np.median(gaps_us)).max()))

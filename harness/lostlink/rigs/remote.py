@@ -13,23 +13,12 @@ from lostlink.bench import codec
 from lostlink_sims import Profile
 from lostlink_sims.clock import FAULT, World, once
 from lostlink_sims.recorder import Recorder
+from lostlink_sims.trace import NoteKind
 
 Order = Callable[[codec.Message], object]
 LONGEST_US: Final = 1 << 30
 """A longer time than this is not asked of a board at once: half a turn of its counter lies in the past."""
 _OVERLAP_US: Final = 1_000_000
-
-
-BOOTS: Final = "receiver boots ("
-"""How the note of a boot begins."""
-
-
-def _boots(cause: int) -> str:
-    return f"{BOOTS}{codec.CAUSES.get(cause, 'cause unknown')})"
-
-
-BOOTS_AS_TOLD: Final = _boots(codec.COMMANDED)
-"""The note of a board that was told to begin anew."""
 
 
 class RemoteBoard:
@@ -63,14 +52,14 @@ class RemoteBoard:
 
     def reset(self, why: str) -> None:
         """Let it begin again; without a supply nothing begins."""
-        self._recorder.note(self._env.now, why)
+        self._recorder.note(self._env.now, NoteKind.RESET, why)
         if self._supplied:
             self._send_reset(0)
 
     def brown_out(self, down_us: int) -> None:
         """Take its supply away for a time: the board is held in reset."""
         now_us = self._env.now
-        self._recorder.note(now_us, "supply breaks down")
+        self._recorder.note(now_us, NoteKind.SUPPLY_DOWN, "supply breaks down")
         back_us = now_us + down_us
         if not self._supplied and (back_us <= self._back_us or not self._back_us):
             return  # down for longer already, or not switched on yet

@@ -11,11 +11,11 @@ import numpy as np
 
 from lostlink.bench import codec
 from lostlink.bench.board import Reports
-from lostlink.rigs.remote import RemoteBoard, _boots
+from lostlink.rigs.remote import RemoteBoard
 from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.fates import RECEIVER_BUSY, RECEIVER_OFF
-from lostlink_sims.ppm import NEVER
-from lostlink_sims.trace import NOT_YET
+from lostlink_sims.frames import NEVER
+from lostlink_sims.trace import NOT_YET, NoteKind
 from lostlink_sims.world import Stage
 
 _BOOTS_LATE_US: Final = 40
@@ -47,15 +47,12 @@ class ReportedRun:
     ----------
     stage : Stage
         The run, at its end.
-    remote : RemoteBoard
     reports : Reports
     """
 
-    def __init__(
-        self, profile: Profile, scenario: Scenario, stage: Stage, remote: RemoteBoard, reports: Reports
-    ) -> None:
+    def __init__(self, profile: Profile, scenario: Scenario, stage: Stage[RemoteBoard], reports: Reports) -> None:
         self._profile, self._scenario, self._stage = profile, scenario, stage
-        self._remote, self._reports = remote, reports
+        self._remote, self._reports = stage.board, reports
         self.lateness_us: list[float] = []
 
     def arrivals(self, at: Callable[[float], float]) -> dict[int, float]:
@@ -125,7 +122,9 @@ class ReportedRun:
                 recorder.failsafe(at(board_us), bool(is_on))
         for board_us, cause in reports.boots:
             if at(board_us) < self._scenario.duration_us:
-                recorder.note(at(board_us), _boots(cause))
+                kind = NoteKind.BOOTED_ON_ORDER if cause == codec.COMMANDED else NoteKind.BOOTED
+                text = f"receiver boots ({codec.CAUSES.get(cause, 'cause unknown')})"
+                recorder.note(at(board_us), kind, text)
 
     def restarted(self) -> str:
         """Return a text if the board restarted more often than commanded, else nothing."""

@@ -273,11 +273,9 @@ class SerialRig(Rig):
         board.align(3 if board.alignment.exchanges else PINGS_AT_START)
         board.take_reports()
         spoiled = board.spoiled()
-        remote: list[_SerialBoard] = []
 
         def build(env: World, recorder: Recorder, _: int) -> _SerialBoard:
-            remote.append(_SerialBoard(env, self.profile, scenario, board, recorder, start_ns))
-            return remote[0]
+            return _SerialBoard(env, self.profile, scenario, board, recorder, start_ns)
 
         start_ns = time.monotonic_ns() + _LEAD_NS
         stage = Stage(self.profile, scenario, build, keep=True)
@@ -290,7 +288,7 @@ class SerialRig(Rig):
         if self._resets:
             board.send(codec.Reset(codec.STAY_DOWN))
         board.answered(board.ping())
-        reported = _SerialRun(self.profile, scenario, stage, remote[0], board.take_reports(), start_ns)
+        reported = _SerialRun(self.profile, scenario, stage, board.take_reports(), start_ns)
         fit = board.alignment.fit()
         if fit is None:
             board.align_anew()
@@ -340,9 +338,9 @@ class _SerialRun(ReportedRun):
     """Converts the reports of a board to a trace on the scenario's time line."""
 
     def __init__(
-        self, profile: Profile, scenario: Scenario, stage: Stage, remote: _SerialBoard, reports: Reports, start_ns: int
+        self, profile: Profile, scenario: Scenario, stage: Stage[_SerialBoard], reports: Reports, start_ns: int
     ) -> None:
-        super().__init__(profile, scenario, stage, remote, reports)
+        super().__init__(profile, scenario, stage, reports)
         self._start_us = start_ns / 1000
         self.anchor_us = 0.0  # by how much the median packet arrived late
 
@@ -378,7 +376,7 @@ class _SerialRun(ReportedRun):
         trace = self._stage.trace()
         if fit is not None:
             self.set_arrivals(trace, arrivals, anchor_us)
-        trace.notes.sort(key=lambda note: note[0])
+        trace.notes.sort(key=lambda note: note.at_us)
         return dataclasses.replace(
             trace, how_seen=HowSeen.REPORTED, uncertainty_us=uncertainty_us, span_uncertainty_us=span_us,
             separators_us=np.array(separators, np.int64) if separators else None, doubt=doubt,

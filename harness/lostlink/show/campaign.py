@@ -1,4 +1,4 @@
-"""What a person sees of a campaign in the terminal."""
+"""The screen of ``lostlink campaign``."""
 
 from __future__ import annotations
 
@@ -10,15 +10,17 @@ from typing import Any
 from rich.markup import escape
 from rich.table import Table
 
-from lostlink.campaigns import evidence_files as folder_of
-from lostlink.campaigns.campaign import Campaign, Told, described, number
-from lostlink.campaigns.tally import ASPECTS, Tally
+from lostlink.campaigns.campaign import Campaign, OnProgress, described
+from lostlink.campaigns.claims import failures_text
+from lostlink.campaigns.evidence_files import QUANTILES, cells, scenario_name, time_text
+from lostlink.campaigns.tally import CRITERIA, Tally
 from lostlink.campaigns.trials import engine_for
 from lostlink.show.console import SIGNS, cautions, console, last_line, moving
+from lostlink.verdicts import counted, grouped
 
 
 def show(campaign: Campaign, tested: dict[str, Any], folder: Path, workers: str) -> None:
-    """Show what was flown, the table, what to look at again, and the conclusion."""
+    """Show the setup, the table, the worst trials and the conclusion."""
     out, plan = console(), campaign.plan
     engine, why = engine_for(plan.lot, plan.receiver)
     out.print(
@@ -33,54 +35,48 @@ def show(campaign: Campaign, tested: dict[str, Any], folder: Path, workers: str)
     table = Table(box=None, pad_edge=False)
     for name in ("", "id", "failures", "trials", "p below", "p50", "p99", "p99.9", "worst", "limit"):
         table.add_column(name, no_wrap=True, justify="left" if name in ("", "id") else "right")
-    for verdict in campaign.verdicts():
-        assert campaign.total is not None
+    for verdict, criterion in zip(campaign.verdicts(), CRITERIA, strict=False):
         sign, style = SIGNS[verdict.outcome]
-        row = folder_of.cells(
-            verdict.requirement.id, campaign.total.counts[verdict.requirement.id], plan.confidence, verdict
-        )
-        table.add_row(
-            f"[{style}]{sign} {verdict.outcome.value}[/{style}]", row[0],
-            number(int(row[3])), number(int(row[4])), *row[5:10], row[10].removeprefix("at most "),
-        )  # fmt: skip
+        outcome = f"[{style}]{sign} {verdict.outcome.value}[/{style}]"
+        table.add_row(outcome, criterion.id, *cells(campaign, criterion))
     out.print(table)
     at = f"{100 * plan.confidence:.7g} %"
-    out.print(f"p below: bound on the probability that a trial fails, one-sided, Clopper-Pearson, at {at}")
-    for aspect in ASPECTS:
-        times = campaign.total.counts[aspect.id].times if campaign.total else None
+    out.print(f"p below: one-sided Clopper-Pearson bound on the failure probability, at {at}")
+    for criterion in CRITERIA:
+        times = campaign.total.counts[criterion.id].times if campaign.total else None
         if times is not None and times.trials:
-            upper_us = times.quantile(folder_of.QUANTILES[-1], plan.confidence).upper_us
-            known = "unknown, too few trials" if upper_us is None else f"at most {folder_of.time_text(upper_us)}"
-            out.print(f"{aspect.id}, {aspect.what}: the true p99.9 is {known}, at {at}")
-    for aspect in ASPECTS:
-        worst = campaign.total.counts[aspect.id].worst.trials if campaign.total else ()
+            upper_us = times.quantile(QUANTILES[-1], plan.confidence).upper_us
+            known = "not bounded, too few trials" if upper_us is None else f"at most {time_text(upper_us)} at {at}"
+            out.print(f"{criterion.id}, {criterion.what}: true p99.9 {known}")
+    for criterion in CRITERIA:
+        worst = campaign.total.counts[criterion.id].worst.trials if campaign.total else ()
         if worst:
-            said = f", {folder_of.time_text(worst[0].value_us)}" if aspect.time_us is not None else ""
-            where = f"{folder}/{folder_of.scenario_name(aspect, 0)}"
+            time = f", {time_text(worst[0].value_us)}" if criterion.time_us is not None else ""
+            where = f"{folder}/{scenario_name(criterion, 0)}"
             link = f" {tested['profile_file']}" if tested["profile_file"] else ""
             receiver = f" --receiver {plan.receiver}" if plan.receiver else ""
             out.print(
-                f"worst of {aspect.id} (trial {worst[0].trial}{said}): "
+                f"worst of {criterion.id} (trial {worst[0].trial}{time}): "
                 f"lostlink replay {escape(where)}{escape(link)}{escape(receiver)}",
                 soft_wrap=True,
             )
     cautions(out)
     last_line(out, campaign.exit_code, campaign.conclusion())
     out.print(
-        f"{number(campaign.trials)} trials in {tested['duration_s']:.1f} s. "
+        f"{counted(campaign.trials, 'trial')} in {tested['duration_s']:.1f} s. "
         f"Evidence: {escape(str(folder))}/report.html",
         soft_wrap=True,
     )
 
 
 @contextlib.contextmanager
-def campaign_progress() -> Iterator[Told]:
-    """Show how many trials are done, and how many failures they had."""
+def campaign_progress() -> Iterator[OnProgress]:
+    """Show how many trials are done, and how many failed."""
 
     def text(done: int, wanted: int | None, total: Tally | None) -> str:
         failures = 0 if total is None else sum(count.failures for count in total.counts.values())
-        of = "" if wanted is None else f" of {number(wanted)}"
-        return f"{number(done)}{of} trials, {f'{number(failures)} failures' if failures else 'no failure'}"
+        of = "" if wanted is None else f" of {grouped(wanted)}"
+        return f"{grouped(done)}{of} trials, {failures_text(failures)}"
 
     with moving("flying") as move:
         yield lambda done, wanted, total: move(done, wanted, text(done, wanted, total))

@@ -8,14 +8,22 @@ import numpy as np
 from rich.markup import escape
 from rich.table import Table
 
-from lostlink.captures.events import Entry, Kind, Silence, Stand, cut_short, wrong_count
-from lostlink.captures.judging import Findings, whole_separators_ps
+from lostlink.captures.events import (
+    Onset,
+    Silence,
+    SteadyKind,
+    SteadyState,
+    cut_short,
+    whole_separators_ps,
+    wrong_count,
+)
+from lostlink.captures.judging import Findings
 from lostlink.captures.signals import PS_PER_US, Capture
-from lostlink.captures.train import Train
+from lostlink.captures.train import PulseTrain
 from lostlink.errors import ExitCode
 from lostlink.measure import failsafe
 from lostlink.profiles.quantities import text_of
-from lostlink.show.capture_picture import _Clock, legend, names, picture
+from lostlink.show.capture_picture import clock_time, legend, names, picture
 from lostlink.show.console import SIGNS, cautions, console, last_line
 from lostlink.verdicts import Outcome, quantity
 from lostlink_sims import Profile, Trace
@@ -31,18 +39,15 @@ def us(ps: float) -> str:
     return quantity(round(ps / PS_PER_US, 3), "µs")
 
 
-# --- the picture ------------------------------------------------------------------------------------------------
-
-
 # --- what happened ----------------------------------------------------------------------------------------------
 
 
 def events(capture: Capture, found: Findings, trace: Trace | None) -> list[tuple[int, str]]:
     """Return what happened, in order: instants in picoseconds and words."""
     train = found.train
-    told = [event for silence in found.silences for event in _of_silence(silence, train, trace)]
-    for stand in found.stands:
-        told += _of_stand(stand, train, trace)
+    told = [event for silence in found.silences for event in _silence_events(silence, train, trace)]
+    for steady in found.steady_states:
+        told += _steady_events(steady, train, trace)
     told += [(at_ps, "a glitch") for at_ps in train.glitches_ps.tolist()]
     wrong = np.flatnonzero(wrong_count(train))
     told += [
@@ -56,7 +61,7 @@ def events(capture: Capture, found: Findings, trace: Trace | None) -> list[tuple
     return sorted(told, key=lambda event: event[0])
 
 
-def _of_silence(silence: Silence, train: Train, trace: Trace | None) -> Iterator[tuple[int, str]]:
+def _silence_events(silence: Silence, train: PulseTrain, trace: Trace | None) -> Iterator[tuple[int, str]]:
     length = us(silence.until_ps - silence.from_ps)
     if not silence.recorded:
         yield silence.from_ps, f"the level is not known for {length} (x, z, or not recorded)"
@@ -72,38 +77,41 @@ def _of_silence(silence: Silence, train: Train, trace: Trace | None) -> Iterator
     )
 
 
-def _of_stand(stand: Stand, train: Train, trace: Trace | None) -> Iterator[tuple[int, str]]:
-    lasted = us(stand.until_ps - stand.from_ps)
-    end = " and to the end of the capture" if stand.to_the_end else ""
-    if stand.kind is Kind.PRESET and stand.entry is not Entry.JUMP:
+def _steady_events(steady: SteadyState, train: PulseTrain, trace: Trace | None) -> Iterator[tuple[int, str]]:
+    lasted = us(steady.until_ps - steady.from_ps)
+    end = " and to the end of the capture" if steady.to_the_end else ""
+    if steady.kind is SteadyKind.PRESET and steady.onset is not Onset.JUMP:
         yield (
-            stand.from_ps,
+            steady.from_ps,
             (
-                f"all channels at the profile's failsafe values for {lasted}{end}; {stand.entry.value}. "
+                f"all channels at the profile's failsafe values for {lasted}{end}; {steady.onset.value}. "
                 "Sticks that stand there look the same"
             ),
         )
         return
-    motors = _motors(stand.from_ps, stand.until_ps, trace)
-    jump = f"{stand.channels} channels jump together"
-    if stand.kind is Kind.GUESS and stand.back:
-        yield stand.from_ps, f"{jump} back to where they had been"
+    motors = _motors(steady.from_ps, steady.until_ps, trace)
+    jump = f"{steady.channels} channels jump together"
+    if steady.kind is SteadyKind.POSSIBLE and steady.back:
+        yield steady.from_ps, f"{jump} back to where they had been"
         return
-    if stand.kind is Kind.GUESS:
-        yield stand.from_ps, f"{jump}, then stand still for {lasted}{end}: perhaps a failsafe. {_hold(stand, train)}"
+    if steady.kind is SteadyKind.POSSIBLE:
+        yield steady.from_ps, f"{jump}, then stand still for {lasted}{end}: perhaps a failsafe. {_hold(steady, train)}"
         return
     where = {
-        Kind.PRESET: "to the profile's failsafe values",
-        Kind.ONE_OFF: "to the profile's failsafe values, but for one",
-        Kind.OTHER: "to other values than the profile's failsafe values",
-    }[stand.kind]
-    yield stand.from_ps, f"{jump} {where}, for {lasted}{end}. {_hold(stand, train)}{_cut(stand, train, trace)}{motors}"
+        SteadyKind.PRESET: "to the profile's failsafe values",
+        SteadyKind.ALL_BUT_ONE: "to the profile's failsafe values, but for one",
+        SteadyKind.OTHER: "to other values than the profile's failsafe values",
+    }[steady.kind]
+    yield (
+        steady.from_ps,
+        f"{jump} {where}, for {lasted}{end}. {_hold(steady, train)}{_cut(steady, train, trace)}{motors}",
+    )
 
 
-def _hold(stand: Stand, train: Train) -> str:
+def _hold(steady: SteadyState, train: PulseTrain) -> str:
     """Return what the wire says of the hold time: it cannot have been longer than the channels stood."""
-    held_ps, frame_ps = stand.held_ps or 0, train.usual_period_ps
-    if stand.held_from_begin:
+    held_ps, frame_ps = steady.held_ps or 0, train.usual_period_ps
+    if steady.held_from_begin:
         return f"No channel had moved for {us(held_ps)}, since pulses began: the hold time may be anything"
     return (
         f"No channel had moved for {us(held_ps)} ± one frame ({us(frame_ps)}): if the link was lost, the hold time "
@@ -111,15 +119,15 @@ def _hold(stand: Stand, train: Train) -> str:
     )
 
 
-def _cut(stand: Stand, train: Train, trace: Trace | None) -> str:
+def _cut(steady: SteadyState, train: PulseTrain, trace: Trace | None) -> str:
     """Return how long after a loss the throttle was idle at most, against what the profile requires."""
-    if trace is None or stand.held_from_begin or trace.profile.throttle_index >= train.channels:
+    if trace is None or steady.held_from_begin or trace.profile.throttle_index >= train.channels:
         return ""
     profile = trace.profile
-    slots_ps = train.widths_ps[stand.first, : profile.throttle_index + 1]
+    slots_ps = train.widths_ps[steady.first, : profile.throttle_index + 1]
     if slots_ps[-1] > profile.requirements.idle_below_us * PS_PER_US:
         return "; the throttle is not idle"
-    most_ps = (stand.held_ps or 0) + train.usual_period_ps + int(slots_ps.sum())
+    most_ps = (steady.held_ps or 0) + train.usual_period_ps + int(slots_ps.sum())
     required = quantity(profile.requirements.cut_within_us, "µs")
     return f"; the throttle pulses were idle at most {us(most_ps)} after the loss (required: {required})"
 
@@ -148,7 +156,9 @@ def _channels(found: Findings, profile: Profile | None) -> Table:
     table = Table(box=None, pad_edge=False)
     for head in ("channel", "lowest", "highest", "last"):
         table.add_column(head, justify="left" if head == "channel" else "right", no_wrap=True)
-    rows = np.concatenate([np.arange(stand.first, stand.last + 1) for stand in found.failsafes] or [np.zeros(0, int)])
+    rows = np.concatenate(
+        [np.arange(steady.first, steady.last + 1) for steady in found.failsafes] or [np.zeros(0, int)]
+    )
     if len(rows):
         table.add_column("failsafe seen", justify="right", no_wrap=True)
     if profile:
@@ -184,7 +194,7 @@ def _verdicts(found: Findings) -> Table:
 # --- found against profile --------------------------------------------------------------------------------------
 
 
-def shape(train: Train) -> list[str]:
+def shape(train: PulseTrain) -> list[str]:
     """Return what was found of the train's shape."""
     separators = whole_separators_ps(train)
     polarity = train.polarity or "not recorded"
@@ -197,7 +207,7 @@ def shape(train: Train) -> list[str]:
     return lines
 
 
-def proposal(train: Train) -> str:
+def proposal(train: PulseTrain) -> str:
     """Return the lines of a profile that describe the train."""
     period_us = float(np.median(train.periods_ps)) / PS_PER_US if len(train.periods_ps) else 0.0
     gap_us = float(np.median(train.gaps_ps)) / PS_PER_US if len(train.gaps_ps) else 0.0
@@ -228,15 +238,15 @@ def _near(value_us: float, step_us: int, kind: str) -> str:
 
 def show(capture: Capture, found: Findings, profile: Profile | None, trace: Trace | None) -> None:
     """Show everything that a capture says."""
-    out, train, clock = console(), found.train, _Clock(capture)
+    out, train = console(), found.train
     out.print(
         f"capture [bold]{escape(capture.source)}[/bold]: {capture.form}, signal {escape(train.signal.name)}, "
         f"{len(train.signal.at_ps)} edges in {quantity(train.end_ps / PS_PER_US, 'µs')}",
         soft_wrap=True,
     )
     out.print(
-        f"tick {_tick(train.tick_ps)}: a time between two edges is known to ± {quantity(train.uncertainty_us, 'µs')} "
-        "(k = 2); the analyser's own clock comes on top",
+        f"sample period {_period(train.sample_period_ps)}: uncertainty of a time between two edges "
+        f"± {quantity(train.uncertainty_us, 'µs')} (k = 2), without the error of the analyser's clock",
         soft_wrap=True,
     )
     for line in shape(train):
@@ -257,11 +267,11 @@ def show(capture: Capture, found: Findings, profile: Profile | None, trace: Trac
         out.print()
     half = _MOST_EVENTS // 2
     for at_ps, text in told if len(told) <= _MOST_EVENTS else told[:half]:
-        out.print(escape(f"{clock(at_ps):>13}  {text}."), soft_wrap=True)
+        out.print(escape(f"{clock_time(capture, at_ps):>13}  {text}."), soft_wrap=True)
     if len(told) > _MOST_EVENTS:
         out.print(f"{'':>13}  … {len(told) - 2 * half} more …")
         for at_ps, text in told[-half:]:
-            out.print(escape(f"{clock(at_ps):>13}  {text}."), soft_wrap=True)
+            out.print(escape(f"{clock_time(capture, at_ps):>13}  {text}."), soft_wrap=True)
     if trace is not None and told:
         out.print("Motors: what the profile's flight controller would do, taken as armed when the capture begins.")
     out.print()
@@ -277,5 +287,5 @@ def show(capture: Capture, found: Findings, profile: Profile | None, trace: Trac
     last_line(out, found.exit_code if found.verdicts else ExitCode.UNDECIDED, found.conclusion)
 
 
-def _tick(tick_ps: float) -> str:
-    return f"{tick_ps / 1000:.4g} ns" if tick_ps < PS_PER_US else quantity(tick_ps / PS_PER_US, "µs")
+def _period(period_ps: float) -> str:
+    return f"{period_ps / 1000:.4g} ns" if period_ps < PS_PER_US else quantity(period_ps / PS_PER_US, "µs")

@@ -1,4 +1,4 @@
-"""A recorded pulse train as strips of characters."""
+"""A recorded pulse train as a picture of characters."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from lostlink.captures.events import Kind, Silence, wrong_count
+from lostlink.captures.events import Silence, SteadyKind, wrong_count
 from lostlink.captures.judging import Findings
 from lostlink.captures.signals import PS_PER_US, Capture
-from lostlink.captures.train import Train
+from lostlink.captures.train import PulseTrain
 from lostlink_sims import Profile
 
 _BLOCKS = 60
@@ -18,24 +18,19 @@ _LEVELS = "▁▂▃▄▅▆▇█"
 _LOW_US, _HIGH_US = 1000, 2000
 
 
-class _Clock:
-    """Turns instants into what the capture's own time axis shows."""
-
-    def __init__(self, capture: Capture) -> None:
-        self._origin_ps = capture.origin_ps
-
-    def __call__(self, at_ps: int) -> str:
-        return f"{(at_ps + self._origin_ps) / 1e12:.6f} s"
+def clock_time(capture: Capture, at_ps: int) -> str:
+    """Return an instant on the time axis of the capture's file."""
+    return f"{(at_ps + capture.origin_ps) / 1e12:.6f} s"
 
 
-def names(train: Train, profile: Profile | None) -> list[str]:
-    """Return what the channels are called."""
+def names(train: PulseTrain, profile: Profile | None) -> list[str]:
+    """Return the names of the channels: the profile's, or their numbers."""
     known = [channel.name for channel in profile.channels] if profile else []
-    return [known[place] if place < len(known) else f"channel {place + 1}" for place in range(train.channels)]
+    return [known[index] if index < len(known) else f"channel {index + 1}" for index in range(train.channels)]
 
 
 def picture(capture: Capture, found: Findings, profile: Profile | None) -> list[str]:
-    """Return strips over the whole capture: pulses, each channel's level, marks, times."""
+    """Return rows over the whole capture: pulses, the level of each channel, marks, times."""
     train = found.train
     bounds_ps = np.linspace(0, max(1, train.end_ps), _BLOCKS + 1)
     start_ps = train.frames.start_ps[train.good]
@@ -43,23 +38,24 @@ def picture(capture: Capture, found: Findings, profile: Profile | None) -> list[
     pulses = [_share(found.silences, low, high) for low, high in itertools.pairwise(bounds_ps.tolist())]
     width = max(len("pulses"), *(len(name) for name in names(train, profile)))
     rows = [f"{'pulses':<{width}} {''.join(pulses)}"]
-    for place, name in enumerate(names(train, profile)):
-        column = train.widths_ps[:, place] / PS_PER_US
+    for index, name in enumerate(names(train, profile)):
+        column = train.widths_ps[:, index] / PS_PER_US
         strip: list[str] = []
-        for low, high, there in zip(first.tolist(), last.tolist(), pulses, strict=True):
-            if there == " " or (low == high and not high):
+        for low, high, pulse in zip(first.tolist(), last.tolist(), pulses, strict=True):
+            if pulse == " " or (low == high and not high):
                 strip.append(" ")
             else:
                 strip.append(_level(float(column[low:high].max() if low < high else column[low - 1])))
         rows.append(f"{name:<{width}} {''.join(strip)}")
     rows.append(f"{'marks':<{width}} {''.join(_marks(found, bounds_ps.tolist()))}")
-    clock = _Clock(capture)
-    rows.append(f"{'':<{width}} {clock(0):<{_BLOCKS // 2}}{clock(train.end_ps):>{_BLOCKS // 2}}")
+    rows.append(
+        f"{'':<{width}} {clock_time(capture, 0):<{_BLOCKS // 2}}{clock_time(capture, train.end_ps):>{_BLOCKS // 2}}"
+    )
     return rows
 
 
 def _share(silences: list[Silence], low_ps: float, high_ps: float) -> str:
-    missing = sum(max(0.0, min(high_ps, one.until_ps) - max(low_ps, one.from_ps)) for one in silences)
+    missing = sum(max(0.0, min(high_ps, silence.until_ps) - max(low_ps, silence.from_ps)) for silence in silences)
     return "█" if not missing else " " if missing > 0.98 * (high_ps - low_ps) else "▒"
 
 
@@ -71,9 +67,10 @@ def _level(width_us: float) -> str:
 def _marks(found: Findings, bounds_ps: list[float]) -> Iterator[str]:
     train = found.train
     broken_ps = train.frames.start_ps[wrong_count(train)]
-    sure = [(stand.from_ps, stand.until_ps) for stand in found.failsafes]
-    likely = [(s.from_ps, s.until_ps) for s in found.stands if s not in found.failsafes and s.kind is not Kind.PRESET]
-    alike = [(s.from_ps, s.until_ps) for s in found.stands if s not in found.failsafes and s.kind is Kind.PRESET]
+    sure = [(steady.from_ps, steady.until_ps) for steady in found.failsafes]
+    others = [steady for steady in found.steady_states if steady not in found.failsafes]
+    likely = [(steady.from_ps, steady.until_ps) for steady in others if steady.kind is not SteadyKind.PRESET]
+    alike = [(steady.from_ps, steady.until_ps) for steady in others if steady.kind is SteadyKind.PRESET]
     for low, high in itertools.pairwise(bounds_ps):
         inside = ((train.glitches_ps >= low) & (train.glitches_ps < high)).any()
         wrong = ((broken_ps >= low) & (broken_ps < high)).any()
@@ -90,15 +87,15 @@ def _marks(found: Findings, bounds_ps: list[float]) -> Iterator[str]:
 
 _LEGEND = {
     "F": "F failsafe values after a jump",
-    "f": "f failsafe values, or sticks that stand there",
-    "?": "? jumped together",
+    "f": "f failsafe values, or sticks at rest there",
+    "?": "? channels jumped together",
     "x": "x wrong number of channels",
     "g": "g glitch",
 }
 
 
 def legend(rows: list[str]) -> str:
-    """Return what the signs in the picture mean; only those that are there."""
+    """Return the meaning of the signs in the picture."""
     marks = rows[-2].split(" ", 1)[1]
-    told = [text for sign, text in _LEGEND.items() if sign in marks]
-    return "   ".join(["▁ 1000 µs", "█ 2000 µs", *told])
+    entries = [text for sign, text in _LEGEND.items() if sign in marks]
+    return "   ".join(["▁ 1000 µs", "█ 2000 µs", *entries])

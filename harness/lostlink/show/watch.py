@@ -13,8 +13,8 @@ from rich.text import Text
 from lostlink.show.console import SIGNS, cautions, console
 from lostlink.verdicts import Outcome, Verdict
 from lostlink.watch import advice
-from lostlink.watch.column_stats import Gauge
-from lostlink.watch.columns import Kind, Layout
+from lostlink.watch.column_stats import ColumnStats
+from lostlink.watch.columns import ColumnLayout, ValueKind
 from lostlink.watch.judging import Attempt, how_known, moved, remarks, sentence
 from lostlink.watch.listener import Listener
 from lostlink.watch.units import Scale, names_of, scale_for
@@ -47,50 +47,50 @@ def lines(listener: Listener, profile: Profile | None) -> None:
 def line(listener: Listener, profile: Profile | None) -> str:
     """Return the present values as one line."""
     seconds = (listener.now_ns() - listener.started_ns) / 1e9
-    layout, trouble = listener.layout, listener.trouble()
+    layout, problem = listener.layout, listener.problem()
     if layout is None:
-        return f"{seconds:.0f} s  {trouble or 'no columns yet'}"
+        return f"{seconds:.0f} s  {problem or 'no columns yet'}"
     values = "  ".join(
-        f"{name} {listener.gauges.gauges[column].value:g}"
+        f"{name} {listener.stats.columns[column].value:g}"
         for name, column in zip(names_of(layout, profile), layout.channels, strict=True)
     )
-    rate_hz = listener.gauges.rate_hz(listener.now_ns())
-    return f"{seconds:.0f} s  {rate_hz:.1f} lines/s  {values}{'  ' if trouble else ''}{trouble}"
+    rate_hz = listener.stats.rate_hz(listener.now_ns())
+    return f"{seconds:.0f} s  {rate_hz:.1f} lines/s  {values}{'  ' if problem else ''}{problem}"
 
 
 def picture(listener: Listener, profile: Profile | None) -> Group:
     """Return the table of channels, with what is known of the line above it and what is amiss below."""
-    layout, trouble = listener.layout, listener.trouble()
+    layout, problem = listener.layout, listener.problem()
     parts: list[Text | Table] = [Text(_head(listener, layout), style="bold")]
     if layout is not None:
         scale = scale_for(layout.kind, profile)
         parts += [_channels(listener, layout, scale, profile), Text(_foot(scale, profile), style="dim")]
         parts += [Text(said) for said in _left_out(layout)]
-    if trouble:
-        parts.append(Text(trouble, style="yellow"))
+    if problem:
+        parts.append(Text(problem, style="yellow"))
     return Group(*parts)
 
 
-def _head(listener: Listener, layout: Layout | None) -> str:
+def _head(listener: Listener, layout: ColumnLayout | None) -> str:
     port = f"{listener.source.port} at {listener.source.baud} baud"
     if layout is None:
         return f"{port}: no columns yet, {listener.columns.counts.bytes} bytes so far"
     counts = listener.columns.counts
-    rate_hz = listener.gauges.rate_hz(listener.now_ns())
+    rate_hz = listener.stats.rate_hz(listener.now_ns())
     spoiled = counts.garbage + counts.broken
     amiss = f", {spoiled} of {counts.rows + spoiled} lines spoiled" if spoiled else ""
     return f"{port}: {rate_hz:.1f} lines/s, {len(layout.channels)} channels, {layout.kind.value}{amiss}"
 
 
 def _foot(scale: Scale, profile: Profile | None) -> str:
-    if scale.kind is Kind.WIDTHS:
+    if scale.kind is ValueKind.WIDTHS:
         return f"Centred is {scale.middle} µs, the middle of {scale.low} to {scale.high} µs."
     rule = "the profile's rules" if profile else f"a plain {scale.width_us(0):g} to {scale.width_us(scale.high):g} µs"
-    practice = ", by common practice" if scale.kind is Kind.CODES else ""
+    practice = ", by common practice" if scale.kind is ValueKind.CODES else ""
     return f"Centred is {scale.middle} of 0 to {scale.high}{practice}. Widths by {rule}."
 
 
-def _left_out(layout: Layout) -> list[str]:
+def _left_out(layout: ColumnLayout) -> list[str]:
     said = []
     for columns, what in ((layout.clocks, "time or counter"), (layout.others, "no channel")):
         if columns:
@@ -99,19 +99,19 @@ def _left_out(layout: Layout) -> list[str]:
     return said
 
 
-def _channels(listener: Listener, layout: Layout, scale: Scale, profile: Profile | None) -> Table:
+def _channels(listener: Listener, layout: ColumnLayout, scale: Scale, profile: Profile | None) -> Table:
     table = Table(box=None, pad_edge=False)
     table.add_column("channel", no_wrap=True)
     for title in ("now", "µs", "lowest", "highest", "changed"):
         table.add_column(title, justify="right", no_wrap=True)
     table.add_column("centre")
     table.add_column("travel")
-    if scale.kind is Kind.WIDTHS:
+    if scale.kind is ValueKind.WIDTHS:
         table.columns[2].header = ""
     for place, (name, column) in enumerate(zip(names_of(layout, profile), layout.channels, strict=True)):
-        gauge = listener.gauges.gauges[column]
+        gauge = listener.stats.columns[column]
         trim, travel = _advice(place, gauge, scale, profile, listener.now_ns())
-        width = "" if scale.kind is Kind.WIDTHS else f"{scale.width_us(gauge.value):g}"
+        width = "" if scale.kind is ValueKind.WIDTHS else f"{scale.width_us(gauge.value):g}"
         table.add_row(
             escape(name), f"{gauge.value:g}", width, f"{gauge.lowest:g}", f"{gauge.highest:g}",
             _age(listener.now_ns() - gauge.changed_ns), trim, travel,
@@ -119,7 +119,7 @@ def _channels(listener: Listener, layout: Layout, scale: Scale, profile: Profile
     return table
 
 
-def _advice(place: int, gauge: Gauge, scale: Scale, profile: Profile | None, now_ns: int) -> tuple[str, str]:
+def _advice(place: int, gauge: ColumnStats, scale: Scale, profile: Profile | None, now_ns: int) -> tuple[str, str]:
     """Return the words on centre and travel; a switch has neither, a throttle no centre."""
     if profile is not None and place < len(profile.channels):
         if profile.channels[place].kind != "stick":

@@ -124,8 +124,8 @@ class Judge:
         if trace is None:
             return None, 0
         measured_us = self._measurement.at_us if self._measurement else None
-        if isinstance(error, ReceiverCrashError) and trace.notes:
-            measured_us = trace.notes[-1][0]
+        if isinstance(error, ReceiverCrashError):
+            measured_us = trace.crash_us
         return trace, trace.scenario.duration_us if measured_us is None else measured_us
 
     def explain(self, error: BaseException) -> str:

@@ -1,16 +1,20 @@
-"""Listening to a board that only prints its channel values, as its maker left it.
+"""A board that only prints its channel values: columns, live table, failsafe test by hand.
 
 ::
 
-    scale.py      what the numbers mean: range, middle, pulse width
-    gauge.py      what each channel has shown so far: lowest, highest, last change, flat ends
-    advice.py     which way to trim, whether the ends are reached, in words
-    rows.py       rows as columns of numpy arrays
-    freeze.py     from rows to what happened when the handset went off; pure
-    results.py    from that to verdicts; pure
-    listener.py   a line and its columns, read until an instant
-    operator.py   the failsafe test step by step, with a person at the handset
-    screen.py     the table, the lines, the result
-    evidence.py   the folder
-    command.py    the command line
+    columns.py        text columns of channel values to rows; no port, no clock
+    units.py          what the numbers mean: range, centre, pulse width
+    column_stats.py   lowest, highest, last change, flat ends of each channel
+    advice.py         which way to trim, whether the ends are reached
+    table.py          rows as columns of numpy arrays
+    freeze.py         from rows to what happened when the handset went off; pure
+    judging.py        from that to verdicts; pure
+    procedure.py      the steps of the failsafe test
+    listener.py       a serial line, row by row
+    evidence_files.py rows, attempts and summary of the test
 """
+
+__all__ = [
+    "advice", "column_stats", "columns", "evidence_files", "freeze", "judging", "listener", "procedure", "table",
+    "units",
+]  # fmt: skip

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from lostlink.watch.column_stats import Gauge, Plateau
+from lostlink.watch.column_stats import ColumnStats, Plateau
 from lostlink.watch.units import Scale
 
 _TRIM_SHARE = 0.15
@@ -18,7 +18,7 @@ def _steps(count: float, scale: Scale) -> str:
     return f"{count:g} {unit}"
 
 
-def centring(gauge: Gauge, scale: Scale, now_ns: int) -> str:
+def centring(gauge: ColumnStats, scale: Scale, now_ns: int) -> str:
     """Return whether a stick at rest is centred, or which way to trim it.
 
     The middle is code 127 of 0..255, which is common practice and no standard; for widths the middle of the range.
@@ -35,7 +35,7 @@ def centring(gauge: Gauge, scale: Scale, now_ns: int) -> str:
     return f"trim left/down: {_steps(off, scale)} high"
 
 
-def travel(gauge: Gauge, scale: Scale) -> str:
+def travel(gauge: ColumnStats, scale: Scale) -> str:
     """Return how near to its ends a stick has come, or what keeps it from them."""
     if gauge.moved < _SWEPT_SHARE * scale.span:
         return "move to both ends" if gauge.is_stick else ""

@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from lostlink.watch.columns import Row
+from lostlink.watch.columns import PrintedRow
 
 _RATE_ROWS = 256
 _RATE_NS = 3_000_000_000
@@ -38,7 +38,7 @@ class Plateau:
 
 
 @dataclass(slots=True)
-class Gauge:
+class ColumnStats:
     """One column.
 
     Attributes
@@ -63,7 +63,7 @@ class Gauge:
     _values: set[float] = field(default_factory=set)
 
     @classmethod
-    def starting(cls, at_ns: int, value: float) -> Gauge:
+    def starting(cls, at_ns: int, value: float) -> ColumnStats:
         """Return a gauge that has seen one value."""
         bottom, top = Plateau(value, since_ns=at_ns), Plateau(value, since_ns=at_ns)
         return cls(value, value, value, at_ns, 0, bottom, top, value)
@@ -107,31 +107,31 @@ def _stay(plateau: Plateau, at_ns: int, value: float, *, changed: bool, beyond: 
         plateau.rows = 0
 
 
-class Gauges:
+class TableStats:
     """All columns and the rate of lines.
 
     Attributes
     ----------
-    gauges : list of Gauge
+    columns : list of ColumnStats
         Empty before the first row.
     last_ns : int or None
         When the last row was there.
     """
 
     def __init__(self) -> None:
-        self.gauges: list[Gauge] = []
+        self.columns: list[ColumnStats] = []
         self.last_ns: int | None = None
         self._stamps_ns: deque[int] = deque(maxlen=_RATE_ROWS)
 
-    def add(self, rows: Iterable[Row]) -> None:
+    def add(self, rows: Iterable[PrintedRow]) -> None:
         """Take rows; a new number of columns begins anew."""
         for row in rows:
             self._stamps_ns.append(row.at_ns)
             self.last_ns = row.at_ns
-            if len(self.gauges) != len(row.values):
-                self.gauges = [Gauge.starting(row.at_ns, value) for value in row.values]
+            if len(self.columns) != len(row.values):
+                self.columns = [ColumnStats.starting(row.at_ns, value) for value in row.values]
                 continue
-            for gauge, value in zip(self.gauges, row.values, strict=True):
+            for gauge, value in zip(self.columns, row.values, strict=True):
                 gauge.add(row.at_ns, value)
 
     def rate_hz(self, now_ns: int) -> float:

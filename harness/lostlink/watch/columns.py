@@ -48,7 +48,7 @@ _TOKEN: Final = re.compile(
 _END_OF_LINE: Final = re.compile(rb"[\r\n]")
 
 
-class Kind(Enum):
+class ValueKind(Enum):
     """What the numbers are."""
 
     CODES = "codes 0..255"
@@ -57,7 +57,7 @@ class Kind(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class PrintedRow:
     """One line of numbers.
 
     Attributes
@@ -76,7 +76,7 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class ColumnLayout:
     """What the columns are, judged from all lines so far.
 
     Attributes
@@ -85,7 +85,7 @@ class Layout:
         Number of columns.
     clocks, channels, others : tuple of int
         Columns that are a time or a counter, that are channels, and the rest.
-    kind : Kind
+    kind : ValueKind
         What the channels' numbers are.
     names : tuple of str
         For each column what the board calls it, or nothing.
@@ -95,12 +95,12 @@ class Layout:
     clocks: tuple[int, ...]
     channels: tuple[int, ...]
     others: tuple[int, ...]
-    kind: Kind
+    kind: ValueKind
     names: tuple[str, ...]
 
 
 @dataclass(slots=True)
-class Counts:
+class LineCounts:
     """What came.
 
     Attributes
@@ -183,15 +183,15 @@ class _Column:
     def like_codes(self) -> bool:
         return self.middle + self.high + self.wide + self.strange < self._half and self.codes > 0
 
-    def can_be(self, kind: Kind) -> bool:
-        if kind is Kind.WIDTHS:
+    def can_be(self, kind: ValueKind) -> bool:
+        if kind is ValueKind.WIDTHS:
             return self.wide + self.high >= min(_SEEN, self.steps + 1)
-        if kind is Kind.COUNTS:
+        if kind is ValueKind.COUNTS:
             return self.wide + self.strange < self._half
         return self.like_codes()
 
 
-class Columns:
+class ColumnReader:
     """Reader of text columns.
 
     Parameters
@@ -201,11 +201,11 @@ class Columns:
 
     Attributes
     ----------
-    counts : Counts
+    counts : LineCounts
     """
 
     def __init__(self, baud: int) -> None:
-        self.counts = Counts()
+        self.counts = LineCounts()
         self._byte_ns = BITS_PER_BYTE * 1_000_000_000 / baud
         self._rest = b""
         self._overlong = False
@@ -213,13 +213,13 @@ class Columns:
         self._arrived_ns: int | None = None
         self._last_ns = 0
         self._width: int | None = None
-        self._pending: list[tuple[Row, tuple[str, ...]]] = []
+        self._pending: list[tuple[PrintedRow, tuple[str, ...]]] = []
         self._other = (0, 0)  # a width and how many lines in a row had it
         self._headers: dict[int, tuple[str, ...]] = {}
         self._labels: tuple[str, ...] = ()
         self._columns: list[_Column] = []
 
-    def feed(self, at_ns: int, data: bytes) -> list[Row]:
+    def feed(self, at_ns: int, data: bytes) -> list[PrintedRow]:
         """Take a piece of data and return the rows that it completes.
 
         Parameters
@@ -231,7 +231,7 @@ class Columns:
         since_ns = at_ns if self._arrived_ns is None else min(self._arrived_ns, at_ns)
         self.counts.bytes += len(data)
         self.counts.zeros += data.count(0)
-        rows: list[Row] = []
+        rows: list[PrintedRow] = []
         for line, behind in self._lines(data):
             self._last_ns = max(since_ns, self._last_ns, at_ns - round(behind * self._byte_ns))
             rows += self._line(line, self._last_ns, since_ns)
@@ -257,7 +257,7 @@ class Columns:
         if len(self._rest) > LONGEST_LINE:
             self._rest, self._overlong = b"", True
 
-    def _line(self, line: bytes, at_ns: int, since_ns: int) -> list[Row]:
+    def _line(self, line: bytes, at_ns: int, since_ns: int) -> list[PrintedRow]:
         parsed = parse_line(line)
         if parsed is None:
             self.counts.garbage += 1
@@ -269,9 +269,9 @@ class Columns:
             return []
         self.counts.shortest_line = min(self.counts.shortest_line, len(line))
         self.counts.longest_line = max(self.counts.longest_line, len(line))
-        return self._row(Row(at_ns, since_ns, values), words)
+        return self._row(PrintedRow(at_ns, since_ns, values), words)
 
-    def _row(self, row: Row, labels: tuple[str, ...]) -> list[Row]:
+    def _row(self, row: PrintedRow, labels: tuple[str, ...]) -> list[PrintedRow]:
         if self._width is None:
             self._pending.append((row, labels))
             return self._settle()
@@ -285,7 +285,7 @@ class Columns:
             self._width, self._columns, self._other = len(row.values), [], (0, 0)
         return []
 
-    def _settle(self) -> list[Row]:
+    def _settle(self) -> list[PrintedRow]:
         """Fix the number of columns as soon as some lines agree."""
         width, times = Counter(len(row.values) for row, _ in self._pending).most_common(1)[0]
         if times < _LINES_TO_SETTLE:
@@ -296,7 +296,7 @@ class Columns:
         self._pending = []
         return self._accept(fit)
 
-    def _accept(self, lines: Sequence[tuple[Row, tuple[str, ...]]]) -> list[Row]:
+    def _accept(self, lines: Sequence[tuple[PrintedRow, tuple[str, ...]]]) -> list[PrintedRow]:
         if not self._columns:
             self._columns = [_Column() for _ in range(self._width or 0)]
         for row, labels in lines:
@@ -306,7 +306,7 @@ class Columns:
         self.counts.rows += len(lines)
         return [row for row, _ in lines]
 
-    def layout(self, channels: int | None = None) -> Layout | None:
+    def layout(self, channels: int | None = None) -> ColumnLayout | None:
         """Return what the columns are; None before the first rows.
 
         Parameters
@@ -323,7 +323,7 @@ class Columns:
         if channels == len(left):
             fit = left
         others = tuple(place for place in left if place not in fit)
-        return Layout(len(self._columns), tuple(clocks), tuple(fit), others, kind, self._names())
+        return ColumnLayout(len(self._columns), tuple(clocks), tuple(fit), others, kind, self._names())
 
     def _names(self) -> tuple[str, ...]:
         width = len(self._columns)
@@ -357,16 +357,16 @@ def parse_line(line: bytes) -> tuple[tuple[float, ...], tuple[str, ...]] | None:
     return (tuple(values), tuple(words)) if values or words else None
 
 
-def _kind(columns: Sequence[_Column]) -> Kind:
+def _kind(columns: Sequence[_Column]) -> ValueKind:
     """Return what most of the columns can be; a width is the surest sign, then a count."""
     widths = sum(column.like_widths() for column in columns)
     counts = sum(column.like_counts() for column in columns)
     codes = sum(column.like_codes() for column in columns)
     if widths and widths >= counts and (widths > 1 or widths >= codes):
-        return Kind.WIDTHS
+        return ValueKind.WIDTHS
     if counts and counts >= widths:
-        return Kind.COUNTS
+        return ValueKind.COUNTS
     high = sum(column.mostly_high() for column in columns)
     if high > codes:
-        return Kind.WIDTHS  # low pulses; counts all near the upper end are rarer
-    return Kind.COUNTS if high else Kind.CODES
+        return ValueKind.WIDTHS  # low pulses; counts all near the upper end are rarer
+    return ValueKind.COUNTS if high else ValueKind.CODES

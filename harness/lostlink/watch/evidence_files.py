@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from lostlink.evidence import summary
 from lostlink.evidence.document import Document, run_head
-from lostlink.watch.columns import Layout, Row
+from lostlink.watch.columns import ColumnLayout, PrintedRow
 from lostlink.watch.judging import Attempt, how_known, moved, remarks, sentence, text_of
 from lostlink_sims import Profile
 
@@ -28,12 +28,14 @@ def watch_head(profile: Profile | None, profile_file: str | None, port: str, sta
     return head
 
 
-def files(rows: Sequence[Row], layout: Layout | None, origin_ns: int, attempts: Sequence[Attempt]) -> dict[str, str]:
+def files(
+    rows: Sequence[PrintedRow], layout: ColumnLayout | None, origin_ns: int, attempts: Sequence[Attempt]
+) -> dict[str, str]:
     """Return every row as it was printed, and the attempts, by file name."""
     return {"rows.csv": _rows_csv(rows, layout, origin_ns), "attempts.csv": _attempts_csv(attempts)}
 
 
-def _rows_csv(rows: Sequence[Row], layout: Layout | None, origin_ns: int) -> str:
+def _rows_csv(rows: Sequence[PrintedRow], layout: ColumnLayout | None, origin_ns: int) -> str:
     """Return all rows: instant, the instant after which the line's end came, and every column as it was printed."""
     width = layout.width if layout else 0
     text = io.StringIO()
@@ -61,7 +63,7 @@ def _attempts_csv(attempts: Sequence[Attempt]) -> str:
             if look
             else ("",) * 5
         )
-        writer.writerow((number, attempt.seen.value, *times, attempt.watched_us, *instants))
+        writer.writerow((number, attempt.result.value, *times, attempt.watched_us, *instants))
     return text.getvalue()
 
 
@@ -73,7 +75,7 @@ def summary_text(document: Document, attempts: Sequence[Attempt], names: Sequenc
     if no_profile:
         about = f"No profile, {about.partition(', ')[2]}"
     rows = [
-        (str(number), attempt.seen.value, text_of(attempt.hold) if attempt.hold else "")
+        (str(number), attempt.result.value, text_of(attempt.hold) if attempt.hold else "")
         for number, attempt in enumerate(attempts, 1)
     ]
     in_words = []

@@ -39,7 +39,7 @@ _STEPS_TO_LOOK_AT = 20
 _SILENT_US, _SILENT_LINES = 1_000_000, 20
 
 
-class State(Enum):
+class FreezeState(Enum):
     """What the rows show of the handset's end, so far."""
 
     MOVING = "the values go on changing"
@@ -64,7 +64,7 @@ class Movement:
 
 
 @dataclass(frozen=True, slots=True)
-class Throttle:
+class ThrottleColumn:
     """Which column is the throttle, and up to which of its numbers it is idle."""
 
     column: int
@@ -72,7 +72,7 @@ class Throttle:
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class TimeInterval:
     """A time that is only known to lie between two others, in microseconds."""
 
     low_us: int
@@ -90,12 +90,12 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class FreezeAnalysis:
     """What the rows show.
 
     Attributes
     ----------
-    state : State
+    state : FreezeState
     silent : bool
         No line comes any more.
     frozen_us : int
@@ -104,9 +104,9 @@ class Look:
         The last change of any channel; the freeze itself when nothing followed.
     last_row_us : int
         The last line.
-    hold : Span or None
+    hold : TimeInterval or None
         From switching off to the last change; None when nothing changed after the freeze.
-    cut : Span or None
+    cut : TimeInterval or None
         From switching off to the throttle's first idle value.
     steps, cut_steps : int
         Rows that brought other values after the freeze, and those that brought the throttle down to idle.
@@ -132,13 +132,13 @@ class Look:
         about the port's lateness, a line's own time on the cable.
     """
 
-    state: State
+    state: FreezeState
     silent: bool
     frozen_us: int
     last_us: int
     last_row_us: int
-    hold: Span | None = None
-    cut: Span | None = None
+    hold: TimeInterval | None = None
+    cut: TimeInterval | None = None
     steps: int = 0
     cut_steps: int = 0
     stick_steps: int = 0
@@ -199,9 +199,9 @@ def look(
     spans: Sequence[float],
     now_us: int,
     *,
-    throttle: Throttle | None = None,
+    throttle: ThrottleColumn | None = None,
     line_us: int = 0,
-) -> Look:
+) -> FreezeAnalysis:
     """Return what the rows show of the handset's end.
 
     Parameters
@@ -214,7 +214,7 @@ def look(
         For each column its whole range.
     now_us : int
         Until when lines were waited for.
-    throttle : Throttle, optional
+    throttle : ThrottleColumn, optional
     line_us : int
         Time that the longest line takes on the cable.
     """
@@ -227,8 +227,8 @@ def look(
     frozen = int(run[-1])
     if now_us - int(table.at_us[frozen]) <= limit_us:
         frozen_us = int(table.at_us[frozen])
-        return Look(
-            state=State.MOVING, silent=silent, frozen_us=frozen_us, last_us=frozen_us, last_row_us=last_row_us,
+        return FreezeAnalysis(
+            state=FreezeState.MOVING, silent=silent, frozen_us=frozen_us, last_us=frozen_us, last_row_us=last_row_us,
             odd_lines=odd_lines,
         )  # fmt: skip
     if _is_jump(table, frozen, spans):
@@ -246,8 +246,8 @@ def look(
     frozen_us = int(table.at_us[frozen])
     up, cut, highest = _throttle(table, everything, frozen, throttle)
     came = cut if cut is not None else after[-1] if after else None
-    return Look(
-        state=State.CHANGED if after else State.HELD,
+    return FreezeAnalysis(
+        state=FreezeState.CHANGED if after else FreezeState.HELD,
         silent=silent,
         frozen_us=frozen_us,
         last_us=int(table.at_us[after[-1]]) if after else frozen_us,
@@ -295,7 +295,7 @@ def _is_jump(table: Table, row: int, spans: Sequence[float]) -> bool:
     return bool((steps[-1] > large).any())
 
 
-def _restless(table: Table, frozen: int, movement: Movement, throttle: Throttle | None) -> tuple[int, ...]:
+def _restless(table: Table, frozen: int, movement: Movement, throttle: ThrottleColumn | None) -> tuple[int, ...]:
     """Return columns that go on changing to the end, although the handset's own have frozen."""
     found = []
     begin_us, end_us = int(table.at_us[frozen]), int(table.at_us[-1])
@@ -322,7 +322,7 @@ def _jitter_us(table: Table) -> int:
 
 
 def _throttle(
-    table: Table, everything: Table, frozen: int, throttle: Throttle | None
+    table: Table, everything: Table, frozen: int, throttle: ThrottleColumn | None
 ) -> tuple[bool | None, int | None, float | None]:
     """Return whether the throttle was up at the freeze, the row that cuts it, and the highest value after that."""
     if throttle is None:
@@ -340,7 +340,7 @@ def _throttle(
     return True, cut, float(later.max())
 
 
-def _steps_down(table: Table, frozen: int, cut: int | None, throttle: Throttle | None) -> int:
+def _steps_down(table: Table, frozen: int, cut: int | None, throttle: ThrottleColumn | None) -> int:
     """Return in how many rows the throttle changed from the freeze to the cut; a failsafe takes one."""
     if cut is None or throttle is None:
         return 0
@@ -363,9 +363,9 @@ class _Lateness:
         at_us, since_us = int(self.table.at_us[row]), int(self.table.since_us[row])
         return at_us - min(self.jitter_us, at_us - since_us) - self.line_us
 
-    def until(self, row: int) -> Span:
+    def until(self, row: int) -> TimeInterval:
         at_us = self.table.at_us
         off_from_us = self._printed_after_us(self.frozen - 1)
         off_until_us = int(at_us[self.frozen]) + self.change_us
         low_us = self._printed_after_us(row - 1) - off_until_us
-        return Span(max(0, low_us), int(at_us[row]) - off_from_us)
+        return TimeInterval(max(0, low_us), int(at_us[row]) - off_from_us)

@@ -9,16 +9,16 @@ from enum import Enum
 
 from lostlink.errors import ExitCode
 from lostlink.requirements import CATALOGUE
-from lostlink.results import exit_code, failure
+from lostlink.results import ALL_WAIVED, exit_code, failure
 from lostlink.verdicts import Limit, Measurement, Outcome, Verdict, quantity
-from lostlink.watch.freeze import Look, Span, State
+from lostlink.watch.freeze import FreezeAnalysis, FreezeState, TimeInterval
 from lostlink_sims import HowSeen, Profile
 
 _WORST_FIRST = (Outcome.NOT_MET, Outcome.INCONCLUSIVE, Outcome.NOT_TESTED, Outcome.MET)
 _IDS = ("FS-OFF", "FS-VALUE", "FS-STAY")
 
 
-class Seen(Enum):
+class AttemptResult(Enum):
     """How an attempt ended."""
 
     CAME = "the failsafe came"
@@ -33,9 +33,7 @@ class Seen(Enum):
     PAUSED = "the stick paused"
 
 
-_SHOWS_NOTHING = (
-    Seen.CEASED, Seen.NOT_FROZEN, Seen.NOT_MOVED, Seen.THROTTLE_LOW, Seen.AT_ONCE, Seen.BY_STEPS, Seen.PAUSED,
-)  # fmt: skip
+_SHOWS_NOTHING = frozenset(AttemptResult) - {AttemptResult.CAME, AttemptResult.NOT_IDLE, AttemptResult.HELD}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,8 +42,8 @@ class Attempt:
 
     Attributes
     ----------
-    seen : Seen
-    look : Look or None
+    result : AttemptResult
+    look : FreezeAnalysis or None
         What the rows show; None when no stick was moved.
     watched_us : int
         How long the rows were watched after the freeze.
@@ -53,35 +51,35 @@ class Attempt:
         Pulse widths of the throttle: highest after the cut, and at the end.
     """
 
-    seen: Seen
-    look: Look | None = None
+    result: AttemptResult
+    look: FreezeAnalysis | None = None
     watched_us: int = 0
     highest_us: float | None = None
     last_us: float | None = None
 
     @property
-    def hold(self) -> Span | None:
+    def hold(self) -> TimeInterval | None:
         """Time from switching off to the failsafe: of the throttle where it is known, else of all channels."""
         if self.look is None:
             return None
-        return self.look.cut or (self.look.hold if self.seen in (Seen.CAME, Seen.AT_ONCE) else None)
+        return self.look.cut or (self.look.hold if self.result in (AttemptResult.CAME, AttemptResult.AT_ONCE) else None)
 
 
-def seen(look: Look) -> Seen:
+def classify(look: FreezeAnalysis) -> AttemptResult:
     """Return how an attempt ended whose rows show this."""
-    if look.state is State.MOVING:
-        return Seen.NOT_FROZEN
+    if look.state is FreezeState.MOVING:
+        return AttemptResult.NOT_FROZEN
     if look.throttle_was_up is False:
-        return Seen.THROTTLE_LOW
-    if look.state is State.HELD:
-        return Seen.CEASED if look.silent else Seen.HELD
+        return AttemptResult.THROTTLE_LOW
+    if look.state is FreezeState.HELD:
+        return AttemptResult.CEASED if look.silent else AttemptResult.HELD
     if look.cut_steps > 1:
-        return Seen.BY_STEPS
+        return AttemptResult.BY_STEPS
     if look.stick_steps > 1 or not look.jumped:
-        return Seen.PAUSED
+        return AttemptResult.PAUSED
     if look.throttle_was_up and look.cut is None:
-        return Seen.NOT_IDLE
-    return Seen.AT_ONCE if look.at_once else Seen.CAME
+        return AttemptResult.NOT_IDLE
+    return AttemptResult.AT_ONCE if look.at_once else AttemptResult.CAME
 
 
 def pulse_lag_us(profile: Profile) -> int:
@@ -93,13 +91,13 @@ def pulse_lag_us(profile: Profile) -> int:
     return output.frame_gap_us + output.channels * profile.receiver.high_us + before_us
 
 
-def text_of(span: Span) -> str:
+def text_of(span: TimeInterval) -> str:
     """Return a time with its uncertainty, in whole milliseconds; the rounding is in the uncertainty."""
     middle_ms, half_ms = _whole_ms(span)
     return f"{middle_ms} ms ± {half_ms} ms"
 
 
-def _whole_ms(span: Span) -> tuple[int, int]:
+def _whole_ms(span: TimeInterval) -> tuple[int, int]:
     """Return middle and half-width in whole milliseconds that together still hold the whole span."""
     middle_ms = round(span.middle_us / 1000)
     return middle_ms, math.ceil(max(span.high_us / 1000 - middle_ms, middle_ms - span.low_us / 1000))
@@ -112,15 +110,15 @@ def _ms(time_us: int) -> str:
 def sentence(attempt: Attempt) -> str:
     """Return what was seen, as a pilot would say it."""
     look, watched = attempt.look, f"{attempt.watched_us / 1e6:.1f} s"
-    match attempt.seen:
-        case Seen.CAME:
+    match attempt.result:
+        case AttemptResult.CAME:
             assert attempt.hold is not None
             return f"The failsafe came {text_of(attempt.hold)} after the handset was switched off."
-        case Seen.NOT_IDLE:
+        case AttemptResult.NOT_IDLE:
             return f"Other values came, but the throttle did not go to idle within the {watched} watched."
-        case Seen.HELD:
+        case AttemptResult.HELD:
             return f"The receiver held its last values: it never cut the throttle in the {watched} watched."
-        case Seen.CEASED:
+        case AttemptResult.CEASED:
             assert look is not None
             after_us = look.last_row_us - look.frozen_us
             when = f"{_ms(after_us)} after the values froze" if after_us > 0 else "when the values froze"
@@ -128,23 +126,23 @@ def sentence(attempt: Attempt) -> str:
                 f"The board ceased to print {when}, without failsafe values; "
                 "what its outputs do then cannot be seen here."
             )
-        case Seen.NOT_FROZEN:
+        case AttemptResult.NOT_FROZEN:
             return "The values did not freeze: the handset was not switched off, or something else moves them."
-        case Seen.NOT_MOVED:
+        case AttemptResult.NOT_MOVED:
             return "No stick was kept moving, so nobody could see when the values freeze."
-        case Seen.THROTTLE_LOW:
+        case AttemptResult.THROTTLE_LOW:
             return "The throttle stood at idle when the values froze, so no cut could be seen; raise it and repeat."
-        case Seen.AT_ONCE:
+        case AttemptResult.AT_ONCE:
             return (
                 "Other values came at once, with no freeze before that could be seen: a very short hold, or the "
                 "handset's own last packet. A board that prints more often would show which."
             )
-        case Seen.PAUSED:
+        case AttemptResult.PAUSED:
             return (
                 "The stick went on for a few small steps after a pause, so nobody can say when the handset went off. "
                 "Repeat, without a pause."
             )
-        case Seen.BY_STEPS:
+        case AttemptResult.BY_STEPS:
             return (
                 "The throttle went down step by step after the stick had come to rest: a hand, or a failsafe that "
                 "goes down slowly. Repeat, and leave the throttle alone."
@@ -169,9 +167,9 @@ def remarks(attempt: Attempt, names: Sequence[str]) -> list[str]:
     if look is None:
         return []
     said = []
-    if look.steps > 1 and attempt.seen in (Seen.CAME, Seen.NOT_IDLE):
+    if look.steps > 1 and attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE):
         said.append(f"The values came in {look.steps} steps.")
-    if look.silent and attempt.seen in (Seen.CAME, Seen.NOT_IDLE):
+    if look.silent and attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE):
         said.append("After that the board ceased to print.")
     if look.restless:
         left = ", ".join(names[column] for column in look.restless)
@@ -210,18 +208,18 @@ def judge(attempts: Sequence[Attempt], profile: Profile | None) -> list[Verdict]
 
 def _verdict(name: str, attempt: Attempt, profile: Profile | None) -> tuple[float, Verdict]:
     """Return how large the measured value is, and the verdict."""
-    if attempt.seen in _SHOWS_NOTHING:
+    if attempt.result in _SHOWS_NOTHING:
         outcome = Outcome.INCONCLUSIVE if name == "FS-OFF" else Outcome.NOT_TESTED
         return 0.0, Verdict(requirement=CATALOGUE[name], outcome=outcome, reason=sentence(attempt))
     if name == "FS-OFF":
         return _off(attempt, profile)
     if profile is None:
         return _untested(name, "without a profile nobody knows which channel is the throttle")
-    if attempt.seen is Seen.HELD:
+    if attempt.result is AttemptResult.HELD:
         return _untested(name, "the failsafe never came")
     if name == "FS-VALUE":
         return _width(name, "throttle at the end", attempt.last_us, profile, "as the board prints it")
-    if attempt.seen is Seen.NOT_IDLE:
+    if attempt.result is AttemptResult.NOT_IDLE:
         return _untested(name, "the throttle was never cut")
     if attempt.look is not None and attempt.look.silent:
         return _untested(name, "the board ceased to print after the cut")
@@ -258,7 +256,7 @@ def _width(name: str, what: str, width_us: float | None, profile: Profile, reaso
 
 def _off(attempt: Attempt, profile: Profile | None) -> tuple[float, Verdict]:
     """Judge the time to the cut; the limit is for pulses, which follow what is printed by up to a frame."""
-    if attempt.seen in (Seen.HELD, Seen.NOT_IDLE):
+    if attempt.result in (AttemptResult.HELD, AttemptResult.NOT_IDLE):
         never = Measurement(
             name="time to the cut", value=attempt.watched_us, how_seen=HowSeen.REPORTED, only_at_least=True
         )
@@ -276,7 +274,7 @@ def _off(attempt: Attempt, profile: Profile | None) -> tuple[float, Verdict]:
             reason="no profile was given, so there is no limit: this is the hold time only",
         )  # fmt: skip
     lag_us = pulse_lag_us(profile)
-    middle_ms, half_ms = _whole_ms(Span(attempt.hold.low_us, attempt.hold.high_us + lag_us))
+    middle_ms, half_ms = _whole_ms(TimeInterval(attempt.hold.low_us, attempt.hold.high_us + lag_us))
     measurement = Measurement(
         name="time to the end of the first idle pulse", value=1000 * middle_ms, uncertainty=1000 * half_ms,
         how_seen=HowSeen.REPORTED,
@@ -295,14 +293,14 @@ def conclusion(attempts: Sequence[Attempt], verdicts: Sequence[Verdict], profile
         return failed
     if exit_code(verdicts) is ExitCode.MET:
         return "The throttle was cut in time, stood at idle, and stayed there for as long as was watched."
-    came = [attempt for attempt in attempts if attempt.seen is Seen.CAME]
+    came = [attempt for attempt in attempts if attempt.result is AttemptResult.CAME]
     if profile is None and len(came) == len(attempts):
         longest = max((attempt.hold for attempt in came if attempt.hold), key=lambda span: span.high_us)
         return f"Hold time {text_of(longest)}. No profile, so no limit: nothing is judged."
     doubts = (verdict for verdict in verdicts if verdict.outcome not in (Outcome.MET, Outcome.WAIVED))
     doubt = next(doubts, None)
     if doubt is None:
-        return "Every requirement was waived by the owner; nothing is proven."
+        return ALL_WAIVED
     if doubt.measured:
         return f"Inconclusive: {doubt.measured}, limit {doubt.limit}."
     return f"Inconclusive. {_first_upper(doubt.reason)}".rstrip(".") + "."

@@ -8,8 +8,8 @@ from typing import Protocol
 
 from lostlink.bench.codec import Decoder
 from lostlink.errors import LostlinkError
-from lostlink.watch.column_stats import Gauges
-from lostlink.watch.columns import Columns, Layout, Row
+from lostlink.watch.column_stats import TableStats
+from lostlink.watch.columns import ColumnLayout, ColumnReader, PrintedRow
 
 MOST_ROWS = 1_000_000
 """So many rows are kept for a test; at 1000 lines a second that is a quarter of an hour."""
@@ -19,7 +19,7 @@ _QUIET_NS = 3_000_000_000
 _BYTES_TO_JUDGE = 200
 
 
-class Source(Protocol):
+class ByteSource(Protocol):
     """What a serial line offers; see `lostlink.bench.line.SerialLine`."""
 
     port: str
@@ -34,7 +34,7 @@ class Listener:
 
     Parameters
     ----------
-    source : Source
+    source : ByteSource
     channels : int, optional
         How many channels the profile has.
     keep : bool
@@ -44,23 +44,23 @@ class Listener:
 
     Attributes
     ----------
-    rows : list of Row
-    gauges : Gauges
+    rows : list of PrintedRow
+    stats : TableStats
     started_ns : int
     """
 
     def __init__(
         self,
-        source: Source,
+        source: ByteSource,
         *,
         channels: int | None = None,
         keep: bool = False,
         clock_ns: Callable[[], int] = time.monotonic_ns,
     ) -> None:
         self.source = source
-        self.columns = Columns(source.baud)
-        self.gauges = Gauges()
-        self.rows: list[Row] = []
+        self.columns = ColumnReader(source.baud)
+        self.stats = TableStats()
+        self.rows: list[PrintedRow] = []
         self.now_ns = clock_ns
         self.started_ns = clock_ns()
         self._channels = channels
@@ -69,7 +69,7 @@ class Listener:
         self._last_byte_ns = self.started_ns
 
     @property
-    def layout(self) -> Layout | None:
+    def layout(self) -> ColumnLayout | None:
         """What the columns are; None before the first rows."""
         return self.columns.layout(self._channels)
 
@@ -87,7 +87,7 @@ class Listener:
         for at_ns, data in self.source.read(wait_s):
             self._last_byte_ns = at_ns
             rows = self.columns.feed(at_ns, data)
-            self.gauges.add(rows)
+            self.stats.add(rows)
             if self._keep:
                 self.rows += rows
             if self.columns.counts.zeros:
@@ -107,7 +107,7 @@ class Listener:
         while self.now_ns() < until_ns:
             self.listen(until_ns)
 
-    def trouble(self) -> str:
+    def problem(self) -> str:
         """Return in words what is wrong with what comes; empty when lines come."""
         counts, now_ns = self.columns.counts, self.now_ns()
         if now_ns - self._last_byte_ns > _QUIET_NS:

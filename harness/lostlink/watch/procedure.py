@@ -18,8 +18,8 @@ from dataclasses import dataclass
 
 from lostlink.errors import ProfileError, RigError
 from lostlink.watch.columns import BITS_PER_BYTE
-from lostlink.watch.freeze import Look, State, Throttle, look, moving
-from lostlink.watch.judging import Attempt, Seen, seen, sentence
+from lostlink.watch.freeze import FreezeAnalysis, FreezeState, ThrottleColumn, look, moving
+from lostlink.watch.judging import Attempt, AttemptResult, classify, sentence
 from lostlink.watch.listener import Listener
 from lostlink.watch.table import Table
 from lostlink.watch.units import Scale, scale_for
@@ -36,14 +36,14 @@ Keep the other stick moving in circles, without a pause, until the handset is of
 SWITCH_OFF = "NOW switch the handset off, with the stick still moving, and leave it off."
 AGAIN = "Switch the handset on again."
 _TOLD = {
-    State.MOVING: "The values change again.",
-    State.HELD: "The values are frozen. Leave the handset off.",
-    State.CHANGED: "Other values came. Leave the handset off.",
+    FreezeState.MOVING: "The values change again.",
+    FreezeState.HELD: "The values are frozen. Leave the handset off.",
+    FreezeState.CHANGED: "Other values came. Leave the handset off.",
 }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class WaitTimes:
     """How long to wait for what, in microseconds.
 
     Attributes
@@ -68,12 +68,12 @@ class Plan:
     stay_us: int = 3_000_000
 
 
-def plan_for(profile: Profile | None) -> Plan:
+def wait_times_for(profile: Profile | None) -> WaitTimes:
     """Return a plan that watches well beyond the profile's limit."""
-    plan = Plan()
+    plan = WaitTimes()
     if profile is None:
         return plan
-    return Plan(hold_us=max(plan.hold_us, 2 * profile.requirements.cut_within_us))
+    return WaitTimes(hold_us=max(plan.hold_us, 2 * profile.requirements.cut_within_us))
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +82,7 @@ class _View:
 
     table: Table
     scale: Scale
-    throttle: Throttle | None
+    throttle: ThrottleColumn | None
 
     @property
     def spans(self) -> list[float]:
@@ -99,7 +99,7 @@ class FailsafeTest:
     profile : Profile, optional
     tell : callable
         Says something to the operator.
-    plan : Plan, optional
+    plan : WaitTimes, optional
 
     Attributes
     ----------
@@ -107,12 +107,12 @@ class FailsafeTest:
         Those that are complete.
     """
 
-    def __init__(self, listener: Listener, profile: Profile | None, tell: Tell, plan: Plan | None = None) -> None:
+    def __init__(self, listener: Listener, profile: Profile | None, tell: Tell, plan: WaitTimes | None = None) -> None:
         self.attempts: list[Attempt] = []
         self.listener = listener
         self._profile = profile
         self._tell = tell
-        self._plan = plan or plan_for(profile)
+        self._plan = plan or wait_times_for(profile)
 
     def run(self, repeats: int = 1) -> None:
         """Make so many attempts; one in which no stick moves is the last.
@@ -134,7 +134,7 @@ class FailsafeTest:
             self.attempts.append(attempt)
             if repeats > 1:
                 self._tell(sentence(attempt))
-            if attempt.seen is Seen.NOT_MOVED:
+            if attempt.result is AttemptResult.NOT_MOVED:
                 break
 
     def _now_us(self) -> int:
@@ -151,7 +151,7 @@ class FailsafeTest:
         table = Table.of(listener.rows[first:], layout, listener.started_ns)
         return _View(table, scale, self._throttle(len(layout.channels), scale))
 
-    def _throttle(self, printed: int, scale: Scale) -> Throttle | None:
+    def _throttle(self, printed: int, scale: Scale) -> ThrottleColumn | None:
         if self._profile is None:
             return None
         index = self._profile.throttle_index
@@ -160,29 +160,29 @@ class FailsafeTest:
                 f"{self.listener.source.port}: prints {printed} channels, and the profile's throttle is channel "
                 f"{index + 1}; allowed: a profile whose channels are those that the board prints, in the same order"
             )
-        return Throttle(index, scale.largest_up_to(self._profile.requirements.idle_below_us))
+        return ThrottleColumn(index, scale.largest_up_to(self._profile.requirements.idle_below_us))
 
     def _wait_for_lines(self) -> None:
         until_ns = self.listener.started_ns + self._plan.first_line_us * 1000
         while self.listener.layout is None:
             if self.listener.now_ns() >= until_ns:
-                trouble = self.listener.trouble() or "no columns of numbers come"
-                raise RigError(f"{self.listener.source.port}: {trouble}")
+                problem = self.listener.problem() or "no columns of numbers come"
+                raise RigError(f"{self.listener.source.port}: {problem}")
             self.listener.listen(until_ns)
 
     def _attempt(self) -> Attempt:
         self._tell(MOVE)
         cue_us = self._wait_for_movement()
         if cue_us is None:
-            return Attempt(seen=Seen.NOT_MOVED)
+            return Attempt(result=AttemptResult.NOT_MOVED)
         self._tell(SWITCH_OFF)
-        state = State.MOVING
+        state = FreezeState.MOVING
         while True:
             self.listener.listen_until(self.listener.now_ns() + _TURN_NS)
             view = self._view(cue_us - self._plan.movement_us)
             found = self._look(view, cue_us)
             if found is None:
-                return Attempt(seen=Seen.NOT_MOVED)
+                return Attempt(result=AttemptResult.NOT_MOVED)
             if found.state is not state:
                 state = found.state
                 self._tell(_TOLD[state])
@@ -201,7 +201,7 @@ class FailsafeTest:
             self.listener.listen_until(self.listener.now_ns() + _TURN_NS)
         return None
 
-    def _look(self, view: _View, cue_us: int) -> Look | None:
+    def _look(self, view: _View, cue_us: int) -> FreezeAnalysis | None:
         movement = moving(view.table, view.spans, cue_us - self._plan.movement_us, cue_us)
         if movement is None:
             return None  # what seemed to be a stick was a clock
@@ -211,24 +211,24 @@ class FailsafeTest:
             view.table, movement, view.spans, self._now_us(), throttle=view.throttle, line_us=line_us
         )  # fmt: skip
 
-    def _is_over(self, found: Look, cue_us: int) -> bool:
+    def _is_over(self, found: FreezeAnalysis, cue_us: int) -> bool:
         """Tell whether enough was seen."""
         plan, now_us = self._plan, self._now_us()
-        if found.state is State.MOVING:
+        if found.state is FreezeState.MOVING:
             return now_us - cue_us >= plan.off_wait_us
         waited = now_us - found.frozen_us >= plan.hold_us + found.change_interval_us
-        if found.state is State.HELD:
+        if found.state is FreezeState.HELD:
             return waited
         stood = now_us - found.last_us >= plan.stay_us
         if found.throttle_was_up and found.cut is None:
             return waited and stood
         return stood or now_us - found.frozen_us >= plan.hold_us + _LONGEST_STAYS * plan.stay_us
 
-    def _result(self, found: Look, view: _View) -> Attempt:
+    def _result(self, found: FreezeAnalysis, view: _View) -> Attempt:
         width_us = view.scale.width_us
         until_us = found.last_row_us if found.silent else self._now_us()
         return Attempt(
-            seen=seen(found),
+            result=classify(found),
             look=found,
             watched_us=max(0, until_us - found.frozen_us - found.change_interval_us),
             highest_us=None if found.highest_after_cut is None else width_us(found.highest_after_cut),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.watch.columns import Layout, Row
+from lostlink.watch.columns import ColumnLayout, PrintedRow
 
 Ints = NDArray[np.int64]
 
@@ -31,7 +31,7 @@ class Table:
     values: NDArray[np.float64]
 
     @classmethod
-    def of(cls, rows: Sequence[Row], layout: Layout, origin_ns: int) -> Table:
+    def of(cls, rows: Sequence[PrintedRow], layout: ColumnLayout, origin_ns: int) -> Table:
         """Return the channels of the rows that have the layout's number of columns."""
         fit = [row for row in rows if len(row.values) == layout.width]
         stamps = np.array([(row.at_ns, row.since_ns) for row in fit], np.int64).reshape(-1, 2)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.watch.columns import Kind, Layout
+from lostlink.watch.columns import ColumnLayout, ValueKind
 from lostlink_sims import Profile
 from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, TOP_CODE, pulse_table
 
@@ -21,7 +21,7 @@ class Scale:
 
     Attributes
     ----------
-    kind : Kind
+    kind : ValueKind
     low, high, middle : int
         The ends and the middle, in the numbers' own unit.
     unit : str
@@ -32,7 +32,7 @@ class Scale:
         Pulse width in microseconds for each number from 0 on; empty when the numbers are widths.
     """
 
-    kind: Kind
+    kind: ValueKind
     low: int
     high: int
     middle: int
@@ -64,7 +64,7 @@ class Scale:
         return float(np.searchsorted(self.table, width_us, side="right")) - 1
 
 
-def names_of(layout: Layout, profile: Profile | None) -> list[str]:
+def names_of(layout: ColumnLayout, profile: Profile | None) -> list[str]:
     """Return what the channels are called: by the profile, by the board, or by their number."""
     names = []
     for place, column in enumerate(layout.channels):
@@ -75,7 +75,7 @@ def names_of(layout: Layout, profile: Profile | None) -> list[str]:
     return names
 
 
-def scale_for(kind: Kind, profile: Profile | None) -> Scale:
+def scale_for(kind: ValueKind, profile: Profile | None) -> Scale:
     """Return the scale of a kind of numbers, by the profile's rules or else the plain ones.
 
     The plain rules are a width of 1000 to 2000 µs, and a code that is a reading without its two lowest bits.
@@ -83,10 +83,10 @@ def scale_for(kind: Kind, profile: Profile | None) -> Scale:
     link = profile or Profile()
     low_us, high_us = link.receiver.low_us, link.receiver.high_us
     codes = np.array(pulse_table(link.receiver.mapping, low_us, high_us), np.int64)
-    if kind is Kind.WIDTHS:
+    if kind is ValueKind.WIDTHS:
         step = max(1, round((high_us - low_us) / TOP_CODE))
         return Scale(kind, low_us, high_us, (low_us + high_us) // 2, "µs", step, np.empty(0, np.int64))
-    if kind is Kind.COUNTS:
+    if kind is ValueKind.COUNTS:
         code = ADC_RULES[link.handset.mapping](np.arange(ADC_COUNTS))
         return Scale(kind, 0, ADC_COUNTS - 1, ADC_COUNTS // 2, "counts", ADC_COUNTS // 256, codes[code])
     return Scale(kind, 0, TOP_CODE, MIDDLE_CODE, "codes", 1, codes)

@@ -22,14 +22,14 @@ from numpy.typing import NDArray
 
 from lostlink_sims._settings import Checked, setting
 from lostlink_sims.air import radio
-from lostlink_sims.streams import Draws, threshold, under
+from lostlink_sims.streams import Streams, threshold, under
 
 LOST: Final = 1
 DAMAGED: Final = 2
 _DAY_US: Final = 86_400_000_000
 
 Ints = NDArray[np.int64]
-Befell = NDArray[np.uint8]
+Fates = NDArray[np.uint8]
 
 
 @dataclass(slots=True)
@@ -55,7 +55,7 @@ class Tile:
 
 
 @dataclass(frozen=True, slots=True)
-class Air:
+class OnAir:
     """What a sampler may know of the link: the packet on the air and its own streams.
 
     Attributes
@@ -67,7 +67,7 @@ class Air:
     bit_rate_bit_s : int
     has_crc : bool
         False when the radio hands over damaged payloads.
-    draws : Draws
+    draws : Streams
     purpose : int
         First purpose of this model's own range.
     """
@@ -77,7 +77,7 @@ class Air:
     address_bits: int
     bit_rate_bit_s: int
     has_crc: bool
-    draws: Draws
+    draws: Streams
     purpose: int
 
     def words(self, tile: Tile, which: int = 0) -> NDArray[np.uint32]:
@@ -89,7 +89,7 @@ class Air:
         return int(self.draws.below(self.purpose + 240 + which, 0, 1, limit)[0])
 
 
-Sampler = Callable[[Tile], Befell]
+Sampler = Callable[[Tile], Fates]
 
 
 class LossModel(Protocol):
@@ -97,10 +97,10 @@ class LossModel(Protocol):
 
     model: ClassVar[str]
 
-    def sampler(self, air: Air) -> Sampler: ...
+    def sampler(self, air: OnAir) -> Sampler: ...
 
 
-def _lost(mask: NDArray[np.bool_]) -> Befell:
+def _lost(mask: NDArray[np.bool_]) -> Fates:
     return mask.view(np.uint8)
 
 
@@ -111,7 +111,7 @@ class Bernoulli(Checked):
     model: ClassVar[str] = "bernoulli"
     probability: float = setting(MISSING, "Share of packets lost.", "share", least=0, most=1, example="2 %")
 
-    def sampler(self, air: Air) -> Sampler:
+    def sampler(self, air: OnAir) -> Sampler:
         limit = threshold(self.probability)
         return lambda tile: _lost(under(air.words(tile), limit))
 
@@ -138,14 +138,14 @@ class GilbertElliott(Checked):
     loss_good: float = setting(0.0, "Share of packets lost in the good state.", "share", least=0, most=1)
     loss_bad: float = setting(1.0, "Share of packets lost in the bad state.", "share", least=0, most=1)
 
-    def sampler(self, air: Air) -> Sampler:
+    def sampler(self, air: OnAir) -> Sampler:
         turns_bad = threshold(self.good_to_bad)
         stays_bad = threshold(1 - self.bad_to_good)
         limits = threshold(self.loss_good), threshold(self.loss_bad)
         bad = False
         states = np.zeros(0, np.bool_)
 
-        def sample(tile: Tile) -> Befell:
+        def sample(tile: Tile) -> Fates:
             nonlocal bad, states
             if tile.attempt == 0:  # a repeated packet meets the channel of its slot
                 walk = []
@@ -176,11 +176,11 @@ class PeriodicInterferer(Checked):
         None, "When the first burst begins; left out, drawn.", "duration", least=0, most=_DAY_US, example="10 ms"
     )
 
-    def sampler(self, air: Air) -> Sampler:
+    def sampler(self, air: OnAir) -> Sampler:
         limit = threshold(self.loss)
         phase_us = air.once(0, self.period_us) if self.phase_us is None else self.phase_us
 
-        def sample(tile: Tile) -> Befell:
+        def sample(tile: Tile) -> Fates:
             hit = overlaps(tile.sent_us, air.air_us, phase_us, self.period_us, self.burst_us)
             return _lost(hit if self.loss >= 1 else hit & under(air.words(tile), limit))
 
@@ -203,13 +203,13 @@ class Recorded(Checked):
         "text", example="losses.csv")  # fmt: skip
     pattern: bytes = b""
 
-    def sampler(self, air: Air) -> Sampler:
+    def sampler(self, air: OnAir) -> Sampler:
         pattern = np.frombuffer(self.pattern, np.uint8)
         if not len(pattern):
             raise ValueError(f"the recorded losses of {self.file} hold no packet")
         start = air.once(0, len(pattern))
 
-        def sample(tile: Tile) -> Befell:
+        def sample(tile: Tile) -> Fates:
             places = (start + tile.first + np.arange(len(tile.sent_us))) % len(pattern)
             return pattern[places]
 
@@ -224,10 +224,10 @@ class Blackout(Checked):
     at_us: int = setting(MISSING, "When it begins.", "duration", least=0, most=_DAY_US, example="20 s")
     for_us: int = setting(MISSING, "How long it lasts.", "duration", least=1, most=_DAY_US, example="300 ms")
 
-    def sampler(self, air: Air) -> Sampler:
+    def sampler(self, air: OnAir) -> Sampler:
         end_us = self.at_us + self.for_us
 
-        def sample(tile: Tile) -> Befell:
+        def sample(tile: Tile) -> Fates:
             return _lost((tile.sent_us + air.air_us > self.at_us) & (tile.sent_us < end_us))
 
         return sample
@@ -315,7 +315,7 @@ class LinkBudget(Checked):
         received_dbm = self.transmit_power_dbm + self.antenna_gain_db - loss_db - self.implementation_loss_db
         return received_dbm - radio.noise_dbm(bit_rate_bit_s, self.noise_figure_db)
 
-    def fading_cdb(self, air: Air) -> Callable[[Ints], Ints] | None:
+    def fading_cdb(self, air: OnAir) -> Callable[[Ints], Ints] | None:
         """Return the fading gain over time in hundredths of a decibel, None without fading."""
         if self.fading == "none":
             return None
@@ -356,13 +356,13 @@ class LinkBudget(Checked):
         mean_cdb = np.array(round(100 * self.mean_ebn0_db(bit_rate_bit_s)), np.int64)
         return int(limits[self._place(mean_cdb, limits)])
 
-    def sampler(self, air: Air) -> Sampler:
+    def sampler(self, air: OnAir) -> Sampler:
         limits = packet_loss_thresholds(air.fatal_bits)
         mean_cdb = round(100 * self.mean_ebn0_db(air.bit_rate_bit_s))
         gain = self.fading_cdb(air)
         unnoticed = threshold(air.address_bits / air.fatal_bits)
 
-        def sample(tile: Tile) -> Befell:
+        def sample(tile: Tile) -> Fates:
             level = np.full(len(tile.sent_us), mean_cdb, np.int64)
             if gain is not None:
                 level += gain(tile.sent_us)

@@ -54,11 +54,6 @@ def two_ray_loss_db(distance_m: float, frequency_hz: float, height_a_m: float, h
     return -20 * math.log10(wavelength_m / (4 * math.pi) * abs(field))
 
 
-def two_ray_far_loss_db(distance_m: float, height_a_m: float, height_b_m: float) -> float:
-    """Return the far form 40 log10 d - 20 log10(ha hb) [2]_; too small below 4 pi ha hb / wavelength."""
-    return 40 * math.log10(distance_m) - 20 * math.log10(height_a_m * height_b_m)
-
-
 def noise_dbm(bandwidth_hz: float, noise_figure_db: float = 0.0) -> float:
     """Return thermal noise k T0 B with T0 = 290 K, plus the noise figure."""
     return 10 * math.log10(BOLTZMANN_J_K * NOISE_TEMPERATURE_K * bandwidth_hz * 1000) + noise_figure_db

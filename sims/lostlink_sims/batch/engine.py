@@ -9,7 +9,7 @@ All is integer arithmetic on the same drawn numbers, so that results are equal, 
 happens than this file knows of (the link is not up in time for arming, say) is named in `Outcomes.unsure`; the event
 simulation has the last word there. What a profile asks for that cannot be done here, `unfit` says.
 
-Memory is that of one piece of trials, whatever their number: `Many.pieces`.
+Memory is that of one piece of trials, whatever their number: `BatchEngine.pieces`.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 from lostlink_sims.batch import bits
 from lostlink_sims.batch.bits import Words
 from lostlink_sims.batch.frames import Link, Pilot, unfit_frames
-from lostlink_sims.batch.losses import ManyAir
-from lostlink_sims.batch.trials import Drawn, Lot
+from lostlink_sims.batch.losses import BatchLosses
+from lostlink_sims.batch.trials import Drawn, FlightTrials
 from lostlink_sims.profile import Profile
 
 Ints = NDArray[np.int64]
@@ -85,7 +85,7 @@ class Outcomes:
     unsure: Ints
 
 
-def unfit(lot: Lot) -> str:
+def unfit(lot: FlightTrials) -> str:
     """Return why these trials cannot be done side by side; empty when they can."""
     profile = lot.profile
     if profile.radio.crc_bytes == 0 and not profile.handset.check_byte:
@@ -95,12 +95,12 @@ def unfit(lot: Lot) -> str:
     return unfit_frames(lot)
 
 
-class Many:
+class BatchEngine:
     """Runs the trials of a lot.
 
     Parameters
     ----------
-    lot : Lot
+    lot : FlightTrials
 
     Raises
     ------
@@ -108,7 +108,7 @@ class Many:
         If `unfit` has something to say.
     """
 
-    def __init__(self, lot: Lot) -> None:
+    def __init__(self, lot: FlightTrials) -> None:
         if why := unfit(lot):
             raise ValueError(why)
         self.lot = lot
@@ -123,7 +123,7 @@ class Many:
     def run(self, first: int, count: int) -> Outcomes:
         """Return what came of some trials, all in memory at once."""
         drawn = self.lot.drawn(first, count)
-        air = ManyAir(self.lot, drawn, first)
+        air = BatchLosses(self.lot, drawn, first)
         link = Link(self.lot, drawn, air, air.received)
         episodes = _Receivers(self.lot, link).episodes()
         sent = air.departures.first_from(drawn.lost_us)
@@ -135,7 +135,7 @@ class Many:
 class _Receivers:
     """From received packets to failsafe: the reference receiver's states, many trials side by side."""
 
-    def __init__(self, lot: Lot, link: Link) -> None:
+    def __init__(self, lot: FlightTrials, link: Link) -> None:
         self._lot, self._link, self.received = lot, link, link.received
         self._seek = link.seek
         self._count = link.received.shape[1]

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from lostlink_sims.batch import bits
 from lostlink_sims.batch.bits import Words
-from lostlink_sims.batch.losses import ManyAir
-from lostlink_sims.batch.trials import Drawn, Lot
+from lostlink_sims.batch.losses import BatchLosses
+from lostlink_sims.batch.trials import Drawn, FlightTrials
 from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, adc_reading, pulse_table
 from lostlink_sims.flight import TRANSITIONS, WITHOUT_SWITCH, Arming, Seen
 from lostlink_sims.handset import codes, wiper
@@ -62,7 +62,7 @@ def _spread(profile: Profile, index: int, least: int, most: int) -> tuple[int, i
     return int(widths.min()), int(widths.max())
 
 
-def unfit_frames(lot: Lot) -> str:
+def unfit_frames(lot: FlightTrials) -> str:
     """Return what in the profile the frames here cannot do; empty when nothing."""
     profile = lot.profile
     fc, limits, output, throttle = (
@@ -120,7 +120,7 @@ def restarts(profile: Profile) -> bool:
     return table[table[Arming.ARMED, said], Seen.ON_UP] is Arming.ARMED
 
 
-class Frames:
+class FrameTimes:
     """The frames of many trials: when they begin, and how wide their pulses are.
 
     Parameters
@@ -129,7 +129,7 @@ class Frames:
         Place, begin and end of each time in failsafe.
     """
 
-    def __init__(self, lot: Lot, drawn: Drawn, link: Link, episodes: Ints) -> None:
+    def __init__(self, lot: FlightTrials, drawn: Drawn, link: Link, episodes: Ints) -> None:
         self._lot, self._drawn, self._link = lot, drawn, link
         profile = self._profile = lot.profile
         self._first_us = profile.receiver.boot_us + np.maximum(1, drawn.frame_phase_us)
@@ -194,7 +194,7 @@ class Frames:
 class Link:
     """What frames need to know of the packets behind them."""
 
-    def __init__(self, lot: Lot, drawn: Drawn, air: ManyAir, received: Words) -> None:
+    def __init__(self, lot: FlightTrials, drawn: Drawn, air: BatchLosses, received: Words) -> None:
         self._lot, self._drawn, self.air, self.received = lot, drawn, air, received
         self.seek = bits.Seeker(received)
         self._noise: dict[int, Ints] = {}
@@ -241,11 +241,11 @@ class Link:
 class Pilot:
     """What pulses and motors did in each trial, seen as the flight controller sees them."""
 
-    def __init__(self, lot: Lot, drawn: Drawn, link: Link, episodes: Ints) -> None:
+    def __init__(self, lot: FlightTrials, drawn: Drawn, link: Link, episodes: Ints) -> None:
         self._lot, self._drawn, self._link = lot, drawn, link
         profile = self._profile = lot.profile
         self._count = len(drawn.lost_us)
-        self._frames = frames = Frames(lot, drawn, link, episodes)
+        self._frames = frames = FrameTimes(lot, drawn, link, episodes)
         self._throttle = profile.throttle_index
         self._idle_end_us = int(frames.preset[: self._throttle + 1].sum())
         self._sync_us = profile.flight_controller.least_sync_us

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from lostlink_sims.air import loss
 from lostlink_sims.batch import bits
 from lostlink_sims.batch.bits import Words
-from lostlink_sims.batch.trials import CAUSES, Drawn, Lot
+from lostlink_sims.batch.trials import CAUSES, Drawn, FlightTrials
 from lostlink_sims.handset import TILE
 from lostlink_sims.profile import air_time_us, fatal_bits
 from lostlink_sims.scenario import HandsetOff
-from lostlink_sims.streams import BLOCK, MODEL_SPAN, Draws, ManyDraws, Purpose, scaled, threshold
+from lostlink_sims.streams import BLOCK, MODEL_SPAN, BatchStreams, Purpose, Streams, scaled, threshold
 
 Ints = NDArray[np.int64]
 
@@ -43,7 +43,7 @@ class Departures:
         From one packet to the next at the least, jitter apart.
     """
 
-    def __init__(self, lot: Lot, drawn: Drawn, draws: ManyDraws) -> None:
+    def __init__(self, lot: FlightTrials, drawn: Drawn, draws: BatchStreams) -> None:
         handset = lot.profile.handset
         self._base_us = handset.boot_us + drawn.packet_phase_us
         interval_us, error = handset.packet_interval_us, handset.clock_error_ppm
@@ -101,7 +101,7 @@ class Departures:
         return first
 
 
-class ManyAir:
+class BatchLosses:
     """What the air does to the packets of many trials.
 
     Attributes
@@ -115,12 +115,12 @@ class ManyAir:
         From the order to send to the payload in the receiver's hands, without jitter.
     """
 
-    def __init__(self, lot: Lot, drawn: Drawn, first: int) -> None:
+    def __init__(self, lot: FlightTrials, drawn: Drawn, first: int) -> None:
         profile = lot.profile
         self._lot, self._drawn, self._first = lot, drawn, first
         self._count = len(drawn.lost_us)
         self._radio = profile.radio
-        self.draws = ManyDraws(lot.seed, first, self._count)
+        self.draws = BatchStreams(lot.seed, first, self._count)
         self.departures = Departures(lot, drawn, self.draws)
         self._air_us = air_time_us(profile.radio, profile.payload_bytes)
         self._bits = fatal_bits(profile.radio, profile.payload_bytes)
@@ -260,14 +260,14 @@ class ManyAir:
                 lost[begin:end, trial] = sampler(tile) != 0
         return bits.packed(lost)
 
-    def _model_air(self, purpose: int, place: int) -> loss.Air:
+    def _model_air(self, purpose: int, place: int) -> loss.OnAir:
         settings = self._radio
-        return loss.Air(
+        return loss.OnAir(
             air_us=self._air_us,
             fatal_bits=self._bits,
             address_bits=8 * settings.address_bytes,
             bit_rate_bit_s=settings.bit_rate_bit_s,
             has_crc=settings.crc_bytes > 0,
-            draws=Draws(self._lot.seed, self._first + place),
+            draws=Streams(self._lot.seed, self._first + place),
             purpose=purpose,
         )

@@ -1,7 +1,7 @@
-"""A lot of trials: one flight that loses its link, again and again, each time with other drawn numbers.
+"""Trials of one kind: a flight that loses its link, again and again, each time with other drawn numbers.
 
-Every trial is a `Scenario` of its own: `Lot.scenario` writes it out, so that any trial can be replayed, saved, and
-run on any rig. What differs from trial to trial is drawn from (seed, trial):
+Every trial is a `Scenario` of its own: `FlightTrials.scenario` writes it out, so that any trial can be replayed,
+saved, and run on any rig. What differs from trial to trial is drawn from (seed, trial):
 
 - the phases of packets and frames, over their whole interval and period;
 - where the receiver's 32-bit counter stands at power-on;
@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import AnyFault, HandsetOff, InterferenceBurst, LinkCut, Move, Scenario, WrongAddress
-from lostlink_sims.streams import Draws, ManyDraws, Purpose, scaled
+from lostlink_sims.streams import BatchStreams, Purpose, Streams, scaled
 
 Ints = NDArray[np.int64]
 
@@ -64,7 +64,7 @@ class Drawn:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lot:
+class FlightTrials:
     """Trials that differ by drawn numbers only.
 
     Attributes
@@ -99,7 +99,7 @@ class Lot:
 
     def drawn(self, first: int, count: int) -> Drawn:
         """Return what is drawn for trials `first` .. `first + count` - 1."""
-        draws = ManyDraws(self.seed, first, count)
+        draws = BatchStreams(self.seed, first, count)
         phases = draws.firsts(Purpose.PHASES, 2)
         return self._made(phases[0], phases[1], draws.firsts(Purpose.LOT, self._numbers))
 
@@ -135,7 +135,7 @@ class Lot:
 
     def scenario(self, trial: int) -> Scenario:
         """Return one trial, written out."""
-        draws = Draws(self.seed, trial)
+        draws = Streams(self.seed, trial)
         phases = draws.words(Purpose.PHASES, 0, 2)
         drawn = self._made(phases[0:1], phases[1:2], draws.words(Purpose.LOT, 0, self._numbers)[:, None])
         lost_us, back_us = int(drawn.lost_us[0]), int(drawn.back_us[0])

@@ -1,1 +1,0 @@
-"""Two evidence folders side by side: what got better or worse, requirement by requirement."""

@@ -1,0 +1,56 @@
+"""Sentences, rates and times of a plan, as the terminal and the page both show them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from lostlink.planning.timeout import Advice, TimeoutRow
+from lostlink.verdicts import quantity
+from lostlink_sims import Profile
+
+ASSUMPTIONS: Final = (
+    "the losses are those of the profile at all times; the model keeps its speed, or falls without drag (upper "
+    "bounds); the worst cut adds up all waits: the last packet came just before the loss, the next frame just began."
+)
+_HOURS_PER_YEAR: Final = 8766
+_LONGEST_YEARS: Final = 1e9
+
+
+def rate_text(per_hour: float) -> str:
+    """Return a rate as events per hour, or as one event in so many hours or years."""
+    if per_hour >= 0.1:
+        return f"{per_hour:.3g} per hour"
+    if per_hour * _LONGEST_YEARS * _HOURS_PER_YEAR < 1:
+        return "< 1 in 1e9 years"
+    hours = 1 / per_hour
+    years = hours / _HOURS_PER_YEAR
+    if years < 1:
+        return f"1 in {hours:,.0f} h".replace(",", " ")
+    return f"1 in {years:.0f} years" if hours < 1e7 else f"1 in {years:.0e} years".replace("e+0", "e")
+
+
+def time_text(value_us: float) -> str:
+    """Return a time with its unit, to four digits."""
+    return quantity(float(f"{value_us:.4g}"), "µs")
+
+
+def advice_text(link: Profile, rows: Sequence[TimeoutRow], advice: Advice, max_per_hour: float) -> str:
+    """Return which timeouts keep both limits, in a sentence or two."""
+    limit_us = link.requirements.cut_within_us
+    if advice.exists:
+        assert advice.least_us is not None
+        return (
+            f"Recommended: {time_text(advice.least_us)} to {time_text(advice.most_us)}. With a shorter timeout, "
+            f"ordinary loss causes more than {max_per_hour:g} false failsafes per hour. With a longer one, the "
+            f"throttle may be cut later than {time_text(limit_us)} after the loss."
+        )
+    if advice.least_us is None:
+        return (
+            f"No timeout up to {time_text(rows[-1].timeout_us)} keeps false failsafes below {max_per_hour:g} per hour. "
+            "Improve the link first, or accept a higher rate (--max-rate)."
+        )
+    return (
+        f"No timeout keeps both limits: false failsafes are rare enough from {time_text(advice.least_us)}, the cut is "
+        f"in time up to {time_text(advice.most_us)}. Send more packets per second, improve the link, or change a limit."
+    )

@@ -1,0 +1,23 @@
+"""The two sizes of this suite: the gate, and ``--long`` with every number in full; long tests begin first."""
+
+from __future__ import annotations
+
+import pytest
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--long", action="store_true", help="full numbers: all seeds of false alarms, the whole suite over each mistake"
+    )
+
+
+@pytest.fixture(scope="session")
+def long(request: pytest.FixtureRequest) -> bool:
+    """Return whether the full numbers are wanted."""
+    return bool(request.config.getoption("--long"))
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the tests marked slow first, so that no worker begins one when the others are done."""
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
