@@ -25,14 +25,14 @@ _PACKAGE = Path(__file__).parents[1]
 _SUITE = Path(__file__).parent
 
 GROUPS: Final = {
-    "FS": "the link goes away",
+    "FS": "link loss",
     "PW": "power-on and reset",
-    "RC": "the link comes back",
-    "LK": "ordinary use",
+    "RC": "link return",
+    "LK": "normal operation",
     "CH": "channels",
     "FR": "the pulse train",
     "LT": "latency",
-    "DF": "beside the simulation",
+    "DF": "comparison with the simulation",
 }
 """What the first letters of an id stand for."""
 
