@@ -236,9 +236,7 @@ def _count(train: Train, profile: Profile, _: list[Stand]) -> Iterator[Verdict]:
         doubt = doubt or (
             f"{len(train.glitches_ps)} glitches were left out; a flight controller without a filter sees more channels"
         )
-    measurement = Measurement(
-        name="frames with a wrong number of channels", value=wrong, unit="", how_seen=HowSeen.MEASURED
-    )
+    measurement = Measurement(name="frames with wrong channel count", value=wrong, unit="", how_seen=HowSeen.MEASURED)
     yield _verdict("FR-COUNT", measurement, at_most=0, doubt=doubt, checks=int(whole.sum()))
 
 
