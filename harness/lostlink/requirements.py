@@ -1,7 +1,7 @@
-"""The catalogue: every requirement of the suite, with its id, its severity and sentences for a pilot.
+"""The catalogue: every requirement of the suite, with its id, severity, requirement sentence and fault sentence.
 
-Ids are stable: profiles waive them, reports and replays name them. FS failsafe, PW power-on, RC recovery, LK the
-link in ordinary use, CH channels, FR frames, LT latency.
+Ids are stable: profiles waive them, reports and replays refer to them. FS failsafe, PW power-on, RC recovery, LK
+normal operation, CH channels, FR frames, LT latency, DF difference from the simulation.
 """
 
 from __future__ import annotations
@@ -16,110 +16,110 @@ from lostlink.verdicts import Requirement, Severity
 _CRITICAL, _MAJOR, _MINOR = Severity.CRITICAL, Severity.MAJOR, Severity.MINOR
 
 _ROWS: Final = (
-    # --- the link goes away -------------------------------------------------------------------------------
-    ("FS-CUT", _CRITICAL, "When the link is lost, the throttle pulses go to idle in time.",
+    # --- link loss -------------------------------------------------------------------------------
+    ("FS-CUT", _CRITICAL, "When the link is lost, the throttle pulses go to idle within the limit.",
      "the throttle is not cut in time when the link is lost"),
-    ("FS-MOTOR", _CRITICAL, "When the link is lost, the motors stop in time.",
-     "the motors go on turning when the link is lost"),
-    ("FS-VALUE", _CRITICAL, "In failsafe the throttle stands at idle, nothing above.",
-     "the throttle's failsafe value is not idle"),
-    ("FS-RISE", _CRITICAL, "While the link is away, the throttle never goes above where it was.",
+    ("FS-MOTOR", _CRITICAL, "When the link is lost, the motors stop within the limit.",
+     "the motors do not stop in time when the link is lost"),
+    ("FS-VALUE", _CRITICAL, "In failsafe the throttle output is at or below idle.",
+     "the throttle failsafe value is above idle"),
+    ("FS-RISE", _CRITICAL, "After a link loss the throttle never rises above its last value.",
      "the throttle rises when the link is lost"),
-    ("FS-LONG", _CRITICAL, "After more than a minute of flight the throttle is cut in time, as at its start.",
+    ("FS-LONG", _CRITICAL, "After more than a minute of flight the throttle is still cut within the limit.",
      "the throttle is cut too late after a long flight"),
-    ("FS-AGAIN", _CRITICAL, "The second loss in a flight cuts the throttle like the first.",
-     "the throttle is not cut when the link is lost a second time"),
-    ("FS-PRESET", _MAJOR, "In failsafe every channel stands at its own failsafe value.",
-     "a channel does not go to its failsafe value"),
-    ("FS-STAY", _CRITICAL, "Once cut, the throttle stays cut for as long as the link is away.",
-     "the throttle comes back while the link is still lost"),
-    ("FS-OFF", _CRITICAL, "Switching the handset off cuts the throttle in time.",
-     "the throttle is not cut when the handset is switched off"),
-    ("FS-FADE", _CRITICAL, "When the signal fades away slowly, the throttle is cut in time after the last good packet.",
-     "the throttle is not cut when the signal fades away"),
-    ("FS-JAM", _CRITICAL, "When a strong neighbour drowns every packet, the throttle is cut in time.",
-     "the throttle is not cut under interference"),
-    ("FS-ADDRESS", _CRITICAL, "Packets to another address do not keep the throttle up.",
-     "packets for another address keep the throttle up"),
-    ("FS-FOREIGN", _CRITICAL, "A neighbour's handset on our address does not keep the throttle up.",
-     "a foreign handset keeps the throttle up after our link is lost"),
-    ("FS-INTRUDER", _CRITICAL, "A neighbour's handset on our address does not move our throttle.",
+    ("FS-AGAIN", _CRITICAL, "A second link loss in the same flight cuts the throttle within the limit.",
+     "the throttle is not cut in time at the second link loss"),
+    ("FS-PRESET", _MAJOR, "In failsafe every channel outputs its configured failsafe value.",
+     "a channel does not output its failsafe value"),
+    ("FS-STAY", _CRITICAL, "Once cut, the throttle stays at idle until the link returns.",
+     "the throttle rises again while the link is still lost"),
+    ("FS-OFF", _CRITICAL, "Switching the handset off cuts the throttle within the limit.",
+     "the throttle is not cut in time when the handset goes off"),
+    ("FS-FADE", _CRITICAL, "When the signal fades out, the throttle is cut within the limit of the last good packet.",
+     "the throttle is not cut in time when the signal fades out"),
+    ("FS-JAM", _CRITICAL, "When interference blocks every packet, the throttle is cut within the limit.",
+     "the throttle is not cut in time under interference"),
+    ("FS-ADDRESS", _CRITICAL, "Packets sent to another address do not keep the throttle up.",
+     "packets sent to another address keep the throttle up"),
+    ("FS-FOREIGN", _CRITICAL, "After a link loss, packets from a foreign handset do not keep the throttle up.",
+     "a foreign handset keeps the throttle up after the link is lost"),
+    ("FS-INTRUDER", _CRITICAL, "A foreign handset on the same address does not move the throttle.",
      "a foreign handset moves the throttle"),
-    ("FS-DAMAGED", _CRITICAL, "Damaged packets do not keep the throttle up and do not move it.",
+    ("FS-DAMAGED", _CRITICAL, "Damaged packets neither keep the throttle up nor move it.",
      "damaged packets keep the throttle up or move it"),
     ("FS-STALE", _CRITICAL, "A hung handset that repeats its last packet does not keep the throttle up.",
-     "a hung handset keeps the throttle up for ever"),
-    ("FS-HANG", _CRITICAL, "When the receiver's main loop hangs, the motors stop in time.",
-     "a hung main loop leaves the motors running"),
-    ("FS-WRAP", _CRITICAL, "The throttle is cut in time also while the receiver's counter wraps.",
-     "the throttle is not cut when the receiver's counter wraps"),
-    ("FS-SILENT", _CRITICAL, "When the pulses cease, the motors stop in time.",
-     "the motors go on turning without pulses"),
-    ("FS-SAYS", _MINOR, "The receiver's own failsafe flag agrees with its pulses.",
-     "the receiver's failsafe flag is wrong"),
+     "a hung handset keeps the throttle up indefinitely"),
+    ("FS-HANG", _CRITICAL, "When the receiver's main loop hangs, the motors stop within the limit.",
+     "the motors keep running when the receiver's main loop hangs"),
+    ("FS-WRAP", _CRITICAL, "The throttle is cut within the limit when the receiver's counter wraps.",
+     "the throttle is not cut in time when the counter wraps"),
+    ("FS-SILENT", _CRITICAL, "When the pulse output stops, the motors stop within the limit.",
+     "the motors keep running when the pulse output stops"),
+    ("FS-SAYS", _MINOR, "The receiver's failsafe flag agrees with its pulse output.",
+     "the failsafe flag does not agree with the pulse output"),
     # --- power-on and reset -------------------------------------------------------------------------------
-    ("PW-IDLE", _CRITICAL, "From power-on to the first packet the throttle stands at idle.",
-     "the throttle is up at power-on, before any packet"),
-    ("PW-STICK", _CRITICAL, "Switched on with the stick up, the motors stay at rest.",
-     "the motors start at power-on with the stick up"),
-    ("PW-RESET", _CRITICAL, "After a reset in flight with the link gone, the throttle stands at idle.",
-     "a reset puts the throttle up"),
-    ("PW-BROWNOUT", _CRITICAL, "After a brown-out in flight the motors do not start again by themselves.",
-     "the motors start by themselves after a brown-out"),
-    # --- the link comes back ------------------------------------------------------------------------------
-    ("RC-LIVE", _CRITICAL, "When the link comes back with the stick up, the motors stay at rest.",
-     "the motors start by themselves when the link comes back"),
-    ("RC-GLITCH", _CRITICAL, "When the link comes back with the stick low, no throttle pulse is above idle.",
-     "the throttle jumps when the link comes back"),
-    ("RC-TIME", _MAJOR, "When the link comes back, the sticks are in control again in time.",
-     "control does not come back in time"),
-    ("RC-REARM", _MAJOR, "After the link came back, the pilot can start the motors again.",
-     "the motors cannot be started again after a failsafe"),
-    ("RC-STRAY", _MAJOR, "Single stray packets do not end failsafe.",
-     "a stray packet ends failsafe"),
-    ("RC-CHATTER", _MAJOR, "A link that comes and goes does not make the output chatter.",
-     "the output chatters between failsafe and sticks"),
-    # --- ordinary use ---------------------------------------------------------------------------------------
-    ("LK-CONTROL", _MAJOR, "With a good link, the throttle stick drives the motors.",
-     "the sticks do not reach the motors"),
-    ("LK-FALSE", _MAJOR, "Ordinary packet loss does not cause a failsafe.",
+    ("PW-IDLE", _CRITICAL, "From power-on to the first packet the throttle output is at idle.",
+     "the throttle is above idle at power-on, before any packet"),
+    ("PW-STICK", _CRITICAL, "At power-on with the throttle stick up, the motors do not start.",
+     "the motors start at power-on with the throttle stick up"),
+    ("PW-RESET", _CRITICAL, "After a reset in flight with the link lost, the throttle output is at idle.",
+     "the throttle is above idle after a reset with the link lost"),
+    ("PW-BROWNOUT", _CRITICAL, "After a brown-out in flight the motors do not restart on their own.",
+     "the motors restart on their own after a brown-out"),
+    # --- link return ------------------------------------------------------------------------------
+    ("RC-LIVE", _CRITICAL, "When the link returns with the throttle stick up, the motors do not start.",
+     "the motors start on their own when the link returns"),
+    ("RC-GLITCH", _CRITICAL, "When the link returns with the throttle stick low, no throttle pulse is above idle.",
+     "the throttle jumps when the link returns"),
+    ("RC-TIME", _MAJOR, "When the link returns, control is restored within the limit.",
+     "control is not restored in time when the link returns"),
+    ("RC-REARM", _MAJOR, "After the link has returned, the pilot can restart the motors.",
+     "the motors cannot be restarted after a failsafe"),
+    ("RC-STRAY", _MAJOR, "Single stray packets do not end the failsafe.",
+     "a stray packet ends the failsafe"),
+    ("RC-CHATTER", _MAJOR, "An intermittent link does not make the output chatter.",
+     "the output chatters on an intermittent link"),
+    # --- normal operation ---------------------------------------------------------------------------------------
+    ("LK-CONTROL", _MAJOR, "With a good link, the throttle stick controls the motors.",
+     "the throttle stick does not control the motors"),
+    ("LK-FALSE", _MAJOR, "Ordinary packet loss does not trigger a failsafe.",
      "ordinary packet loss cuts the throttle in flight"),
-    ("LK-GAP", _MAJOR, "A gap shorter than the timeout does not cause a failsafe.",
-     "a short gap cuts the throttle in flight"),
-    ("LK-WRAP", _MAJOR, "The receiver's counter wraps in flight and nobody notices.",
+    ("LK-GAP", _MAJOR, "A gap shorter than the timeout does not trigger a failsafe.",
+     "a gap shorter than the timeout cuts the throttle in flight"),
+    ("LK-WRAP", _MAJOR, "A wrap of the receiver's counter in flight does not cut the throttle.",
      "a wrap of the receiver's counter cuts the throttle in flight"),
     # --- channels -------------------------------------------------------------------------------------------
-    ("CH-VALUE", _MAJOR, "Every position of every stick and switch gives the pulse width that was meant.",
-     "a channel gives wrong pulse widths"),
-    ("CH-CENTRE", _MAJOR, "A centred stick gives the middle of the range.",
-     "a centred stick is off centre"),
-    ("CH-ENDS", _MAJOR, "A stick at its stop reaches the end of the range.",
+    ("CH-VALUE", _MAJOR, "Every stick and switch position gives the specified pulse width.",
+     "a channel outputs wrong pulse widths"),
+    ("CH-CENTRE", _MAJOR, "A centred stick gives the middle of the pulse width range.",
+     "a centred stick does not give the middle of the range"),
+    ("CH-ENDS", _MAJOR, "A stick at its stop gives the end of the pulse width range.",
      "a stick does not reach the end of its range"),
     ("CH-ORDER", _CRITICAL, "Each stick and switch moves its own channel and no other.",
-     "a stick moves the wrong channel"),
-    ("CH-SENSE", _CRITICAL, "Each channel moves in its own direction.",
+     "a stick or switch moves the wrong channel"),
+    ("CH-SENSE", _CRITICAL, "No channel is reversed.",
      "a channel is reversed"),
-    ("CH-STEPS", _MINOR, "A stick that moves one way never makes a channel stand still or step back.",
-     "a channel does not rise with its stick"),
-    ("CH-WIRE", _MAJOR, "A stick's broken wire disturbs no other channel.",
-     "a broken stick wire disturbs other channels"),
+    ("CH-STEPS", _MINOR, "A channel changes strictly monotonically with its stick.",
+     "a channel does not follow its stick monotonically"),
+    ("CH-WIRE", _MAJOR, "A broken stick wire does not affect other channels.",
+     "a broken stick wire affects other channels"),
     # --- the pulse train ------------------------------------------------------------------------------------
-    ("FR-PERIOD", _MAJOR, "Frames come at their period, without jitter.",
-     "frames come at the wrong period"),
-    ("FR-SYNC", _MAJOR, "The gap that ends a frame is long enough with every stick at its high stop.",
-     "the gap between frames is too short to be recognised"),
-    ("FR-SEPARATOR", _MINOR, "The pulses that separate channels have their length.",
-     "separator pulses have the wrong length"),
-    ("FR-COUNT", _MAJOR, "Every frame holds its number of channels.",
-     "frames hold the wrong number of channels"),
-    ("FR-TORN", _MAJOR, "A frame never mixes the channels of two packets.",
-     "frames mix old and new channel values"),
+    ("FR-PERIOD", _MAJOR, "The frame period is within tolerance and free of jitter.",
+     "the frame period is wrong or has jitter"),
+    ("FR-SYNC", _MAJOR, "The sync gap is long enough with every stick at its high stop.",
+     "the sync gap is too short to be recognised"),
+    ("FR-SEPARATOR", _MINOR, "The separator pulses have the specified length.",
+     "the separator pulses have the wrong length"),
+    ("FR-COUNT", _MAJOR, "Every frame has the specified number of channels.",
+     "frames have the wrong number of channels"),
+    ("FR-TORN", _MAJOR, "No frame mixes the channels of two packets.",
+     "frames mix the channels of two packets"),
     # --- latency --------------------------------------------------------------------------------------------
-    ("LT-STICK", _MAJOR, "A stick's move shows in the pulses in time.",
-     "the sticks act too late"),
-    # --- beside the simulation ------------------------------------------------------------------------------
-    ("DF-AGREE", _MINOR, "The receiver puts out what the simulated receiver does, on the same packets.",
-     "the receiver parts from what the profile says of it"),
+    ("LT-STICK", _MAJOR, "A stick movement reaches the pulse output within the limit.",
+     "the stick latency is too high"),
+    # --- comparison with the simulation ------------------------------------------------------------------------------
+    ("DF-AGREE", _MINOR, "The receiver gives the same output as the simulated receiver for the same packets.",
+     "the output differs from that of the simulated receiver"),
 )  # fmt: skip
 
 CATALOGUE: Final[dict[str, Requirement]] = {row[0]: Requirement(*row) for row in _ROWS}
@@ -129,9 +129,9 @@ _Test = TypeVar("_Test", bound=Callable[..., object])
 
 
 def wrong_id(name: str) -> str:
-    """Return what is wrong with a requirement's id, with what is allowed; empty when nothing is.
+    """Return an error message for an unknown requirement id; empty if the id is valid.
 
-    An id whose group is not one of the catalogue's, such as MY-FIELD, may be one of the user's own.
+    An id whose group is not in the catalogue, such as MY-FIELD, may be that of a custom requirement.
     """
     if name in CATALOGUE or ("-" in name and name.partition("-")[0] not in _GROUPS):
         return ""
@@ -141,29 +141,29 @@ def wrong_id(name: str) -> str:
 
 
 def requires(requirement_id: str) -> Callable[[_Test], _Test]:
-    """Mark a test of the suite as the one for a requirement of the catalogue."""
+    """Mark a test of the suite as the test for a requirement of the catalogue."""
     return _marked(CATALOGUE[requirement_id])
 
 
 def requirement(
-    requirement_id: str, severity: str, sentence: str, fault: str = "a requirement of your own is not met"
+    requirement_id: str, severity: str, sentence: str, fault: str = "a custom requirement is not met"
 ) -> Callable[[_Test], _Test]:
-    """Mark your own test as the one for a requirement of your own.
+    """Mark a custom test as the test for a custom requirement.
 
     Parameters
     ----------
     requirement_id : str
-        Not one of the catalogue's.
+        Must not be in the catalogue.
     severity : {"critical", "major", "minor"}
     sentence : str
-        What is required, as a pilot would say it.
+        What must be true.
     fault : str, optional
-        What it means when it is not met.
+        What is wrong if the requirement is not met.
 
     Raises
     ------
     ValueError
-        If the id is taken or has other signs than letters, digits and '-', or the severity is none.
+        If the id is in the catalogue or has characters other than letters, digits and '-', or the severity is unknown.
     """
     if not re.fullmatch(r"[A-Za-z0-9]+(-[A-Za-z0-9]+)*", requirement_id):
         raise ValueError(f"requirement id {requirement_id!r}: allowed: letters and digits, parts joined by '-'")

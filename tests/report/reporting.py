@@ -40,7 +40,10 @@ def judged(trace: Trace, since_us: int) -> dict[str, Judged]:
         "FS-MOTOR": Judged(failsafe.time_to_motor_stop(trace, since_us), Limit(at_most=limits.motor_cut_within_us)),
         "FS-VALUE": Judged(
             failsafe.widest_throttle(
-                trace, since_us + limits.cut_within_us, trace.scenario.duration_us, name="throttle pulse after the cut"
+                trace,
+                since_us + limits.cut_within_us,
+                trace.scenario.duration_us,
+                name="widest throttle pulse after the cut",
             ),
             Limit(at_most=limits.idle_below_us),
         ),

@@ -244,9 +244,7 @@ def _count(found: Findings, profile: Profile) -> Iterator[Verdict]:
         doubt = doubt or (
             f"{_counted(len(train.glitches_ps), 'glitch', 'glitches')} left out; without a filter they add channels"
         )
-    measurement = Measurement(
-        name="frames with a wrong number of channels", value=wrong, unit="", how_seen=HowSeen.MEASURED
-    )
+    measurement = Measurement(name="frames with wrong channel count", value=wrong, unit="", how_seen=HowSeen.MEASURED)
     yield _verdict("FR-COUNT", measurement, at_most=0, doubt=doubt, checks=int(whole.sum()))
 
 

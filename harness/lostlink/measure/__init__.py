@@ -1,7 +1,7 @@
 """Measurements: pure functions from a trace, or columns of it, to numbers.
 
-`loss` packets on the air · `failsafe` cut, hold, recovery · `channels` widths against sticks · `frames` the
-shape of the pulse train · `latency` from stick to pulse.
+`loss` packet loss · `failsafe` cut, hold, recovery · `channels` pulse widths and stick positions · `frames` pulse
+train timing · `latency` from stick to pulse · `agreement` difference from the simulated receiver.
 """
 
 from lostlink.measure import channels, failsafe, frames, latency, loss

@@ -1,4 +1,4 @@
-"""The receiver under test beside the simulated one, on the same packets."""
+"""Difference between the receiver under test and the simulated one, on the same packets."""
 
 from __future__ import annotations
 
@@ -9,19 +9,19 @@ from lostlink_sims import Trace
 
 
 def disagreement(trace: Trace, reference: Trace, since_us: int, slack_us: int) -> Measurement:
-    """Return by how much channels part from the reference, where they part for longer than the clocks explain.
+    """Return the largest channel difference from the reference that a time shift of `slack_us` does not explain.
 
-    A width agrees when the reference put out the same width, to within the owner's tolerance, in some frame that
-    began at most `slack_us` before or after.
+    Each width is compared with the closest width of the reference in a frame that began at most `slack_us` before or
+    after.
 
     Parameters
     ----------
     trace, reference : Trace
         Two runs of one scenario.
     since_us : int
-        When to begin.
+        Start of the comparison.
     slack_us : int
-        What frame phases and clocks may shift.
+        Allowed time shift, from frame phases and clocks.
     """
     channels = len(trace.profile.channels)
     keep = (trace.seen.start_us >= since_us) & (trace.seen.start_us < trace.scenario.duration_us - slack_us)

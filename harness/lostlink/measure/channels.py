@@ -1,4 +1,4 @@
-"""Pulse widths against stick positions: value, centre, ends, order, sense, steps, crosstalk."""
+"""Pulse widths compared with stick positions: value, centre, ends, order, direction, steps, crosstalk."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Ints = NDArray[np.int64]
 
 
 def expected_widths_us(profile: Profile, position: Ints) -> Ints:
-    """Return the widths that the profile's own mapping rules give for stick positions.
+    """Return the widths that the mapping of the profile gives for stick positions.
 
     Parameters
     ----------
@@ -31,7 +31,7 @@ def expected_widths_us(profile: Profile, position: Ints) -> Ints:
 
 
 def expected_at(trace: Trace, at_us: Ints) -> Ints:
-    """Return the widths that stand for the sticks at the given instants, (n, channels)."""
+    """Return the widths for the stick positions at the given times, (n, channels)."""
     profile = trace.profile
     programme = Programme(profile.channels, profile.flight_controller.throttle, trace.scenario.moves)
     return expected_widths_us(profile, programme.positions(at_us))
@@ -67,36 +67,36 @@ def _largest(name: str, trace: Trace, error_us: Ints, at_us: Ints) -> Measuremen
 
 
 def value_error(trace: Trace, channel: int, at_us: Ints) -> Measurement:
-    """Return the largest difference of a channel from what its stick's position should give.
+    """Return the largest difference of a channel from the width for its stick position.
 
     Parameters
     ----------
     at_us : (n,) ndarray of int64
-        Instants at which the sticks have stood still long enough.
+        Times at which the output has settled.
     """
     error = np.abs(settled(trace, at_us)[:, channel] - expected_at(trace, at_us)[:, channel])
     return _largest(f"error of {trace.profile.channels[channel].name}", trace, error, at_us)
 
 
 def offset_from(trace: Trace, channel: int, width_us: int, at_us: int) -> Measurement:
-    """Return how far a channel lies from a width at an instant."""
+    """Return the difference of a channel from a width at a given time."""
     here = np.array([at_us])
     error = np.abs(settled(trace, here)[:, channel] - width_us)
     return _largest(f"offset of {trace.profile.channels[channel].name}", trace, error, here)
 
 
 def step_errors(trace: Trace, channel: int, at_us: Ints) -> Measurement:
-    """Return how often a channel does not move on, or moves back, while its stick moves one way.
+    """Return how many steps of a channel are not monotonic while its stick moves one way.
 
     Parameters
     ----------
     at_us : (n,) ndarray of int64
-        Instants between which the stick's code grew each time.
+        Times between which the stick's code increased each time.
     """
     width = settled(trace, at_us)[:, channel]
     wrong = np.flatnonzero(np.diff(width) <= 0)
     return Measurement(
-        name=f"steps of {trace.profile.channels[channel].name} that do not rise",
+        name=f"non-monotonic steps of {trace.profile.channels[channel].name}",
         value=len(wrong), unit="", how_seen=trace.how_seen,
         at_us=int(at_us[wrong[0] + 1]) if len(wrong) else None,
     )  # fmt: skip
@@ -112,7 +112,7 @@ def resolution(trace: Trace, channel: int, at_us: Ints) -> Measurement:
 
 
 def crosstalk(trace: Trace, moved: int, since_us: int, until_us: int) -> Measurement:
-    """Return the largest movement of any other channel while only `moved` moves."""
+    """Return the largest movement of any other channel while only the control of `moved` moves."""
     inside = (trace.seen.done_us >= since_us) & (trace.seen.done_us < until_us)
     others = np.delete(trace.widths_us[inside], moved, axis=1)
     spread = np.ptp(others, axis=0) if len(others) else np.zeros(1, np.int64)
@@ -133,7 +133,7 @@ def travel(trace: Trace, channel: int, begin_us: int, end_us: int) -> Measuremen
 
 
 def rise(trace: Trace, channel: int, begin_us: int, end_us: int, *, falls: bool = False) -> Measurement:
-    """Return by how much a channel grew between two instants, or shrank where it `falls`."""
+    """Return the increase of a channel between two times, or its decrease if it `falls`."""
     grown = _from_to(trace, channel, begin_us, end_us)
     name = f"{'fall' if falls else 'rise'} of {trace.profile.channels[channel].name}"
     return _largest(name, trace, np.array([-grown if falls else grown]), np.array([end_us]))

@@ -1,7 +1,7 @@
-"""When the link goes away and when it comes back: cut, hold, recovery, false failsafes.
+"""Link loss and return: cut, hold, recovery, false failsafes.
 
-A throttle pulse is idle up to the owner's `idle_below`. Pulses count at the instant their slot ends on the
-wire, as the edges show it; the receiver's own word is a separate thing and is compared with them.
+A throttle pulse is idle up to the profile's `idle_below`. The time of a pulse is the end of its slot in the output
+signal. The receiver's own failsafe flag is separate and is compared with the pulses.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ Ints = NDArray[np.int64]
 
 
 def throttle_pulses(trace: Trace) -> tuple[Ints, Ints]:
-    """Return the instants at which throttle slots ended, and their widths."""
+    """Return the end times and widths of the throttle pulses."""
     index = trace.profile.throttle_index
     width_us = trace.seen.table(index + 1)[:, -1]
     there = width_us >= 0
@@ -31,7 +31,7 @@ def _idle(trace: Trace, since_us: int, until_us: int | None) -> tuple[Ints, NDAr
 
 
 def _after(trace: Trace, name: str, since_us: int, at_us: int | None, until_us: int) -> Measurement:
-    """Return a delay, or that it is longer than what was watched."""
+    """Return a delay, or a lower bound if the event was not seen."""
     return Measurement(
         name=name,
         value=(until_us if at_us is None else at_us) - since_us,
@@ -46,8 +46,8 @@ def _after(trace: Trace, name: str, since_us: int, at_us: int | None, until_us: 
 def time_to_cut(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
     """Return the time from `since_us` to the end of the first idle throttle pulse.
 
-    Pulses that cease count as a cut at the end of the last one: without pulses no flight controller holds a
-    throttle for longer than its own signal timeout, and what the motors do is measured by `time_to_motor_stop`.
+    If the pulses stop, the end of the last one counts as the cut: without pulses no flight controller holds a
+    throttle for longer than its signal timeout. `time_to_motor_stop` measures the motors.
     """
     end_us = trace.scenario.duration_us if until_us is None else until_us
     at_us, idle = _idle(trace, since_us, until_us)
@@ -64,11 +64,11 @@ def longest_throttle_after_cut(trace: Trace, since_us: int, until_us: int | None
     cut = time_to_cut(trace, since_us, until_us)
     end_us = trace.scenario.duration_us if until_us is None else until_us
     start_us = since_us if cut.only_at_least else since_us + round(cut.value)
-    return widest_throttle(trace, start_us, end_us, name="throttle pulse after the cut")
+    return widest_throttle(trace, start_us, end_us, name="widest throttle pulse after the cut")
 
 
 def widest_throttle(trace: Trace, since_us: int, until_us: int, name: str = "widest throttle pulse") -> Measurement:
-    """Return the widest throttle pulse that ended in a time; 0 when there was none."""
+    """Return the widest throttle pulse that ended between two times; 0 if there was none."""
     at_us, width_us = throttle_pulses(trace)
     inside = np.flatnonzero((at_us >= since_us) & (at_us < until_us))
     widest = int(inside[np.argmax(width_us[inside])]) if len(inside) else None
@@ -82,9 +82,9 @@ def widest_throttle(trace: Trace, since_us: int, until_us: int, name: str = "wid
 
 
 def time_to_motor_stop(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
-    """Return the time from `since_us` to the motor command's first rest."""
+    """Return the time from `since_us` to the first motor command of 0."""
     end_us = trace.scenario.duration_us if until_us is None else until_us
-    name = "time from link loss to motors at rest"
+    name = "time from link loss to motor stop"
     if trace.motor.at(since_us) == 0:
         return _after(trace, name, since_us, since_us, end_us)
     later = (trace.motor.at_us > since_us) & (trace.motor.at_us < end_us) & (trace.motor.value == 0)
@@ -92,18 +92,18 @@ def time_to_motor_stop(trace: Trace, since_us: int, until_us: int | None = None)
 
 
 def motor_stops(trace: Trace, since_us: int) -> Measurement:
-    """Return how often turning motors came to rest."""
+    """Return how often running motors stopped."""
     at_us = np.concatenate([[since_us], trace.motor.at_us[trace.motor.at_us > since_us]])
     value = np.concatenate([[trace.motor.at(since_us)], trace.motor.value[trace.motor.at_us > since_us]])
     stops = np.flatnonzero((value[1:] == 0) & (value[:-1] > 0)) + 1
     return Measurement(
-        name="times the motors stopped", value=len(stops), unit="", how_seen=trace.how_seen,
+        name="number of motor stops", value=len(stops), unit="", how_seen=trace.how_seen,
         at_us=int(at_us[stops[0]]) if len(stops) else None,
     )  # fmt: skip
 
 
 def highest_motor_command(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
-    """Return the highest motor command, in % of full, in force at any time between two instants."""
+    """Return the highest motor command, in % of full, between two times."""
     end_us = trace.scenario.duration_us if until_us is None else until_us
     inside = (trace.motor.at_us > since_us) & (trace.motor.at_us < end_us)
     at_us = np.concatenate([[since_us], trace.motor.at_us[inside]])
@@ -119,21 +119,21 @@ def highest_motor_command(trace: Trace, since_us: int, until_us: int | None = No
 
 
 def last_good_packet_us(trace: Trace, before_us: int) -> int | None:
-    """Return when the last packet before an instant was in the receiver's hands."""
+    """Return the arrival time of the last packet that the receiver got before a given time."""
     arrived = trace.packets.arrived_us
     good = arrived[(arrived != NOT_YET) & (arrived <= before_us)]
     return int(good.max()) if len(good) else None
 
 
 def recovery_time(trace: Trace, back_us: int, expected_us: Ints) -> Measurement:
-    """Return the time from the link's return to the end of the first frame that follows the sticks.
+    """Return the time from the link return to the end of the first frame that follows the sticks.
 
     Parameters
     ----------
     back_us : int
-        When the link is back.
+        Time of the link return.
     expected_us : (channels,) ndarray of int64
-        Widths for the sticks as they stand; at least one must differ from its failsafe value.
+        Widths for the stick positions; at least one must differ from its failsafe value.
     """
     widths = trace.seen.table(len(expected_us))
     close = (
@@ -142,7 +142,7 @@ def recovery_time(trace: Trace, back_us: int, expected_us: Ints) -> Measurement:
     ends_us = trace.seen.last_edge_us(len(expected_us) - 1)
     hit = close & (ends_us >= back_us)
     at_us = int(ends_us[np.argmax(hit)]) if hit.any() else None
-    return _after(trace, "time from the link's return to control", back_us, at_us, trace.scenario.duration_us)
+    return _after(trace, "time from link return to control", back_us, at_us, trace.scenario.duration_us)
 
 
 def throttle_drops(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
@@ -156,7 +156,7 @@ def throttle_drops(trace: Trace, since_us: int, until_us: int | None = None) -> 
 
 
 def failsafe_changes(trace: Trace, since_us: int, until_us: int) -> Measurement:
-    """Return how often the throttle pulses changed between idle and not."""
+    """Return how often the throttle pulses changed between idle and above idle."""
     at_us, idle = _idle(trace, since_us, until_us)
     changes = np.flatnonzero(idle[1:] != idle[:-1]) + 1
     return Measurement(

@@ -1,4 +1,4 @@
-"""The shape of the pulse train: period, separators, sync gap, jitter, channel count, torn frames."""
+"""Pulse train timing: period, separators, sync gap, jitter, channel count, torn frames."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ Ints = NDArray[np.int64]
 
 
 def _result(trace: Trace, name: str, value: float, at_us: int | None, unit: str = "µs", ends: int = 1) -> Measurement:
-    """Return a result that rests on `ends` edges."""
+    """Return a result with the uncertainty of `ends` edges."""
     uncertainty = ends * trace.span_uncertainty_us if unit == "µs" else 0
     return Measurement(name=name, value=value, unit=unit, uncertainty=uncertainty, how_seen=trace.how_seen, at_us=at_us)
 
 
 def whole_frames(trace: Trace, since_us: int = 0) -> tuple[Ints, Ints, Ints]:
-    """Return start, sum of widths and channel count of the frames seen from an instant on."""
+    """Return start, sum of widths and channel count of the frames from a given time on."""
     seen = trace.seen
     total = np.add.reduceat(seen.widths_us, np.cumsum(seen.count) - seen.count) if len(seen.count) else seen.count
     keep = seen.start_us >= since_us
@@ -44,7 +44,7 @@ def period_jitter(trace: Trace, since_us: int = 0) -> Measurement:
 def shortest_sync_gap(trace: Trace, since_us: int = 0) -> Measurement:
     """Return the shortest time between the last edge of a frame and the first of the next.
 
-    Measured as the level part that a decoder waits through, from leading edge to leading edge.
+    It is measured from leading edge to leading edge, as a decoder does.
     """
     start_us, total_us, _ = whole_frames(trace, since_us)
     gap = np.diff(start_us) - total_us[:-1]
@@ -54,7 +54,7 @@ def shortest_sync_gap(trace: Trace, since_us: int = 0) -> Measurement:
 
 
 def separators_us(trace: Trace) -> tuple[Ints, Ints]:
-    """Return the leading edges of all separator pulses that came to their end, and their lengths."""
+    """Return the leading edges and lengths of all complete separator pulses."""
     at_us, _ = trace.edges
     whole = len(at_us) // 2
     return at_us[0::2][:whole], at_us[1::2] - at_us[0::2][:whole]
@@ -75,12 +75,16 @@ def channel_count_error(trace: Trace, since_us: int = 0) -> Measurement:
     start_us, _, count = whole_frames(trace, since_us)
     wrong = np.flatnonzero(count != trace.profile.output.channels)
     return _result(
-        trace, "frames with a wrong number of channels", len(wrong), int(start_us[wrong[0]]) if len(wrong) else None, ""
+        trace,
+        "frames with wrong channel count",
+        len(wrong),
+        int(start_us[wrong[0]]) if len(wrong) else None,
+        "",
     )
 
 
 def frames_seen(trace: Trace, since_us: int, until_us: int) -> Measurement:
-    """Return how many whole frames were seen in a time."""
+    """Return the number of complete frames between two times."""
     start_us, _, _ = whole_frames(trace, since_us)
     return _result(trace, "frames", int((start_us < until_us).sum()), None, "")
 

@@ -1,4 +1,4 @@
-"""From a stick's move to the end of the first pulse that shows it."""
+"""Latency from a stick movement to the end of the first pulse that shows it."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ Ints = NDArray[np.int64]
 
 
 def latencies_us(trace: Trace, channel: int) -> tuple[Ints, NDArray[np.bool_]]:
-    """Return for each sudden move of a channel how long it took to the end of the pulse that shows it.
+    """Return the latency of each sudden movement of a channel, to the end of the first pulse that shows it.
 
     Returns
     -------
     latency_us : (n,) ndarray of int64
-        Time to the next move, or to the end, where no pulse showed it before.
+        Time to the next move, or to the end, if no pulse showed it before.
     shown : (n,) ndarray of bool
     """
     profile = trace.profile
@@ -41,10 +41,10 @@ def latencies_us(trace: Trace, channel: int) -> tuple[Ints, NDArray[np.bool_]]:
 
 
 def quantile(latency_us: Ints, shown: NDArray[np.bool_], share: float, *traces: Trace) -> Measurement:
-    """Return the latency that is not exceeded in `share` of all moves.
+    """Return the quantile `share` of the latency.
 
-    The smallest observation with at least that share at or below it; no interpolation, which would promise
-    more than was seen. The uncertainty is that of the run, of those they are from, that is known least well.
+    The smallest observation with at least that share at or below it, without interpolation. The uncertainty is the
+    largest of all runs.
     """
     order = np.sort(latency_us)
     place = min(len(order) - 1, max(0, int(np.ceil(share * len(order))) - 1))

@@ -1,7 +1,7 @@
-"""Explanations: the texts that lie beside this file, with what the suite and a profile say put in.
+"""Explanations: the texts in explanations.toml, completed with constants of the suite and values of a profile.
 
-The suite is read, not imported: it brings pytest, for which nobody who asks for an explanation should wait. What is
-told of it, such as the times in its constants and where a test stands, is taken from its source.
+The source of the suite is parsed, not imported, because an import would load pytest and delay the command. Constants
+and the locations of the tests are taken from the source.
 """
 
 from __future__ import annotations
@@ -25,21 +25,21 @@ _PACKAGE = Path(__file__).parents[1]
 _SUITE = Path(__file__).parent
 
 GROUPS: Final = {
-    "FS": "the link goes away",
+    "FS": "link loss",
     "PW": "power-on and reset",
-    "RC": "the link comes back",
-    "LK": "ordinary use",
+    "RC": "link return",
+    "LK": "normal operation",
     "CH": "channels",
     "FR": "the pulse train",
     "LT": "latency",
-    "DF": "beside the simulation",
+    "DF": "comparison with the simulation",
 }
-"""What the first letters of an id stand for."""
+"""Meaning of the first letters of an id."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Explanation:
-    """What is told of one requirement. Texts may hold names in braces, which `filled` replaces.
+    """The explanation of one requirement. `filled` replaces the names in braces in its texts.
 
     Attributes
     ----------
@@ -47,19 +47,19 @@ class Explanation:
     why, tested, firmware : str
         Prose.
     measured : tuple of str
-        What is held against which limit.
+        Each measurement with its limit.
     untested : str
-        When the verdict is "not tested"; empty where it always is tested.
+        When the verdict is "not tested"; empty if it never is.
     runs : int
         Flights in simulation, for each of `each`.
     each : str
-        A key of `COUNTS`; empty where the number of flights is the same for all profiles.
+        A key of `COUNTS`; empty if the number of flights is the same for all profiles.
     mistakes, variants : tuple of str
         In words, and as switches of ``fixtures/board/faulty.c``.
     prepare, shown_with : str
-        What to type before a variant can be seen to fail, and the profile on which it does.
+        Commands needed before a variant can be tested, and the profile with which it fails.
     snippet : str
-        Lines of C; empty where words are enough.
+        Lines of C; may be empty.
     related : tuple of str
         Ids.
     where : tuple of str
@@ -101,12 +101,12 @@ def _plain(value: Any) -> Any:
     return value.strip("\n") if isinstance(value, str) else value
 
 
-# --- what stands in a source -------------------------------------------------------------------------------------
+# --- parsing the suite -------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Marked:
-    """A test that a file marks with a requirement: which, where it stands, what it says of itself."""
+    """A test marked with a requirement: the requirement, the location and the docstring."""
 
     id: str
     severity: str
@@ -125,7 +125,7 @@ def marked(path: Path, decorator: str) -> Iterator[Marked]:
     Raises
     ------
     SyntaxError, UnicodeDecodeError, ValueError, OSError
-        If the file is no Python, or cannot be read.
+        If the file is not Python, or cannot be read.
     """
     for node in ast.walk(ast.parse(path.read_bytes())):
         if not isinstance(node, ast.FunctionDef):
@@ -161,11 +161,11 @@ def constants(path: Path) -> dict[str, Any]:
             try:
                 found[target.id] = ast.literal_eval(value)
             except ValueError:
-                continue  # reckoned, not written down
+                continue  # calculated, not a literal
     return found
 
 
-# --- what a profile says -----------------------------------------------------------------------------------------
+# --- values of a profile -----------------------------------------------------------------------------------------
 
 
 def setting_text(key: str, profile: Profile) -> str:
@@ -210,7 +210,7 @@ COUNTS: Final[dict[str, Callable[[Profile], int]]] = {
     "stick of those": lambda profile: sum(i < 2 or i == profile.throttle_index for i in _sticks(profile)),
     "kind of foreign packet": _foreign_packets,
 }
-"""What some tests fly again and again, and how many of it a profile has."""
+"""What some tests repeat their flights for, and how many of these a profile has."""
 
 
 def flights(told: Explanation, profile: Profile) -> int:
@@ -218,7 +218,7 @@ def flights(told: Explanation, profile: Profile) -> int:
     return told.runs * (COUNTS[told.each](profile) if told.each else 1)
 
 
-# --- put together ------------------------------------------------------------------------------------------------
+# --- filled texts ------------------------------------------------------------------------------------------------
 
 _BRACES = re.compile(r"\{([A-Za-z0-9_.]+)\}")
 

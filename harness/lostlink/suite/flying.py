@@ -1,4 +1,4 @@
-"""What the tests of the suite share: a flight that must really fly before something goes wrong."""
+"""Helpers shared by the tests of the suite. The model must fly before a fault occurs."""
 
 from __future__ import annotations
 
@@ -21,21 +21,21 @@ LONG_US = 8_000_000
 
 
 def flew(trace: Trace, flight: Flight, judge: Judge) -> bool:
-    """Return whether throttle and motors were up when the trouble began; if not, the run proves nothing."""
+    """Return whether throttle and motors were up when the fault occurred; if not, the run is inconclusive."""
     if trace.doubt:
         judge.doubt(trace, trace.doubt)
         return False
     up = failsafe.widest_throttle(trace, flight.at_us - trace.profile.output.frame_period_us * 3, flight.at_us)
     if up.value > trace.profile.requirements.idle_below_us and trace.motor.at(flight.at_us) > 0:
         return True
-    judge.doubt(trace, "the model did not fly before the trouble began, so nothing is proven (see LK-CONTROL)")
+    judge.doubt(trace, "the model did not fly before the fault, so the run is inconclusive (see LK-CONTROL)")
     return False
 
 
 def switched_on_with_sticks_up(scenario: ScenarioBuilder, flight: Flight) -> Flight:
     """Return a flight before which the handset was switched on with every stick up, the throttle too.
 
-    They come down as soon as the receiver has heard a few packets, so that the flight begins as it always does.
+    They go down as soon as the receiver has received a few packets, so that the rest of the flight is unchanged.
     """
     profile = scenario.profile
     heard_us = max(profile.handset.boot_us, profile.receiver.boot_us) + 3 * scenario.packet_us
@@ -52,7 +52,7 @@ def switched_on_with_sticks_up(scenario: ScenarioBuilder, flight: Flight) -> Fli
 def losses(
     rig: Rig, scenario: ScenarioBuilder, judge: Judge, runs: int, *faults: type[AnyFault], watch_us: int | None = None
 ) -> Iterator[tuple[Trace, int]]:
-    """Yield flights that meet the given faults (a link cut when none is), with the instant at which they do."""
+    """Yield flights with the given faults (default: a link cut), and the time of the faults in microseconds."""
     for flight in scenario.flights(runs):
         strikes = tuple(fault(at_us=flight.at_us) for fault in faults or (LinkCut,))
         trace = rig.run(flight.into(*strikes, watch_us=watch_us))
@@ -63,7 +63,7 @@ def losses(
 def cuts_in_time(
     rig: Rig, scenario: ScenarioBuilder, judge: Judge, runs: int, *faults: AnyFault, watch_us: int | None = None
 ) -> None:
-    """Fly into faults that are given relative to the instant of trouble; the throttle must be cut in time."""
+    """Run flights with faults, given relative to the start of the trouble; the throttle must be cut in time."""
     for flight in scenario.flights(runs):
         trace = rig.run(flight.into(*(shifted(fault, flight.at_us) for fault in faults), watch_us=watch_us))
         if flew(trace, flight, judge):
@@ -74,7 +74,7 @@ def cuts_in_time(
 
 
 def run_where_able(rig: Rig, scenario: Scenario) -> Trace | None:
-    """Run a scenario; nothing where the board has no means for it, so that the rest of the test is still made."""
+    """Run a scenario; return None if the board cannot, so that the rest of the test still runs."""
     try:
         return rig.run(scenario)
     except CannotError:
@@ -82,18 +82,18 @@ def run_where_able(rig: Rig, scenario: Scenario) -> Trace | None:
 
 
 def needs_clock(rig: Rig) -> None:
-    """Skip a test of the counter's wrap where nobody can set the counter."""
+    """Skip a test of the counter wrap if the board cannot set its counter."""
     if not rig.sets_clock:
-        pytest.skip("the board has no means to set its clock, and its counter wraps once in more than an hour only")
+        pytest.skip("the board cannot set its clock, and its counter wraps only once in more than an hour")
 
 
 def shifted(fault: AnyFault, by_us: int) -> AnyFault:
-    """Return a fault that strikes later."""
+    """Return the fault, delayed by a time in microseconds."""
     return dataclasses.replace(fault, at_us=fault.at_us + by_us)
 
 
 def ordinary_loss(profile: Profile) -> float:
-    """Return a loss share that is high, yet would cut the throttle of a sound receiver less than once in 1e9 packets.
+    """Return a high loss share that cuts the throttle of a sound receiver less than once in 1e9 packets.
 
     A run of r lost packets, each lost with probability q, ends one in 1/q^r packets (Feller, vol. 1, XIII.7).
     """
@@ -102,9 +102,9 @@ def ordinary_loss(profile: Profile) -> float:
 
 
 def staircase(scenario: ScenarioBuilder, positions: list[float], name: str) -> tuple[Scenario, list[int]]:
-    """Return a run in which all sticks climb through `positions`, and the instants at which each step has settled.
+    """Return a run in which all sticks step through `positions`, and the times at which each step has settled.
 
-    Channels are a step apart from one another, so that no two stand alike.
+    Channels are one step apart, so that no two are equal.
     """
     profile, step_us = scenario.profile, scenario.settle_us + scenario.frame_us
     moves = []

@@ -1,4 +1,4 @@
-"""The receiver under test beside the simulated one, on the same packets."""
+"""The receiver under test compared with the simulated one, on the same packets."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from lostlink_sims.scenario import InterferenceBurst, LinkCut
 
 @requires("DF-AGREE")
 def test_agrees_with_simulation(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """A flight with lost packets, a loss of the link and its return: both receivers put out the same."""
+    """A flight with lost packets, a link loss and a return: both receivers give the same output."""
     limits = profile.requirements
     away_us = profile.cut_delay_us + 10 * scenario.frame_us
     slack_us = 2 * scenario.frame_us + 2 * scenario.packet_us

@@ -1,4 +1,4 @@
-"""Sticks against pulse widths: value, centre, ends, order, sense, steps."""
+"""Stick positions and pulse widths: value, centre, ends, order, direction, steps."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ EVERY_CODE = [(code + 0.5) / 256 for code in range(256)]
 
 @requires("CH-VALUE")
 def test_every_position(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """All channels climb through 256 positions; each must give the width of the profile's mapping rules."""
+    """All channels step through 256 positions; each must give the width of the profile's mapping."""
     run, settled_us = staircase(scenario, EVERY_CODE, "all positions")
     trace = rig.run(run)
     for index in range(len(profile.channels)):
@@ -31,7 +31,7 @@ def test_every_position(profile: Profile, rig: Rig, scenario: ScenarioBuilder, j
 
 @requires("CH-STEPS")
 def test_steps_rise(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """From position to position that differs in its code, each stick's width rises; none is skipped."""
+    """At every position with a new code each stick's width rises; none is skipped."""
     step_us = scenario.settle_us + scenario.frame_us
     for index, channel in enumerate(profile.channels):
         if channel.kind != "stick" or (index != profile.throttle_index and index > 1):
@@ -51,7 +51,7 @@ def test_steps_rise(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge
 
 @requires("CH-CENTRE")
 def test_centre(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """Every stick centred gives the middle of the range."""
+    """Every centred stick gives the middle of the range."""
     middle_us = (profile.receiver.low_us + profile.receiver.high_us) // 2
     run, settled_us = staircase(scenario, [0.5], "centre")
     trace = rig.run(run)
@@ -75,7 +75,7 @@ def test_ends(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
 
 
 def _alone(scenario: ScenarioBuilder, index: int) -> tuple[Scenario, int, int]:
-    """Return a run in which one channel alone goes from its low to its high stop, and when that begins and ends."""
+    """Return a run in which one channel alone moves from low to high stop, and the start and end of the move."""
     channel, step_us = scenario.profile.channels[index], scenario.settle_us + scenario.frame_us
     low_us = scenario.ready_us
     high_us = low_us + step_us
@@ -88,7 +88,7 @@ def _alone(scenario: ScenarioBuilder, index: int) -> tuple[Scenario, int, int]:
 
 @requires("CH-ORDER")
 def test_order(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """One control after the other goes from stop to stop: its own channel follows, the others stand still."""
+    """One control at a time moves from stop to stop: its own channel follows, the others do not move."""
     half_us = (profile.receiver.high_us - profile.receiver.low_us) // 2
     for index in range(len(profile.channels)):
         run, begin_us, end_us = _alone(scenario, index)
@@ -100,7 +100,7 @@ def test_order(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
 
 @requires("CH-SENSE")
 def test_sense(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """A control that goes to its high stop makes its channel longer, or shorter where the profile says reversed."""
+    """At its high stop a control gives a wider pulse, or a narrower one if the profile has the channel reversed."""
     for index, channel in enumerate(profile.channels):
         run, begin_us, end_us = _alone(scenario, index)
         trace = rig.run(run)
@@ -109,7 +109,7 @@ def test_sense(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
 
 @requires("CH-WIRE")
 def test_broken_wire(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The wire of each stick breaks, to either rail: the other channels stand still."""
+    """The wire of each stick breaks, to either rail: the other channels do not move."""
     for index, channel in enumerate(profile.channels):
         if channel.kind != "stick":
             continue

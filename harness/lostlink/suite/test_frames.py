@@ -1,4 +1,4 @@
-"""The pulse train on the wire: period, gap, separators, number of channels, no torn frames."""
+"""The pulse train: period, sync gap, separators, channel count, torn frames."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def _with_sticks_at(scenario: ScenarioBuilder, run: Scenario, position: float) -
 
 
 def _looked_at(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> list[Trace]:
-    """Return runs with the sticks low, centred and high, all of which put out pulses."""
+    """Return runs with the sticks low, centred and high, all of which have frames."""
     traces = []
     for run, position in zip(scenario.phases(3, exactly=True), (0.0, 0.5, 1.0), strict=True):
         trace = rig.run(_with_sticks_at(scenario, run, position))
@@ -38,7 +38,7 @@ def _looked_at(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> list[Trace]
 
 @requires("FR-PERIOD")
 def test_period(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """With the sticks at their stops and centred, frames keep their period, or their gap where that is fixed."""
+    """With the sticks at their stops and centred, the frame period, or the fixed gap, is within tolerance."""
     tolerance_us = profile.requirements.frame_period_tolerance_us
     for trace in _looked_at(rig, scenario, judge):
         if profile.output.style == "fixed gap":
@@ -50,28 +50,28 @@ def test_period(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Ju
 
 @requires("FR-SYNC")
 def test_sync_gap(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The gap that ends a frame, also with every stick at its high stop."""
+    """The sync gap is long enough, also with every stick at its high stop."""
     for trace in _looked_at(rig, scenario, judge):
         judge(trace, frames.shortest_sync_gap(trace), at_least=profile.requirements.sync_at_least_us)
 
 
 @requires("FR-SEPARATOR")
 def test_separators(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The pulses between channels have the profile's length."""
+    """The separator pulses have the length of the profile."""
     for trace in _looked_at(rig, scenario, judge):
         judge(trace, frames.separator_error(trace), at_most=profile.requirements.separator_tolerance_us)
 
 
 @requires("FR-COUNT")
 def test_channel_count(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """Each frame holds as many channels as the profile says."""
+    """Each frame has the number of channels of the profile."""
     for trace in _looked_at(rig, scenario, judge):
         judge(trace, frames.channel_count_error(trace), at_most=0)
 
 
 @requires("FR-TORN")
 def test_torn_frames(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """All sticks and switches jump at once, again and again; a frame shows the old packet or the new one, whole."""
+    """All sticks and switches jump together, repeatedly; a frame shows all of the old packet or all of the new one."""
     rows = np.array([[0.0], [1.0]]) * FULL_TRAVEL
     patterns = channels.expected_widths_us(profile, np.broadcast_to(rows, (2, len(profile.channels))).astype(np.int64))
     pause_us = scenario.settle_us

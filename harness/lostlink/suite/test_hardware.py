@@ -1,4 +1,4 @@
-"""The receiver's own hardware: hung loop, wrapping counter, reset, brown-out, power-on."""
+"""Receiver hardware: hung main loop, counter wrap, reset, brown-out, power-on."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from lostlink_sims import Profile
 from lostlink_sims.scenario import BrownOut, LinkCut, MainLoopHung, ReceiverReset
 
 WRAPS = (2**32, 2**31, 1000 * 2**16)
-"""Counter values at which comparisons go wrong: unsigned and signed microseconds, 16 bits of milliseconds."""
+"""Counter values at which comparisons fail: unsigned and signed microseconds, 16 bits of milliseconds."""
 
 
 @requires("FS-HANG")
 def test_main_loop_hangs(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The main loop hangs in flight while the pulse interrupt goes on; the link stays good."""
+    """The main loop hangs in flight while the pulse interrupt keeps running; the link stays good."""
     for trace, hung_us in losses(rig, scenario, judge, 8, MainLoopHung):
         stop = failsafe.time_to_motor_stop(trace, hung_us)
         judge(trace, stop, at_most=profile.requirements.motor_cut_within_us)
@@ -32,7 +32,7 @@ def test_loss_at_counter_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuil
     limits = profile.requirements
     for wrap in WRAPS:
         for run, flight in enumerate(scenario.flights(12)):
-            # The wrap falls from a cut's length before the loss to a little after it.
+            # The wrap is between one cut delay before the loss and shortly after it.
             ahead_us = flight.at_us + (run - 1) * profile.cut_delay_us // 10
             clock_us = (wrap - ahead_us + profile.receiver.boot_us) % 2**32
             lost = dataclasses.replace(flight.into(LinkCut(at_us=flight.at_us)), receiver_clock_us=clock_us)
@@ -47,8 +47,8 @@ def test_loss_at_counter_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuil
 def test_wrap_in_flight(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The counter wraps in flight, in a gap much shorter than the timeout; the throttle must not drop.
 
-    The gap makes sure that the receiver looks at its timer between the wrap and the next packet. The flight is
-    watched from more than a timeout before the wrap on: sums of instants go wrong as early as that.
+    The gap ensures that the receiver checks its timer between the wrap and the next packet. The flight is
+    measured from more than a timeout before the wrap, because sums of absolute times fail that early.
     """
     needs_clock(rig)
     profile = rig.profile
@@ -92,7 +92,7 @@ def test_stick_up_at_power_on(profile: Profile, rig: Rig, scenario: ScenarioBuil
 
 @requires("PW-RESET")
 def test_reset_with_link_gone(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """Link lost and receiver reset at once: what comes out after booting is idle."""
+    """The link is lost and the receiver resets: the output after the boot is idle."""
     for flight in scenario.flights(8):
         watch_us = profile.receiver.boot_us + profile.cut_delay_us + 10 * scenario.frame_us
         faults = (LinkCut(at_us=flight.at_us), ReceiverReset(at_us=flight.at_us + 1_000))
@@ -105,7 +105,7 @@ def test_reset_with_link_gone(profile: Profile, rig: Rig, scenario: ScenarioBuil
 
 @requires("PW-BROWNOUT")
 def test_brown_out(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The supply breaks down for a moment in flight, by the acknowledgement's current where there is one."""
+    """The supply fails for a moment in flight, during an acknowledgement if the link has them."""
     down_us = 50_000
     for flight in scenario.flights(8):
         brown_out = BrownOut(at_us=flight.at_us, for_us=down_us, on_acknowledgement=profile.radio.acknowledge)

@@ -1,4 +1,4 @@
-"""Packets that are not good packets: foreign, damaged, stale. They must neither keep nor move the throttle."""
+"""Invalid packets: foreign, damaged, stale. They must neither keep the throttle up nor move it."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 from lostlink_sims.scenario import DamagedPayload, ForeignHandset, HandsetHung, LinkCut
 
 PRESENT_US = 400_000
-"""How long an impostor is about while the link is good."""
+"""Duration of foreign or damaged packets on a good link."""
 
 
 def _lengths(profile: Profile) -> list[int | None]:
-    """Return payload lengths by which a foreign handset can be told; None is our own, told by its link id."""
+    """Return the payload lengths of detectable foreign packets; None is our own length with another link id."""
     own = profile.payload_bytes
     others: list[int | None] = [n for n in (own - 1, own + 1) if 1 <= n <= PAYLOAD_LIMIT_BYTES]
     return others if profile.handset.link_id is None else [None, *others]
@@ -31,7 +31,7 @@ def _lengths(profile: Profile) -> list[int | None]:
 def _needs_link_id(profile: Profile) -> None:
     if profile.handset.link_id is None:
         pytest.skip(
-            "packets carry no link id, so no receiver can tell a foreign handset of the same layout; "
+            "packets carry no link id, so no receiver can identify a foreign handset with the same payload layout; "
             "packets of other lengths were tested (set link_id, or waive the requirement)"
         )
 
@@ -39,7 +39,7 @@ def _needs_link_id(profile: Profile) -> None:
 def _throttle_unmoved(
     profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge, runs: int, fault: type, **fields: object
 ) -> None:
-    # A receiver that stops over such a packet is found when the motors stop, or when its watchdog lets it begin anew.
+    # A receiver that hangs on such a packet is detected when the motors stop, or when its watchdog resets it.
     receiver, signal_us = profile.receiver, profile.flight_controller.signal_timeout_us
     watch_us = PRESENT_US + receiver.boot_us + min(receiver.watchdog_us or signal_us, signal_us)
     for flight in scenario.flights(runs):
@@ -53,7 +53,7 @@ def _throttle_unmoved(
 
 @requires("FS-FOREIGN")
 def test_foreign_handset_after_loss(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """Our link dies while a neighbour's handset sends on our address."""
+    """The link is lost while a foreign handset sends on the same address."""
     for length in _lengths(profile):
         cuts_in_time(rig, scenario, judge, 5, LinkCut(at_us=0), ForeignHandset(at_us=0, payload_bytes=length))
     _needs_link_id(profile)
@@ -61,7 +61,7 @@ def test_foreign_handset_after_loss(profile: Profile, rig: Rig, scenario: Scenar
 
 @requires("FS-INTRUDER")
 def test_foreign_handset_in_flight(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """A neighbour's handset sends on our address while our link is good, and before ours is switched on."""
+    """A foreign handset sends on the same address, on a good link and before the own handset is switched on."""
     alone_us = profile.cut_delay_us + scenario.ready_us
     for length in _lengths(profile):
         _throttle_unmoved(
@@ -79,10 +79,10 @@ def test_foreign_handset_in_flight(profile: Profile, rig: Rig, scenario: Scenari
 
 @requires("FS-DAMAGED")
 def test_damaged_packets(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """All packets are damaged from an instant on; then only part of them, while the sticks stand still."""
+    """All packets are damaged from an instant on; then only part of them, while the sticks do not move."""
     if not profile.radio.crc_bytes and not profile.handset.check_byte:
         pytest.skip(
-            "the radio's CRC is off and packets carry no check byte, so no receiver can tell damage "
+            "the radio's CRC is off and packets carry no check byte, so no receiver can detect damage "
             "(set crc_bytes or check_byte, or waive the requirement)"
         )
     cuts_in_time(rig, scenario, judge, 8, DamagedPayload(at_us=0))
@@ -91,10 +91,10 @@ def test_damaged_packets(profile: Profile, rig: Rig, scenario: ScenarioBuilder, 
 
 @requires("FS-STALE")
 def test_hung_handset(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The handset's program hangs; its radio repeats the last payload for ever."""
+    """The handset's program hangs; its radio repeats the last payload indefinitely."""
     if not profile.handset.packet_counter:
         pytest.skip(
-            "packets carry no counter, so no receiver can tell a hung handset from a steady pilot "
+            "packets carry no counter, so no receiver can distinguish a hung handset from sticks that do not move "
             "(set packet_counter = true, or waive the requirement)"
         )
     cuts_in_time(rig, scenario, judge, 8, HandsetHung(at_us=0))

@@ -1,4 +1,4 @@
-"""The link goes away: the throttle is cut, in time, to idle, and stays cut."""
+"""Link loss: the throttle is cut to idle in time, and stays cut."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def test_throttle_is_cut(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> N
 
 @requires("FS-MOTOR")
 def test_motors_stop(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """Link cut; the motors rest in time and stay at rest."""
+    """The link is cut: the motors stop in time and do not restart."""
     for trace, lost_us in losses(rig, scenario, judge, 12):
         stop = failsafe.time_to_motor_stop(trace, lost_us)
         judge(trace, stop, at_most=profile.requirements.motor_cut_within_us)
@@ -58,7 +58,7 @@ def test_throttle_never_rises(profile: Profile, rig: Rig, scenario: ScenarioBuil
 def test_every_channel_at_its_failsafe_value(
     profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge
 ) -> None:
-    """Soon after the loss, and long after it, each channel stands at the value that the profile gives."""
+    """Soon after the loss, and long after it, each channel outputs its failsafe value."""
     soon_us = profile.requirements.motor_cut_within_us + 2 * scenario.frame_us
     late_us = [soon_us, LONG_US // 2, LONG_US - scenario.frame_us]
     flights = [(flight, [soon_us]) for flight in scenario.flights(6)]
@@ -101,7 +101,7 @@ def test_handset_off(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
 
 @requires("FS-JAM")
 def test_interference(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """A strong transmitter drowns all packets."""
+    """Interference blocks every packet."""
     cuts_in_time(rig, scenario, judge, 8, InterferenceBurst(at_us=0, loss=1.0))
 
 
@@ -113,7 +113,7 @@ def test_wrong_address(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> Non
 
 @requires("FS-FADE")
 def test_slow_fade(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The signal falls over a second until nothing is left; time counts from the last good packet."""
+    """The signal fades out over a second; the time is measured from the last good packet."""
     ramp_us = 1_000_000
     limits = profile.requirements
     for flight in scenario.flights(6):
@@ -126,8 +126,8 @@ def test_slow_fade(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge:
 
 
 @requires("FS-SILENT")
-def test_pulses_cease(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The receiver's output dies; the flight controller stops the motors by itself."""
+def test_pulses_stop(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The receiver's output fails; the flight controller stops the motors."""
     for trace, lost_us in losses(rig, scenario, judge, 8, OutputStops):
         stop = failsafe.time_to_motor_stop(trace, lost_us)
         judge(trace, stop, at_most=profile.requirements.motor_cut_within_us)
@@ -135,9 +135,9 @@ def test_pulses_cease(profile: Profile, rig: Rig, scenario: ScenarioBuilder, jud
 
 @requires("FS-SAYS")
 def test_flag_agrees_with_pulses(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The receiver's own flag is down in flight and up after the loss."""
+    """The receiver's failsafe flag is clear in flight and set after the loss."""
     if not rig.sees_flag:
-        pytest.skip("the rig does not see the receiver's own failsafe flag")
+        pytest.skip("the rig does not see the receiver's failsafe flag")
     for trace, lost_us in losses(rig, scenario, judge, 4):
         for instant_us, wanted in ((lost_us - 1, 0), (trace.scenario.duration_us, 1)):
             said = trace.failsafe.at(instant_us, before=1)

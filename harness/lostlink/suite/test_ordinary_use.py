@@ -1,4 +1,4 @@
-"""A link as it is every day: control, ordinary loss, short gaps, latency."""
+"""Normal operation: control, ordinary packet loss, short gaps, latency."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ MINUTE_US = 60_000_000
 
 @requires("LK-CONTROL")
 def test_sticks_reach_motors(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """Arm, raise the throttle: the motors turn."""
+    """Arm and raise the throttle: the motors run."""
     for flight in scenario.flights(8):
         trace = rig.run(flight.into(watch_us=2 * scenario.settle_us))
         judge(trace, failsafe.highest_motor_command(trace, flight.at_us), at_least=0.1)
@@ -30,7 +30,7 @@ def test_sticks_reach_motors(rig: Rig, scenario: ScenarioBuilder, judge: Judge) 
 
 @requires("LK-FALSE")
 def test_no_false_failsafe(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """A minute with the profile's own losses, and shorter flights with a good share of packets lost."""
+    """A minute with the packet loss of the profile, and shorter flights with a large share of packets lost."""
     for runs, watch_us, faults in (
         (1, MINUTE_US, False),
         (4, 5_000_000, True),
@@ -48,10 +48,10 @@ def test_no_false_failsafe(rig: Rig, scenario: ScenarioBuilder, judge: Judge) ->
 
 @requires("LK-GAP")
 def test_gap_shorter_than_timeout(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The link is away for almost as long as the timeout allows, at many phases."""
+    """The link is lost for slightly less than the timeout, at many phases."""
     gap_us = scenario.safe_gap_us
     if not gap_us:
-        pytest.skip("the timeout is hardly longer than two packet intervals, so that there is no gap it must bear")
+        pytest.skip("the timeout is hardly longer than two packet intervals, so there is no gap that it must tolerate")
     for flight in scenario.flights(12):
         cut = LinkCut(at_us=flight.at_us, for_us=gap_us)
         trace = rig.run(flight.into(cut, watch_us=gap_us + 10 * scenario.frame_us))
@@ -61,7 +61,7 @@ def test_gap_shorter_than_timeout(profile: Profile, rig: Rig, scenario: Scenario
 
 @requires("LT-STICK")
 def test_latency(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """Sudden moves of the throttle at random instants, at spread phases."""
+    """The throttle jumps at random times, at many phases."""
     traces = []
     pause_us = scenario.settle_us + 3 * scenario.frame_us
     for run in scenario.phases(12):

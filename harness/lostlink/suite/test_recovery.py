@@ -1,4 +1,4 @@
-"""The link comes back: in time, without motors that start by themselves, without chatter."""
+"""Link return: control in time, no motor start without the pilot, no chatter."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ from lostlink_sims import Move, Profile
 from lostlink_sims.scenario import AnyFault, BrownOut, FlappingLink, HandsetOff, LinkCut, ReceiverReset
 
 DOWN_US = 50_000
-"""How long a supply breaks down."""
+"""Duration of a supply failure."""
 
 
 def _away_us(profile: Profile, scenario: ScenarioBuilder) -> int:
-    """Return how long a link must be away for failsafe to be in force everywhere."""
+    """Return how long a link loss must last for failsafe to be active in every part of the link."""
     return profile.requirements.motor_cut_within_us + 4 * scenario.frame_us + profile.receiver.recovery_us
 
 
 def _flights_away(profile: Profile, scenario: ScenarioBuilder, runs: int) -> Iterator[tuple[Flight, int]]:
-    """Yield flights with how long their link is away, which is far longer in one more."""
+    """Yield flights and the duration of their link loss, and one more with a much longer loss."""
     away_us = _away_us(profile, scenario)
     yield from ((flight, away_us) for flight in scenario.flights(runs))
     yield from ((flight, max(away_us, LONG_US)) for flight in scenario.flights(1))
@@ -39,7 +39,7 @@ def _throttle_down(profile: Profile, at_us: int) -> Move:
 
 @requires("RC-LIVE")
 def test_motors_rest_when_link_returns(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The link comes back while the pilot still holds the throttle up."""
+    """The link returns while the pilot still holds the throttle up."""
     for flight, away_us in _flights_away(profile, scenario, 12):
         watch_us = away_us + profile.requirements.recovery_within_us + 20 * scenario.frame_us
         trace = rig.run(flight.into(LinkCut(at_us=flight.at_us, for_us=away_us), watch_us=watch_us))
@@ -49,7 +49,7 @@ def test_motors_rest_when_link_returns(profile: Profile, rig: Rig, scenario: Sce
 
 @requires("RC-TIME")
 def test_control_returns(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The link comes back after the pilot has lowered the throttle; the sticks are in control again."""
+    """The link returns after the pilot has lowered the throttle; control is restored."""
     limit_us = profile.requirements.recovery_within_us
     for flight, away_us in _flights_away(profile, scenario, 8):
         back_us = flight.at_us + away_us
@@ -67,7 +67,7 @@ def test_control_returns(profile: Profile, rig: Rig, scenario: ScenarioBuilder, 
 
 @requires("RC-GLITCH")
 def test_no_throttle_glitch_at_return(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The link comes back after the pilot has lowered the throttle: nothing above idle from the cut on."""
+    """The link returns after the pilot has lowered the throttle: nothing is above idle after the cut."""
     limits = profile.requirements
     away_us = _away_us(profile, scenario)
     for flight in scenario.flights(8):
@@ -83,7 +83,7 @@ def test_no_throttle_glitch_at_return(profile: Profile, rig: Rig, scenario: Scen
 
 
 def _flying_again(profile: Profile, scenario: ScenarioBuilder, flight: Flight, back_us: int) -> tuple[list[Move], int]:
-    """Return what the pilot does after a return to fly on, and when the throttle is up again everywhere."""
+    """Return the pilot's moves after a return, and when the throttle is up again in every part of the link."""
     ready_us = back_us + profile.requirements.recovery_within_us + scenario.settle_us
     again, up_us = scenario.take_off(0.7, from_us=ready_us + 2 * scenario.settle_us)
     safe = [_throttle_down(profile, back_us)]
@@ -95,7 +95,7 @@ def _flying_again(profile: Profile, scenario: ScenarioBuilder, flight: Flight, b
 
 @requires("RC-REARM")
 def test_motors_can_be_started_again(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """After the return the pilot lowers the throttle, works the arming switch, and flies on."""
+    """After the return the pilot lowers the throttle, switches the arming switch off and on, and flies on."""
     away_us = _away_us(profile, scenario)
     for flight in scenario.flights(4):
         moves, up_us = _flying_again(profile, scenario, flight, flight.at_us + away_us)
@@ -107,7 +107,7 @@ def test_motors_can_be_started_again(profile: Profile, rig: Rig, scenario: Scena
 
 @requires("FS-AGAIN")
 def test_second_loss(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The link is lost in one of several ways, comes back, the pilot flies on, and it is lost once more."""
+    """The link is lost in one of several ways and returns, the pilot flies on, and it is lost again."""
     away_us, limits, boot_us = _away_us(profile, scenario), profile.requirements, profile.receiver.boot_us
     firsts: tuple[tuple[int, AnyFault, int], ...] = (
         (4, LinkCut(at_us=0, for_us=away_us), away_us),
@@ -136,9 +136,9 @@ def _flapping(flight: Flight, down_us: int, up_us: int, cycles: int) -> tuple[Fl
 
 @requires("RC-STRAY")
 def test_stray_packets(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The link is away; now and then fewer packets get through than a return needs."""
+    """During a link loss, occasional groups of fewer packets than a return needs get through."""
     if profile.receiver.recovery_packets < 2:
-        pytest.skip("the profile asks for a return at the first packet (recovery_packets = 1)")
+        pytest.skip("the profile ends failsafe at the first packet (recovery_packets = 1)")
     down_us = profile.cut_delay_us + 2 * scenario.frame_us
     stray = 1 if profile.receiver.recovery_packets < 4 else 2
     # Shorter than that many intervals, so that never more packets fit in; over the cycles the phase moves on.
@@ -155,7 +155,7 @@ def test_stray_packets(profile: Profile, rig: Rig, scenario: ScenarioBuilder, ju
 
 @requires("RC-CHATTER")
 def test_chatter(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The link comes and goes in several rhythms, faster and slower than the receiver's own times."""
+    """The link is intermittent in several rhythms, faster and slower than the receiver's own times."""
     per_second = profile.requirements.recoveries_per_second
     packet_us = profile.handset.packet_interval_us
     away_us = profile.cut_delay_us
