@@ -43,7 +43,7 @@ class Attempt:
     Attributes
     ----------
     result : AttemptResult
-    look : FreezeAnalysis or None
+    analysis : FreezeAnalysis or None
         What the rows show; None when no stick was moved.
     watched_us : int
         How long the rows were watched after the freeze.
@@ -52,7 +52,7 @@ class Attempt:
     """
 
     result: AttemptResult
-    look: FreezeAnalysis | None = None
+    analysis: FreezeAnalysis | None = None
     watched_us: int = 0
     highest_us: float | None = None
     last_us: float | None = None
@@ -60,26 +60,29 @@ class Attempt:
     @property
     def hold(self) -> TimeInterval | None:
         """Time from switching off to the failsafe: of the throttle where it is known, else of all channels."""
-        if self.look is None:
+        if self.analysis is None:
             return None
-        return self.look.cut or (self.look.hold if self.result in (AttemptResult.CAME, AttemptResult.AT_ONCE) else None)
+        if self.analysis.throttle is not None and self.analysis.throttle.cut is not None:
+            return self.analysis.throttle.cut
+        return self.analysis.hold if self.result in (AttemptResult.CAME, AttemptResult.AT_ONCE) else None
 
 
-def classify(look: FreezeAnalysis) -> AttemptResult:
+def classify(analysis: FreezeAnalysis) -> AttemptResult:
     """Return how an attempt ended whose rows show this."""
-    if look.state is FreezeState.MOVING:
+    if analysis.state is FreezeState.MOVING:
         return AttemptResult.NOT_FROZEN
-    if look.throttle_was_up is False:
+    throttle = analysis.throttle
+    if throttle is not None and not throttle.was_up:
         return AttemptResult.THROTTLE_LOW
-    if look.state is FreezeState.HELD:
-        return AttemptResult.CEASED if look.silent else AttemptResult.HELD
-    if look.cut_steps > 1:
+    if analysis.state is FreezeState.HELD:
+        return AttemptResult.CEASED if analysis.silent else AttemptResult.HELD
+    if throttle is not None and throttle.steps > 1:
         return AttemptResult.BY_STEPS
-    if look.stick_steps > 1 or not look.jumped:
+    if analysis.stick_steps > 1 or not analysis.jumped:
         return AttemptResult.PAUSED
-    if look.throttle_was_up and look.cut is None:
+    if throttle is not None and throttle.cut is None:
         return AttemptResult.NOT_IDLE
-    return AttemptResult.AT_ONCE if look.at_once else AttemptResult.CAME
+    return AttemptResult.AT_ONCE if analysis.at_once else AttemptResult.CAME
 
 
 def pulse_lag_us(profile: Profile) -> int:
@@ -109,7 +112,7 @@ def _ms(time_us: int) -> str:
 
 def sentence(attempt: Attempt) -> str:
     """Return what was seen, as a pilot would say it."""
-    look, watched = attempt.look, f"{attempt.watched_us / 1e6:.1f} s"
+    analysis, watched = attempt.analysis, f"{attempt.watched_us / 1e6:.1f} s"
     match attempt.result:
         case AttemptResult.CAME:
             assert attempt.hold is not None
@@ -119,8 +122,8 @@ def sentence(attempt: Attempt) -> str:
         case AttemptResult.HELD:
             return f"The receiver held its last values: it never cut the throttle in the {watched} watched."
         case AttemptResult.CEASED:
-            assert look is not None
-            after_us = look.last_row_us - look.frozen_us
+            assert analysis is not None
+            after_us = analysis.last_row_us - analysis.frozen_us
             when = f"{_ms(after_us)} after the values froze" if after_us > 0 else "when the values froze"
             return (
                 f"The board ceased to print {when}, without failsafe values; "
@@ -151,40 +154,40 @@ def sentence(attempt: Attempt) -> str:
 
 def how_known(attempt: Attempt) -> str:
     """Return what the uncertainty of the hold time is made of, in words."""
-    look = attempt.look
-    if look is None or attempt.hold is None:
+    analysis = attempt.analysis
+    if analysis is None or attempt.hold is None:
         return ""
     return (
-        f"Times are the host's, added up for the worst case: a line every {_ms(look.line_interval_us)}, "
-        f"a change of the moving stick at least every {_ms(look.change_interval_us)}, the port late by "
-        f"up to {_ms(look.jitter_us)}, {_ms(look.line_us)} for a line on the cable."
+        f"Times are the host's, added up for the worst case: a line every {_ms(analysis.budget.line_interval_us)}, "
+        f"a change of the moving stick at least every {_ms(analysis.budget.change_interval_us)}, the port late by "
+        f"up to {_ms(analysis.budget.jitter_us)}, {_ms(analysis.budget.line_us)} for a line on the cable."
     )
 
 
 def remarks(attempt: Attempt, names: Sequence[str]) -> list[str]:
     """Return what else a reader should know."""
-    look = attempt.look
-    if look is None:
+    analysis = attempt.analysis
+    if analysis is None:
         return []
     said = []
-    if look.steps > 1 and attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE):
-        said.append(f"The values came in {look.steps} steps.")
-    if look.silent and attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE):
+    if analysis.steps > 1 and attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE):
+        said.append(f"The values came in {analysis.steps} steps.")
+    if analysis.silent and attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE):
         said.append("After that the board ceased to print.")
-    if look.restless:
-        left = ", ".join(names[column] for column in look.restless)
+    if analysis.restless:
+        left = ", ".join(names[column] for column in analysis.restless)
         said.append(f"Left out, because they go on changing without the handset: {left}.")
-    if look.odd_lines:
-        said.append(f"Left out: {look.odd_lines} single lines that were far off.")
+    if analysis.odd_lines:
+        said.append(f"Left out: {analysis.odd_lines} single lines that were far off.")
     return said
 
 
 def moved(attempt: Attempt, names: Sequence[str]) -> str:
     """Return each channel's value in the freeze and at the end."""
-    look = attempt.look
-    if look is None or look.before == look.after:
+    analysis = attempt.analysis
+    if analysis is None or analysis.before == analysis.after:
         return ""
-    pairs = zip(names, look.before, look.after, strict=True)
+    pairs = zip(names, analysis.before, analysis.after, strict=True)
     return (
         "Values before and after: " + ", ".join(f"{name} {before:g} → {after:g}" for name, before, after in pairs) + "."
     )
@@ -221,13 +224,12 @@ def _verdict(name: str, attempt: Attempt, profile: Profile | None) -> tuple[floa
         return _width(name, "throttle at the end", attempt.last_us, profile, "as the board prints it")
     if attempt.result is AttemptResult.NOT_IDLE:
         return _untested(name, "the throttle was never cut")
-    if attempt.look is not None and attempt.look.silent:
+    if attempt.analysis is not None and attempt.analysis.silent:
         return _untested(name, "the board ceased to print after the cut")
-    look = attempt.look
-    watched = (
-        "" if look is None else f", in the {(look.last_row_us - look.frozen_us) / 1e6:.1f} s watched after the freeze"
-    )
-    reason = f"as the board prints it{watched}"
+    reason = "as the board prints it"
+    if attempt.analysis is not None:
+        watched_s = (attempt.analysis.last_row_us - attempt.analysis.frozen_us) / 1e6
+        reason += f", in the {watched_s:.1f} s watched after the freeze"
     return _width(name, "highest throttle after the cut", attempt.highest_us, profile, reason)
 
 

@@ -18,10 +18,10 @@ from dataclasses import dataclass
 
 from lostlink.errors import ProfileError, RigError
 from lostlink.watch.columns import BITS_PER_BYTE
-from lostlink.watch.freeze import FreezeAnalysis, FreezeState, ThrottleColumn, look, moving
+from lostlink.watch.freeze import FreezeAnalysis, FreezeState, ThrottleColumn, analyse, moving
 from lostlink.watch.judging import Attempt, AttemptResult, classify, sentence
 from lostlink.watch.listener import Listener
-from lostlink.watch.table import Table
+from lostlink.watch.table import RowTable
 from lostlink.watch.units import Scale, scale_for
 from lostlink_sims import Profile
 
@@ -80,7 +80,7 @@ def wait_times_for(profile: Profile | None) -> WaitTimes:
 class _View:
     """The rows of an attempt, and what their numbers mean."""
 
-    table: Table
+    table: RowTable
     scale: Scale
     throttle: ThrottleColumn | None
 
@@ -148,7 +148,7 @@ class FailsafeTest:
         since_ns = listener.started_ns + since_us * 1000
         first = bisect_left(listener.rows, since_ns, key=lambda row: row.at_ns)
         scale = scale_for(layout.kind, self._profile)
-        table = Table.of(listener.rows[first:], layout, listener.started_ns)
+        table = RowTable.of(listener.rows[first:], layout, listener.started_ns)
         return _View(table, scale, self._throttle(len(layout.channels), scale))
 
     def _throttle(self, printed: int, scale: Scale) -> ThrottleColumn | None:
@@ -207,7 +207,7 @@ class FailsafeTest:
             return None  # what seemed to be a stick was a clock
         listener = self.listener
         line_us = (listener.columns.counts.longest_line + 1) * BITS_PER_BYTE * 1_000_000 // listener.source.baud
-        return look(
+        return analyse(
             view.table, movement, view.spans, self._now_us(), throttle=view.throttle, line_us=line_us
         )  # fmt: skip
 
@@ -216,21 +216,22 @@ class FailsafeTest:
         plan, now_us = self._plan, self._now_us()
         if found.state is FreezeState.MOVING:
             return now_us - cue_us >= plan.off_wait_us
-        waited = now_us - found.frozen_us >= plan.hold_us + found.change_interval_us
+        waited = now_us - found.frozen_us >= plan.hold_us + found.budget.change_interval_us
         if found.state is FreezeState.HELD:
             return waited
         stood = now_us - found.last_us >= plan.stay_us
-        if found.throttle_was_up and found.cut is None:
+        if found.throttle is not None and found.throttle.was_up and found.throttle.cut is None:
             return waited and stood
         return stood or now_us - found.frozen_us >= plan.hold_us + _LONGEST_STAYS * plan.stay_us
 
     def _result(self, found: FreezeAnalysis, view: _View) -> Attempt:
-        width_us = view.scale.width_us
+        width_us, throttle = view.scale.width_us, found.throttle
+        highest = None if throttle is None else throttle.highest_after_cut
         until_us = found.last_row_us if found.silent else self._now_us()
         return Attempt(
             result=classify(found),
-            look=found,
-            watched_us=max(0, until_us - found.frozen_us - found.change_interval_us),
-            highest_us=None if found.highest_after_cut is None else width_us(found.highest_after_cut),
-            last_us=None if found.last_throttle is None else width_us(found.last_throttle),
+            analysis=found,
+            watched_us=max(0, until_us - found.frozen_us - found.budget.change_interval_us),
+            highest_us=None if highest is None else width_us(highest),
+            last_us=None if throttle is None else width_us(throttle.last),
         )
