@@ -9,12 +9,12 @@ from lostlink.show.console import console
 
 
 def ports(found: list[Found]) -> None:
-    """Show ports and what answers on each."""
+    """Show ports and the program that answers on each."""
     out = console()
     if not found:
-        out.print("no serial port is there; plug the board in, or name one: lostlink ports /dev/ttyACM0")
+        out.print("no serial port found; plug the board in, or name a port: lostlink ports /dev/ttyACM0")
         return
-    for one in found:
-        sign, style = ("+", "green") if one.answers else ("-", "yellow")
-        said = f" ({escape(one.said)})" if one.said else ""
-        out.print(f"[{style}]{sign}[/{style}] {escape(one.port)}{said}: {escape(one.found)}", soft_wrap=True)
+    for port in found:
+        sign, style = ("+", "green") if port.answers else ("-", "yellow")
+        answer = f" ({escape(port.said)})" if port.said else ""
+        out.print(f"[{style}]{sign}[/{style}] {escape(port.port)}{answer}: {escape(port.found)}", soft_wrap=True)

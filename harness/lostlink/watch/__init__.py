@@ -1,16 +1,9 @@
-"""Listening to a board that only prints its channel values, as its maker left it.
+"""Listening to an unmodified board that prints its channel values as text.
 
-::
-
-    scale.py      what the numbers mean: range, middle, pulse width
-    gauge.py      what each channel has shown so far: lowest, highest, last change, flat ends
-    advice.py     which way to trim, whether the ends are reached, in words
-    rows.py       rows as columns of numpy arrays
-    freeze.py     from rows to what happened when the handset went off; pure
-    results.py    from that to verdicts; pure
-    listener.py   a line and its columns, read until an instant
-    operator.py   the failsafe test step by step, with a person at the handset
-    screen.py     the table, the lines, the result
-    evidence.py   the folder
-    command.py    the command line
+`columns` parses the text to rows; `table` has rows as numpy arrays; `units` gives the range and pulse width of a value;
+`column_stats` and `advice` follow each channel for the live table. For the failsafe test `procedure` guides the
+operator, `freeze` analyses the rows, and `judging` gives verdicts. `listener` reads the port; `evidence_files` is the
+output.
 """
+
+__all__: list[str] = []

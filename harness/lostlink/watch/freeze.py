@@ -1,18 +1,18 @@
-"""From rows of values to what happened when the handset was switched off. Pure: arrays in, findings out.
+"""Analyses the rows around the time at which the handset was switched off. Pure.
 
 Theory. While a stick moves, the values change again and again. When the link is lost they freeze: the receiver
-holds what it has. When the failsafe comes they jump. Nobody tells when the handset went off, so all is read from
+holds its last values. With the failsafe they jump. The time of switching off is not recorded, so it is bounded by
 the rows:
 
-- The handset was still there in row *c*, the last in which a moving channel changed. It went off after the line
+- The handset was on in row *c*, the last row in which a moving channel changed. It went off after the line
   before *c* was printed, and before the next change was due: at most one change interval after *c*.
 - The failsafe values came between the printing of the line before the jump and that of the line with the jump.
-- A line reaches the host late by a time that varies. Its constant part does not matter. Of the rest, two things
-  are known: it is no more than the largest departure of a line interval from the usual one, and no more than the
-  time since the piece of data before. A line takes its own time on the cable too.
+- A line reaches the host with a latency. Its constant part does not matter. Its variation is at most the largest
+  departure of a line interval from the median, and at most the time since the previous piece of data. The
+  transmission of a line takes time as well.
 
-Hence an interval that holds the time from switching off to the failsafe in the worst case; its middle and its
-half-width are what is reported.
+The result is a worst-case interval of the time from switching off to the failsafe. Its middle and its half-width
+are reported.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _LONGEST_PAUSE_US = 500_000
 _CHANGES_OF_A_MOVEMENT = 4
 _LOOK_BACK_US = 3_000_000
 _FAR_SHARE = 0.25
-"""No stick moves that far and back from one line to the next."""
+"""Larger steps to a value and back within two lines are outliers, not stick movements."""
 _JUMP_SHARE, _JUMP_FACTOR = 0.1, 3
 _RESTLESS_CHANGES, _RESTLESS_SHARE = 10, 0.8
 _STEPS_TO_LOOK_AT = 20
@@ -39,10 +39,10 @@ _SILENT_US, _SILENT_LINES = 1_000_000, 20
 
 
 class FreezeState(Enum):
-    """What the rows show of the handset's end, so far."""
+    """What the values did after the operator was asked to switch off."""
 
-    MOVING = "the values go on changing"
-    HELD = "the values stand where they were"
+    MOVING = "the values continue to change"
+    HELD = "the values are held"
     CHANGED = "other values came"
 
 
@@ -53,9 +53,9 @@ class Movement:
     Attributes
     ----------
     columns : tuple of int
-        Those that move.
+        Columns that move.
     interval_us : int
-        Longest time between two changes of any of them.
+        Longest time between two changes of any of these columns.
     """
 
     columns: tuple[int, ...]
@@ -64,7 +64,7 @@ class Movement:
 
 @dataclass(frozen=True, slots=True)
 class ThrottleColumn:
-    """Which column is the throttle, and up to which of its numbers it is idle."""
+    """The column of the throttle, and its largest idle value."""
 
     column: int
     idle_up_to: float
@@ -72,19 +72,19 @@ class ThrottleColumn:
 
 @dataclass(frozen=True, slots=True)
 class TimeInterval:
-    """A time that is only known to lie between two others, in microseconds."""
+    """A time known to be between two bounds, in microseconds."""
 
     low_us: int
     high_us: int
 
     @property
     def middle_us(self) -> float:
-        """The value to report."""
+        """Reported value."""
         return (self.low_us + self.high_us) / 2
 
     @property
     def half_us(self) -> float:
-        """Its uncertainty: the worst case."""
+        """Worst-case uncertainty."""
         return (self.high_us - self.low_us) / 2
 
 
@@ -187,13 +187,13 @@ class FreezeAnalysis:
 
 
 def moving(table: RowTable, spans: Sequence[float], since_us: int, until_us: int) -> Movement | None:
-    """Return which columns moved without a pause all through a time; None when none did.
+    """Return the columns that moved without a pause from `since_us` to `until_us`; None when none did.
 
     Parameters
     ----------
     table : RowTable
     spans : sequence of float
-        For each column its whole range.
+        Range of the values of each column.
     since_us, until_us : int
     """
     inside = table.part((table.at_us >= since_us) & (table.at_us <= until_us))
@@ -212,12 +212,12 @@ def moving(table: RowTable, spans: Sequence[float], since_us: int, until_us: int
 
 
 def line_interval_us(table: RowTable) -> int:
-    """Return the usual time between two lines; 0 when there are too few."""
+    """Return the median time between two lines; 0 for fewer than two lines."""
     return int(np.median(np.diff(table.at_us))) if len(table) > 1 else 0
 
 
 def is_silent(table: RowTable, now_us: int) -> bool:
-    """Tell whether lines have ceased."""
+    """Return whether the lines have stopped."""
     usual_us = _SILENT_LINES * line_interval_us(table)
     return not len(table) or now_us - int(table.at_us[-1]) > max(_SILENT_US, usual_us)
 
@@ -240,9 +240,9 @@ def analyse(
     movement : Movement
         As it was before.
     spans : sequence of float
-        For each column its whole range.
+        Range of the values of each column.
     now_us : int
-        Until when lines were waited for.
+        Present time.
     throttle : ThrottleColumn, optional
     line_us : int
         Time that the longest line takes on the cable.
@@ -308,8 +308,8 @@ def _after_freeze(
 def _last_run(table: RowTable, movement: Movement, limit_us: int) -> Ints:
     """Return the rows of the last unbroken movement: changes of moving channels, none far from the next.
 
-    What follows a freeze is a step or two; a stick that is moved on after a pause makes many. A change in a piece
-    of data that came after a stall may have been printed as soon as the piece before was there.
+    A freeze is followed by one or two steps; a stick that moves again after a pause makes many. A change in a piece
+    of data that arrived after a stall may have been printed as soon as the previous piece had arrived.
     """
     changes = table.changed(movement.columns)
     gaps = table.since_us[changes][1:] - table.at_us[changes][:-1]
@@ -319,7 +319,7 @@ def _last_run(table: RowTable, movement: Movement, limit_us: int) -> Ints:
 
 
 def _is_jump(table: RowTable, row: int, spans: Sequence[float]) -> bool:
-    """Tell whether a row changes a channel far more than the rows before ever did."""
+    """Return whether a row changes a channel far more than all rows before."""
     steps = np.abs(np.diff(table.values[: row + 1], axis=0))
     if len(steps) < 2:
         return False
@@ -328,8 +328,8 @@ def _is_jump(table: RowTable, row: int, spans: Sequence[float]) -> bool:
 
 
 def _restless(table: RowTable, frozen: int, movement: Movement, throttle: ThrottleColumn | None) -> tuple[int, ...]:
-    """Return columns that go on changing to the end, although the handset's own have frozen."""
-    found = []
+    """Return columns that change to the end although the moving columns have frozen."""
+    restless = []
     begin_us, end_us = int(table.at_us[frozen]), int(table.at_us[-1])
     for column in range(table.values.shape[1]):
         changes = table.changed([column])
@@ -337,8 +337,8 @@ def _restless(table: RowTable, frozen: int, movement: Movement, throttle: Thrott
         late_us = begin_us + _RESTLESS_SHARE * (end_us - begin_us)
         own = column in movement.columns or (throttle is not None and column == throttle.column)
         if not own and len(changes) > _RESTLESS_CHANGES and table.at_us[changes[-1]] >= late_us:
-            found.append(column)
-    return tuple(found)
+            restless.append(column)
+    return tuple(restless)
 
 
 def _change_interval_us(table: RowTable, run: Ints, movement: Movement) -> int:
