@@ -236,53 +236,58 @@ def _near(value_us: float, step_us: int, kind: str) -> str:
 
 def show(capture: Capture, found: Findings, profile: Profile | None, trace: Trace | None) -> None:
     """Show the findings of a capture."""
-    out, train = console(), found.train
-    out.print(
-        f"capture [bold]{escape(capture.source)}[/bold]: {capture.form}, signal {escape(train.signal.name)}, "
-        f"{len(train.signal.at_ps)} edges in {quantity(train.end_ps / PS_PER_US, 'µs')}",
-        soft_wrap=True,
-    )
-    out.print(
-        f"sample period {_period(train.sample_period_ps)}: uncertainty of a time between two edges "
-        f"± {quantity(train.uncertainty_us, 'µs')} (k = 2), without the error of the analyser's clock",
-        soft_wrap=True,
-    )
-    for line in shape(train):
-        out.print(escape(f"  {line}"), soft_wrap=True)
-    glitches = [f"{len(train.glitches_ps)} pulses far shorter than a separator were left out"] * bool(
-        len(train.glitches_ps)
-    )
-    for note in (*capture.notes, *glitches, *found.differences):
-        out.print(escape(f"  note: {note}"), soft_wrap=True)
+    out = console()
+    for line in _head(capture, found):
+        out.print(line, soft_wrap=True)
     out.print()
     rows = picture(capture, found, profile)
     for row in [*rows, legend(rows)]:
         out.print(escape(row), soft_wrap=True)
     out.print()
     out.print(_channels(found, profile))
-    told = events(capture, found, trace)
-    if told:
+    if lines := _event_lines(capture, found, trace):
         out.print()
-    half = _MOST_EVENTS // 2
-    for at_ps, text in told if len(told) <= _MOST_EVENTS else told[:half]:
-        out.print(escape(f"{clock_time(capture, at_ps):>13}  {text}."), soft_wrap=True)
-    if len(told) > _MOST_EVENTS:
-        out.print(f"{'':>13}  … {len(told) - 2 * half} more …")
-        for at_ps, text in told[-half:]:
-            out.print(escape(f"{clock_time(capture, at_ps):>13}  {text}."), soft_wrap=True)
-    if trace is not None and told:
-        out.print("Motors: simulated flight controller of the profile, armed when the capture begins.")
+        for line in lines:
+            out.print(escape(line), soft_wrap=True)
     out.print()
     if found.verdicts:
         out.print(_verdicts(found))
         out.print("All other requirements: not tested, because pulses alone do not show them.")
     else:
         out.print("For a profile:")
-        out.print(escape(proposal(train)), soft_wrap=True)
+        out.print(escape(proposal(found.train)), soft_wrap=True)
     cautions(out)
     out.print(CANNOT_SHOW, soft_wrap=True)
     out.print()
     last_line(out, found.exit_code if found.verdicts else ExitCode.UNDECIDED, found.conclusion)
+
+
+def _head(capture: Capture, found: Findings) -> Iterator[str]:
+    """Yield the file, the resolution, the shape of the train and the notes, as markup."""
+    train = found.train
+    yield (
+        f"capture [bold]{escape(capture.source)}[/bold]: {capture.form}, signal {escape(train.signal.name)}, "
+        f"{len(train.signal.at_ps)} edges in {quantity(train.end_ps / PS_PER_US, 'µs')}"
+    )
+    yield (
+        f"sample period {_period(train.sample_period_ps)}: uncertainty of a time between two edges "
+        f"± {quantity(train.uncertainty_us, 'µs')} (k = 2), without the error of the analyser's clock"
+    )
+    yield from (escape(f"  {line}") for line in shape(train))
+    glitches = len(train.glitches_ps)
+    removed = [f"pulses far shorter than a separator, left out: {glitches}"] if glitches else []
+    yield from (escape(f"  note: {note}") for note in (*capture.notes, *removed, *found.differences))
+
+
+def _event_lines(capture: Capture, found: Findings, trace: Trace | None) -> list[str]:
+    """Return the events as lines, without the middle ones of many."""
+    lines = [f"{clock_time(capture, at_ps):>13}  {text}." for at_ps, text in events(capture, found, trace)]
+    half = _MOST_EVENTS // 2
+    if len(lines) > _MOST_EVENTS:
+        lines[half:-half] = [f"{'':>13}  … {len(lines) - 2 * half} more …"]
+    if trace is not None and lines:
+        lines.append("Motors: simulated flight controller of the profile, armed when the capture begins.")
+    return lines
 
 
 def _period(period_ps: float) -> str:
