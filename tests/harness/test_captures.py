@@ -346,7 +346,7 @@ def test_held_since_the_beginning() -> None:
     found = findings(choose(capture), output())
     (steady,) = found.failsafes
     assert steady.held_from_begin
-    assert "the hold time may be anything" in dict(report.events(capture, found, None))[steady.from_ps]
+    assert "the hold time is unknown" in dict(report.events(capture, found, None))[steady.from_ps]
 
 
 def test_a_stand_ends_where_pulses_are_missing() -> None:
@@ -515,7 +515,7 @@ def test_read_leaves_evidence_with_a_report(tmp_path: Path) -> None:
     assert (tmp_path / "out" / "runs" / "FS-VALUE.json").is_file()
     assert (tmp_path / "out" / "frames.csv").read_text(encoding="utf-8").count("\n") > 50
     without = CliRunner().invoke(main, ["read", capture, "--out", str(tmp_path / "none")])
-    assert (without.exit_code, "with a PROFILE" in without.output) == (2, True)
+    assert (without.exit_code, "--out needs a PROFILE" in without.output) == (2, True)
     other = tmp_path / "mine"
     other.mkdir()
     (other / "letter.txt").write_text("dear", encoding="utf-8")

@@ -156,9 +156,9 @@ def wave(high_us: int, period_us: int, count: int = 60) -> str:
         ("hello world\nthis is text\n", "no line begins with a time"),
         (b"\x7fELF\x02\x01\x00\x00", "is binary"),
         (bytes(range(256)), "is binary"),
-        (gzip.compress(FAILSAFE), "packed with gzip; unpack it"),
-        (b"PK\x03\x04....", "packed with zip"),
-        ("$timescale 1 us $end $var wire 1 ! ppm $end #0 0!", "line 1: '#0' where a declaration is due"),
+        (gzip.compress(FAILSAFE), "compressed with gzip; unpack it"),
+        (b"PK\x03\x04....", "compressed with zip"),
+        ("$timescale 1 us $end $var wire 1 ! ppm $end #0 0!", "line 1: '#0' where a declaration is expected"),
         ("$timescale 1 us $end\n$var wire 1 ! ppm $end\n", "line 2: the file ends without $enddefinitions"),
         ("$timescale 1 us $end\n$var wire 1 ! ppm", "line 2: $var has no $end; the file is cut off"),
         (HEAD.replace("$timescale 1 us $end", "") + "#0 0!", "no $timescale"),
@@ -175,8 +175,8 @@ def wave(high_us: int, period_us: int, count: int = 60) -> str:
         (HEAD + "#0 0!\n#-5 1!", "line 3: time stamp '#-5'"),
         (HEAD + "#0 0!\n#" + "9" * 5000 + " 1!\n", "line 3: time stamp"),
         (HEAD + "#0 0!\n#99999999999999999999 1!\n", "more than a day"),
-        (HEAD + "#0 0!\n#5 ppm=1\n", "line 3: 'ppm=1' is no change"),
-        (HEAD + "#0 0!\n#5 b2 !\n", "line 3: 'b2' is no value"),
+        (HEAD + "#0 0!\n#5 ppm=1\n", "line 3: 'ppm=1' is not a change"),
+        (HEAD + "#0 0!\n#5 b2 !\n", "line 3: 'b2' is not a value"),
         (HEAD + "#0 0!\n$comment for ever", "line 3: $comment has no $end"),
         (HEAD + "#0 0!\n#5 1!\n#9\n", "only one edge"),
         (HEAD + "#0 0!\n#5 0!\n#9\n", "no edge"),
@@ -187,13 +187,13 @@ def wave(high_us: int, period_us: int, count: int = 60) -> str:
         (wave(5, 30_000), "60 pulses shorter than 10 µs"),
         (serial(), "it looks like a serial signal"),
         ("0,0\n5,1\n", "allowed: a header such as 'Time [s]', or --unit s"),
-        ("time,level\n0,0\n5,1\n", "the header 'time' names no unit"),
+        ("time,level\n0,0\n5,1\n", "the header 'time' has no unit"),
         ("time_us,level\n0,0\n5,1\n4,0\n9,1\n", "line 4: time runs backwards (4)"),
         ("time_us,level\n0,0\n500,1\n5,0\n", "line 4: the file is cut off"),
         ("time_us,level\n0,0\n500,1\n600", "line 4: the file is cut off: 1 of 2 columns"),
-        ("time_us,level\n0,0\nfive,1\n", "line 3: 'five' where a time is due"),
-        ("time_us,level\n0,0\nnan,1\n", "line 3: 'nan' where a time is due"),
-        ("time_us,level\n0,0\n5,2\n", "line 3: '2' is no level"),
+        ("time_us,level\n0,0\nfive,1\n", "line 3: 'five' where a time is expected"),
+        ("time_us,level\n0,0\nnan,1\n", "line 3: 'nan' where a time is expected"),
+        ("time_us,level\n0,0\n5,2\n", "line 3: '2' is not a level"),
         ("time_us,volts\n0,0.01\n5,3.28\n", "no column holds levels"),
         ("time_us,level\n0,0\n1e99,1\n", "line 3: more than a day"),
         ("time_us,level\n0,0\n1e15,1\n", "line 3: more than a day"),
@@ -256,7 +256,7 @@ def test_exit_codes(name: str, code: int) -> None:
     shown = run(CAPTURES / name, HERON)
     assert shown.exit_code == code, shown.output
     assert "propellers off" in shown.output.lower()
-    assert "cannot be seen in it" in shown.output
+    assert "does not show when, or whether, the link was lost" in shown.output
     assert run(CAPTURES / name).exit_code == 0
     quiet = run(CAPTURES / name, HERON, "--quiet")
     assert len(quiet.output.splitlines()) == 1
@@ -284,7 +284,7 @@ def test_content_decides_not_the_name(tmp_path: Path) -> None:
     (tmp_path / "wrong.csv").write_bytes(FAILSAFE)
     assert run(tmp_path / "wrong.csv", HERON).exit_code == 0
     shown = run(tmp_path / "wrong.csv", "--unit", "us")
-    assert (shown.exit_code, "says its unit itself" in shown.output) == (2, True)
+    assert (shown.exit_code, "contains its unit; leave out --unit" in shown.output) == (2, True)
 
 
 def test_what_is_no_file(tmp_path: Path) -> None:
@@ -292,9 +292,9 @@ def test_what_is_no_file(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
     for path, says in (
         (tmp_path, "is a folder"),
-        (tmp_path / "pipe", "no ordinary file"),
+        (tmp_path / "pipe", "not a regular file"),
         (tmp_path / "none.vcd", "No such file"),
-        ("a\0b", "no file name"),
+        ("a\0b", "not a file name"),
     ):
         shown = run(path)
         assert (shown.exit_code, says in shown.output) == (2, True), shown.output

@@ -526,7 +526,7 @@ def test_attempts(tmp_path: Path) -> None:
     texts = by_hand.files([], None, 0, attempts)
     write_evidence(tmp_path, document, by_hand.summary_text(document, attempts, []), profile=None, files=texts)
     page = page_of(tmp_path)
-    assert "Attempts: each time that the handset was switched off" in page.text
+    assert "Attempts: each time the handset was switched off" in page.text
     assert AttemptResult.NOT_MOVED.value in page.text
     (tmp_path / "attempts.csv").write_text(f'a,b\n{HOSTILE[:20]},"x\ny"\n', encoding="utf-8")
     assert HOSTILE[:20] in page_of(tmp_path).text

@@ -22,11 +22,20 @@ from lostlink.results import exit_code
 from lostlink.verdicts import Outcome, Verdict
 from lostlink.watch import judging as results
 from lostlink.watch.columns import PrintedRow
-from lostlink.watch.freeze import FreezeState, Movement, ThrottleColumn, TimeInterval, is_silent, look, moving
+from lostlink.watch.freeze import (
+    FreezeState,
+    Movement,
+    ThrottleColumn,
+    ThrottleResponse,
+    TimeInterval,
+    analyse,
+    is_silent,
+    moving,
+)
 from lostlink.watch.judging import Attempt, AttemptResult, judge
 from lostlink.watch.listener import Listener
 from lostlink.watch.procedure import FailsafeTest, wait_times_for
-from lostlink.watch.table import Table, without_odd_lines
+from lostlink.watch.table import RowTable, without_odd_lines
 from lostlink_sims import Profile
 
 LINK = Profile()
@@ -112,8 +121,8 @@ def test_other_ways_to_print(text: Callable[[float, list[int]], str]) -> None:
 
 def test_a_column_that_is_not_the_handsets_is_told() -> None:
     attempt = only(trial(TalkingBoard(text=with_a_battery)))
-    assert attempt.look is not None
-    assert attempt.look.restless == (4,)
+    assert attempt.analysis is not None
+    assert attempt.analysis.restless == (4,)
     assert "battery" in " ".join(results.remarks(attempt, ["r", "p", "t", "y", "battery"]))
 
 
@@ -123,7 +132,7 @@ def test_a_pause_of_the_operator_is_no_freeze() -> None:
     attempt = only(trial(board))
     assert attempt.hold is not None
     assert attempt.hold.low_us <= board.holds_s[0] * 1e6 <= attempt.hold.high_us
-    assert "The values change again." in board.told
+    assert "The values are changing again." in board.told
 
 
 def test_a_board_that_prints_only_changes() -> None:
@@ -151,7 +160,7 @@ def test_repeats_and_the_worst_of_them_counts() -> None:
     for attempt, true_s in zip(test.attempts, board.holds_s, strict=True):
         assert attempt.hold is not None
         assert attempt.hold.low_us <= true_s * 1e6 <= attempt.hold.high_us
-    late = replace(test.attempts[0], look=None, result=AttemptResult.HELD, watched_us=10_000_000)
+    late = replace(test.attempts[0], analysis=None, result=AttemptResult.HELD, watched_us=10_000_000)
     (off, *_) = judge([*test.attempts, late], LINK)
     assert (off.outcome, off.runs) == (Outcome.NOT_MET, 4)
 
@@ -178,11 +187,12 @@ def test_what_is_not_known_well_enough_is_inconclusive() -> None:
 
 def test_the_pulse_may_follow_a_frame_later() -> None:
     """The limit is for pulses: what is printed 10 ms before it proves nothing."""
-    attempt = replace(only(trial(TalkingBoard())), look=None)
+    attempt = replace(only(trial(TalkingBoard())), analysis=None)
     found = only(trial(TalkingBoard()))
-    assert found.look is not None
+    assert found.analysis is not None
     for high_us, outcome in ((520_000, Outcome.MET), (540_000, Outcome.INCONCLUSIVE)):
-        attempt = replace(found, look=replace(found.look, cut=TimeInterval(high_us - 10_000, high_us)))
+        throttle = ThrottleResponse(was_up=True, last=0, cut=TimeInterval(high_us - 10_000, high_us))
+        attempt = replace(found, analysis=replace(found.analysis, throttle=throttle))
         assert judge([attempt], LINK)[0].outcome is outcome
     assert results.pulse_lag_us(LINK) == 22_500 + 1500 + 1500 + 1000
 
@@ -206,7 +216,7 @@ def test_held_for_ever_is_not_met(profile: Profile | None) -> None:
     assert only(test).result is AttemptResult.HELD
     verdicts = judge(test.attempts, profile)
     assert verdicts[0].outcome is Outcome.NOT_MET
-    assert "never cut the throttle" in verdicts[0].reason
+    assert "did not cut the throttle" in verdicts[0].reason
     assert "more than" in verdicts[0].measured
     assert exit_code(verdicts) == 1
     assert results.conclusion(test.attempts, verdicts, profile).startswith("Do not fly this link")
@@ -292,12 +302,12 @@ def test_handset_whose_last_packet_lowers_the_throttle_is_no_failsafe() -> None:
 
 def test_profile_with_more_channels_than_are_printed() -> None:
     board = TalkingBoard(text=lambda _, codes: "\t".join(map(str, codes[:2])))
-    with pytest.raises(ProfileError, match="prints 2 channels, and the profile's throttle is channel 3"):
+    with pytest.raises(ProfileError, match="prints 2 channels, but the throttle of the profile is channel 3"):
         trial(board)
 
 
 def test_a_silent_port_is_an_error() -> None:
-    with pytest.raises(RigError, match="nothing comes since 10 s"):
+    with pytest.raises(RigError, match="no data for 10 s"):
         trial(TalkingBoard(text=lambda _, __: "", lines_hz=0.01))
 
 
@@ -323,18 +333,18 @@ def test_a_few_small_steps_after_a_pause_tell_nothing() -> None:
     for more in (1, 2, 3):
         end = [(110.0 + step, 200.0) for step in range(more)]
         rows = table((10, ROUND), (49, [ROUND[-1]]), (1, end), (1200, [end[-1]]))
-        found = look(rows, Movement((0,), 10_000), SPANS, 20_000_000)
+        found = analyse(rows, Movement((0,), 10_000), SPANS, 20_000_000)
         assert results.classify(found) is not AttemptResult.CAME, more
 
 
 # --- the analysis on rows made for it -------------------------------------------------------------------------
 
 
-def table(*parts: tuple[int, Sequence[tuple[float, ...]]]) -> Table:
+def table(*parts: tuple[int, Sequence[tuple[float, ...]]]) -> RowTable:
     """Return rows 10 ms apart: for each part how often its rows are repeated."""
     values = np.array([row for times, rows in parts for _ in range(times) for row in rows], float)
     at_us = np.arange(len(values), dtype=np.int64) * 10_000 + 1_000_000
-    return Table(at_us, at_us - 10_000, values)
+    return RowTable(at_us, at_us - 10_000, values)
 
 
 ROUND = [(100.0 + step, 200.0) for step in (0, 10, 20, 30, 20, 10)]
@@ -344,20 +354,22 @@ SPANS = [255.0, 255.0]
 def test_interval_by_hand() -> None:
     """Lines every 10 ms, a change in each; the last change in row 59, the jump 50 rows later."""
     rows = table((10, ROUND), (49, [ROUND[-1]]), (100, [(127, 0)]))
-    found = look(rows, Movement((0,), 10_000), SPANS, 10_000_000, throttle=ThrottleColumn(1, 10))
+    found = analyse(rows, Movement((0,), 10_000), SPANS, 10_000_000, throttle=ThrottleColumn(1, 10))
     assert found.state is FreezeState.CHANGED
     assert found.frozen_us == 1_000_000 + 59 * 10_000
     # Jump printed after row 108 and by row 109; off after row 58 and before the change due 10 ms after row 59.
-    assert found.cut == TimeInterval(480_000, 510_000)
-    assert found.jitter_us == 0
+    assert found.throttle is not None
+    assert found.throttle.cut == TimeInterval(480_000, 510_000)
+    assert found.budget.jitter_us == 0
 
 
 def test_a_lines_own_time_and_the_ports_lateness_widen_it() -> None:
     rows = table((10, ROUND), (49, [ROUND[-1]]), (100, [(127, 0)]))
     rows.at_us[20] += 4_000  # one late line: any could be as late
-    found = look(rows, Movement((0,), 10_000), SPANS, 10_000_000, throttle=ThrottleColumn(1, 10), line_us=1_000)
-    assert found.jitter_us == 4_000
-    assert found.cut == TimeInterval(480_000 - 4_000 - 1_000 - 4_000, 510_000 + 4_000 + 1_000)
+    found = analyse(rows, Movement((0,), 10_000), SPANS, 10_000_000, throttle=ThrottleColumn(1, 10), line_us=1_000)
+    assert found.budget.jitter_us == 4_000
+    assert found.throttle is not None
+    assert found.throttle.cut == TimeInterval(480_000 - 4_000 - 1_000 - 4_000, 510_000 + 4_000 + 1_000)
 
 
 def test_no_movement_without_enough_travel_or_with_a_pause() -> None:
@@ -478,9 +490,9 @@ def test_typed_confirmation(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--once", "3", "--failsafe-test"], "allowed: one of the two options"),
-        (["--repeats", "3"], "belong to --failsafe-test"),
-        (["--props-off"], "belong to --failsafe-test"),
+        (["--once", "3", "--failsafe-test"], "cannot be combined"),
+        (["--repeats", "3"], "need --failsafe-test"),
+        (["--props-off"], "need --failsafe-test"),
         (["--profile", "nowhere.toml"], "nowhere.toml"),
         (["--baud", "fast"], "fast"),
     ],
@@ -552,6 +564,6 @@ def test_rows_of_another_width_are_left_out() -> None:
 
     layout = ColumnLayout(2, (), (0, 1), (), ValueKind.CODES, ("", ""))
     rows = [PrintedRow(1000, 0, (1, 2)), PrintedRow(2000, 1000, (1, 2, 3)), PrintedRow(3000, 2000, (3, 4))]
-    made = Table.of(rows, layout, 0)
+    made = RowTable.of(rows, layout, 0)
     assert made.values.tolist() == [[1, 2], [3, 4]]
     assert made.at_us.tolist() == [1, 3]

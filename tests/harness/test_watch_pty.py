@@ -103,14 +103,14 @@ def test_names_of_the_profile(tmp_path: Path) -> None:
         run = watch(board.port, "--once", 2, "--profile", path)
     assert run.exit_code == 0, run.output
     assert "throttle" in run.output
-    assert "Widths by the profile's rules." in run.output
+    assert "Widths by the mapping of the profile." in run.output
 
 
 def test_silence_is_told() -> None:
     with PtyBoard(TalkingBoard(text=lambda _, __: "", lines_hz=1)) as board:
         run = watch(board.port, "--once", 0.5)
     assert run.exit_code == 3
-    assert run.output.startswith(f"lostlink: {board.port}: no columns of numbers came")
+    assert run.output.startswith(f"lostlink: {board.port}: no columns of numbers arrived")
 
 
 def test_noise_is_told() -> None:
@@ -219,7 +219,7 @@ def test_unplugged_in_mid_test(tmp_path: Path) -> None:
         out, err = process.communicate(timeout=DEADLINE_S)
     assert process.returncode == 3
     assert "the port is gone" in err
-    assert "rows and 0 attempts are kept in ev" in err
+    assert "attempts: 0, kept in ev" in err
     assert "Traceback" not in out + err
     assert len((tmp_path / "ev" / "rows.csv").read_text(encoding="utf-8").splitlines()) > 20
     document = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))
@@ -264,5 +264,5 @@ def test_silent_from_the_start() -> None:
         open_line(board.port) as line,
     ):
         test = FailsafeTest(Listener(line, keep=True), None, print, replace(PLAN, first_line_us=500_000))
-        with pytest.raises(RigError, match="no columns of numbers come"):
+        with pytest.raises(RigError, match="no columns of numbers arrive"):
             test.run()

@@ -122,7 +122,7 @@ def test_table_without_a_profile() -> None:
     )
     assert "virtual at 250000 baud" in text
     assert "4 channels, codes 0..255" in text
-    assert "Widths by a plain 1000 to 2000 µs" in text
+    assert "Widths by the default mapping, 1000 to 2000 µs" in text
     assert "low end 27 short, high end 28 short" in text
     assert "T 180" in text  # the line
 
@@ -136,11 +136,11 @@ def test_table_with_a_profile_knows_throttle_and_switches() -> None:
     assert "centred" in rows["yaw"]
     assert "centre" not in rows["switch 1"]
     assert "Not shown, time or counter: column 1." in text
-    assert "Not shown, no channel: column 8." in text
+    assert "Not shown, not a channel: column 8." in text
 
 
 def test_nothing_and_nonsense() -> None:
     assert "no columns yet" in shown(TalkingBoard(text=lambda _, __: "hello"), None, 0.2)
-    assert "nothing comes since" in shown(TalkingBoard(lines_hz=0.01), None, 5)
+    assert "no data for" in shown(TalkingBoard(lines_hz=0.01), None, 5)
     binary = shown(TalkingBoard(text=lambda _, __: "\0\x05\x81"), None)
     assert "zero bytes" in binary

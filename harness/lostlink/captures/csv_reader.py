@@ -1,8 +1,8 @@
-"""Reads pulse trains as columns of text: a time and levels. Pure: bytes in, `Capture` out.
+"""Reads CSV captures: a time column and columns of levels. Pure: bytes in, `Capture` out.
 
-Taken as they come: comma, semicolon or tab between columns, decimal comma (with the latter two), a header or none,
-lines of comment, lines before the header, a row an edge or a row a sample, several columns of levels, or instants
-alone, of which each is an edge. The unit of time comes from the header (``Time [s]``, ``at_us``) or from the user.
+Accepted: comma, semicolon or tab between columns, decimal comma (with the latter two), a header or none, comment
+lines, lines before the header, one row per edge or per sample, several columns of levels, or instants alone, each of
+which is an edge. The unit of time comes from the header (``Time [s]``, ``at_us``) or from the user.
 """
 
 from __future__ import annotations
@@ -37,16 +37,16 @@ _UNIT_WORDS: Final = {
 UNITS: Final = ("s", "ms", "us", "ns")
 _TIME_NAMES: Final = {"time", "t", "at", "timestamp", "start"}
 _LOOKED_AT: Final = 200
-"""Lines that are looked at to find what parts columns."""
+"""Lines that are examined to detect the separator."""
 _FIGURES: Final = frozenset("0123456789+-.")
-_SHAPE: Final = "allowed: rows of a time and a level (0 or 1), parted by comma, semicolon or tab"
+_SHAPE: Final = "allowed: rows of a time and a level (0 or 1), separated by comma, semicolon or tab"
 
 
 @dataclass(slots=True)
 class _CsvColumns:
-    """What the rows hold, one pass through them.
+    """Content of the rows, collected in one pass.
 
-    `levels` has a column of values for each column that holds nothing but levels so far.
+    `levels` has the values of each column with nothing but levels so far.
     """
 
     names: list[str]
@@ -60,21 +60,21 @@ class _CsvColumns:
 
 
 def read(text: bytes, source: str, unit: str | None = None) -> Capture:
-    """Read columns of text.
+    """Read a CSV capture.
 
     Parameters
     ----------
     text : bytes
         The whole file.
     source : str
-        What it is called in error texts.
+        Its name in error texts.
     unit : {"s", "ms", "us", "ns"}, optional
-        Unit of the time column, for a file that does not say it.
+        Unit of a time column without a unit in its header.
 
     Raises
     ------
     CaptureError
-        If there is no column of times and levels in it, or time runs backwards.
+        If there is no column of times or levels, or time stamps decrease.
     """
     return _CsvReader(source, unit).read(_decoded(text))
 
@@ -89,7 +89,7 @@ def _decoded(text: bytes) -> str:
 
 
 class _CsvReader:
-    """Knows what the file is called, so that each complaint can say where."""
+    """Parser of one file; errors name the file and the line."""
 
     def __init__(self, source: str, unit: str | None) -> None:
         self._source, self._unit = source, unit
@@ -108,7 +108,7 @@ class _CsvReader:
                 break
             header = row
         else:
-            raise self._fault(f"no line begins with a time; this is no capture. {_SHAPE}; or VCD")
+            raise self._fault(f"no line begins with a time; {_SHAPE}, or VCD")
         for line, row in rows:
             self._take(table, row, line, rows)
         step_ps = max(1, round(_written_step(table) * table.scale))
@@ -149,27 +149,27 @@ class _CsvReader:
         units = [_UNIT_WORDS[word] for word in re.findall(r"[a-zµμ]+", name.lower()) if word in _UNIT_WORDS]
         if units:
             return units[-1]
-        said = f"the header {printable(name)!r} names no unit of time" if name else "there is no header with a unit"
-        raise self._fault(f"{said}; allowed: a header such as 'Time [s]', or --unit {', --unit '.join(UNITS)}")
+        problem = f"the header {printable(name)!r} has no unit of time" if name else "there is no header with a unit"
+        raise self._fault(f"{problem}; allowed: a header such as 'Time [s]', or --unit {', --unit '.join(UNITS)}")
 
     # --- a row ----------------------------------------------------------------------------------------------
 
     def _take(self, table: _CsvColumns, row: list[str], line: int, rows: Iterator[tuple[int, list[str]]]) -> None:
-        """Take one more row; `rows` tells whether it is the last, where that matters."""
+        """Add a row; `rows` shows whether it is the last one."""
         if not _is_time(row, table.time_column):
             cell = printable(row[table.time_column]) if len(row) > table.time_column else ""
-            raise self._fault(f"{cell!r} where a time is due; {_SHAPE}", line)
+            raise self._fault(f"{cell!r} where a time is expected; {_SHAPE}", line)
         stamp = Decimal(row[table.time_column])
         if stamp < table.last:
-            said = "time runs backwards" if next(rows, None) else "the file is cut off, or time runs backwards"
-            raise self._fault(f"{said} ({row[table.time_column]}); allowed: rising times", line)
+            problem = "time runs backwards" if next(rows, None) else "the file is cut off, or time runs backwards"
+            raise self._fault(f"{problem} ({row[table.time_column]}); allowed: rising times", line)
         if (stamp - table.first) * table.scale > LONGEST_PS:
             raise self._fault(
                 "more than a day after the first row; allowed: captures of up to a day, or another --unit", line
             )
         if len(row) < len(table.names):
-            said = "a row is too short" if next(rows, None) else "the file is cut off"
-            raise self._fault(f"{said}: {len(row)} of {len(table.names)} columns; {_SHAPE}", line)
+            problem = "a row is too short" if next(rows, None) else "the file is cut off"
+            raise self._fault(f"{problem}: {len(row)} of {len(table.names)} columns; {_SHAPE}", line)
         table.last = stamp
         table.digits = max(table.digits, len(stamp.as_tuple().digits))
         table.at_ps.append(int(((stamp - table.first) * table.scale).to_integral_value()))
@@ -186,7 +186,7 @@ class _CsvReader:
         for column in no_levels:
             del table.levels[column]
             if not table.levels:
-                raise self._fault(f"{printable(row[column])!r} is no level; allowed: 0 and 1", line)
+                raise self._fault(f"{printable(row[column])!r} is not a level; allowed: 0 and 1", line)
 
     # --- wires ----------------------------------------------------------------------------------------------
 
@@ -217,7 +217,7 @@ def _is_time(row: list[str], column: int) -> bool:
 
 
 def _separator(text: str) -> str:
-    """Return what parts columns: the first of ; and tab that is in a line with figures, else a comma."""
+    """Return the column separator: the first of ; and tab that is in a line with digits, else a comma."""
     lines = itertools.islice(io.StringIO(text, newline=None), _LOOKED_AT)
     figures = [line for line in lines if line.lstrip(' "')[:1] in _FIGURES]
     for separator in (";", "\t"):
@@ -227,9 +227,9 @@ def _separator(text: str) -> str:
 
 
 def _written_step(table: _CsvColumns) -> Decimal:
-    """Return the step to which the largest time is written, in the file's unit.
+    """Return the step of the largest time, in the unit of the file.
 
-    Decimals alone would not tell: six significant digits are 1 µs at 0.9 s and 100 µs at a minute.
+    The number of decimals is not enough: six significant digits are 1 µs at 0.9 s and 100 µs at a minute.
     """
     largest = max(table.first, table.last, key=abs)
     return Decimal(1).scaleb(largest.adjusted() + 1 - table.digits) if largest else Decimal(1)

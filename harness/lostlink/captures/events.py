@@ -1,8 +1,8 @@
-"""Finds in a pulse train where pulses cease, and where a failsafe is likely. Pure.
+"""Finds silences and possible failsafes in a pulse train. Pure.
 
-A lost link cannot be seen in pulses. What can be seen: the channels stand still, all of them, then several jump in
-one frame and stand still again. With a profile, values that are its failsafe values make that a failsafe; without
-one it stays a guess.
+Pulses do not show link loss. They show that all channels are steady, that several then jump in one frame, and that
+they are steady again. With a profile this is a failsafe if the new values are its failsafe values. Without one it is
+a possible failsafe.
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ from lostlink.captures.train import LEAST_GAP_PS, Bools, PulseTrain
 from lostlink_sims import Profile
 
 LEAST_FRAMES: Final = 4
-"""Fewer frames at one place are not called standing still."""
+"""Number of frames with equal values that count as steady."""
 _JOINT: Final = 2
-"""So many channels that change in one frame have jumped together."""
+"""Number of channels that change in one frame and count as a common jump."""
 _CLOCK: Final = 0.01
-"""How far a receiver's clock may be off and its failsafe values still be recognised."""
+"""Clock error of a receiver up to which its failsafe values are recognised."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +35,9 @@ class Silence:
         From the last leading edge to the next one, or from the beginning, or to the end of the capture.
     at_begin, at_end : bool
     stuck : bool
-        The line stood at the level of the separators.
+        The line was at the level of the separators.
     recorded : bool
-        False when the level was not known for a part of it.
+        False if the level was unknown for a part of it.
     """
 
     from_ps: int
@@ -49,26 +49,26 @@ class Silence:
 
 
 class SteadyKind(Enum):
-    """What a stand of the channels looks like."""
+    """Values of the channels in a steady state."""
 
     PRESET = "all channels at the profile's failsafe values"
     ALL_BUT_ONE = "all channels but one at the profile's failsafe values"
     OTHER = "the channels jumped together, to other values than the profile's failsafe values"
-    POSSIBLE = "the channels stood still, jumped together and stood still again"
+    POSSIBLE = "the channels were steady, jumped together and were steady again"
 
 
 class Onset(Enum):
-    """How a stand began."""
+    """How a steady state began."""
 
     JUMP = "several channels jumped together"
     BEGIN = "the capture begins with it"
-    SILENCE = "pulses came back with it"
+    SILENCE = "pulses resumed with it"
     MOVES = "the channels were moving until then"
 
 
 @dataclass(frozen=True, slots=True)
 class SteadyState:
-    """A time in which channels stand at values that may be a failsafe's.
+    """A time in which the channels are steady at values that may be failsafe values.
 
     Attributes
     ----------
@@ -77,17 +77,17 @@ class SteadyState:
     first, last : int
         Rows of the train's widths.
     from_ps, until_ps : int
-        From the start of the first frame to the start of the frame that left it, or to the end of the last.
+        From the start of the first frame to the start of the first frame after it, or to the end of the last.
     to_the_end : bool
-        The capture ends with it.
+        It lasts to the end of the capture.
     held_ps : int or None
-        For how long no channel had moved before the jump.
+        Time without any movement before the jump.
     held_from_begin : bool
-        The channels had stood since the capture began or pulses came back, so they may have stood for longer.
+        No channel had moved since the capture began or pulses resumed, so the true time may be longer.
     channels : int
-        How many channels changed in the jump.
+        Number of channels that changed in the jump.
     back : bool
-        The jump leads back to where the channels had been before the stand before.
+        The jump leads back to the values before the previous steady state.
     """
 
     kind: SteadyKind
@@ -103,7 +103,7 @@ class SteadyState:
     back: bool = False
 
 
-# --- pulses that are missing ------------------------------------------------------------------------------------
+# --- missing pulses ---------------------------------------------------------------------------------------------
 
 
 def silences(train: PulseTrain) -> list[Silence]:
@@ -114,9 +114,9 @@ def silences(train: PulseTrain) -> list[Silence]:
     found = []
     if frames.start_ps[0] - train.signal.begin_ps > train.longest_gap_ps:
         found.append(_silence(train, train.signal.begin_ps, int(frames.start_ps[0]), at_begin=True))
-    for place in np.flatnonzero(frames.gap_ps > train.longest_gap_ps).tolist():
-        stuck = int(train.separator_ps[last_lead[place]]) > LEAST_GAP_PS
-        found.append(_silence(train, int(stop_ps[place]), int(frames.start_ps[place + 1]), stuck=stuck))
+    for index in np.flatnonzero(frames.gap_ps > train.longest_gap_ps).tolist():
+        stuck = int(train.separator_ps[last_lead[index]]) > LEAST_GAP_PS
+        found.append(_silence(train, int(stop_ps[index]), int(frames.start_ps[index + 1]), stuck=stuck))
     if train.end_ps - stop_ps[-1] > train.longest_gap_ps:
         stuck = int(train.separator_ps[-1]) > LEAST_GAP_PS
         found.append(_silence(train, int(stop_ps[-1]), train.end_ps, at_end=True, stuck=stuck))
@@ -132,7 +132,7 @@ def _silence(
 
 
 def cut_short(train: PulseTrain) -> Bools:
-    """Return which frames have too few channels because pulses ceased in them."""
+    """Return which frames have too few channels because the pulses stopped."""
     frames = train.frames
     missing_after = np.append(frames.gap_ps > train.longest_gap_ps, True)
     missing_after[-1] = train.end_ps - frames.start_ps[-1] - frames.total_ps[-1] > train.longest_gap_ps
@@ -141,7 +141,7 @@ def cut_short(train: PulseTrain) -> Bools:
 
 
 def wrong_count(train: PulseTrain) -> Bools:
-    """Return which whole frames hold another number of channels than most, those that were cut short left out."""
+    """Return which whole frames have an unusual number of channels, without those cut short."""
     wrong: Bools = train.frames.whole & (train.frames.count != train.channels) & ~cut_short(train)
     return wrong
 
@@ -158,7 +158,7 @@ def whole_separators_ps(train: PulseTrain) -> Ints:
 
 @dataclass(frozen=True)
 class _Runs:
-    """For each good frame the first frame from which on no channel moved, and how many frames stood so in all."""
+    """For each good frame, the first and last frame of the steady run that it is in."""
 
     first: Ints
     last: Ints
@@ -178,7 +178,7 @@ def _runs(train: PulseTrain) -> _Runs:
 
 
 def steady_states(train: PulseTrain, profile: Profile | None) -> list[SteadyState]:
-    """Return the times that look like a failsafe, in order."""
+    """Return the steady states that may be a failsafe, in order."""
     if not train.good.any():
         return []
     runs = _runs(train)
@@ -188,7 +188,7 @@ def steady_states(train: PulseTrain, profile: Profile | None) -> list[SteadyStat
 
 
 def at_failsafe(train: PulseTrain, profile: Profile) -> Bools:
-    """Return which channels of which good frames sit at the profile's failsafe values, (frames, channels)."""
+    """Return which channels of which good frames are at the profile's failsafe values, (frames, channels)."""
     wanted = failsafe_ps(train, profile)
     allowed = np.maximum(profile.requirements.value_tolerance_us * PS_PER_US, _CLOCK * wanted)
     near: Bools = np.abs(train.widths_ps[:, : len(wanted)] - wanted) <= allowed + train.uncertainty_us * PS_PER_US
@@ -196,7 +196,7 @@ def at_failsafe(train: PulseTrain, profile: Profile) -> Bools:
 
 
 def failsafe_ps(train: PulseTrain, profile: Profile) -> Ints:
-    """Return the profile's failsafe values of the channels that the train has."""
+    """Return the profile's failsafe values for the channels of the train, in picoseconds."""
     return np.array([channel.failsafe_us * PS_PER_US for channel in profile.channels[: train.channels]], np.int64)
 
 
@@ -226,7 +226,7 @@ def _guesses(train: PulseTrain, runs: _Runs) -> list[SteadyState]:
 
 
 def _spans(mask: Bools, broken: Bools) -> list[tuple[int, int]]:
-    """Return first and last of all runs of True that are long enough, parted where pulses are missing."""
+    """Return the first and last index of each run of True that is long enough; missing pulses end a run."""
     starts = np.flatnonzero(mask & (np.append(True, ~mask[:-1]) | broken))
     ends = np.flatnonzero(mask & np.append(~mask[1:] | broken[1:], True))
     return [(a, b) for a, b in zip(starts.tolist(), ends.tolist(), strict=True) if b - a + 1 >= LEAST_FRAMES]
@@ -238,7 +238,7 @@ def _still_spans(runs: _Runs) -> list[tuple[int, int]]:
 
 
 def _entered(train: PulseTrain, runs: _Runs, kind: SteadyKind, first: int, last: int) -> SteadyState:
-    """Return a stand with how it began and how long it lasted."""
+    """Return a steady state with its onset and duration."""
     rows = np.flatnonzero(train.good)
     start_ps = train.frames.start_ps[rows]
     at_end = last == len(rows) - 1
@@ -249,13 +249,13 @@ def _entered(train: PulseTrain, runs: _Runs, kind: SteadyKind, first: int, last:
         onset = Onset.SILENCE if first else Onset.BEGIN
         return SteadyState(kind, onset, first, last, int(start_ps[first]), until_ps, at_end)
     before = first - 1
-    # A frame that mixes old and new values may lie in between, when widths are read live.
+    # With a live latch one frame may mix old and new values.
     if runs.first[before] == before and before and not runs.broken[before]:
         before -= 1
     changed = int((np.abs(train.widths_ps[first] - train.widths_ps[before]) > train.still_ps).sum())
     held_first = int(runs.first[before])
-    stood = before - held_first + 1 >= LEAST_FRAMES
-    if changed < min(_JOINT, train.channels) or not stood:
+    was_steady = before - held_first + 1 >= LEAST_FRAMES
+    if changed < min(_JOINT, train.channels) or not was_steady:
         return SteadyState(kind, Onset.MOVES, first, last, int(start_ps[first]), until_ps, at_end)
     return SteadyState(
         kind, Onset.JUMP, first, last, int(start_ps[first]), until_ps, at_end,
@@ -267,7 +267,7 @@ def _entered(train: PulseTrain, runs: _Runs, kind: SteadyKind, first: int, last:
 
 
 def _leads_back(train: PulseTrain, runs: _Runs, first: int, held_first: int) -> bool:
-    """Return whether the channels are where they were before they were held."""
+    """Return whether the channels are back at their values before the previous steady state."""
     if not held_first or runs.broken[held_first]:
         return False
     return bool((np.abs(train.widths_ps[first] - train.widths_ps[held_first - 1]) <= train.still_ps).all())

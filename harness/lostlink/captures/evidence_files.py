@@ -1,4 +1,4 @@
-"""The evidence of a capture: its head, and the train as the flight controller saw it, for the report."""
+"""The evidence of a capture: its head, and the decoded train for the report."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from lostlink_sims import Profile, Trace
 def capture_head(
     recording: Capture, profile: Profile, profile_file: str | None, started: dt.datetime
 ) -> dict[str, Any]:
-    """Return what was tested."""
+    """Return the head of the evidence: what was tested."""
     source = Path(recording.source)
     try:
         digest = hashlib.sha256(source.read_bytes()).hexdigest()

@@ -9,10 +9,10 @@ from lostlink.captures.train import PulseTrain
 
 
 def csv_text(capture: Capture, train: PulseTrain) -> str:
-    """Return the decoded frames, broken ones too.
+    """Return the decoded frames, incomplete ones included.
 
-    Columns: ``start_us`` on the capture's own time axis, ``period_us`` to the next frame (empty for the last),
-    ``whole`` (0 where its beginning or end was not recorded), ``channels``, ``ch1_us`` ...
+    Columns: ``start_us`` on the time axis of the capture's file, ``period_us`` to the next frame (empty for the last),
+    ``whole`` (0 where its start or end was not recorded), ``channels``, ``ch1_us`` ...
     """
     frames, most = train.frames, int(train.frames.count.max())
     lines = [",".join(["start_us", "period_us", "whole", "channels", *(f"ch{n + 1}_us" for n in range(most))])]

@@ -1,8 +1,8 @@
-"""How well the instants of a capture are known: the tick of the analyser, found in its time stamps. Pure.
+"""Time resolution of a capture: the sample period of the analyser, detected from its time stamps. Pure.
 
-A file may write nanoseconds although the analyser sampled at 30 MHz. The tick is the coarsest grid on which all
-edges lie: their greatest common divisor, or else one of the usual sample rates, to within one step of the file.
-A finer tick than the true one would promise too much, so in doubt it is the coarser one.
+A file may write nanoseconds although the analyser sampled at 30 MHz. The sample period is the
+coarsest grid with all edges on it: their greatest common divisor, or else one of the usual sample rates, to within
+one step of the file. Of several candidates the coarsest is taken: a finer one would understate the uncertainty.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _USUAL_MHZ: Final = tuple(
     for rate in (1, 2, 4, 5, 6, 8, 10, 12, "12.5", 15, 16, 20, 24, 25, 30, 32, 40, 48, 50, 60, 64, 80, 100)
 )
 _LEAST_STEPS: Final = 6
-"""Below so many steps of the file in a tick, stamps lie on a grid by chance."""
+"""Fewest steps of the file per sample period; with fewer, stamps are on a grid by chance."""
 _LEAST_EDGES: Final = 40
 COVERAGE: Final = 2
 """Factor of the expanded uncertainty (JCGM 100:2008, 6.2.1)."""
@@ -33,14 +33,14 @@ _TIME = re.compile(r"\s*([0-9]{1,12}(?:\.[0-9]{1,12})?)\s*(ps|ns|us|µs|μs|ms|s
 
 
 def sample_period_ps(at_ps: Ints, unit_ps: int) -> float:
-    """Return the tick in picoseconds.
+    """Return the sample period in picoseconds.
 
     Parameters
     ----------
     at_ps : (n,) ndarray of int64
         Edges.
     unit_ps : int
-        The smallest step that the file can write.
+        Time step of the file.
     """
     since_ps = at_ps - at_ps[0]
     common_ps = int(np.gcd.reduce(since_ps))
@@ -55,7 +55,7 @@ def sample_period_ps(at_ps: Ints, unit_ps: int) -> float:
 
 
 def _on_grid(since_ps: Ints, step_ps: Fraction, unit_ps: int) -> bool:
-    """Return whether all instants lie on a grid, to within one step of the file (each of two stamps is rounded)."""
+    """Return whether all instants are on a grid, to within one step of the file (each of two stamps is rounded)."""
     numerator, denominator = step_ps.numerator, step_ps.denominator
     rest = (since_ps % numerator) * denominator % numerator
     off = np.minimum(rest, numerator - rest)
@@ -65,8 +65,8 @@ def _on_grid(since_ps: Ints, step_ps: Fraction, unit_ps: int) -> bool:
 def width_uncertainty_us(sample_period_ps: float) -> float:
     """Return the expanded uncertainty of a time between two edges, in microseconds.
 
-    Both stamps are off evenly within one tick, their difference by a triangle: u = tick / √6 (JCGM 100:2008,
-    4.3.9 and 5.1.2), times `COVERAGE`.
+    The error of each stamp is uniform within a sample period T, that of the difference triangular: u = T / √6
+    (JCGM 100:2008, 4.3.9 and 5.1.2), times `COVERAGE`.
     """
     return COVERAGE * sample_period_ps / PS_PER_US / math.sqrt(6)
 
@@ -77,12 +77,12 @@ def instant_uncertainty_us(sample_period_ps: float) -> int:
 
 
 def parse_tick(text: str, unit_ps: int) -> float:
-    """Return a tick in picoseconds from text such as ``33.3 ns``; none is finer than the file's own step.
+    """Return a sample period in picoseconds from text such as ``41.7 ns``, at least the time step of the file.
 
     Raises
     ------
     CaptureError
-        If it is none.
+        If it is not a time with a unit, or out of range.
     """
     match = _TIME.fullmatch(text)
     if match is not None:
@@ -90,5 +90,5 @@ def parse_tick(text: str, unit_ps: int) -> float:
         if unit_ps <= given <= PS_PER_UNIT["ms"]:
             return given
     raise CaptureError(
-        f"--tick {text[:40]!r}: allowed: a time with a unit, from the file's own step of {unit_ps / 1000:g} ns to 1 ms"
+        f"--tick {text[:40]!r}: allowed: a time with a unit, from the file's time step of {unit_ps / 1000:g} ns to 1 ms"
     )

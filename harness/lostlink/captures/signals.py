@@ -1,7 +1,7 @@
-"""What a capture holds: wires and their edges. Pure.
+"""A capture: its signals and their edges. Pure.
 
-Times are integer picoseconds from the capture's first time stamp, so that nothing is rounded before the end: a
-tick of 30 MHz is 33 333 ps, and a day still fits into 64 bits.
+Times are integer picoseconds from the first time stamp of the capture, so that nothing is rounded before the end. A
+day fits into 64 bits.
 """
 
 from __future__ import annotations
@@ -18,31 +18,31 @@ Levels = NDArray[np.uint8]
 PS_PER_UNIT: Final = {"ps": 1, "ns": 1000, "us": 10**6, "ms": 10**9, "s": 10**12}
 PS_PER_US: Final = PS_PER_UNIT["us"]
 LONGEST_PS: Final = 86_400 * 10**12
-"""A capture lasts no longer than a day."""
+"""Longest capture: one day."""
 
 UNKNOWN: Final = 2
-"""Level of a wire that is not known: x or z."""
+"""Unknown level of a signal: x or z."""
 
 
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """One wire.
+    """One signal of one bit.
 
     Attributes
     ----------
     name : str
     also : tuple of str
-        Further names of the same wire.
+        Other names of the same signal.
     at_ps : (n,) ndarray of int64
         Instants of the edges, strictly ascending.
     level : (n,) ndarray of uint8
-        Level from each edge on, 0 and 1 in turn.
+        Level after each edge, 0 and 1 alternating.
     holes_ps : (k, 2) ndarray of int64
-        Times in which the level was not known.
+        Times in which the level is unknown.
     begin_ps : int
-        From when on the level is known.
+        Instant from which the level is known.
     polarity_known : bool
-        False when only instants were recorded, so that 0 and 1 may stand the other way round.
+        False if only instants were recorded, so that 0 and 1 may be swapped.
     """
 
     name: str
@@ -65,15 +65,15 @@ class Capture:
     form : str
         ``VCD`` or ``CSV``.
     signals : tuple of Signal
-        Wires of one bit; what else the file holds is left out.
+        Signals of one bit; others are left out.
     origin_ps : int
-        The first time stamp as the file counts; all other times count from it.
+        First time stamp on the time axis of the file; all other times are relative to it.
     end_ps : int
         The last time stamp.
     unit_ps : int
-        The smallest step that the file can write, which may be finer than the analyser's tick.
+        Time step of the file, which may be finer than the sample period of the analyser.
     notes : tuple of str
-        What was odd about the file, in words.
+        Remarks about the file.
     """
 
     source: str
@@ -86,9 +86,9 @@ class Capture:
 
 
 def settled(name: str, also: tuple[str, ...], at_ps: Ints, value: Levels, end_ps: int) -> Signal:
-    """Return a wire from everything that was written about it.
+    """Return a signal from its recorded values.
 
-    Of several values at one instant the last counts; a repeated value is no edge; neither is the first known one.
+    Of several values at one instant the last counts. A repeated value is not an edge, nor is the first known value.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ def settled(name: str, also: tuple[str, ...], at_ps: Ints, value: Levels, end_ps
     value : (n,) ndarray of uint8
         0, 1 or `UNKNOWN`.
     end_ps : int
-        Where the capture ends.
+        End of the capture.
     """
     if len(at_ps):
         last_word = np.append(at_ps[1:] != at_ps[:-1], True)
@@ -114,6 +114,6 @@ def settled(name: str, also: tuple[str, ...], at_ps: Ints, value: Levels, end_ps
 
 
 def printable(text: str, longest: int = 60) -> str:
-    """Return text from a file, fit for a terminal: no control characters, not endless."""
+    """Return text from a file without control characters and cut to `longest`, for a terminal."""
     clean = "".join(letter if letter.isprintable() else "?" for letter in text[: longest + 1])
     return clean if len(clean) <= longest else clean[: longest - 1] + "…"

@@ -1,7 +1,7 @@
-"""A recorded train as a `Trace`: what the profile's flight controller makes of it. Pure.
+"""A recorded train as a `Trace`, decoded by the profile's flight controller. Pure.
 
-It is taken as armed when the capture begins. A capture that begins in flight shows no arming, and a motor that
-never could have turned would prove nothing about a failsafe.
+The flight controller is armed when the capture begins: a capture that begins in flight shows no arming, and a motor
+that cannot turn proves nothing about a failsafe.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ def whole_us(ps: Ints) -> Ints:
 
 
 def to_trace(train: PulseTrain, capture: Capture, profile: Profile) -> Trace:
-    """Return what was measured on the wire in the form that every rig gives; without packets, which nobody saw.
+    """Return the train in the form that every rig gives, without packets, which a capture does not show.
 
-    Instants count from the capture's first time stamp.
+    Times are relative to the first time stamp of the capture.
     """
     end_us = max(1, train.end_ps // PS_PER_US)
     leads_us = whole_us(train.leads_ps)
@@ -59,7 +59,7 @@ def to_trace(train: PulseTrain, capture: Capture, profile: Profile) -> Trace:
 
 
 def _frames(train: PulseTrain) -> Frames:
-    """Return the whole frames, whatever number of channels they hold."""
+    """Return the whole frames with any number of channels."""
     rows = np.flatnonzero(train.frames.whole)
     count = train.frames.count[rows]
     leads_us = whole_us(train.leads_ps)

@@ -100,7 +100,7 @@ class PulseTrain:
 
     @cached_property
     def good(self) -> Bools:
-        """FrameGroups that are whole and hold the usual number of channels."""
+        """Whole frames with the usual number of channels, (n,)."""
         good: Bools = self.frames.whole & (self.frames.count == self.channels)
         return good
 

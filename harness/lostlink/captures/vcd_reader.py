@@ -1,9 +1,8 @@
 """Reads Value Change Dump files: IEEE 1364-2005 clause 18, four-state. Pure: bytes in, `Capture` out.
 
-A file is tokens parted by white space. The declarations end with ``$enddefinitions``; then come time stamps
-(``#5``) and changes (``1!``, ``b01 !``, ``r1.5 !``). Wires of one bit are kept, the rest is read over. Values of
-nine-state dumps (h, l, u, w, -) are taken too. Everything that the standard demands and a reader could trip over
-is checked: an undeclared wire, time that runs backwards, a file that was cut off.
+A file consists of tokens separated by white space. The declarations end with ``$enddefinitions``; then come time stamps
+(``#5``) and changes (``1!``, ``b01 !``, ``r1.5 !``). Wires of one bit are kept, others are skipped. Values of
+nine-state dumps (h, l, u, w, -) are accepted. Undeclared wires, decreasing time stamps and truncated files are errors.
 """
 
 from __future__ import annotations
@@ -53,18 +52,18 @@ def read(text: bytes, source: str) -> Capture:
     text : bytes
         The whole file.
     source : str
-        What it is called in error texts.
+        Its name in error texts.
 
     Raises
     ------
     CaptureError
-        If it is not what the standard says, or cut off.
+        If it does not conform to the standard, or is truncated.
     """
     return _VcdReader(text, source).read()
 
 
 class _VcdReader:
-    """Walks through the tokens once; knows the line it is on."""
+    """Parser of one file; reads the tokens once and counts lines."""
 
     def __init__(self, text: bytes, source: str) -> None:
         self._source = source
@@ -122,7 +121,7 @@ class _VcdReader:
                 return words
             words.append(token.decode("latin-1"))
         self._line = line
-        raise self._fault(f"{keyword} has no $end; the file is cut off. Allowed: a whole file")
+        raise self._fault(f"{keyword} has no $end; the file is cut off. Export it again")
 
     def _declarations(self) -> None:
         sections: dict[bytes, Callable[[list[str]], None]] = {
@@ -137,14 +136,14 @@ class _VcdReader:
                 break
             if token[:1] != b"$" or token == b"$end":
                 raise self._fault(
-                    f"{printable(token.decode('latin-1'))!r} where a declaration is due; "
+                    f"{printable(token.decode('latin-1'))!r} where a declaration is expected; "
                     "allowed: $timescale, $scope, $var, $upscope, $comment, then $enddefinitions"
                 )
             words = self._words(token.decode("latin-1"))
             if token in sections:
                 sections[token](words)
         else:
-            raise self._fault("the file ends without $enddefinitions; it is cut off, or no VCD. Allowed: a whole file")
+            raise self._fault("the file ends without $enddefinitions; it is cut off, or not VCD. Export it again")
         if not self._fs_per_step:
             raise self._fault("no $timescale before $enddefinitions; allowed: one, such as $timescale 1 us $end")
         if not any(self._wires.values()):
@@ -157,7 +156,7 @@ class _VcdReader:
                 f"$timescale {printable(' '.join(words))!r}; allowed: 1, 10 or 100 with s, ms, us, ns, ps or fs"
             )
         if self._fs_per_step:
-            raise self._fault("a second $timescale; allowed: one")
+            raise self._fault("a second $timescale; delete one")
         self._fs_per_step = int(match[1]) * _FS_PER_UNIT[match[2]]
 
     def _var(self, words: list[str]) -> None:
@@ -211,7 +210,7 @@ class _VcdReader:
     def _fault_at_end(self, what: str) -> CaptureError:
         line = self._line
         if next(self._tokens, None) is None:
-            what = f"the file is cut off ({what}); allowed: a whole file, or delete its last line"
+            what = f"the file is cut off ({what}); export it again, or delete its last line"
         self._line = line
         return self._fault(what)
 
@@ -228,22 +227,22 @@ class _VcdReader:
             wire.value.append(value)
 
     def _other(self, token: bytes) -> None:
-        """Take a vector, a real, a dump keyword or a comment."""
+        """Parse a vector, a real, a dump keyword or a comment."""
         lead = token[:1]
         if lead in b"bBrRsS":
             code = next(self._tokens, None)
             if code is None:
-                raise self._fault_at_end(f"{printable(token.decode('latin-1'))!r} without the wire that it is for")
+                raise self._fault_at_end(f"{printable(token.decode('latin-1'))!r} without the code of its wire")
             value = _VALUES.get(token[-1]) if lead in b"bB" and len(token) > 1 else UNKNOWN
             if value is None:
                 raise self._fault(
-                    f"{printable(token.decode('latin-1'))!r} is no value; allowed: b and digits 0, 1, x, z"
+                    f"{printable(token.decode('latin-1'))!r} is not a value; allowed: b and digits 0, 1, x, z"
                 )
             self._change(code, value)
         elif token == b"$comment":
             self._words("$comment")
         elif token not in _DUMPS:
             raise self._fault(
-                f"{printable(token.decode('latin-1'))!r} is no change; "
+                f"{printable(token.decode('latin-1'))!r} is not a change; "
                 "allowed: #time, 0id, 1id, xid, zid, b... id, r... id, $dumpvars, $dumpoff, $dumpon, $dumpall, $end"
             )

@@ -45,10 +45,10 @@ def command(
 ) -> None:
     """Read a pulse train (PPM) recorded by a logic analyser, and compare it with a profile.
 
-    CAPTURE is VCD, or CSV of edges or samples. Without PROFILE the command reports what it found and proposes the
-    lines of a profile. A capture is evidence for the pulse train only: the loss of a link cannot be seen in it.
+    CAPTURE is VCD, or CSV of edges or samples. Without PROFILE the command reports the pulse train and proposes
+    the lines of a profile. A capture is evidence for the pulse train only: it does not show link loss.
 
-    Exit codes: 0 everything that can be judged is met, 1 something is not, 2 bad input, 4 something is inconclusive.
+    Exit codes: 0 all requirements that pulses show are met, 1 not met, 2 bad input, 4 inconclusive.
 
     \b
     lostlink read bench.vcd
@@ -64,7 +64,7 @@ def command(
         shared.write_output("--csv", csv, frames, force=force, inputs=[capture])
     if out is not None:
         if link is None or trace is None:
-            raise UsageError("--out: evidence is judged against a link; allowed: with a PROFILE")
+            raise UsageError("--out needs a PROFILE")
         folder = fresh_folder(out)
         head = capture_head(recording, link, profile, dt.datetime.now(dt.UTC))
         document = Document(found.conclusion, found.exit_code, head, tuple(found.verdicts))

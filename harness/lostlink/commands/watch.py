@@ -49,24 +49,24 @@ def command(
     repeats: int,
     out: str,
 ) -> None:
-    """Listen to a board that prints its channel values as text, as its maker left it.
+    """Listen to an unmodified board that prints its channel values as text.
 
-    PORT is a serial port or a URL. Columns of any kind will do: tabs, commas, spaces, names; codes 0..255, ADC
-    counts 0..1023 or pulse widths in µs. Shown are values, ends, trim and travel. With --failsafe-test you move a
-    stick, switch the handset off, and are told how long the receiver held its last values.
+    PORT is a serial port or a URL. The columns may be separated by tabs, commas, spaces or names. Values are codes
+    0..255, ADC counts 0..1023 or pulse widths in µs. The table shows values, end points, trim and travel. With
+    --failsafe-test you move a stick and switch the handset off; the hold time of the receiver is measured.
 
     \b
     lostlink watch /dev/ttyACM0 --profile my_link.toml
     lostlink watch COM3 --once 10
     lostlink watch /dev/ttyACM0 --failsafe-test --profile my_link.toml
 
-    Exit codes of the failsafe test: 0 met, 1 not met, 2 bad input, 3 the port was lost, 4 inconclusive or, without
-    a profile, not judged, 130 interrupted.
+    Exit codes of the failsafe test: 0 met, 1 not met, 2 bad input, 3 connection to the port lost, 4 inconclusive
+    or, without a profile, not judged, 130 interrupted.
     """  # noqa: D301  click reads the control character
     if failsafe_test and once is not None:
-        raise UsageError("--once and --failsafe-test: allowed: one of the two options")
+        raise UsageError("--once and --failsafe-test cannot be combined")
     if not failsafe_test and (props_off or repeats > 1):
-        raise UsageError("--props-off and --repeats belong to --failsafe-test; allowed: together with it")
+        raise UsageError("--props-off and --repeats need --failsafe-test")
     link = None if profile is None else read_link(profile)
     if failsafe_test:
         code = _test(port, baud, link, profile, out, repeats, props_off=props_off)
@@ -89,9 +89,9 @@ def _watch(port: str, baud: int, link: Profile | None, once: float | None) -> Ex
         except KeyboardInterrupt:
             code = ExitCode.INTERRUPTED
         if once is None and sys.stdout.isatty():
-            return code  # the table is still there
+            return code  # the table is still on the screen
         if listener.layout is None:
-            problem = listener.problem() or "no columns of numbers came"
+            problem = listener.problem() or "no columns of numbers arrived"
             raise RigError(f"{port}: {problem}")
         console().print(screen.picture(listener, link))
     return code
@@ -110,18 +110,18 @@ def _test(
 
 
 def _tell(text: str) -> None:
-    """Say something to somebody who looks at a handset, not at the screen."""
+    """Show a text, with a bell because the operator looks at the handset."""
     click.echo(f"{text}\a" if sys.stdout.isatty() else text)
 
 
 def _run(
     listener: Listener, link: Profile | None, profile: str | None, folder: Path, repeats: int, started: dt.datetime
 ) -> ExitCode:
-    """Make the attempts and write the evidence, whatever ends them."""
+    """Run the attempts and write the evidence, also after an error or interruption."""
     test = FailsafeTest(listener, link, _tell)
     head = watch_head(link, profile, listener.source.port, started)
-    # Should the test be killed, the folder says so.
-    _write(folder, Document("Interrupted; nothing is known.", ExitCode.INTERRUPTED, head, ()), test, link)
+    # Evidence of a test that is killed.
+    _write(folder, Document("Interrupted; nothing is proven.", ExitCode.INTERRUPTED, head, ()), test, link)
     ended, code, error = "", None, None
     try:
         test.run(repeats)
@@ -137,7 +137,7 @@ def _run(
     _write(folder, Document(text, code, head, tuple(verdicts)), test, link)
     write_report(folder)
     if error is not None:
-        click.echo(f"{len(listener.rows)} rows and {len(test.attempts)} attempts are kept in {folder}", err=True)
+        click.echo(f"Rows: {len(listener.rows)}, attempts: {len(test.attempts)}, kept in {folder}", err=True)
         raise error
     screen.result(test.attempts, verdicts, text, _names(listener, link), str(folder))
     return code

@@ -1,4 +1,4 @@
-"""A failsafe test by hand: its attempts, as they stand in ``attempts.csv``."""
+"""The attempts of a failsafe test by hand, from ``attempts.csv``."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ def sections(evidence: Evidence, page: Page) -> list[Section]:
         with file.open(encoding="utf-8", newline="") as lines:
             head, *rows = itertools.islice(csv.reader(lines), _MOST + 1)
     except (OSError, ValueError, csv.Error) as error:
-        words = f"attempts.csv: cannot be read ({type(error).__name__}: {error}); allowed: what lostlink wrote"
+        words = f"attempts.csv: cannot be read ({type(error).__name__}: {error}); repeat the test to write it again"
         return [Section(id="attempts", title="Attempts", content=tag("p", words))]
     names = [name.replace("_us", ", µs").replace("_", " ") for name in head]
     links = [tag("a", name, href=name) for name in ("rows.csv", "attempts.csv") if (folder / name).is_file()]
     content = join([
-        table("Attempts: each time that the handset was switched off", names, [row for row in rows if row]),
-        tag("p", "All rows that the board printed, and the attempts: ", join(links, ", ")),
+        table("Attempts: each time the handset was switched off", names, [row for row in rows if row]),
+        tag("p", "All printed rows, and the attempts: ", join(links, ", ")),
     ])  # fmt: skip
     return [Section(id="attempts", title="Attempts", note=str(len(rows)), content=tag("div", content, class_="panel"))]

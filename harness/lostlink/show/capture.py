@@ -1,4 +1,4 @@
-"""What a person sees of a capture: the picture, the channels, what happened, the verdicts, one sentence."""
+"""Terminal output of `read`: the picture, the channels, the events, the verdicts, the conclusion."""
 
 from __future__ import annotations
 
@@ -29,21 +29,19 @@ from lostlink.verdicts import Outcome, quantity
 from lostlink_sims import Profile, Trace
 
 _MOST_EVENTS = 24
-CANNOT_SHOW = (
-    "A capture is evidence for the pulse train only. When, or whether, the link was lost cannot be seen in it."
-)
+CANNOT_SHOW = "A capture is evidence for the pulse train only. It does not show when, or whether, the link was lost."
 
 
 def us(ps: float) -> str:
-    """Return picoseconds for people."""
+    """Return picoseconds as text in microseconds or milliseconds."""
     return quantity(round(ps / PS_PER_US, 3), "µs")
 
 
-# --- what happened ----------------------------------------------------------------------------------------------
+# --- events -----------------------------------------------------------------------------------------------------
 
 
 def events(capture: Capture, found: Findings, trace: Trace | None) -> list[tuple[int, str]]:
-    """Return what happened, in order: instants in picoseconds and words."""
+    """Return the events in order: instants in picoseconds, and texts."""
     train = found.train
     told = [event for silence in found.silences for event in _silence_events(silence, train, trace)]
     for steady in found.steady_states:
@@ -64,16 +62,16 @@ def events(capture: Capture, found: Findings, trace: Trace | None) -> list[tuple
 def _silence_events(silence: Silence, train: PulseTrain, trace: Trace | None) -> Iterator[tuple[int, str]]:
     length = us(silence.until_ps - silence.from_ps)
     if not silence.recorded:
-        yield silence.from_ps, f"the level is not known for {length} (x, z, or not recorded)"
+        yield silence.from_ps, f"the level is unknown for {length} (x, z, or not recorded)"
         return
     if silence.at_begin:
         yield silence.until_ps, f"pulses begin, after {length} without"
         return
-    line = "the line stands at the separators' level" if silence.stuck else "the line rests"
+    line = "the line is stuck at the level of the separators" if silence.stuck else "the line is idle"
     end = "to the end of the capture" if silence.at_end else "then they resume"
     yield (
         silence.from_ps,
-        f"pulses cease for {length}, {end}; {line}{_motors(silence.from_ps, silence.until_ps, trace)}",
+        f"pulses stop for {length}, {end}; {line}{_motors(silence.from_ps, silence.until_ps, trace)}",
     )
 
 
@@ -85,21 +83,21 @@ def _steady_events(steady: SteadyState, train: PulseTrain, trace: Trace | None) 
             steady.from_ps,
             (
                 f"all channels at the profile's failsafe values for {lasted}{end}; {steady.onset.value}. "
-                "Sticks that stand there look the same"
+                "Sticks at rest at these values look the same"
             ),
         )
         return
     motors = _motors(steady.from_ps, steady.until_ps, trace)
     jump = f"{steady.channels} channels jump together"
     if steady.kind is SteadyKind.POSSIBLE and steady.back:
-        yield steady.from_ps, f"{jump} back to where they had been"
+        yield steady.from_ps, f"{jump} back to their earlier values"
         return
     if steady.kind is SteadyKind.POSSIBLE:
-        yield steady.from_ps, f"{jump}, then stand still for {lasted}{end}: perhaps a failsafe. {_hold(steady, train)}"
+        yield steady.from_ps, f"{jump}, then are steady for {lasted}{end}: a possible failsafe. {_hold(steady, train)}"
         return
     where = {
         SteadyKind.PRESET: "to the profile's failsafe values",
-        SteadyKind.ALL_BUT_ONE: "to the profile's failsafe values, but for one",
+        SteadyKind.ALL_BUT_ONE: "to the profile's failsafe values, except one",
         SteadyKind.OTHER: "to other values than the profile's failsafe values",
     }[steady.kind]
     yield (
@@ -109,10 +107,10 @@ def _steady_events(steady: SteadyState, train: PulseTrain, trace: Trace | None) 
 
 
 def _hold(steady: SteadyState, train: PulseTrain) -> str:
-    """Return what the wire says of the hold time: it cannot have been longer than the channels stood."""
+    """Return the bound of the hold time: not longer than the channels were steady."""
     held_ps, frame_ps = steady.held_ps or 0, train.usual_period_ps
     if steady.held_from_begin:
-        return f"No channel had moved for {us(held_ps)}, since pulses began: the hold time may be anything"
+        return f"No channel had moved for {us(held_ps)}, since the pulses began: the hold time is unknown"
     return (
         f"No channel had moved for {us(held_ps)} ± one frame ({us(frame_ps)}): if the link was lost, the hold time "
         f"was at most {us(held_ps + frame_ps)}, less if the sticks stood still before"
@@ -120,7 +118,7 @@ def _hold(steady: SteadyState, train: PulseTrain) -> str:
 
 
 def _cut(steady: SteadyState, train: PulseTrain, trace: Trace | None) -> str:
-    """Return how long after a loss the throttle was idle at most, against what the profile requires."""
+    """Return the longest possible time from link loss to idle throttle, and its limit."""
     if trace is None or steady.held_from_begin or trace.profile.throttle_index >= train.channels:
         return ""
     profile = trace.profile
@@ -129,20 +127,20 @@ def _cut(steady: SteadyState, train: PulseTrain, trace: Trace | None) -> str:
         return "; the throttle is not idle"
     most_ps = (steady.held_ps or 0) + train.usual_period_ps + int(slots_ps.sum())
     required = quantity(profile.requirements.cut_within_us, "µs")
-    return f"; the throttle pulses were idle at most {us(most_ps)} after the loss (required: {required})"
+    return f"; the throttle pulses were idle at most {us(most_ps)} after the loss (limit {required})"
 
 
 def _motors(from_ps: int, until_ps: int, trace: Trace | None) -> str:
-    """Return what the profile's flight controller makes of a time, as a part of a sentence."""
+    """Return what the motors of the profile's flight controller do in a time, as a sentence."""
     if trace is None:
         return ""
     from_us, until_us = from_ps // PS_PER_US, until_ps // PS_PER_US
     if not trace.motor.at(from_us):
         highest = failsafe.highest_motor_command(trace, from_us, until_us)
-        return f". Motors turn, up to {highest.value:g} %" if highest.value else ". Motors were at rest already"
+        return f". Motors turn, up to {highest.value:g} %" if highest.value else ". Motors were already at rest"
     stop = failsafe.time_to_motor_stop(trace, from_us, until_us)
     if stop.only_at_least:
-        return f". Motors go on turning at {trace.motor.at(until_us) / 10:g} %"
+        return f". Motors keep turning at {trace.motor.at(until_us) / 10:g} %"
     later = failsafe.highest_motor_command(trace, from_us + round(stop.value), until_us)
     again = f", but turn again, up to {later.value:g} %" if later.value else ""
     return f". Motors at rest after {stop}{again}"
@@ -182,20 +180,20 @@ def _verdicts(found: Findings) -> Table:
         table.add_column(head, ratio=ratio, no_wrap=ratio is None)
     for verdict in found.verdicts:
         sign, style = SIGNS[verdict.outcome]
-        said = [verdict.measured] if verdict.measured else []
-        said += [verdict.reason] if verdict.outcome not in (Outcome.MET, Outcome.NOT_MET) else []
+        texts = [verdict.measured] if verdict.measured else []
+        texts += [verdict.reason] if verdict.outcome not in (Outcome.MET, Outcome.NOT_MET) else []
         table.add_row(
             f"[{style}]{sign} {verdict.outcome.value}[/{style}]", verdict.requirement.id,
-            escape(verdict.statement), escape("; ".join(said)), verdict.limit,
+            escape(verdict.statement), escape("; ".join(texts)), verdict.limit,
         )  # fmt: skip
     return table
 
 
-# --- found against profile --------------------------------------------------------------------------------------
+# --- shape and proposal ------------------------------------------------------------------------------------------
 
 
 def shape(train: PulseTrain) -> list[str]:
-    """Return what was found of the train's shape."""
+    """Return the measured shape of the train."""
     separators = whole_separators_ps(train)
     polarity = train.polarity or "not recorded"
     style = train.style or "fixed period or fixed gap (the sum of the widths never changed)"
@@ -228,63 +226,68 @@ def proposal(train: PulseTrain) -> str:
 
 
 def _near(value_us: float, step_us: int, kind: str) -> str:
-    """Return a time as its maker may have meant it: a round value when it is within one per cent of one."""
+    """Return a time as text, rounded to `step_us` where that changes it by at most 1 %."""
     rounded = round(value_us / step_us) * step_us
     return text_of(rounded if abs(rounded - value_us) <= 0.01 * value_us else round(value_us), kind)
 
 
-# --- all of it --------------------------------------------------------------------------------------------------
+# --- the screen -------------------------------------------------------------------------------------------------
 
 
 def show(capture: Capture, found: Findings, profile: Profile | None, trace: Trace | None) -> None:
-    """Show everything that a capture says."""
-    out, train = console(), found.train
-    out.print(
-        f"capture [bold]{escape(capture.source)}[/bold]: {capture.form}, signal {escape(train.signal.name)}, "
-        f"{len(train.signal.at_ps)} edges in {quantity(train.end_ps / PS_PER_US, 'µs')}",
-        soft_wrap=True,
-    )
-    out.print(
-        f"sample period {_period(train.sample_period_ps)}: uncertainty of a time between two edges "
-        f"± {quantity(train.uncertainty_us, 'µs')} (k = 2), without the error of the analyser's clock",
-        soft_wrap=True,
-    )
-    for line in shape(train):
-        out.print(escape(f"  {line}"), soft_wrap=True)
-    glitches = [f"{len(train.glitches_ps)} pulses far shorter than a separator were left out"] * bool(
-        len(train.glitches_ps)
-    )
-    for note in (*capture.notes, *glitches, *found.differences):
-        out.print(escape(f"  note: {note}"), soft_wrap=True)
+    """Show the findings of a capture."""
+    out = console()
+    for line in _head(capture, found):
+        out.print(line, soft_wrap=True)
     out.print()
     rows = picture(capture, found, profile)
     for row in [*rows, legend(rows)]:
         out.print(escape(row), soft_wrap=True)
     out.print()
     out.print(_channels(found, profile))
-    told = events(capture, found, trace)
-    if told:
+    if lines := _event_lines(capture, found, trace):
         out.print()
-    half = _MOST_EVENTS // 2
-    for at_ps, text in told if len(told) <= _MOST_EVENTS else told[:half]:
-        out.print(escape(f"{clock_time(capture, at_ps):>13}  {text}."), soft_wrap=True)
-    if len(told) > _MOST_EVENTS:
-        out.print(f"{'':>13}  … {len(told) - 2 * half} more …")
-        for at_ps, text in told[-half:]:
-            out.print(escape(f"{clock_time(capture, at_ps):>13}  {text}."), soft_wrap=True)
-    if trace is not None and told:
-        out.print("Motors: what the profile's flight controller would do, taken as armed when the capture begins.")
+        for line in lines:
+            out.print(escape(line), soft_wrap=True)
     out.print()
     if found.verdicts:
         out.print(_verdicts(found))
-        out.print("All other requirements: not tested, pulses alone do not show them.")
+        out.print("All other requirements: not tested, because pulses alone do not show them.")
     else:
         out.print("For a profile:")
-        out.print(escape(proposal(train)), soft_wrap=True)
+        out.print(escape(proposal(found.train)), soft_wrap=True)
     cautions(out)
     out.print(CANNOT_SHOW, soft_wrap=True)
     out.print()
     last_line(out, found.exit_code if found.verdicts else ExitCode.UNDECIDED, found.conclusion)
+
+
+def _head(capture: Capture, found: Findings) -> Iterator[str]:
+    """Yield the file, the resolution, the shape of the train and the notes, as markup."""
+    train = found.train
+    yield (
+        f"capture [bold]{escape(capture.source)}[/bold]: {capture.form}, signal {escape(train.signal.name)}, "
+        f"{len(train.signal.at_ps)} edges in {quantity(train.end_ps / PS_PER_US, 'µs')}"
+    )
+    yield (
+        f"sample period {_period(train.sample_period_ps)}: uncertainty of a time between two edges "
+        f"± {quantity(train.uncertainty_us, 'µs')} (k = 2), without the error of the analyser's clock"
+    )
+    yield from (escape(f"  {line}") for line in shape(train))
+    glitches = len(train.glitches_ps)
+    removed = [f"pulses far shorter than a separator, left out: {glitches}"] if glitches else []
+    yield from (escape(f"  note: {note}") for note in (*capture.notes, *removed, *found.differences))
+
+
+def _event_lines(capture: Capture, found: Findings, trace: Trace | None) -> list[str]:
+    """Return the events as lines, without the middle ones of many."""
+    lines = [f"{clock_time(capture, at_ps):>13}  {text}." for at_ps, text in events(capture, found, trace)]
+    half = _MOST_EVENTS // 2
+    if len(lines) > _MOST_EVENTS:
+        lines[half:-half] = [f"{'':>13}  … {len(lines) - 2 * half} more …"]
+    if trace is not None and lines:
+        lines.append("Motors: simulated flight controller of the profile, armed when the capture begins.")
+    return lines
 
 
 def _period(period_ps: float) -> str:

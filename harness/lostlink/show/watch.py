@@ -1,4 +1,4 @@
-"""What a person sees: the live table, plain lines, the result of a failsafe test."""
+"""Terminal output of `watch`: the live table, plain lines, the result of a failsafe test."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _OLD_NS = 1_000_000_000
 
 
 def live(listener: Listener, profile: Profile | None, until_ns: int | None) -> None:
-    """Show a table that lives, until an instant or until the user ends it."""
+    """Show a live table, until an instant or until the user ends it."""
     with Live(picture(listener, profile), console=console(), refresh_per_second=_REFRESH_HZ) as shown:
         due_ns = listener.now_ns()
         while until_ns is None or listener.now_ns() < until_ns:
@@ -36,7 +36,7 @@ def live(listener: Listener, profile: Profile | None, until_ns: int | None) -> N
 
 
 def lines(listener: Listener, profile: Profile | None) -> None:
-    """Print a line a second, until the user ends it."""
+    """Print one line per second, until the user ends it."""
     due_ns = listener.now_ns()
     while True:
         due_ns += _LINE_NS
@@ -59,13 +59,13 @@ def line(listener: Listener, profile: Profile | None) -> str:
 
 
 def picture(listener: Listener, profile: Profile | None) -> Group:
-    """Return the table of channels, with what is known of the line above it and what is amiss below."""
+    """Return the table of channels, with the state of the line above it and problems below."""
     layout, problem = listener.layout, listener.problem()
     parts: list[Text | Table] = [Text(_head(listener, layout), style="bold")]
     if layout is not None:
         scale = scale_for(layout.kind, profile)
         parts += [_channels(listener, layout, scale, profile), Text(_foot(scale, profile), style="dim")]
-        parts += [Text(said) for said in _left_out(layout)]
+        parts += [Text(text) for text in _left_out(layout)]
     if problem:
         parts.append(Text(problem, style="yellow"))
     return Group(*parts)
@@ -77,26 +77,27 @@ def _head(listener: Listener, layout: ColumnLayout | None) -> str:
         return f"{port}: no columns yet, {listener.columns.counts.bytes} bytes so far"
     counts = listener.columns.counts
     rate_hz = listener.stats.rate_hz(listener.now_ns())
-    spoiled = counts.garbage + counts.broken
-    amiss = f", {spoiled} of {counts.rows + spoiled} lines spoiled" if spoiled else ""
-    return f"{port}: {rate_hz:.1f} lines/s, {len(layout.channels)} channels, {layout.kind.value}{amiss}"
+    invalid = counts.garbage + counts.broken
+    problems = f", {invalid} of {counts.rows + invalid} lines invalid" if invalid else ""
+    return f"{port}: {rate_hz:.1f} lines/s, {len(layout.channels)} channels, {layout.kind.value}{problems}"
 
 
 def _foot(scale: Scale, profile: Profile | None) -> str:
     if scale.kind is ValueKind.WIDTHS:
         return f"Centred is {scale.middle} µs, the middle of {scale.low} to {scale.high} µs."
-    rule = "the profile's rules" if profile else f"a plain {scale.width_us(0):g} to {scale.width_us(scale.high):g} µs"
+    ends = f"{scale.width_us(0):g} to {scale.width_us(scale.high):g} µs"
+    rule = "the mapping of the profile" if profile else f"the default mapping, {ends}"
     practice = ", by common practice" if scale.kind is ValueKind.CODES else ""
     return f"Centred is {scale.middle} of 0 to {scale.high}{practice}. Widths by {rule}."
 
 
 def _left_out(layout: ColumnLayout) -> list[str]:
-    said = []
-    for columns, what in ((layout.clocks, "time or counter"), (layout.others, "no channel")):
+    texts = []
+    for columns, what in ((layout.clocks, "time or counter"), (layout.others, "not a channel")):
         if columns:
             named = ", ".join(layout.names[column] or f"column {column + 1}" for column in columns)
-            said.append(f"Not shown, {what}: {named}.")
-    return said
+            texts.append(f"Not shown, {what}: {named}.")
+    return texts
 
 
 def _channels(listener: Listener, layout: ColumnLayout, scale: Scale, profile: Profile | None) -> Table:
@@ -120,7 +121,7 @@ def _channels(listener: Listener, layout: ColumnLayout, scale: Scale, profile: P
 
 
 def _advice(place: int, gauge: ColumnStats, scale: Scale, profile: Profile | None, now_ns: int) -> tuple[str, str]:
-    """Return the words on centre and travel; a switch has neither, a throttle no centre."""
+    """Return the advice on centre and travel; none for a switch, no centre for a throttle."""
     if profile is not None and place < len(profile.channels):
         if profile.channels[place].kind != "stick":
             return "", ""
@@ -134,9 +135,9 @@ def _age(age_ns: int) -> str:
 
 
 def result(
-    attempts: Sequence[Attempt], verdicts: Sequence[Verdict], said: str, names: Sequence[str], folder: str
+    attempts: Sequence[Attempt], verdicts: Sequence[Verdict], conclusion: str, names: Sequence[str], folder: str
 ) -> None:
-    """Show what a failsafe test found."""
+    """Show the result of a failsafe test."""
     out = console()
     out.print()
     for number, attempt in enumerate(attempts, 1):
@@ -155,5 +156,5 @@ def result(
             if text:
                 out.print(f"{'':25}{escape(text)}", soft_wrap=True)
     cautions(out)
-    out.print(f"[bold]{escape(said)}[/bold]", soft_wrap=True)
+    out.print(f"[bold]{escape(conclusion)}[/bold]", soft_wrap=True)
     out.print(f"Evidence: {escape(folder)}/report.html", soft_wrap=True)

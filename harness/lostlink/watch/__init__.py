@@ -1,14 +1,14 @@
-"""A board that only prints its channel values: columns, live table, failsafe test by hand.
+"""Listening to an unmodified board that prints its channel values as text: live table, failsafe test by hand.
 
 ::
 
     columns.py        text columns of channel values to rows; no port, no clock
-    units.py          what the numbers mean: range, centre, pulse width
+    units.py          range, centre and pulse width of a value
     column_stats.py   lowest, highest, last change, flat ends of each channel
     advice.py         which way to trim, whether the ends are reached
     table.py          rows as columns of numpy arrays
-    freeze.py         from rows to what happened when the handset went off; pure
-    judging.py        from that to verdicts; pure
+    freeze.py         analysis of the rows after the handset goes off; pure
+    judging.py        verdicts from that analysis; pure
     procedure.py      the steps of the failsafe test
     listener.py       a serial line, row by row
     evidence_files.py rows, attempts and summary of the test

@@ -6,9 +6,9 @@ from lostlink.watch.column_stats import ColumnStats, Plateau
 from lostlink.watch.units import Scale
 
 _TRIM_SHARE = 0.15
-"""Farther off the middle a stick is held, not out of trim."""
+"""A stick farther off the middle is held there, not out of trim."""
 _SWEPT_SHARE = 0.5
-"""A stick that moved less was not yet taken to its ends."""
+"""A stick that moved less has not been moved to its ends yet."""
 _FLAT_TIMES = 2
 _REST_NS = 500_000_000
 
@@ -19,9 +19,10 @@ def _steps(count: float, scale: Scale) -> str:
 
 
 def centring(gauge: ColumnStats, scale: Scale, now_ns: int) -> str:
-    """Return whether a stick at rest is centred, or which way to trim it.
+    """Return whether a stick at rest is centred, or the direction to trim.
 
-    The middle is code 127 of 0..255, which is common practice and no standard; for widths the middle of the range.
+    The middle is code 127 of 0..255, by common practice (there is no standard). For widths it is the
+    middle of the range.
     """
     if now_ns - gauge.rests_since_ns < _REST_NS:
         return "moving"
@@ -36,15 +37,14 @@ def centring(gauge: ColumnStats, scale: Scale, now_ns: int) -> str:
 
 
 def travel(gauge: ColumnStats, scale: Scale) -> str:
-    """Return how near to its ends a stick has come, or what keeps it from them."""
+    """Return whether a stick reaches the ends of its range, and what is wrong where it does not."""
     if gauge.moved < _SWEPT_SHARE * scale.span:
         return "move to both ends" if gauge.is_stick else ""
     parts = [
         _end("low", gauge.lowest - scale.low, gauge.bottom, scale),
         _end("high", scale.high - gauge.highest, gauge.top, scale),
     ]
-    said = ", ".join(part for part in parts if part)
-    return said or "both ends reached"
+    return ", ".join(part for part in parts if part) or "both ends reached"
 
 
 def _end(name: str, short: float, plateau: Plateau, scale: Scale) -> str:
@@ -53,7 +53,7 @@ def _end(name: str, short: float, plateau: Plateau, scale: Scale) -> str:
     Parameters
     ----------
     short : float
-        How far the extreme value lies inside the range; negative beyond it.
+        Distance of the extreme value to the end of the range; negative beyond it.
     """
     if plateau.times >= _FLAT_TIMES:
         where = "" if not short else f" at {plateau.value:g}"

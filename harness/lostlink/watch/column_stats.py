@@ -1,4 +1,4 @@
-"""What each column has shown so far, in constant memory: value, lowest, highest, last change, flat ends."""
+"""Statistics of each column in constant memory: value, lowest, highest, last change, flat ends."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class ColumnStats:
     changed_ns : int
         When the value last changed.
     rests_since_ns : int
-        Since when it has done no more than tremble; 0 from the start.
+        Start of the time with no more than noise; 0 from the start.
     bottom, top : Plateau
         Stays at the lowest and the highest value.
     """
@@ -64,13 +64,13 @@ class ColumnStats:
 
     @classmethod
     def starting(cls, at_ns: int, value: float) -> ColumnStats:
-        """Return a gauge that has seen one value."""
+        """Return the statistics of one value."""
         bottom, top = Plateau(value, since_ns=at_ns), Plateau(value, since_ns=at_ns)
         return cls(value, value, value, at_ns, 0, bottom, top, value)
 
     @property
     def moved(self) -> float:
-        """How far it went from its lowest to its highest value."""
+        """Difference of the highest and the lowest value."""
         return self.highest - self.lowest
 
     @property
@@ -79,7 +79,7 @@ class ColumnStats:
         return len(self._values) >= _ENOUGH_VALUES
 
     def add(self, at_ns: int, value: float) -> None:
-        """Take the next value."""
+        """Add the next value."""
         if len(self._values) < _ENOUGH_VALUES:
             self._values.add(value)
         changed = value != self.value
@@ -93,7 +93,7 @@ class ColumnStats:
 
 
 def _stay(plateau: Plateau, at_ns: int, value: float, *, changed: bool, beyond: bool) -> None:
-    """Follow the stay at an extreme value; `beyond` begins the story anew at a new extreme."""
+    """Update the stay at an extreme value; `beyond` starts again at a new extreme."""
     if beyond:
         plateau.value, plateau.rows, plateau.since_ns, plateau.times = value, 1, at_ns, 0
     elif value == plateau.value:
@@ -115,7 +115,7 @@ class TableStats:
     columns : list of ColumnStats
         Empty before the first row.
     last_ns : int or None
-        When the last row was there.
+        Arrival of the last row.
     """
 
     def __init__(self) -> None:
@@ -124,7 +124,7 @@ class TableStats:
         self._stamps_ns: deque[int] = deque(maxlen=_RATE_ROWS)
 
     def add(self, rows: Iterable[PrintedRow]) -> None:
-        """Take rows; a new number of columns begins anew."""
+        """Add rows; a new number of columns starts again."""
         for row in rows:
             self._stamps_ns.append(row.at_ns)
             self.last_ns = row.at_ns
@@ -135,7 +135,7 @@ class TableStats:
                 gauge.add(row.at_ns, value)
 
     def rate_hz(self, now_ns: int) -> float:
-        """Return the lines a second of the last seconds."""
+        """Return the lines per second over the last 3 s."""
         while self._stamps_ns and self._stamps_ns[0] < now_ns - _RATE_NS:
             self._stamps_ns.popleft()
         if len(self._stamps_ns) < 2:

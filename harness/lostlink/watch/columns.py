@@ -1,18 +1,18 @@
-"""Text columns of channel values to rows. No port and no clock in here: bytes and their instants come in.
+"""Parses text columns of channel values to rows. Pure: bytes and their arrival times in, rows out.
 
-A board whose maker added a print statement prints a line of numbers now and then. Rules:
+A board with a print statement in its main loop prints lines of numbers. Rules:
 
-- Lines end with CR, LF or both. What comes before the first end of a line is dropped: it may be half a line.
-- Between numbers stands anything that people use: tabs, commas, semicolons, spaces, brackets, names such as
-  ``ch1:`` or ``T=``. A number may carry a unit.
-- A line without a number is a header. A line with signs of another kind, or too long, is garbage.
-- All rows have the same number of columns: the first that three lines have, or later the one that ten lines in a
-  row have. Other lines are broken.
-- A column that all but always rises, wraps allowed, is a clock or a counter and no channel.
-- Every byte takes 10 bits on the line. A row's instant is that of its last byte: the arrival of the piece of data
-  that ends it, less the time of the bytes behind it, but never before the piece before it had arrived.
+- Lines end with CR, LF or both. Everything before the first end of a line is dropped: it may be part of a line.
+- Numbers are separated by tabs, commas, semicolons, spaces, brackets, or names such as ``ch1:`` or ``T=``. A number
+  may have a unit.
+- A line without a number is a header. A line with other characters, or too long, is garbage.
+- All rows have the same number of columns: the first number that three lines have, or later the number that ten
+  consecutive lines have. Other lines are broken.
+- A column that nearly always rises, wraps allowed, is a clock or a counter and not a channel.
+- Every byte takes 10 bits on the line. The instant of a row is that of its last byte: the arrival of the piece of
+  data that ends it, less the time of the bytes after it, but not before the arrival of the previous piece.
 
-How the bytes are cut into pieces changes the instants a little and nothing else.
+The split of the bytes into pieces affects only the instants.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ _STEPS_OF_A_CLOCK = 20
 _RISING_SHARE = 0.95
 _WRAP_SHARE = 0.25
 _SEEN = 3
-"""So many lines are no accident."""
+"""Number of values of a kind that is not an accident."""
 
 _TOKEN: Final = re.compile(
     r"""
@@ -49,7 +49,7 @@ _END_OF_LINE: Final = re.compile(rb"[\r\n]")
 
 
 class ValueKind(Enum):
-    """What the numbers are."""
+    """Quantity that the numbers are."""
 
     CODES = "codes 0..255"
     COUNTS = "ADC counts 0..1023"
@@ -63,9 +63,9 @@ class PrintedRow:
     Attributes
     ----------
     at_ns : int
-        When its last byte was there, by the host's monotonic clock.
+        Arrival of its last byte, host's monotonic clock.
     since_ns : int
-        When the piece of data before had arrived; the line's last byte came after it.
+        Arrival of the previous piece of data; the last byte of the line arrived after it.
     values : tuple of float
         All columns, clocks included.
     """
@@ -77,18 +77,18 @@ class PrintedRow:
 
 @dataclass(frozen=True, slots=True)
 class ColumnLayout:
-    """What the columns are, judged from all lines so far.
+    """Meaning of the columns, from all lines so far.
 
     Attributes
     ----------
     width : int
         Number of columns.
     clocks, channels, others : tuple of int
-        Columns that are a time or a counter, that are channels, and the rest.
+        Indices of the columns that are a time or a counter, that are channels, and of the rest.
     kind : ValueKind
-        What the channels' numbers are.
+        Quantity of the channels.
     names : tuple of str
-        For each column what the board calls it, or nothing.
+        Name that the board prints for each column, or empty.
     """
 
     width: int
@@ -101,7 +101,7 @@ class ColumnLayout:
 
 @dataclass(slots=True)
 class LineCounts:
-    """What came.
+    """Counts of what was received.
 
     Attributes
     ----------
@@ -128,7 +128,7 @@ class LineCounts:
 
 @dataclass(slots=True)
 class _Column:
-    """What one column has shown.
+    """History of one column.
 
     Attributes
     ----------
@@ -170,11 +170,11 @@ class _Column:
         return max(_SEEN, (self.steps + 1) / 2)
 
     def like_widths(self) -> bool:
-        """Tell whether these are pulse widths and cannot be counts."""
+        """Return whether these are pulse widths and cannot be counts."""
         return self.wide >= _SEEN and self.wide + self.high >= self._half
 
     def like_counts(self) -> bool:
-        """Tell whether these are counts and cannot be codes."""
+        """Return whether these are counts and cannot be codes."""
         return self.middle >= _SEEN and self.wide + self.strange < _SEEN
 
     def mostly_high(self) -> bool:
@@ -192,12 +192,12 @@ class _Column:
 
 
 class ColumnReader:
-    """Reader of text columns.
+    """Incremental parser of text columns.
 
     Parameters
     ----------
     baud : int
-        Bits in a second, for the time that bytes take on the line.
+        Serial baud rate, for the time that bytes take on the line.
 
     Attributes
     ----------
@@ -220,12 +220,12 @@ class ColumnReader:
         self._columns: list[_Column] = []
 
     def feed(self, at_ns: int, data: bytes) -> list[PrintedRow]:
-        """Take a piece of data and return the rows that it completes.
+        """Parse a piece of data and return the rows that it completes.
 
         Parameters
         ----------
         at_ns : int
-            When it had arrived, by the host's monotonic clock.
+            Its arrival, host's monotonic clock.
         data : bytes
         """
         since_ns = at_ns if self._arrived_ns is None else min(self._arrived_ns, at_ns)
@@ -240,7 +240,7 @@ class ColumnReader:
         return rows
 
     def _lines(self, data: bytes) -> Iterator[tuple[bytes, int]]:
-        """Yield whole lines and how many bytes of `data` stand behind each one's end."""
+        """Yield whole lines, and the number of bytes of `data` after each."""
         start = 0
         for end in _END_OF_LINE.finditer(data):
             line = self._rest + data[start : end.start()]
@@ -307,22 +307,22 @@ class ColumnReader:
         return [row for row, _ in lines]
 
     def layout(self, channels: int | None = None) -> ColumnLayout | None:
-        """Return what the columns are; None before the first rows.
+        """Return the meaning of the columns; None before the first rows.
 
         Parameters
         ----------
         channels : int, optional
-            How many channels there should be. When just so many columns are no clocks, they are the channels.
+            Expected number of channels. If exactly that many columns are not clocks, they are the channels.
         """
         if not self._columns:
             return None
-        clocks = [place for place, column in enumerate(self._columns) if column.is_clock]
-        left = [place for place in range(len(self._columns)) if place not in clocks]
-        kind = _kind([self._columns[place] for place in left])
-        fit = [place for place in left if self._columns[place].can_be(kind)]
+        clocks = [index for index, column in enumerate(self._columns) if column.is_clock]
+        left = [index for index in range(len(self._columns)) if index not in clocks]
+        kind = _kind([self._columns[index] for index in left])
+        fit = [index for index in left if self._columns[index].can_be(kind)]
         if channels == len(left):
             fit = left
-        others = tuple(place for place in left if place not in fit)
+        others = tuple(index for index in left if index not in fit)
         return ColumnLayout(len(self._columns), tuple(clocks), tuple(fit), others, kind, self._names())
 
     def _names(self) -> tuple[str, ...]:
@@ -333,7 +333,7 @@ class ColumnReader:
 
 
 def parse_line(line: bytes) -> tuple[tuple[float, ...], tuple[str, ...]] | None:
-    """Return the numbers of a line and the words in it; None when it is neither.
+    """Return the numbers and the words of a line; None where it has neither.
 
     >>> parse_line(b"ch1: 1500, ch2: 1000")
     ((1500, 1000), ('ch1', 'ch2'))
@@ -341,12 +341,12 @@ def parse_line(line: bytes) -> tuple[tuple[float, ...], tuple[str, ...]] | None:
     text = line.replace(b"\xc2\xb5", b"u").decode("ascii", "replace")
     values: list[float] = []
     words: list[str] = []
-    place = 0
-    while place < len(text):
-        token = _TOKEN.match(text, place)
+    start = 0
+    while start < len(text):
+        token = _TOKEN.match(text, start)
         if token is None:
             return None
-        place = token.end()
+        start = token.end()
         if token.lastgroup == "number":
             number = token["number"]
             values.append(float(number) if "." in number else int(number))
@@ -358,7 +358,7 @@ def parse_line(line: bytes) -> tuple[tuple[float, ...], tuple[str, ...]] | None:
 
 
 def _kind(columns: Sequence[_Column]) -> ValueKind:
-    """Return what most of the columns can be; a width is the surest sign, then a count."""
+    """Return the quantity that fits most columns; a width is the strongest evidence, then a count."""
     widths = sum(column.like_widths() for column in columns)
     counts = sum(column.like_counts() for column in columns)
     codes = sum(column.like_codes() for column in columns)

@@ -56,13 +56,15 @@ def _attempts_csv(attempts: Sequence[Attempt]) -> str:
          "line_interval_us", "change_interval_us", "jitter_us")
     )  # fmt: skip
     for number, attempt in enumerate(attempts, 1):
-        look, hold = attempt.look, attempt.hold
+        analysis, hold = attempt.analysis, attempt.hold
         times = (round(hold.middle_us), round(hold.half_us)) if hold else ("", "")
-        instants = (
-            (look.frozen_us, look.last_us, look.line_interval_us, look.change_interval_us, look.jitter_us)
-            if look
-            else ("",) * 5
-        )
+        instants: tuple[object, ...] = ("",) * 5
+        if analysis is not None:
+            budget = analysis.budget
+            instants = (
+                analysis.frozen_us, analysis.last_us, budget.line_interval_us, budget.change_interval_us,
+                budget.jitter_us,
+            )  # fmt: skip
         writer.writerow((number, attempt.result.value, *times, attempt.watched_us, *instants))
     return text.getvalue()
 

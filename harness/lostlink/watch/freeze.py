@@ -1,30 +1,29 @@
-"""From rows of values to what happened when the handset was switched off. Pure: arrays in, findings out.
+"""Analyses the rows around the time at which the handset was switched off. Pure.
 
 Theory. While a stick moves, the values change again and again. When the link is lost they freeze: the receiver
-holds what it has. When the failsafe comes they jump. Nobody tells when the handset went off, so all is read from
+holds its last values. With the failsafe they jump. The time of switching off is not recorded, so it is bounded by
 the rows:
 
-- The handset was still there in row *c*, the last in which a moving channel changed. It went off after the line
+- The handset was on in row *c*, the last row in which a moving channel changed. It went off after the line
   before *c* was printed, and before the next change was due: at most one change interval after *c*.
 - The failsafe values came between the printing of the line before the jump and that of the line with the jump.
-- A line reaches the host late by a time that varies. Its constant part does not matter. Of the rest, two things
-  are known: it is no more than the largest departure of a line interval from the usual one, and no more than the
-  time since the piece of data before. A line takes its own time on the cable too.
+- A line reaches the host with a latency. Its constant part does not matter. Its variation is at most the largest
+  departure of a line interval from the median, and at most the time since the previous piece of data. The
+  transmission of a line takes time as well.
 
-Hence an interval that holds the time from switching off to the failsafe in the worst case; its middle and its
-half-width are what is reported.
+The result is a worst-case interval of the time from switching off to the failsafe. Its middle and its half-width
+are reported.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
-from numpy.typing import NDArray
 
-from lostlink.watch.table import Ints, Table, without_odd_lines
+from lostlink.watch.table import Ints, RowTable, without_odd_lines
 
 _LEAST_CHANGES = 8
 _LEAST_TRAVEL = 0.05
@@ -32,7 +31,7 @@ _LONGEST_PAUSE_US = 500_000
 _CHANGES_OF_A_MOVEMENT = 4
 _LOOK_BACK_US = 3_000_000
 _FAR_SHARE = 0.25
-"""No stick moves that far and back from one line to the next."""
+"""Larger steps to a value and back within two lines are outliers, not stick movements."""
 _JUMP_SHARE, _JUMP_FACTOR = 0.1, 3
 _RESTLESS_CHANGES, _RESTLESS_SHARE = 10, 0.8
 _STEPS_TO_LOOK_AT = 20
@@ -40,10 +39,10 @@ _SILENT_US, _SILENT_LINES = 1_000_000, 20
 
 
 class FreezeState(Enum):
-    """What the rows show of the handset's end, so far."""
+    """What the values did after the operator was asked to switch off."""
 
-    MOVING = "the values go on changing"
-    HELD = "the values stand where they were"
+    MOVING = "the values continue to change"
+    HELD = "the values are held"
     CHANGED = "other values came"
 
 
@@ -54,9 +53,9 @@ class Movement:
     Attributes
     ----------
     columns : tuple of int
-        Those that move.
+        Columns that move.
     interval_us : int
-        Longest time between two changes of any of them.
+        Longest time between two changes of any of these columns.
     """
 
     columns: tuple[int, ...]
@@ -65,7 +64,7 @@ class Movement:
 
 @dataclass(frozen=True, slots=True)
 class ThrottleColumn:
-    """Which column is the throttle, and up to which of its numbers it is idle."""
+    """The column of the throttle, and its largest idle value."""
 
     column: int
     idle_up_to: float
@@ -73,20 +72,66 @@ class ThrottleColumn:
 
 @dataclass(frozen=True, slots=True)
 class TimeInterval:
-    """A time that is only known to lie between two others, in microseconds."""
+    """A time known to be between two bounds, in microseconds."""
 
     low_us: int
     high_us: int
 
     @property
     def middle_us(self) -> float:
-        """The value to report."""
+        """Reported value."""
         return (self.low_us + self.high_us) / 2
 
     @property
     def half_us(self) -> float:
-        """Its uncertainty: the worst case."""
+        """Worst-case uncertainty."""
         return (self.high_us - self.low_us) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class UncertaintyBudget:
+    """Contributions to the uncertainty of a hold time, in microseconds.
+
+    Attributes
+    ----------
+    line_interval_us : int
+        Median time between two lines.
+    change_interval_us : int
+        Longest time between two changes of a moving channel.
+    jitter_us : int
+        Largest departure of a line interval from the median.
+    line_us : int
+        Time that the longest line takes on the cable.
+    """
+
+    line_interval_us: int = 0
+    change_interval_us: int = 0
+    jitter_us: int = 0
+    line_us: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class ThrottleResponse:
+    """What the throttle did after the freeze.
+
+    Attributes
+    ----------
+    was_up : bool
+        It was above idle when the values froze.
+    last : float
+        Its last value.
+    cut : TimeInterval or None
+        From switching off to its first idle value.
+    steps : int
+        Rows in which it changed, from the freeze to the first idle value.
+    highest_after_cut : float or None
+    """
+
+    was_up: bool
+    last: float
+    cut: TimeInterval | None = None
+    steps: int = 0
+    highest_after_cut: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,39 +142,30 @@ class FreezeAnalysis:
     ----------
     state : FreezeState
     silent : bool
-        No line comes any more.
+        No more lines arrive.
     frozen_us : int
         The last change of a moving channel.
     last_us : int
-        The last change of any channel; the freeze itself when nothing followed.
+        The last change of any channel; equal to `frozen_us` when nothing followed.
     last_row_us : int
         The last line.
     hold : TimeInterval or None
         From switching off to the last change; None when nothing changed after the freeze.
-    cut : TimeInterval or None
-        From switching off to the throttle's first idle value.
-    steps, cut_steps : int
-        Rows that brought other values after the freeze, and those that brought the throttle down to idle.
-    stick_steps : int
-        Those in which a moving channel changed.
+    throttle : ThrottleResponse or None
+        None while the values change, and where the throttle's column is not known.
+    steps, stick_steps : int
+        Rows with other values after the freeze, and rows of these in which a moving channel changed.
     jumped : bool
-        Any of those steps was far larger than those before the freeze.
+        One of those steps was far larger than the steps before the freeze.
     at_once : bool
-        That came where the next change of the moving stick was still due: it may be the handset's own.
-    throttle_was_up : bool or None
-        Whether the throttle stood above idle when the values froze; None when nobody knows which it is.
-    highest_after_cut : float or None
-        Of the throttle, from the first idle value to the end.
-    last_throttle : float or None
+        The values came while the next change of the moving stick was still due, so they may be the handset's own.
     before, after : tuple of float
         Values in the freeze and at the end.
     restless : tuple of int
-        Columns that went on changing, and so do not come from the handset.
+        Columns that continue to change, and therefore do not come from the handset.
     odd_lines : int
         Single lines that were left out.
-    line_interval_us, change_interval_us, jitter_us, line_us : int
-        What the uncertainty is made of: usual time between lines, longest time between changes, what is not known
-        about the port's lateness, a line's own time on the cable.
+    budget : UncertaintyBudget
     """
 
     state: FreezeState
@@ -138,33 +174,26 @@ class FreezeAnalysis:
     last_us: int
     last_row_us: int
     hold: TimeInterval | None = None
-    cut: TimeInterval | None = None
+    throttle: ThrottleResponse | None = None
     steps: int = 0
-    cut_steps: int = 0
     stick_steps: int = 0
     jumped: bool = False
     at_once: bool = False
-    throttle_was_up: bool | None = None
-    highest_after_cut: float | None = None
-    last_throttle: float | None = None
     before: tuple[float, ...] = ()
     after: tuple[float, ...] = ()
     restless: tuple[int, ...] = ()
     odd_lines: int = 0
-    line_interval_us: int = 0
-    change_interval_us: int = 0
-    jitter_us: int = 0
-    line_us: int = 0
+    budget: UncertaintyBudget = UncertaintyBudget()
 
 
-def moving(table: Table, spans: Sequence[float], since_us: int, until_us: int) -> Movement | None:
-    """Return which columns moved without a pause all through a time; None when none did.
+def moving(table: RowTable, spans: Sequence[float], since_us: int, until_us: int) -> Movement | None:
+    """Return the columns that moved without a pause from `since_us` to `until_us`; None when none did.
 
     Parameters
     ----------
-    table : Table
+    table : RowTable
     spans : sequence of float
-        For each column its whole range.
+        Range of the values of each column.
     since_us, until_us : int
     """
     inside = table.part((table.at_us >= since_us) & (table.at_us <= until_us))
@@ -182,19 +211,19 @@ def moving(table: Table, spans: Sequence[float], since_us: int, until_us: int) -
     return Movement(tuple(columns), int(np.diff(instants).max()))
 
 
-def line_interval_us(table: Table) -> int:
-    """Return the usual time between two lines; 0 when there are too few."""
+def line_interval_us(table: RowTable) -> int:
+    """Return the median time between two lines; 0 for fewer than two lines."""
     return int(np.median(np.diff(table.at_us))) if len(table) > 1 else 0
 
 
-def is_silent(table: Table, now_us: int) -> bool:
-    """Tell whether lines have ceased."""
+def is_silent(table: RowTable, now_us: int) -> bool:
+    """Return whether the lines have stopped."""
     usual_us = _SILENT_LINES * line_interval_us(table)
     return not len(table) or now_us - int(table.at_us[-1]) > max(_SILENT_US, usual_us)
 
 
-def look(
-    table: Table,
+def analyse(
+    table: RowTable,
     movement: Movement,
     spans: Sequence[float],
     now_us: int,
@@ -202,82 +231,85 @@ def look(
     throttle: ThrottleColumn | None = None,
     line_us: int = 0,
 ) -> FreezeAnalysis:
-    """Return what the rows show of the handset's end.
+    """Return what the rows show of the time after the handset was switched off.
 
     Parameters
     ----------
-    table : Table
+    table : RowTable
         Rows of the channels, from before the handset was switched off.
     movement : Movement
         As it was before.
     spans : sequence of float
-        For each column its whole range.
+        Range of the values of each column.
     now_us : int
-        Until when lines were waited for.
+        Present time.
     throttle : ThrottleColumn, optional
     line_us : int
         Time that the longest line takes on the cable.
     """
-    everything = table
-    table, odd_lines = without_odd_lines(table, [_FAR_SHARE * span for span in spans])
-    silent = is_silent(table, now_us)
-    last_row_us = int(table.at_us[-1])
-    limit_us = 2 * movement.interval_us + 2 * line_interval_us(table)
-    run = _last_run(table, movement, limit_us)
-    frozen = int(run[-1])
-    if now_us - int(table.at_us[frozen]) <= limit_us:
-        frozen_us = int(table.at_us[frozen])
+    cleaned, odd_lines = without_odd_lines(table, [_FAR_SHARE * span for span in spans])
+    pause_us = 2 * movement.interval_us + 2 * line_interval_us(cleaned)
+    run = _last_run(cleaned, movement, pause_us)
+    frozen_us = int(cleaned.at_us[run[-1]])
+    silent = is_silent(cleaned, now_us)
+    if now_us - frozen_us <= pause_us:
         return FreezeAnalysis(
-            state=FreezeState.MOVING, silent=silent, frozen_us=frozen_us, last_us=frozen_us, last_row_us=last_row_us,
-            odd_lines=odd_lines,
+            state=FreezeState.MOVING, silent=silent, frozen_us=frozen_us, last_us=frozen_us,
+            last_row_us=int(cleaned.at_us[-1]), odd_lines=odd_lines,
         )  # fmt: skip
-    if _is_jump(table, frozen, spans):
+    if _is_jump(cleaned, int(run[-1]), spans):
         run = run[:-1]
-        frozen = int(run[-1])
-    table, more = without_odd_lines(table, [0.0] * len(spans), first=frozen + 2)
-    odd_lines += more
-    restless = _restless(table, frozen, movement, throttle)
-    quiet = [column for column in range(table.values.shape[1]) if column not in restless]
-    changed = table.changed(quiet)
-    after = changed[changed > frozen].tolist()
-    change_us = _change_interval_us(table, run, movement)
-    jitter_us = _jitter_us(table)
-    lateness = _Lateness(table, frozen, change_us, jitter_us, line_us)
-    frozen_us = int(table.at_us[frozen])
-    up, cut, highest = _throttle(table, everything, frozen, throttle)
-    came = cut if cut is not None else after[-1] if after else None
-    return FreezeAnalysis(
-        state=FreezeState.CHANGED if after else FreezeState.HELD,
+    cleaned, more = without_odd_lines(cleaned, [0.0] * len(spans), first=int(run[-1]) + 2)
+    change_us = _change_interval_us(cleaned, run, movement)
+    budget = UncertaintyBudget(line_interval_us(cleaned), change_us, _jitter_us(cleaned), line_us)
+    timing = _Timing(cleaned, int(run[-1]), budget)
+    return replace(
+        _after_freeze(timing, movement, spans, throttle, pause_us),
         silent=silent,
-        frozen_us=frozen_us,
-        last_us=int(table.at_us[after[-1]]) if after else frozen_us,
-        last_row_us=last_row_us,
-        hold=lateness.until(after[-1]) if after else None,
-        cut=None if cut is None else lateness.until(cut),
-        steps=len(after),
-        cut_steps=_steps_down(table, frozen, cut, throttle),
-        stick_steps=int((table.changed(movement.columns) > frozen).sum()),
-        jumped=any(_is_jump(table, row, spans) for row in after[:_STEPS_TO_LOOK_AT]),
-        at_once=came is not None and int(table.at_us[came]) - frozen_us <= limit_us and not lateness.until(came).low_us,
-        throttle_was_up=up,
-        highest_after_cut=highest,
-        last_throttle=None if throttle is None else float(table.values[-1, throttle.column]),
-        before=tuple(table.values[frozen].tolist()),
-        after=tuple(table.values[-1].tolist()),
-        restless=restless,
-        odd_lines=odd_lines,
-        line_interval_us=line_interval_us(table),
-        change_interval_us=change_us,
-        jitter_us=jitter_us,
-        line_us=line_us,
+        throttle=None if throttle is None else _throttle_response(timing, table, throttle),
+        odd_lines=odd_lines + more,
     )
 
 
-def _last_run(table: Table, movement: Movement, limit_us: int) -> Ints:
+def _after_freeze(
+    timing: _Timing, movement: Movement, spans: Sequence[float], throttle: ThrottleColumn | None, pause_us: int
+) -> FreezeAnalysis:
+    """Return which values came after the freeze, and when."""
+    table, frozen = timing.table, timing.frozen
+    restless = _restless(table, frozen, movement, throttle)
+    changed = table.changed([column for column in range(table.values.shape[1]) if column not in restless])
+    after = changed[changed > frozen].tolist()
+    frozen_us = int(table.at_us[frozen])
+    cut = None if throttle is None else _cut_row(table, frozen, throttle)
+    failsafe = cut if cut is not None else after[-1] if after else None
+    at_once = (
+        failsafe is not None
+        and int(table.at_us[failsafe]) - frozen_us <= pause_us
+        and not timing.from_off_to(failsafe).low_us
+    )
+    return FreezeAnalysis(
+        state=FreezeState.CHANGED if after else FreezeState.HELD,
+        silent=False,
+        frozen_us=frozen_us,
+        last_us=int(table.at_us[after[-1]]) if after else frozen_us,
+        last_row_us=int(table.at_us[-1]),
+        hold=timing.from_off_to(after[-1]) if after else None,
+        steps=len(after),
+        stick_steps=int((table.changed(movement.columns) > frozen).sum()),
+        jumped=any(_is_jump(table, row, spans) for row in after[:_STEPS_TO_LOOK_AT]),
+        at_once=at_once,
+        before=tuple(table.values[frozen].tolist()),
+        after=tuple(table.values[-1].tolist()),
+        restless=restless,
+        budget=timing.budget,
+    )
+
+
+def _last_run(table: RowTable, movement: Movement, limit_us: int) -> Ints:
     """Return the rows of the last unbroken movement: changes of moving channels, none far from the next.
 
-    What follows a freeze is a step or two; a stick that is moved on after a pause makes many. A change in a piece
-    of data that came after a stall may have been printed as soon as the piece before was there.
+    A freeze is followed by one or two steps; a stick that moves again after a pause makes many. A change in a piece
+    of data that arrived after a stall may have been printed as soon as the previous piece had arrived.
     """
     changes = table.changed(movement.columns)
     gaps = table.since_us[changes][1:] - table.at_us[changes][:-1]
@@ -286,8 +318,8 @@ def _last_run(table: Table, movement: Movement, limit_us: int) -> Ints:
     return long[-1] if long else changes
 
 
-def _is_jump(table: Table, row: int, spans: Sequence[float]) -> bool:
-    """Tell whether a row changes a channel far more than the rows before ever did."""
+def _is_jump(table: RowTable, row: int, spans: Sequence[float]) -> bool:
+    """Return whether a row changes a channel far more than all rows before."""
     steps = np.abs(np.diff(table.values[: row + 1], axis=0))
     if len(steps) < 2:
         return False
@@ -295,9 +327,9 @@ def _is_jump(table: Table, row: int, spans: Sequence[float]) -> bool:
     return bool((steps[-1] > large).any())
 
 
-def _restless(table: Table, frozen: int, movement: Movement, throttle: ThrottleColumn | None) -> tuple[int, ...]:
-    """Return columns that go on changing to the end, although the handset's own have frozen."""
-    found = []
+def _restless(table: RowTable, frozen: int, movement: Movement, throttle: ThrottleColumn | None) -> tuple[int, ...]:
+    """Return columns that change to the end although the moving columns have frozen."""
+    restless = []
     begin_us, end_us = int(table.at_us[frozen]), int(table.at_us[-1])
     for column in range(table.values.shape[1]):
         changes = table.changed([column])
@@ -305,67 +337,59 @@ def _restless(table: Table, frozen: int, movement: Movement, throttle: ThrottleC
         late_us = begin_us + _RESTLESS_SHARE * (end_us - begin_us)
         own = column in movement.columns or (throttle is not None and column == throttle.column)
         if not own and len(changes) > _RESTLESS_CHANGES and table.at_us[changes[-1]] >= late_us:
-            found.append(column)
-    return tuple(found)
+            restless.append(column)
+    return tuple(restless)
 
 
-def _change_interval_us(table: Table, run: Ints, movement: Movement) -> int:
+def _change_interval_us(table: RowTable, run: Ints, movement: Movement) -> int:
     """Return the longest time between two changes shortly before the freeze."""
     instants = table.at_us[run]
     recent = instants[instants >= instants[-1] - _LOOK_BACK_US]
     return max(movement.interval_us, int(np.diff(recent).max()) if len(recent) > 1 else 0)
 
 
-def _jitter_us(table: Table) -> int:
+def _jitter_us(table: RowTable) -> int:
     intervals = np.diff(table.at_us)
     return int(np.abs(intervals - np.median(intervals)).max()) if len(intervals) else 0
 
 
-def _throttle(
-    table: Table, everything: Table, frozen: int, throttle: ThrottleColumn | None
-) -> tuple[bool | None, int | None, float | None]:
-    """Return whether the throttle was up at the freeze, the row that cuts it, and the highest value after that."""
-    if throttle is None:
-        return None, None, None
-    value = table.values[:, throttle.column]
-    idle: NDArray[np.bool_] = value <= throttle.idle_up_to
-    if idle[frozen]:
-        return False, None, None
-    rows = np.flatnonzero(idle)
-    rows = rows[rows > frozen]
-    if not len(rows):
-        return True, None, None
-    cut = int(rows[0])
-    later = everything.values[everything.at_us >= table.at_us[cut], throttle.column]
-    return True, cut, float(later.max())
+def _cut_row(table: RowTable, frozen: int, throttle: ThrottleColumn) -> int | None:
+    """Return the first row after the freeze in which the throttle is idle; None where it was idle before."""
+    idle = table.values[frozen:, throttle.column] <= throttle.idle_up_to
+    return None if idle[0] or not idle.any() else frozen + int(np.argmax(idle))
 
 
-def _steps_down(table: Table, frozen: int, cut: int | None, throttle: ThrottleColumn | None) -> int:
-    """Return in how many rows the throttle changed from the freeze to the cut; a failsafe takes one."""
-    if cut is None or throttle is None:
-        return 0
+def _throttle_response(timing: _Timing, everything: RowTable, throttle: ThrottleColumn) -> ThrottleResponse:
+    """Return what the throttle did; `everything` has the odd lines too, which count after the cut."""
+    table, frozen = timing.table, timing.frozen
+    values = table.values[:, throttle.column]
+    was_up, last = bool(values[frozen] > throttle.idle_up_to), float(values[-1])
+    cut = _cut_row(table, frozen, throttle)
+    if cut is None:
+        return ThrottleResponse(was_up, last)
     changes = table.changed([throttle.column])
-    return int(((changes > frozen) & (changes <= cut)).sum())
+    steps = int(((changes > frozen) & (changes <= cut)).sum())
+    later = everything.values[everything.at_us >= table.at_us[cut], throttle.column]
+    return ThrottleResponse(was_up, last, timing.from_off_to(cut), steps, float(later.max()))
 
 
 @dataclass(frozen=True, slots=True)
-class _Lateness:
-    """What bounds the time from switching off to a row; see the head of this module."""
+class _Timing:
+    """Bounds of the time from switching off to a row; see the theory at the top."""
 
-    table: Table
+    table: RowTable
     frozen: int
-    change_us: int
-    jitter_us: int
-    line_us: int
+    budget: UncertaintyBudget
 
     def _printed_after_us(self, row: int) -> int:
-        """Return an instant after which, on the host's time line, a row was printed."""
+        """Return an instant on the host's clock after which a row was printed."""
         at_us, since_us = int(self.table.at_us[row]), int(self.table.since_us[row])
-        return at_us - min(self.jitter_us, at_us - since_us) - self.line_us
+        return at_us - min(self.budget.jitter_us, at_us - since_us) - self.budget.line_us
 
-    def until(self, row: int) -> TimeInterval:
+    def from_off_to(self, row: int) -> TimeInterval:
+        """Return the time from switching off to a row."""
         at_us = self.table.at_us
         off_from_us = self._printed_after_us(self.frozen - 1)
-        off_until_us = int(at_us[self.frozen]) + self.change_us
+        off_until_us = int(at_us[self.frozen]) + self.budget.change_interval_us
         low_us = self._printed_after_us(row - 1) - off_until_us
         return TimeInterval(max(0, low_us), int(at_us[row]) - off_from_us)

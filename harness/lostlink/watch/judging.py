@@ -1,4 +1,4 @@
-"""From what the rows show to attempts, verdicts and sentences. Pure."""
+"""From the analysis of the rows to attempts, verdicts and sentences. Pure."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ class AttemptResult(Enum):
     CAME = "the failsafe came"
     NOT_IDLE = "other values came, but the throttle did not go to idle"
     HELD = "the last values were held"
-    CEASED = "the board ceased to print"
+    CEASED = "the board stopped printing"
     NOT_FROZEN = "the values did not freeze"
     NOT_MOVED = "no stick was kept moving"
-    THROTTLE_LOW = "the throttle was at idle already"
-    AT_ONCE = "other values came at once, without a freeze before"
+    THROTTLE_LOW = "the throttle was already at idle"
+    AT_ONCE = "other values came at once, without a freeze"
     BY_STEPS = "the throttle went down step by step"
     PAUSED = "the stick paused"
 
@@ -43,16 +43,16 @@ class Attempt:
     Attributes
     ----------
     result : AttemptResult
-    look : FreezeAnalysis or None
-        What the rows show; None when no stick was moved.
+    analysis : FreezeAnalysis or None
+        None when no stick was moved.
     watched_us : int
-        How long the rows were watched after the freeze.
+        Time for which the rows were watched after the freeze.
     highest_us, last_us : float or None
         Pulse widths of the throttle: highest after the cut, and at the end.
     """
 
     result: AttemptResult
-    look: FreezeAnalysis | None = None
+    analysis: FreezeAnalysis | None = None
     watched_us: int = 0
     highest_us: float | None = None
     last_us: float | None = None
@@ -60,30 +60,33 @@ class Attempt:
     @property
     def hold(self) -> TimeInterval | None:
         """Time from switching off to the failsafe: of the throttle where it is known, else of all channels."""
-        if self.look is None:
+        if self.analysis is None:
             return None
-        return self.look.cut or (self.look.hold if self.result in (AttemptResult.CAME, AttemptResult.AT_ONCE) else None)
+        if self.analysis.throttle is not None and self.analysis.throttle.cut is not None:
+            return self.analysis.throttle.cut
+        return self.analysis.hold if self.result in (AttemptResult.CAME, AttemptResult.AT_ONCE) else None
 
 
-def classify(look: FreezeAnalysis) -> AttemptResult:
-    """Return how an attempt ended whose rows show this."""
-    if look.state is FreezeState.MOVING:
+def classify(analysis: FreezeAnalysis) -> AttemptResult:
+    """Return how an attempt ended."""
+    if analysis.state is FreezeState.MOVING:
         return AttemptResult.NOT_FROZEN
-    if look.throttle_was_up is False:
+    throttle = analysis.throttle
+    if throttle is not None and not throttle.was_up:
         return AttemptResult.THROTTLE_LOW
-    if look.state is FreezeState.HELD:
-        return AttemptResult.CEASED if look.silent else AttemptResult.HELD
-    if look.cut_steps > 1:
+    if analysis.state is FreezeState.HELD:
+        return AttemptResult.CEASED if analysis.silent else AttemptResult.HELD
+    if throttle is not None and throttle.steps > 1:
         return AttemptResult.BY_STEPS
-    if look.stick_steps > 1 or not look.jumped:
+    if analysis.stick_steps > 1 or not analysis.jumped:
         return AttemptResult.PAUSED
-    if look.throttle_was_up and look.cut is None:
+    if throttle is not None and throttle.cut is None:
         return AttemptResult.NOT_IDLE
-    return AttemptResult.AT_ONCE if look.at_once else AttemptResult.CAME
+    return AttemptResult.AT_ONCE if analysis.at_once else AttemptResult.CAME
 
 
 def pulse_lag_us(profile: Profile) -> int:
-    """Return how long after a new value the first pulse that shows it may end: a frame, and its place in it."""
+    """Return the longest time in microseconds from a new throttle value to the end of its first pulse."""
     output = profile.output
     before_us = sum(channel.failsafe_us for channel in profile.channels[: profile.throttle_index + 1])
     if output.style == "fixed period":
@@ -92,13 +95,13 @@ def pulse_lag_us(profile: Profile) -> int:
 
 
 def text_of(span: TimeInterval) -> str:
-    """Return a time with its uncertainty, in whole milliseconds; the rounding is in the uncertainty."""
+    """Return a time with its uncertainty in whole milliseconds; the uncertainty includes the rounding."""
     middle_ms, half_ms = _whole_ms(span)
     return f"{middle_ms} ms ± {half_ms} ms"
 
 
 def _whole_ms(span: TimeInterval) -> tuple[int, int]:
-    """Return middle and half-width in whole milliseconds that together still hold the whole span."""
+    """Return middle and half-width in whole milliseconds that cover the whole interval."""
     middle_ms = round(span.middle_us / 1000)
     return middle_ms, math.ceil(max(span.high_us / 1000 - middle_ms, middle_ms - span.low_us / 1000))
 
@@ -108,8 +111,8 @@ def _ms(time_us: int) -> str:
 
 
 def sentence(attempt: Attempt) -> str:
-    """Return what was seen, as a pilot would say it."""
-    look, watched = attempt.look, f"{attempt.watched_us / 1e6:.1f} s"
+    """Return the result in one or two sentences for a pilot."""
+    analysis, watched = attempt.analysis, f"{attempt.watched_us / 1e6:.1f} s"
     match attempt.result:
         case AttemptResult.CAME:
             assert attempt.hold is not None
@@ -117,84 +120,85 @@ def sentence(attempt: Attempt) -> str:
         case AttemptResult.NOT_IDLE:
             return f"Other values came, but the throttle did not go to idle within the {watched} watched."
         case AttemptResult.HELD:
-            return f"The receiver held its last values: it never cut the throttle in the {watched} watched."
+            return f"The receiver held its last values and did not cut the throttle in the {watched} watched."
         case AttemptResult.CEASED:
-            assert look is not None
-            after_us = look.last_row_us - look.frozen_us
+            assert analysis is not None
+            after_us = analysis.last_row_us - analysis.frozen_us
             when = f"{_ms(after_us)} after the values froze" if after_us > 0 else "when the values froze"
             return (
-                f"The board ceased to print {when}, without failsafe values; "
-                "what its outputs do then cannot be seen here."
+                f"The board stopped printing {when}, without failsafe values. "
+                "The test cannot see its outputs after that."
             )
         case AttemptResult.NOT_FROZEN:
-            return "The values did not freeze: the handset was not switched off, or something else moves them."
+            return "The values did not freeze: the handset was not switched off, or another source changes them."
         case AttemptResult.NOT_MOVED:
-            return "No stick was kept moving, so nobody could see when the values freeze."
+            return "No stick was kept moving, so a freeze of the values could not be detected."
         case AttemptResult.THROTTLE_LOW:
-            return "The throttle stood at idle when the values froze, so no cut could be seen; raise it and repeat."
+            return "The throttle was at idle when the values froze, so no cut could be seen. Raise it and repeat."
         case AttemptResult.AT_ONCE:
             return (
-                "Other values came at once, with no freeze before that could be seen: a very short hold, or the "
-                "handset's own last packet. A board that prints more often would show which."
+                "Other values came at once, without a visible freeze. Either the hold time is very short, or they are "
+                "the handset's own last packet. Print more often to distinguish the two."
             )
         case AttemptResult.PAUSED:
             return (
-                "The stick went on for a few small steps after a pause, so nobody can say when the handset went off. "
-                "Repeat, without a pause."
+                "The stick moved a few small steps after a pause, so the time of switching off is not known. "
+                "Repeat without a pause."
             )
         case AttemptResult.BY_STEPS:
             return (
-                "The throttle went down step by step after the stick had come to rest: a hand, or a failsafe that "
-                "goes down slowly. Repeat, and leave the throttle alone."
+                "The throttle went down step by step after the stick had stopped. It was moved by hand, or the "
+                "failsafe lowers it slowly. Repeat without moving the throttle."
             )
 
 
 def how_known(attempt: Attempt) -> str:
-    """Return what the uncertainty of the hold time is made of, in words."""
-    look = attempt.look
-    if look is None or attempt.hold is None:
+    """Return the contributions to the uncertainty of the hold time, in words."""
+    analysis = attempt.analysis
+    if analysis is None or attempt.hold is None:
         return ""
     return (
-        f"Times are the host's, added up for the worst case: a line every {_ms(look.line_interval_us)}, "
-        f"a change of the moving stick at least every {_ms(look.change_interval_us)}, the port late by "
-        f"up to {_ms(look.jitter_us)}, {_ms(look.line_us)} for a line on the cable."
+        f"Host times; the uncertainty is the worst-case sum of: a line every {_ms(analysis.budget.line_interval_us)}, "
+        f"a change of the moving stick at least every {_ms(analysis.budget.change_interval_us)}, port latency "
+        f"varying by up to {_ms(analysis.budget.jitter_us)}, {_ms(analysis.budget.line_us)} for a line on the cable."
     )
 
 
 def remarks(attempt: Attempt, names: Sequence[str]) -> list[str]:
-    """Return what else a reader should know."""
-    look = attempt.look
-    if look is None:
+    """Return further remarks for the reader."""
+    analysis = attempt.analysis
+    if analysis is None:
         return []
-    said = []
-    if look.steps > 1 and attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE):
-        said.append(f"The values came in {look.steps} steps.")
-    if look.silent and attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE):
-        said.append("After that the board ceased to print.")
-    if look.restless:
-        left = ", ".join(names[column] for column in look.restless)
-        said.append(f"Left out, because they go on changing without the handset: {left}.")
-    if look.odd_lines:
-        said.append(f"Left out: {look.odd_lines} single lines that were far off.")
-    return said
+    texts = []
+    if analysis.steps > 1 and attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE):
+        texts.append(f"The values came in {analysis.steps} steps.")
+    if analysis.silent and attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE):
+        texts.append("After that the board stopped printing.")
+    if analysis.restless:
+        left = ", ".join(names[column] for column in analysis.restless)
+        texts.append(f"Left out, because they continue to change without the handset: {left}.")
+    if analysis.odd_lines:
+        texts.append(
+            f"Left out: {analysis.odd_lines} isolated outlier {'line' if analysis.odd_lines == 1 else 'lines'}."
+        )
+    return texts
 
 
 def moved(attempt: Attempt, names: Sequence[str]) -> str:
-    """Return each channel's value in the freeze and at the end."""
-    look = attempt.look
-    if look is None or look.before == look.after:
+    """Return the values of all channels in the freeze and at the end."""
+    analysis = attempt.analysis
+    if analysis is None or analysis.before == analysis.after:
         return ""
-    pairs = zip(names, look.before, look.after, strict=True)
+    pairs = zip(names, analysis.before, analysis.after, strict=True)
     return (
         "Values before and after: " + ", ".join(f"{name} {before:g} → {after:g}" for name, before, after in pairs) + "."
     )
 
 
 def judge(attempts: Sequence[Attempt], profile: Profile | None) -> list[Verdict]:
-    """Return a verdict for each requirement that this test can say something about.
+    """Return a verdict for each requirement that this test covers.
 
-    Without a profile there is no limit: a hold time is told and not judged, and only a throttle that was never cut
-    is a failure.
+    Without a profile there is no limit: the hold time is reported without a verdict, and only held values fail.
     """
     verdicts = []
     for name in _IDS:
@@ -207,27 +211,26 @@ def judge(attempts: Sequence[Attempt], profile: Profile | None) -> list[Verdict]
 
 
 def _verdict(name: str, attempt: Attempt, profile: Profile | None) -> tuple[float, Verdict]:
-    """Return how large the measured value is, and the verdict."""
+    """Return the measured value, for the choice of the worst attempt, and the verdict."""
     if attempt.result in _SHOWS_NOTHING:
         outcome = Outcome.INCONCLUSIVE if name == "FS-OFF" else Outcome.NOT_TESTED
         return 0.0, Verdict(requirement=CATALOGUE[name], outcome=outcome, reason=sentence(attempt))
     if name == "FS-OFF":
         return _off(attempt, profile)
     if profile is None:
-        return _untested(name, "without a profile nobody knows which channel is the throttle")
+        return _untested(name, "without a profile the throttle channel is not known")
     if attempt.result is AttemptResult.HELD:
         return _untested(name, "the failsafe never came")
     if name == "FS-VALUE":
         return _width(name, "throttle at the end", attempt.last_us, profile, "as the board prints it")
     if attempt.result is AttemptResult.NOT_IDLE:
         return _untested(name, "the throttle was never cut")
-    if attempt.look is not None and attempt.look.silent:
-        return _untested(name, "the board ceased to print after the cut")
-    look = attempt.look
-    watched = (
-        "" if look is None else f", in the {(look.last_row_us - look.frozen_us) / 1e6:.1f} s watched after the freeze"
-    )
-    reason = f"as the board prints it{watched}"
+    if attempt.analysis is not None and attempt.analysis.silent:
+        return _untested(name, "the board stopped printing after the cut")
+    reason = "as the board prints it"
+    if attempt.analysis is not None:
+        watched_s = (attempt.analysis.last_row_us - attempt.analysis.frozen_us) / 1e6
+        reason += f", in the {watched_s:.1f} s watched after the freeze"
     return _width(name, "highest throttle after the cut", attempt.highest_us, profile, reason)
 
 
@@ -255,7 +258,7 @@ def _width(name: str, what: str, width_us: float | None, profile: Profile, reaso
 
 
 def _off(attempt: Attempt, profile: Profile | None) -> tuple[float, Verdict]:
-    """Judge the time to the cut; the limit is for pulses, which follow what is printed by up to a frame."""
+    """Judge the time to the cut; the limit is for pulses, which follow the printed values by up to a frame."""
     if attempt.result in (AttemptResult.HELD, AttemptResult.NOT_IDLE):
         never = Measurement(
             name="time to the cut", value=attempt.watched_us, how_seen=HowSeen.REPORTED, only_at_least=True
@@ -271,7 +274,7 @@ def _off(attempt: Attempt, profile: Profile | None) -> tuple[float, Verdict]:
         return attempt.hold.middle_us, Verdict(
             requirement=CATALOGUE["FS-OFF"], outcome=Outcome.NOT_TESTED,
             measured=f"hold time: {text_of(attempt.hold)}", how_seen=HowSeen.REPORTED.value,
-            reason="no profile was given, so there is no limit: this is the hold time only",
+            reason="without a profile there is no limit; this is the hold time only",
         )  # fmt: skip
     lag_us = pulse_lag_us(profile)
     middle_ms, half_ms = _whole_ms(TimeInterval(attempt.hold.low_us, attempt.hold.high_us + lag_us))
@@ -292,18 +295,17 @@ def conclusion(attempts: Sequence[Attempt], verdicts: Sequence[Verdict], profile
             return "Do not fly this link: after the handset was switched off the last values were held."
         return failed
     if exit_code(verdicts) is ExitCode.MET:
-        return "The throttle was cut in time, stood at idle, and stayed there for as long as was watched."
+        return "The throttle was cut in time and stayed at idle while watched."
     came = [attempt for attempt in attempts if attempt.result is AttemptResult.CAME]
     if profile is None and len(came) == len(attempts):
         longest = max((attempt.hold for attempt in came if attempt.hold), key=lambda span: span.high_us)
-        return f"Hold time {text_of(longest)}. No profile, so no limit: nothing is judged."
-    doubts = (verdict for verdict in verdicts if verdict.outcome not in (Outcome.MET, Outcome.WAIVED))
-    doubt = next(doubts, None)
-    if doubt is None:
+        return f"Hold time {text_of(longest)}. Without a profile there is no limit and no verdict."
+    undecided = next((verdict for verdict in verdicts if verdict.outcome not in (Outcome.MET, Outcome.WAIVED)), None)
+    if undecided is None:
         return ALL_WAIVED
-    if doubt.measured:
-        return f"Inconclusive: {doubt.measured}, limit {doubt.limit}."
-    return f"Inconclusive. {_first_upper(doubt.reason)}".rstrip(".") + "."
+    if undecided.measured:
+        return f"Inconclusive: {undecided.measured}, limit {undecided.limit}."
+    return f"Inconclusive. {_first_upper(undecided.reason)}".rstrip(".") + "."
 
 
 def _first_upper(text: str) -> str:

@@ -1,4 +1,4 @@
-"""A line and its columns, read until an instant. The only place of this package that waits."""
+"""Reads a serial line and its columns until an instant. The only module of this package that waits."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lostlink.watch.column_stats import TableStats
 from lostlink.watch.columns import ColumnLayout, ColumnReader, PrintedRow
 
 MOST_ROWS = 1_000_000
-"""So many rows are kept for a test; at 1000 lines a second that is a quarter of an hour."""
+"""Most rows of a test: a quarter of an hour at 1000 lines per second."""
 _TURN_S = 0.1
 _WHOLE_FRAMES = 3
 _QUIET_NS = 3_000_000_000
@@ -20,7 +20,7 @@ _BYTES_TO_JUDGE = 200
 
 
 class ByteSource(Protocol):
-    """What a serial line offers; see `lostlink.bench.line.SerialLine`."""
+    """Interface of a serial line; see `lostlink.bench.line.SerialLine`."""
 
     port: str
     baud: int
@@ -36,11 +36,11 @@ class Listener:
     ----------
     source : ByteSource
     channels : int, optional
-        How many channels the profile has.
+        Number of channels of the profile.
     keep : bool
         Whether rows are kept.
     clock_ns : callable
-        The clock of the source's stamps.
+        Clock of the source's time stamps.
 
     Attributes
     ----------
@@ -70,16 +70,16 @@ class Listener:
 
     @property
     def layout(self) -> ColumnLayout | None:
-        """What the columns are; None before the first rows."""
+        """Meaning of the columns; None before the first rows."""
         return self.columns.layout(self._channels)
 
     def listen(self, until_ns: int) -> None:
-        """Read until something came, or until an instant; at most a short while.
+        """Read once: until data arrive or until an instant, at most 0.1 s.
 
         Raises
         ------
         lostlink.errors.RigError
-            If the port is gone.
+            If the connection to the port is lost.
         LostlinkError
             If the board speaks the bench protocol, or prints more than can be kept.
         """
@@ -108,15 +108,15 @@ class Listener:
             self.listen(until_ns)
 
     def problem(self) -> str:
-        """Return in words what is wrong with what comes; empty when lines come."""
+        """Return what is wrong with the received data, in words; empty when rows arrive."""
         counts, now_ns = self.columns.counts, self.now_ns()
         if now_ns - self._last_byte_ns > _QUIET_NS:
             since_s = (now_ns - self._last_byte_ns) / 1e9
-            return f"nothing comes since {since_s:.0f} s; is the board on, and does it print?"
+            return f"no data for {since_s:.0f} s; is the board on, and does it print?"
         if counts.rows or counts.bytes < _BYTES_TO_JUDGE:
             return ""
         if counts.zeros:
-            return f"what comes is not text ({counts.zeros} zero bytes); is it another protocol, or another --baud?"
+            return f"the data are not text ({counts.zeros} zero bytes); check the protocol and --baud"
         return (
             f"no columns of numbers in {counts.bytes} bytes ({counts.garbage} lines of garbage, {counts.broken} of "
             f"changing length, {counts.headers} of words); is --baud {self.source.baud} right?"

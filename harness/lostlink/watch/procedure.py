@@ -1,4 +1,4 @@
-"""The failsafe test with a person at the handset: move a stick, switch off, wait, tell.
+"""The failsafe test with an operator at the handset: move a stick, switch off, wait for the failsafe.
 
 ::
 
@@ -7,7 +7,7 @@
           ▼                  ▼               ▼
        not moved         not frozen        held
 
-All judgement is in `freeze` and `results`; here is only when to say what, and when enough was seen.
+The analysis is in `freeze` and `judging`. This module only times the instructions and ends an attempt.
 """
 
 from __future__ import annotations
@@ -18,46 +18,46 @@ from dataclasses import dataclass
 
 from lostlink.errors import ProfileError, RigError
 from lostlink.watch.columns import BITS_PER_BYTE
-from lostlink.watch.freeze import FreezeAnalysis, FreezeState, ThrottleColumn, look, moving
+from lostlink.watch.freeze import FreezeAnalysis, FreezeState, ThrottleColumn, analyse, moving
 from lostlink.watch.judging import Attempt, AttemptResult, classify, sentence
 from lostlink.watch.listener import Listener
-from lostlink.watch.table import Table
+from lostlink.watch.table import RowTable
 from lostlink.watch.units import Scale, scale_for
 from lostlink_sims import Profile
 
 _TURN_NS = 250_000_000
 _LONGEST_STAYS = 3
-"""A failsafe that goes on changing is watched for so many times its usual time, and no longer."""
+"""Longest time that a changing failsafe is watched, as a multiple of `WaitTimes.stay_us`."""
 Tell = Callable[[str], None]
 
 MOVE = """\
-Throttle up to about half, and leave it there.
-Keep the other stick moving in circles, without a pause, until the handset is off."""
-SWITCH_OFF = "NOW switch the handset off, with the stick still moving, and leave it off."
+Set the throttle to about half and leave it there.
+Move the other stick in circles without a pause until the handset is off."""
+SWITCH_OFF = "NOW switch the handset off while the stick is moving, and leave it off."
 AGAIN = "Switch the handset on again."
-_TOLD = {
-    FreezeState.MOVING: "The values change again.",
+_ANNOUNCEMENTS = {
+    FreezeState.MOVING: "The values are changing again.",
     FreezeState.HELD: "The values are frozen. Leave the handset off.",
-    FreezeState.CHANGED: "Other values came. Leave the handset off.",
+    FreezeState.CHANGED: "The values changed after the freeze. Leave the handset off.",
 }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaitTimes:
-    """How long to wait for what, in microseconds.
+    """Times of an attempt, in microseconds.
 
     Attributes
     ----------
     first_line_us : int
-        For the first line of columns.
+        Longest wait for the first line of columns.
     movement_us : int
-        How long a stick must be seen moving.
+        Time for which a stick must move.
     movement_wait_us, off_wait_us : int
-        For the operator to move a stick, and to switch off.
+        Longest wait for the operator to move a stick, and to switch off.
     hold_us : int
-        For the failsafe after the freeze.
+        Longest wait for the failsafe after the freeze.
     stay_us : int
-        How long the failsafe is watched.
+        Time for which the failsafe is watched.
     """
 
     first_line_us: int = 10_000_000
@@ -69,18 +69,18 @@ class WaitTimes:
 
 
 def wait_times_for(profile: Profile | None) -> WaitTimes:
-    """Return a plan that watches well beyond the profile's limit."""
-    plan = WaitTimes()
+    """Return times that extend well beyond the profile's limit."""
+    times = WaitTimes()
     if profile is None:
-        return plan
-    return WaitTimes(hold_us=max(plan.hold_us, 2 * profile.requirements.cut_within_us))
+        return times
+    return WaitTimes(hold_us=max(times.hold_us, 2 * profile.requirements.cut_within_us))
 
 
 @dataclass(frozen=True, slots=True)
 class _View:
-    """The rows of an attempt, and what their numbers mean."""
+    """The rows of an attempt, with the scale of their values and the throttle's column."""
 
-    table: Table
+    table: RowTable
     scale: Scale
     throttle: ThrottleColumn | None
 
@@ -98,29 +98,29 @@ class FailsafeTest:
         Must keep its rows.
     profile : Profile, optional
     tell : callable
-        Says something to the operator.
-    plan : WaitTimes, optional
+        Shows a text to the operator.
+    times : WaitTimes, optional
 
     Attributes
     ----------
     attempts : list of Attempt
-        Those that are complete.
+        Completed attempts.
     """
 
-    def __init__(self, listener: Listener, profile: Profile | None, tell: Tell, plan: WaitTimes | None = None) -> None:
+    def __init__(self, listener: Listener, profile: Profile | None, tell: Tell, times: WaitTimes | None = None) -> None:
         self.attempts: list[Attempt] = []
         self.listener = listener
         self._profile = profile
         self._tell = tell
-        self._plan = plan or wait_times_for(profile)
+        self._times = times or wait_times_for(profile)
 
     def run(self, repeats: int = 1) -> None:
-        """Make so many attempts; one in which no stick moves is the last.
+        """Run `repeats` attempts, or fewer when the operator moves no stick.
 
         Raises
         ------
         lostlink.errors.RigError
-            If the port is gone or silent.
+            If the connection to the port is lost, or no lines arrive.
         lostlink.errors.ProfileError
             If the board prints no throttle.
         """
@@ -148,7 +148,7 @@ class FailsafeTest:
         since_ns = listener.started_ns + since_us * 1000
         first = bisect_left(listener.rows, since_ns, key=lambda row: row.at_ns)
         scale = scale_for(layout.kind, self._profile)
-        table = Table.of(listener.rows[first:], layout, listener.started_ns)
+        table = RowTable.of(listener.rows[first:], layout, listener.started_ns)
         return _View(table, scale, self._throttle(len(layout.channels), scale))
 
     def _throttle(self, printed: int, scale: Scale) -> ThrottleColumn | None:
@@ -157,16 +157,16 @@ class FailsafeTest:
         index = self._profile.throttle_index
         if index >= printed:
             raise ProfileError(
-                f"{self.listener.source.port}: prints {printed} channels, and the profile's throttle is channel "
-                f"{index + 1}; allowed: a profile whose channels are those that the board prints, in the same order"
+                f"{self.listener.source.port}: prints {printed} channels, but the throttle of the profile is channel "
+                f"{index + 1}; give a profile with the channels that the board prints, in the same order"
             )
         return ThrottleColumn(index, scale.largest_up_to(self._profile.requirements.idle_below_us))
 
     def _wait_for_lines(self) -> None:
-        until_ns = self.listener.started_ns + self._plan.first_line_us * 1000
+        until_ns = self.listener.started_ns + self._times.first_line_us * 1000
         while self.listener.layout is None:
             if self.listener.now_ns() >= until_ns:
-                problem = self.listener.problem() or "no columns of numbers come"
+                problem = self.listener.problem() or "no columns of numbers arrive"
                 raise RigError(f"{self.listener.source.port}: {problem}")
             self.listener.listen(until_ns)
 
@@ -179,21 +179,21 @@ class FailsafeTest:
         state = FreezeState.MOVING
         while True:
             self.listener.listen_until(self.listener.now_ns() + _TURN_NS)
-            view = self._view(cue_us - self._plan.movement_us)
+            view = self._view(cue_us - self._times.movement_us)
             found = self._look(view, cue_us)
             if found is None:
                 return Attempt(result=AttemptResult.NOT_MOVED)
             if found.state is not state:
                 state = found.state
-                self._tell(_TOLD[state])
+                self._tell(_ANNOUNCEMENTS[state])
             if self._is_over(found, cue_us):
                 return self._result(found, view)
 
     def _wait_for_movement(self) -> int | None:
-        """Return the instant until which a stick has moved long enough; None when it never did."""
-        plan, begin_us = self._plan, self._now_us()
-        while (now_us := self._now_us()) < begin_us + plan.movement_wait_us:
-            since_us = now_us - plan.movement_us
+        """Return the instant at which a stick has moved long enough; None on timeout."""
+        times, begin_us = self._times, self._now_us()
+        while (now_us := self._now_us()) < begin_us + times.movement_wait_us:
+            since_us = now_us - times.movement_us
             if since_us >= begin_us:
                 view = self._view(since_us)
                 if moving(view.table, view.spans, since_us, now_us):
@@ -202,35 +202,36 @@ class FailsafeTest:
         return None
 
     def _look(self, view: _View, cue_us: int) -> FreezeAnalysis | None:
-        movement = moving(view.table, view.spans, cue_us - self._plan.movement_us, cue_us)
+        movement = moving(view.table, view.spans, cue_us - self._times.movement_us, cue_us)
         if movement is None:
-            return None  # what seemed to be a stick was a clock
+            return None  # the moving column was a clock
         listener = self.listener
         line_us = (listener.columns.counts.longest_line + 1) * BITS_PER_BYTE * 1_000_000 // listener.source.baud
-        return look(
+        return analyse(
             view.table, movement, view.spans, self._now_us(), throttle=view.throttle, line_us=line_us
         )  # fmt: skip
 
     def _is_over(self, found: FreezeAnalysis, cue_us: int) -> bool:
-        """Tell whether enough was seen."""
-        plan, now_us = self._plan, self._now_us()
+        """Return whether the attempt is complete."""
+        times, now_us = self._times, self._now_us()
         if found.state is FreezeState.MOVING:
-            return now_us - cue_us >= plan.off_wait_us
-        waited = now_us - found.frozen_us >= plan.hold_us + found.change_interval_us
+            return now_us - cue_us >= times.off_wait_us
+        waited = now_us - found.frozen_us >= times.hold_us + found.budget.change_interval_us
         if found.state is FreezeState.HELD:
             return waited
-        stood = now_us - found.last_us >= plan.stay_us
-        if found.throttle_was_up and found.cut is None:
-            return waited and stood
-        return stood or now_us - found.frozen_us >= plan.hold_us + _LONGEST_STAYS * plan.stay_us
+        watched = now_us - found.last_us >= times.stay_us
+        if found.throttle is not None and found.throttle.was_up and found.throttle.cut is None:
+            return waited and watched
+        return watched or now_us - found.frozen_us >= times.hold_us + _LONGEST_STAYS * times.stay_us
 
     def _result(self, found: FreezeAnalysis, view: _View) -> Attempt:
-        width_us = view.scale.width_us
+        width_us, throttle = view.scale.width_us, found.throttle
+        highest = None if throttle is None else throttle.highest_after_cut
         until_us = found.last_row_us if found.silent else self._now_us()
         return Attempt(
             result=classify(found),
-            look=found,
-            watched_us=max(0, until_us - found.frozen_us - found.change_interval_us),
-            highest_us=None if found.highest_after_cut is None else width_us(found.highest_after_cut),
-            last_us=None if found.last_throttle is None else width_us(found.last_throttle),
+            analysis=found,
+            watched_us=max(0, until_us - found.frozen_us - found.budget.change_interval_us),
+            highest_us=None if highest is None else width_us(highest),
+            last_us=None if throttle is None else width_us(throttle.last),
         )

@@ -14,7 +14,7 @@ Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class RowTable:
     """Rows in order of time.
 
     Attributes
@@ -31,7 +31,7 @@ class Table:
     values: NDArray[np.float64]
 
     @classmethod
-    def of(cls, rows: Sequence[PrintedRow], layout: ColumnLayout, origin_ns: int) -> Table:
+    def of(cls, rows: Sequence[PrintedRow], layout: ColumnLayout, origin_ns: int) -> RowTable:
         """Return the channels of the rows that have the layout's number of columns."""
         fit = [row for row in rows if len(row.values) == layout.width]
         stamps = np.array([(row.at_ns, row.since_ns) for row in fit], np.int64).reshape(-1, 2)
@@ -42,9 +42,9 @@ class Table:
     def __len__(self) -> int:
         return len(self.at_us)
 
-    def part(self, rows: NDArray[np.bool_]) -> Table:
+    def part(self, rows: NDArray[np.bool_]) -> RowTable:
         """Return some of the rows."""
-        return Table(self.at_us[rows], self.since_us[rows], self.values[rows])
+        return RowTable(self.at_us[rows], self.since_us[rows], self.values[rows])
 
     def changed(self, columns: Sequence[int]) -> Ints:
         """Return the rows in which any of the columns differs from the row before."""
@@ -52,7 +52,7 @@ class Table:
         return np.flatnonzero((here[1:] != here[:-1]).any(1)) + 1
 
 
-def without_odd_lines(table: Table, far: Sequence[float], first: int = 0) -> tuple[Table, int]:
+def without_odd_lines(table: RowTable, far: Sequence[float], first: int = 0) -> tuple[RowTable, int]:
     """Leave out single rows far off from two neighbours that are the same, and say how many.
 
     A byte lost on the line makes such a row. So does a value that came for one line only: look at all rows where
@@ -60,7 +60,7 @@ def without_odd_lines(table: Table, far: Sequence[float], first: int = 0) -> tup
 
     Parameters
     ----------
-    table : Table
+    table : RowTable
     far : sequence of float
         For each column how far off is far.
     first : int

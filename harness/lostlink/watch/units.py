@@ -1,4 +1,4 @@
-"""What a printed number means: its range, its middle, and the pulse width that it stands for."""
+"""Range, middle and pulse width of a printed number."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ class Scale:
     low, high, middle : int
         The ends and the middle, in the numbers' own unit.
     unit : str
-        What one step is called.
+        Unit of the numbers.
     step : int
-        How many of them make up the finest step that a stick of 256 codes can show.
+        Smallest step of a stick with 256 codes, in this unit.
     table : (n,) ndarray of int64
         Pulse width in microseconds for each number from 0 on; empty when the numbers are widths.
     """
@@ -58,27 +58,27 @@ class Scale:
         return self.table[np.clip(np.rint(values), 0, len(self.table) - 1).astype(np.int64)].astype(np.float64)
 
     def largest_up_to(self, width_us: float) -> float:
-        """Return the largest number that stands for at most this width; -1 when there is none."""
+        """Return the largest number whose pulse width is at most `width_us`; -1 when there is none."""
         if not len(self.table):
             return width_us
         return float(np.searchsorted(self.table, width_us, side="right")) - 1
 
 
 def names_of(layout: ColumnLayout, profile: Profile | None) -> list[str]:
-    """Return what the channels are called: by the profile, by the board, or by their number."""
+    """Return the names of the channels: from the profile, from the board, or their numbers."""
     names = []
-    for place, column in enumerate(layout.channels):
-        if profile is not None and place < len(profile.channels):
-            names.append(profile.channels[place].name)
+    for index, column in enumerate(layout.channels):
+        if profile is not None and index < len(profile.channels):
+            names.append(profile.channels[index].name)
         else:
-            names.append(layout.names[column] or f"channel {place + 1}")
+            names.append(layout.names[column] or f"channel {index + 1}")
     return names
 
 
 def scale_for(kind: ValueKind, profile: Profile | None) -> Scale:
-    """Return the scale of a kind of numbers, by the profile's rules or else the plain ones.
+    """Return the scale of a kind of numbers, by the profile's mapping or the default one.
 
-    The plain rules are a width of 1000 to 2000 µs, and a code that is a reading without its two lowest bits.
+    The default is 1000 to 2000 µs, and a code is an ADC reading without its two lowest bits.
     """
     link = profile or Profile()
     low_us, high_us = link.receiver.low_us, link.receiver.high_us
