@@ -17,6 +17,7 @@ PACKAGES = {"lostlink_sims": ROOT / "sims" / "lostlink_sims", "lostlink": ROOT /
 
 FLOORS = (
     "errors",
+    "files",
     "verdicts extensions",
     "requirements",
     "results",

@@ -6,6 +6,7 @@ Loads in every pytest run of its environment, so only pytest and the standard li
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shlex
 from collections.abc import Iterator
@@ -13,7 +14,17 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from lostlink.suite.session import JUDGE, PROFILE, PROPERTY, RIG, RIG_LOST, WAIVED, decides
+from lostlink.suite.session import (
+    EVIDENCE,
+    JUDGE,
+    NOT_WRITTEN,
+    PROFILE,
+    PROPERTY,
+    RIG,
+    RIG_LOST,
+    WAIVED,
+    decides,
+)
 
 if TYPE_CHECKING:
     from lostlink.rigs import Rig
@@ -151,23 +162,31 @@ def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config)
     if required is not None and required.id in rig.profile.requirements.waived:
         request.node.stash[WAIVED] = True
         pytest.skip("waived by the owner")
-    judge = Judge(required, rig, _replay(pytestconfig, request.node, required))
+    judge = Judge(required, rig, *_commands(pytestconfig, request.node, required))
     request.node.stash[JUDGE] = judge
     yield judge
     del request.node.stash[JUDGE]
 
 
-def _replay(config: pytest.Config, item: pytest.Item, required: Requirement | None) -> str:
-    """Return the command that reproduces this test."""
+def _commands(config: pytest.Config, item: pytest.Item, required: Requirement | None) -> tuple[str, str]:
+    """Return the commands that repeat this test, and the saved run of its finding; the latter is empty without one."""
     named = ((name, config.getoption(f"--lostlink-{name}")) for name in ("profile", "receiver", "rig", "baud"))
     options = [(name, str(value)) for name, value in named if value and value != _DEFAULT_RIG]
+    profile = [value for name, value in options if name == "profile"]
+    short = [word for name, value in options if name != "profile" for word in (f"--{name}", value)]
     seed = config.getoption("--lostlink-seed")
+    evidence = config.stash.get(EVIDENCE, "")
+    folder = f"{evidence}/failing" if evidence else config.getoption("--lostlink-evidence")
+    replay = ""
+    if folder and required is not None:
+        link = [f"{evidence}/profile.toml"] if evidence else profile
+        replay = shlex.join(["lostlink", "replay", f"{folder}/{required.id}.scenario.toml", *link, *short])
     if required is not None and item.nodeid.rpartition("::")[0].endswith(tuple(_suite_files())):
-        words = ["lostlink", "prove", *(value for name, value in options if name == "profile")]
-        words += [word for name, value in options if name != "profile" for word in (f"--{name}", value)]
-        return shlex.join([*words, "--seed", str(seed), "--only", required.id])
+        out = f"{evidence or 'lostlink-evidence'}-{required.id}"
+        words = ["lostlink", "prove", *profile, *short, "--seed", str(seed), "--only", required.id, "--out", out]
+        return shlex.join(words), replay
     words = ["pytest", item.nodeid, *(f"--lostlink-{name}={value}" for name, value in options)]
-    return shlex.join([*words, f"--lostlink-seed={seed}"])
+    return shlex.join([*words, f"--lostlink-seed={seed}"]), replay
 
 
 def _suite_files() -> list[str]:
@@ -215,9 +234,26 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
     item.user_properties.append((PROPERTY, json.dumps(verdict.as_dict(), ensure_ascii=False)))
     report.user_properties = list(item.user_properties)
     if judge is not None and (folder := item.config.getoption("--lostlink-runs")):
-        judge.keep(folder, error)
+        with _noting_what_cannot_be_written(item.config):
+            judge.keep(folder, error)
     if judge is not None and isinstance(error, judging.FINDINGS):
         report.longrepr = judge.explain(error)
         if folder := item.config.getoption("--lostlink-evidence"):
-            judge.save(folder, error)
+            with _noting_what_cannot_be_written(item.config):
+                judge.save(folder, error)
     return report
+
+
+@contextlib.contextmanager
+def _noting_what_cannot_be_written(config: pytest.Config) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        config.stash.setdefault(NOT_WRITTEN, error)
+
+
+def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
+    """Say which run could not be written."""
+    error = config.stash.get(NOT_WRITTEN, None)
+    if error is not None:
+        terminalreporter.write_line(f"lostlink: evidence not complete: {error.filename}: {error.strerror}", red=True)

@@ -61,6 +61,8 @@ class Result:
         How the connection to the rig was lost; empty when it was not.
     rig : dict of str to str
         What the rig reports of itself.
+    not_written : OSError or None
+        Why evidence could not be written during the run.
     """
 
     verdicts: list[Verdict] = field(default_factory=list)
@@ -69,6 +71,7 @@ class Result:
     errors: list[str] = field(default_factory=list)
     rig_lost: str = ""
     rig: dict[str, str] = field(default_factory=dict)
+    not_written: OSError | None = None
 
     def with_outcome(self, outcome: Outcome) -> list[Verdict]:
         """Return the verdicts of one outcome, the most severe first."""

@@ -95,7 +95,7 @@ def begin(folder: Path, *words: object) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", "lostlink.cli", "campaign", str(HERON), "--trials", "150000", "--quiet"]
     command += ["--out", str(folder), *map(str, words)]
     running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    journal, until_s = folder / "tallies.jsonl", time.monotonic() + 60
+    journal, until_s = folder.with_name(f"{folder.name}.unfinished") / "tallies.jsonl", time.monotonic() + 60
     while not (journal.is_file() and journal.stat().st_size):
         assert running.poll() is None, running.communicate()
         assert time.monotonic() < until_s

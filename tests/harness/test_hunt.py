@@ -431,7 +431,7 @@ def test_saved_test_runs_by_itself(second_loss: tuple[Path, Any], receiver: str 
     assert done.returncode == code, done.stdout
     if code:
         assert "FS-AGAIN" in done.stdout
-        assert "replay" in done.stdout
+        assert "repeat" in done.stdout
 
 
 def test_saved_test_counts_in_prove(second_loss: tuple[Path, Any]) -> None:
@@ -467,7 +467,7 @@ def test_an_earlier_hunt_is_written_over_and_nothing_else(tmp_path: Path) -> Non
     (own / "notes.txt").write_text("mine", encoding="utf-8")
     said = run(str(HERON), "--runs", "5", "--out", str(own))
     assert said.exit_code == 2
-    assert "contains other files; allowed:" in said.output
+    assert "contains other files; choose" in said.output
     assert (own / "notes.txt").read_text(encoding="utf-8") == "mine"
     # A mark that names files elsewhere has nothing taken away there.
     (out / "hunt.json").write_text(json.dumps({"schema": 1, "files": ["../own/notes.txt"]}), encoding="utf-8")

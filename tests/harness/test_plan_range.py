@@ -26,7 +26,7 @@ def plan(*words: object) -> Result:
 
 def table(tmp_path: Path, *words: object) -> dict[str, dict[float, dict[str, float]]]:
     """Return what a plan writes: by path, by distance, by column."""
-    done = plan(*words, "--csv", tmp_path / "range.csv")
+    done = plan(*words, "--csv", tmp_path / "range.csv", "--force")
     assert done.exit_code == 0, done.output
     found: dict[str, dict[float, dict[str, float]]] = {}
     with (tmp_path / "range.csv").open(encoding="utf-8", newline="") as file:

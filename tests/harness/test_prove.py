@@ -81,11 +81,16 @@ def test_a_failure_says_everything(failing: tuple[Path, Result]) -> None:
         "motors",
     ):
         assert part in text
-    replay = next(line for line in text.splitlines() if "replay" in line).split()
-    assert replay[1:3] == ["lostlink", "prove"]
-    again = lostlink(*replay[2:], "--out", folder / "again", "--quiet")
-    assert again.exit_code == 1
-    assert (folder / "again" / "failing" / "FS-CUT.txt").read_text(encoding="utf-8") == text
+    repeat = next(line for line in text.splitlines() if line.startswith("  repeat")).split()
+    assert repeat[1:3] == ["lostlink", "prove"]
+    assert lostlink(*repeat[2:], "--quiet").exit_code == 1
+    again = (Path(f"{folder}-FS-CUT") / "failing" / "FS-CUT.txt").read_text(encoding="utf-8")
+    assert again.partition("\n  replay")[0] == text.partition("\n  replay")[0]
+    replay = next(line for line in text.splitlines() if line.startswith("  replay")).split()
+    assert replay[1:3] == ["lostlink", "replay"]
+    shown = lostlink(*replay[2:])
+    assert shown.exit_code == 0, shown.output
+    assert "link cut" in shown.output
 
 
 def test_evidence_of_a_failure(failing: tuple[Path, Result]) -> None:
@@ -127,7 +132,7 @@ def test_same_seed_same_verdicts(tmp_path: Path) -> None:
         folder = tmp_path / str(number)
         assert lostlink("prove", HERON, "--out", folder, "--seed", seed, "--only", "FS-CUT,LT-STICK").exit_code == 0
         document = json.loads((folder / "verdicts.json").read_text(encoding="utf-8"))
-        documents.append(document["verdicts"])
+        documents.append([{**verdict, "replay": ""} for verdict in document["verdicts"]])
     assert documents[0] == documents[1]
     assert documents[0] != documents[2]
 
@@ -300,7 +305,7 @@ def test_a_folder_in_other_use_is_refused(tmp_path: Path) -> None:
     mine.write_text("name = 'mine'\n", encoding="utf-8")
     run = lostlink("prove", mine, "--out", tmp_path, "--only", "FS-CUT")
     assert run.exit_code == 2
-    assert "contains other files; allowed: a new or empty folder" in run.output
+    assert "contains other files; choose a new or empty folder" in run.output
     assert mine.read_text(encoding="utf-8") == "name = 'mine'\n"
     for _ in range(2):
         assert lostlink("prove", mine, "--out", tmp_path / "ev", "--only", "FS-CUT").exit_code == 0

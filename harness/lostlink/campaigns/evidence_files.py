@@ -7,6 +7,8 @@ distributions); ``tallies.jsonl`` (the journal); ``worst/`` with the scenarios o
 from __future__ import annotations
 
 import json
+import shutil
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,10 +16,10 @@ from lostlink.campaigns import statistics
 from lostlink.campaigns.campaign import JOURNAL, Campaign, described, head
 from lostlink.campaigns.tally import CRITERIA, Count, Criterion
 from lostlink.campaigns.times import NEVER_US
-from lostlink.errors import EvidenceError, UsageError
+from lostlink.errors import EvidenceError, ExitCode, UsageError
 from lostlink.evidence import summary
-from lostlink.evidence.document import read_json
-from lostlink.evidence.folder import fresh_folder
+from lostlink.evidence.document import FILE, read_json
+from lostlink.evidence.folder import EvidenceFolder, unfinished
 from lostlink.evidence.reader import CAMPAIGN_FILE
 from lostlink.profiles import write_scenario
 from lostlink.verdicts import grouped, quantity
@@ -25,17 +27,55 @@ from lostlink.verdicts import grouped, quantity
 QUANTILES: Final = (0.5, 0.99, 0.999)
 
 
-def prepare(out: str, campaign: Campaign, *, resume: bool) -> Path:
-    """Return the folder, ready; with `resume`, take the tallies that it holds.
+def prepare(
+    out: str, campaign: Campaign, *, resume: bool = False, restart: bool = False, inputs: Iterable[str] = ()
+) -> EvidenceFolder:
+    """Return the folder, ready; with `resume`, take the tallies of the campaign there.
+
+    Parameters
+    ----------
+    out : str
+    campaign : Campaign
+    resume, restart : bool
+        Continue, or discard, a campaign that was stopped.
+    inputs : iterable of str
+        Files that the command reads.
 
     Raises
     ------
     UsageError
-        If the folder is in other use, or holds another campaign.
+        If the folder is in other use, or holds a stopped campaign (without `resume` or `restart`) or another one.
     """
+    killed = unfinished(out)
+    before = killed if (killed / CAMPAIGN_FILE).is_file() else Path(out)
     if not resume:
-        return fresh_folder(out)
-    folder = Path(out)
+        if not restart and (before == killed or _was_stopped(before)):
+            raise UsageError(
+                f"--out {out}: holds a campaign that was stopped; add --resume to continue it, or --restart to discard "
+                "it and begin a new one"
+            )
+        return EvidenceFolder(out, inputs=inputs)
+    _check_head(before, campaign)
+    folder = EvidenceFolder(out, inputs=inputs, keep_unfinished=before == killed)
+    try:
+        if (before / JOURNAL).is_file():
+            if before != folder.path:
+                shutil.copyfile(before / JOURNAL, folder.path / JOURNAL)
+            campaign.resume(folder.path)
+    except BaseException:
+        folder.__exit__(None, None, None)
+        raise
+    return folder
+
+
+def _was_stopped(folder: Path) -> bool:
+    try:
+        return (folder / CAMPAIGN_FILE).is_file() and read_json(folder / FILE)["exit_code"] == ExitCode.INTERRUPTED
+    except (EvidenceError, KeyError):
+        return False
+
+
+def _check_head(folder: Path, campaign: Campaign) -> None:
     try:
         before = read_json(folder / CAMPAIGN_FILE)["head"]
     except (EvidenceError, KeyError) as error:
@@ -48,9 +88,6 @@ def prepare(out: str, campaign: Campaign, *, resume: bool) -> Path:
                 f"--resume: the campaign in {folder} has a different {name.replace('_', ' ')}; "
                 "continue with the same profile, receiver, seed and flight"
             )
-    if (folder / JOURNAL).is_file():
-        campaign.resume(folder)
-    return folder
 
 
 def as_dict(campaign: Campaign) -> dict[str, Any]:

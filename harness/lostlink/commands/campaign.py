@@ -28,6 +28,7 @@ from lostlink.profiles import read_link
 from lostlink.report import write_report
 from lostlink.rigs import open_rig, receiver_file
 from lostlink.show.campaign import campaign_progress, show
+from lostlink.show.console import evidence_line
 from lostlink_sims.batch.trials import CAUSES
 
 _USUAL_TRIALS: Final = 10_000
@@ -67,6 +68,7 @@ _USUAL_TRIALS: Final = 10_000
 @click.option("--cluster", metavar="ADDRESS", help="A Dask scheduler, or local:N for a cluster on this computer.")
 @shared.out_option("lostlink-campaign")
 @click.option("--resume", is_flag=True, help="Continue the campaign in that folder.")
+@click.option("--restart", is_flag=True, help="Discard a stopped campaign in that folder.")
 @shared.quiet_option
 def command(
     profile: str | None,
@@ -83,6 +85,7 @@ def command(
     cluster: str | None,
     out: str,
     resume: bool,
+    restart: bool,
     quiet: bool,
 ) -> None:
     """Run a Monte Carlo campaign of flights that lose their link, and bound how often the failsafe fails.
@@ -104,26 +107,39 @@ def command(
     link = read_link(profile)
     rig = open_rig(link, receiver=receiver)
     rig.close()
+    if resume and restart:
+        raise UsageError("--resume and --restart: choose one of the two")
     rule = _rule(until, sequential)
     lot = flight_trials(link, seed, duration_us=int(duration_us), causes=causes or tuple(CAUSES))
     plan = CampaignPlan(lot, receiver, most_trials(rule, trials, _USUAL_TRIALS), rule, _about(about, until), confidence)
     campaign = Campaign(plan)
-    folder = prepare(out, campaign, resume=resume)
     started = dt.datetime.now(dt.UTC)
+    code = receiver_file(receiver)
     head = run_head(
-        link, profile_file=profile, receiver=receiver or rig.receiver, receiver_file=receiver_file(receiver),
-        rig=rig.name, seed=seed, only=[], started=started,
+        link, profile_file=profile, receiver=receiver or rig.receiver, receiver_file=code, rig=rig.name, seed=seed,
+        only=[], started=started,
     )  # fmt: skip
-    _write(folder, campaign, head)
-    with _workers(jobs, cluster, plan.engine, plan.trials) as workers, campaign_progress() as progress:
-        campaign.run(workers, folder, progress)
-    head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
-    _write(folder, campaign, head)
-    write_report(folder)
-    if quiet:
-        click.echo(campaign.conclusion())
-    else:
-        show(campaign, head, folder, workers.name if workers else "in this process")
+    inputs = [name for name in (profile, code) if name]
+    # Workers first: what is wrong with them ends the command before earlier evidence is discarded.
+    with (
+        _workers(jobs, cluster, plan.engine, plan.trials) as workers,
+        prepare(out, campaign, resume=resume, restart=restart, inputs=inputs) as folder,
+    ):
+        _write(folder.path, campaign, head)
+        with campaign_progress() as progress:
+            campaign.run(workers, folder.path, progress)
+        head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
+        try:
+            if quiet:
+                click.echo(campaign.conclusion())
+            else:
+                show(campaign, head, folder.target, workers.name if workers else "in this process")
+        finally:
+            _write(folder.path, campaign, head)
+            write_report(folder.path)
+            folder.complete()
+    if not quiet:
+        evidence_line(out)
     raise SystemExit(campaign.exit_code)
 
 

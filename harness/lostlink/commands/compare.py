@@ -7,6 +7,7 @@ import click
 from lostlink.commands import shared
 from lostlink.evidence.comparison import compare, conclusion, exit_code
 from lostlink.evidence.reader import read_evidence
+from lostlink.files import check_output, write_output
 from lostlink.show import comparison
 
 
@@ -14,8 +15,9 @@ from lostlink.show import comparison
 @click.argument("before", metavar="A")
 @click.argument("after", metavar="B")
 @click.option("--markdown", metavar="FILE", help="Write the comparison as Markdown, for the summary of a CI job.")
+@shared.force_option
 @shared.quiet_option
-def command(before: str, after: str, markdown: str | None, quiet: bool) -> None:
+def command(before: str, after: str, markdown: str | None, force: bool, quiet: bool) -> None:
     """Compare two evidence folders: what got better or worse from A to B, requirement by requirement.
 
     A change of firmware, two boards, simulation and bench, two campaigns. A measured value counts as changed only
@@ -27,12 +29,14 @@ def command(before: str, after: str, markdown: str | None, quiet: bool) -> None:
     \b
     lostlink compare evidence-of-last-week lostlink-evidence
     """  # noqa: D301
+    if markdown is not None:
+        check_output("--markdown", markdown, force=force, inputs=[before, after])
     a, b = read_evidence(before), read_evidence(after)
     rows = compare(a, b)
-    if markdown is not None:
-        shared.write_output("--markdown", markdown, comparison.as_markdown(a, b, rows))
     if quiet:
         click.echo(conclusion(rows))
     else:
         comparison.show(a, b, rows)
+    if markdown is not None:
+        write_output("--markdown", markdown, comparison.as_markdown(a, b, rows), force=force, inputs=[before, after])
     raise SystemExit(exit_code(rows))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from lostlink.commands import shared
@@ -11,7 +13,7 @@ from lostlink.hunt.description import Case, conclusion
 from lostlink.hunt.evidence_files import files, prepare
 from lostlink.hunt.runner import Budget
 from lostlink.profiles import read_link
-from lostlink.rigs import open_rig
+from lostlink.rigs import open_rig, receiver_file
 from lostlink.show import hunt as screen
 
 
@@ -63,15 +65,19 @@ def command(
         runs=runs or (1000 if budget_us is None else None), seconds=None if budget_us is None else budget_us / 1e6
     )
     open_rig(link, receiver=receiver).close()
-    case = Case(profile, receiver, prepare(out))
-    with screen.hunt_progress(limits) as progress:
-        found = search.hunt(
-            link, lambda: open_rig(link, receiver=receiver), seed=seed, budget=limits, find_all=find_all,
-            progress=progress,
-        )  # fmt: skip
-    write_files(case.folder, files(found, case))
-    if quiet:
-        click.echo(conclusion(found))
-    else:
-        screen.show(found, case)
+    case = Case(profile, receiver, Path(out))
+    with prepare(out, [name for name in (profile, receiver_file(receiver)) if name]) as folder:
+        with screen.hunt_progress(limits) as progress:
+            found = search.hunt(
+                link, lambda: open_rig(link, receiver=receiver), seed=seed, budget=limits, find_all=find_all,
+                progress=progress,
+            )  # fmt: skip
+        try:
+            if quiet:
+                click.echo(conclusion(found))
+            else:
+                screen.show(found, case)
+        finally:
+            write_files(folder.path, files(found, case))
+            folder.complete()
     raise SystemExit(found.exit_code)

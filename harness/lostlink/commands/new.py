@@ -10,7 +10,8 @@ from typing import Any
 import click
 
 from lostlink.commands import shared
-from lostlink.errors import ProfileError, UsageError
+from lostlink.errors import ProfileError
+from lostlink.files import check_output, write_output
 from lostlink.profiles import commented_profile, parse_profile
 from lostlink.profiles.models import settings_of, value_of
 from lostlink.profiles.template import Facts, channels_of
@@ -43,14 +44,13 @@ def command(path: str, name: str | None, ask: bool | None, force: bool, **given:
     lostlink new my_link.toml
     lostlink new my_link.toml --timeout "300 ms" --channels "roll, pitch, throttle, yaw, arm/2"
     """  # noqa: D301
-    if not force and Path(path).exists():
-        raise UsageError(f"{path}: exists already; choose another name, or --force to overwrite it")
+    check_output("FILE", path, force=force)
     nothing = all(value is None for value in given.values())
     if sys.stdin.isatty() and nothing if ask is None else ask:
         given = _asked(given)
     text = commented_profile(name or Path(path).stem.replace("_", " "), path, _facts(given))
     parse_profile(text, source=f"the profile for {path}")
-    shared.write_output("FILE", path, text, force=force)
+    write_output("FILE", path, text, force=force)
     click.echo(f"{path} written. Fit it to your link, then: lostlink prove {path}")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +11,7 @@ import click
 
 from lostlink.commands import shared
 from lostlink.errors import UsageError
+from lostlink.files import check_output, write_output
 from lostlink.planning import fit, latency, link_range, timeout
 from lostlink.planning.loss_log import read_loss_log
 from lostlink.profiles import read_link
@@ -35,15 +36,23 @@ def command() -> None:
     """  # noqa: D301
 
 
-def _write_csv(csv: str | None, header: Sequence[str], rows: Iterable[Sequence[Any]], inputs: Sequence[str]) -> None:
-    if csv is not None:
-        shared.write_output("--csv", csv, shared.csv_text(header, rows), inputs=inputs)
+class _Outputs:
+    """The files of a plan, refused before the work begins: ``--csv`` and ``--report``."""
 
+    def __init__(self, profile: str | None, csv: str | None, report: str | None, force: bool) -> None:
+        self.csv, self.report = csv, report
+        self._guard: dict[str, Any] = {"force": force, "inputs": [profile] if profile else []}
+        for option, path in (("--csv", csv), ("--report", report)):
+            if path is not None:
+                check_output(option, path, **self._guard)
 
-def _write_page(report: str | None, page: PlanPage, inputs: Sequence[str]) -> None:
-    if report is not None:
-        shared.write_output("--report", report, plan_text(page), inputs=inputs)
-        click.echo(f"Page: {report}")
+    def write(self, header: Sequence[str], rows: Iterable[Sequence[Any]], page: Callable[[], PlanPage]) -> None:
+        """Write the table and the page."""
+        if self.csv is not None:
+            write_output("--csv", self.csv, shared.csv_text(header, rows), **self._guard)
+        if self.report is not None:
+            write_output("--report", self.report, plan_text(page()), **self._guard)
+            click.echo(f"Page: {self.report}")
 
 
 @command.command("timeout")
@@ -64,6 +73,7 @@ def _write_page(report: str | None, page: PlanPage, inputs: Sequence[str]) -> No
 @shared.seed_option
 @shared.csv_option
 @_report_option
+@shared.force_option
 def timeout_command(
     profile: str | None,
     from_us: int,
@@ -75,6 +85,7 @@ def timeout_command(
     seed: int,
     csv: str | None,
     report: str | None,
+    force: bool,
 ) -> None:
     """Compare timeouts: false failsafes in ordinary use against the time from a real loss to the throttle cut.
 
@@ -84,6 +95,7 @@ def timeout_command(
     \b
     lostlink plan timeout my_link.toml --from "100 ms" --to "1 s" --flight "15 min"
     """  # noqa: D301
+    outputs = _Outputs(profile, csv, report, force)
     link = read_link(profile)
     least_us = max(2 * link.handset.packet_interval_us, 1000)
     if not least_us <= from_us <= to_us <= 60_000_000:
@@ -98,10 +110,10 @@ def timeout_command(
          row.mean_us, row.worst_us, row.blind_m(speed_m_s), row.fall_m)
         for row in rows
     )  # fmt: skip
-    inputs = [profile] if profile else []
-    _write_csv(csv, _TIMEOUT_COLUMNS, columns, inputs)
     screen.show_timeouts(link, rows, rates, advice, speed_m_s=speed_m_s, flight_us=flight_us, max_per_hour=max_per_hour)
-    _write_page(report, pages.timeout_page(link, rows, rates, advice, max_per_hour=max_per_hour), inputs)
+    outputs.write(
+        _TIMEOUT_COLUMNS, columns, lambda: pages.timeout_page(link, rows, rates, advice, max_per_hour=max_per_hour)
+    )
     shared.show_cautions()
 
 
@@ -117,19 +129,22 @@ def timeout_command(
 @shared.seed_option
 @shared.csv_option
 @_report_option
-def latency_command(profile: str | None, runs: int, seed: int, csv: str | None, report: str | None) -> None:
+@shared.force_option
+def latency_command(
+    profile: str | None, runs: int, seed: int, csv: str | None, report: str | None, force: bool
+) -> None:
     """Budget the delay from the throttle stick to its pulse, stage by stage, and compare it with the simulation.
 
     \b
     lostlink plan latency my_link.toml
     """  # noqa: D301
+    outputs = _Outputs(profile, csv, report, force)
     link = read_link(profile)
     lossy_us = latency.simulated_us(link, runs, seed, with_losses=True)
     clean_us = latency.simulated_us(link, runs, seed, with_losses=False)
-    inputs = [profile] if profile else []
-    _write_csv(csv, ("latency_us",), ((value,) for value in lossy_us.tolist()), inputs)
     screen.show_latencies(link, clean_us, lossy_us, seed)
-    _write_page(report, pages.latency_page(link, clean_us, lossy_us), inputs)
+    rows = ((value,) for value in lossy_us.tolist())
+    outputs.write(("latency_us",), rows, lambda: pages.latency_page(link, clean_us, lossy_us))
     shared.show_cautions()
 
 
@@ -145,6 +160,7 @@ def latency_command(profile: str | None, runs: int, seed: int, csv: str | None, 
               type=shared.Quantity("level", at_least=0, at_most=60, allowed="0 dB to 60 dB"))  # fmt: skip
 @shared.csv_option
 @_report_option
+@shared.force_option
 def range_command(
     profile: str | None,
     to_m: float,
@@ -153,6 +169,7 @@ def range_command(
     keep_db: float,
     csv: str | None,
     report: str | None,
+    force: bool,
 ) -> None:
     """Estimate the range: power, margin and packet loss against distance, in free space and over ground.
 
@@ -161,6 +178,7 @@ def range_command(
     \b
     lostlink plan range my_link.toml --to "1000 m" --fading rician
     """  # noqa: D301
+    outputs = _Outputs(profile, csv, report, force)
     link = read_link(profile)
     budget, is_own = link_range.budget_of(link)
     if fading is not None:
@@ -174,15 +192,15 @@ def range_command(
         ]
         for path in ("free space", "two-ray")
     }
-    inputs = [profile] if profile else []
-    _write_csv(
-        csv, ("path", "distance_m", "received_dbm", "margin_db", "loss", "false_per_hour"),
-        ((path, point.distance_m, point.received_dbm, point.margin_db, point.loss, point.per_hour)
-         for path, row in points.items() for point in row),
-        inputs,
-    )  # fmt: skip
     screen.show_ranges(link, budget, points, is_own=is_own, keep_db=keep_db, most_m=to_m)
-    _write_page(report, pages.range_page(link, budget, points, keep_db=keep_db, most_m=to_m), inputs)
+    rows = (
+        (path, point.distance_m, point.received_dbm, point.margin_db, point.loss, point.per_hour)
+        for path, row in points.items() for point in row
+    )  # fmt: skip
+    outputs.write(
+        ("path", "distance_m", "received_dbm", "margin_db", "loss", "false_per_hour"), rows,
+        lambda: pages.range_page(link, budget, points, keep_db=keep_db, most_m=to_m),
+    )  # fmt: skip
     shared.show_cautions()
 
 
@@ -202,12 +220,13 @@ def fit_command(losslog: str, counter_bits: str | None, interval_us: int | None,
     \b
     lostlink plan fit flight.csv --out losses.toml
     """  # noqa: D301
+    if out is not None:
+        check_output("--out", out, force=force, inputs=[losslog])
     bits = None if counter_bits is None else int(counter_bits)
     log = read_loss_log(losslog, counter_bits=bits, interval_us=interval_us)
     if len(log.lost) < 2:
         raise UsageError(f"{losslog}: only one packet; give a log of some thousand packets")
     fits = fit.fits(log.lost)
     if out is not None and log.lost.any():
-        text = fit.fragment(fits[0], Path(losslog).name)
-        shared.write_output("--out", out, text, force=force, inputs=[losslog])
+        write_output("--out", out, fit.fragment(fits[0], Path(losslog).name), force=force, inputs=[losslog])
     screen.show_fits(log, fits, losslog, out)

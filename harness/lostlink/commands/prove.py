@@ -10,12 +10,14 @@ import click
 
 from lostlink.commands import shared
 from lostlink.evidence.document import Document, run_head
-from lostlink.evidence.folder import fresh_folder, write_evidence
+from lostlink.evidence.folder import EvidenceFolder, write_evidence
 from lostlink.evidence.summary import suite_summary
+from lostlink.files import not_writable
 from lostlink.profiles import read_link
 from lostlink.report import write_report
 from lostlink.results import Result
 from lostlink.rigs import check_receiver_option, drives_hardware, open_rig, receiver_file
+from lostlink.show.console import evidence_line
 from lostlink.show.suite import suite_progress, verdicts
 from lostlink.suite.run import run_suite
 from lostlink_sims import Profile
@@ -67,37 +69,50 @@ def command(
     if drives_hardware(rig) and not props_off:
         shared.confirm_props_off()
     where = open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough)
+    code = receiver_file(receiver)
     try:
-        folder = fresh_folder(out)
+        folder = EvidenceFolder(out, inputs=[str(name) for name in (profile, code, *files) if name])
         started = dt.datetime.now(dt.UTC)
         head = run_head(
-            link, profile_file=profile, receiver=receiver or where.receiver, receiver_file=receiver_file(receiver),
-            rig=rig, seed=seed, only=ids, started=started,
+            link, profile_file=profile, receiver=receiver or where.receiver, receiver_file=code, rig=rig, seed=seed,
+            only=ids, started=started,
         )  # fmt: skip
-        # Should the run be killed, the folder says so.
-        _write(folder, link, Result(interrupted=True), head)
     except BaseException:
         where.close()
         raise
-    with suite_progress() as progress:
-        result = run_suite(
-            link, where, seed=seed, only=ids, evidence=folder, tests=files, progress=progress,
-            named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)),
-        )  # fmt: skip
-    head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
-    if where.about:
-        head["bench"] = result.rig
-    _write(folder, link, result, head)
-    write_report(folder)
+    with folder:
+        # Should the run be killed, the unfinished folder says so.
+        _write(folder.path, link, Result(interrupted=True), head)
+        with suite_progress() as progress:
+            result = run_suite(
+                link, where, seed=seed, only=ids, evidence=folder.path, evidence_name=out, tests=files,
+                named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)), progress=progress,
+            )  # fmt: skip
+        head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
+        if where.about:
+            head["bench"] = result.rig
+        try:  # shown first, as a full disk hides no conclusion; written also where nobody reads the output any more
+            _show(result, head, quiet=quiet)
+        finally:
+            if result.not_written is not None:
+                raise not_writable("--out", result.not_written.filename or out, result.not_written)
+            _write(folder.path, link, result, head)
+            write_report(folder.path)
+            folder.complete()
+    if not quiet:
+        evidence_line(out)
+    raise SystemExit(result.exit_code)
+
+
+def _show(result: Result, head: dict[str, Any], *, quiet: bool) -> None:
     if quiet:
         click.echo(result.conclusion)
     else:
-        verdicts(result, head, folder)
+        verdicts(result, head)
     if result.rig_lost:
         click.echo(f"lostlink: {result.rig_lost}", err=True)
     for error in result.errors:
         click.echo(f"lostlink: a test could not be run:\n{error}", err=True)
-    raise SystemExit(result.exit_code)
 
 
 def _write(folder: Path, link: Profile, result: Result, head: dict[str, Any]) -> None:

@@ -15,11 +15,13 @@ from lostlink.captures.to_trace import to_trace
 from lostlink.commands import shared
 from lostlink.errors import UsageError
 from lostlink.evidence.document import Document
-from lostlink.evidence.folder import fresh_folder, write_evidence
+from lostlink.evidence.folder import EvidenceFolder, write_evidence
 from lostlink.evidence.summary import suite_summary
+from lostlink.files import check_output, write_output
 from lostlink.profiles import read_link
 from lostlink.report import write_report
 from lostlink.show import capture as screen
+from lostlink.show.console import evidence_line
 
 
 @click.command("read")
@@ -54,27 +56,35 @@ def command(
     lostlink read bench.vcd
     lostlink read bench.csv my_link.toml --unit us --csv frames.csv
     """  # noqa: D301
+    inputs = [capture, *([profile] if profile else [])]
+    if out is not None and profile is None:
+        raise UsageError("--out needs a PROFILE")
+    if csv is not None:
+        check_output("--csv", csv, force=force, inputs=inputs)
     link = None if profile is None else read_link(profile)
     recording = read_capture(capture, unit=unit)
     sample_period_ps = None if tick is None else resolution.parse_tick(tick, recording.unit_ps)
     found = findings(recognise.choose(recording, signal, sample_period_ps), link)
     trace = None if link is None else to_trace(found.train, recording, link)
     frames = csv_text(recording, found.train)
-    if csv is not None:
-        shared.write_output("--csv", csv, frames, force=force, inputs=[capture])
-    if out is not None:
-        if link is None or trace is None:
-            raise UsageError("--out needs a PROFILE")
-        folder = fresh_folder(out)
-        head = capture_head(recording, link, profile, dt.datetime.now(dt.UTC))
-        document = Document(found.conclusion, found.exit_code, head, tuple(found.verdicts))
-        write_evidence(folder, document, suite_summary(document, {}), profile=link, files={"frames.csv": frames})
-        write_runs(folder, found, trace)
-        write_report(folder)
-    if quiet:
-        click.echo(found.conclusion)
-    else:
-        screen.show(recording, found, link, trace)
-        if out is not None:
-            click.echo(f"Evidence: {out}/report.html")
+    folder = None if out is None else EvidenceFolder(out, inputs=inputs)
+    try:
+        if quiet:
+            click.echo(found.conclusion)
+        else:
+            screen.show(recording, found, link, trace)
+    finally:
+        if csv is not None:
+            write_output("--csv", csv, frames, force=force, inputs=inputs)
+        if folder is not None and link is not None and trace is not None:
+            with folder:
+                head = capture_head(recording, link, profile, dt.datetime.now(dt.UTC))
+                document = Document(found.conclusion, found.exit_code, head, tuple(found.verdicts))
+                summary, frame_file = suite_summary(document, {}), {"frames.csv": frames}
+                write_evidence(folder.path, document, summary, profile=link, files=frame_file)
+                write_runs(folder.path, found, trace)
+                write_report(folder.path)
+                folder.complete()
+    if folder is not None and not quiet:
+        evidence_line(folder.target)
     raise SystemExit(found.exit_code)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
 from lostlink.commands import shared
 from lostlink.evidence import exports
+from lostlink.files import check_output, write_output
 from lostlink.profiles import read_link, read_scenario
-from lostlink.rigs import check_receiver_option, drives_hardware, open_rig
+from lostlink.rigs import check_receiver_option, drives_hardware, open_rig, receiver_file
 from lostlink.show.run import run
 
 
@@ -20,6 +23,7 @@ from lostlink.show.run import run
 @shared.props_off_option
 @click.option("--vcd", metavar="FILE", help="Write the signals as VCD.")
 @click.option("--csv", metavar="FILE", help="Write the events as CSV.")
+@shared.force_option
 def command(
     scenario: str,
     profile: str | None,
@@ -29,12 +33,20 @@ def command(
     props_off: bool,
     vcd: str | None,
     csv: str | None,
+    force: bool,
 ) -> None:
     """Run one scenario, such as a saved failure, and show what happened.
 
     \b
     lostlink replay lostlink-evidence/failing/FS-CUT.scenario.toml my_link.toml
     """  # noqa: D301
+    code = receiver_file(receiver)
+    guard: dict[str, Any] = {"force": force, "inputs": [name for name in (scenario, profile, code) if name]}
+    outputs = [(option, path, text) for option, path, text in (
+        ("--vcd", vcd, exports.vcd_text), ("--csv", csv, exports.csv_text),
+    ) if path is not None]  # fmt: skip
+    for option, path, _ in outputs:
+        check_output(option, path, **guard)
     link = read_link(profile)
     saved = read_scenario(scenario, link)
     check_receiver_option(rig, receiver)
@@ -45,8 +57,6 @@ def command(
         trace = where.run(saved)
     finally:
         where.close()
-    inputs = [name for name in (scenario, profile) if name]
-    for option, path, text in (("--vcd", vcd, exports.vcd_text), ("--csv", csv, exports.csv_text)):
-        if path is not None:
-            shared.write_output(option, path, text(trace), inputs=inputs)
     run(trace)
+    for option, path, text in outputs:
+        write_output(option, path, text(trace), **guard)

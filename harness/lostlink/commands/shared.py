@@ -1,4 +1,4 @@
-"""What several commands need: options, quantities, the confirmation before hardware is driven, output files."""
+"""What several commands need: options, quantities, the confirmation before hardware is driven, tables as CSV."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ import click
 
 from lostlink import extensions
 from lostlink.errors import UsageError
-from lostlink.evidence.folder import not_writable
 from lostlink.profiles.quantities import QuantityError, parse
 from lostlink.requirements import wrong_id
 from lostlink.results import CAUTIONS
@@ -160,34 +159,7 @@ def show_cautions() -> None:
         click.echo(caution)
 
 
-# --- output files ----------------------------------------------------------------------------------------------------
-
-
-def write_output(option: str, path: str, text: str, *, force: bool = True, inputs: Sequence[str] = ()) -> None:
-    """Write a file that an option names.
-
-    Parameters
-    ----------
-    force : bool
-        Whether an existing file is overwritten.
-    inputs : sequence of str
-        Files that the command reads; none of them is overwritten.
-
-    Raises
-    ------
-    UsageError
-        If the file cannot be written, exists already, or is an input.
-    """
-    target = Path(path)
-    try:
-        if any(Path(name).exists() and target.exists() and target.samefile(name) for name in inputs):
-            raise UsageError(f"{option} {path}: is an input of this command; choose another name")
-        with target.open("w" if force else "x", encoding="utf-8", newline="") as file:
-            file.write(text)
-    except FileExistsError:
-        raise UsageError(f"{option} {path}: exists already; choose another name, or --force to overwrite it") from None
-    except OSError as error:
-        raise not_writable(option, path, error) from error
+# --- tables ----------------------------------------------------------------------------------------------------------
 
 
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:

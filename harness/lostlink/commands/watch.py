@@ -12,12 +12,13 @@ from lostlink.bench.line import DEFAULT_BAUD, open_line
 from lostlink.commands import shared
 from lostlink.errors import ExitCode, LostlinkError, RigError, UsageError
 from lostlink.evidence.document import Document
-from lostlink.evidence.folder import fresh_folder, write_evidence
+from lostlink.evidence.folder import EvidenceFolder, write_evidence
 from lostlink.profiles import read_link
 from lostlink.report import write_report
 from lostlink.results import exit_code
 from lostlink.show import watch as screen
-from lostlink.show.console import console
+from lostlink.show.console import console, evidence_line
+from lostlink.verdicts import counted
 from lostlink.watch.evidence_files import files, summary_text, watch_head
 from lostlink.watch.judging import conclusion, judge
 from lostlink.watch.listener import Listener
@@ -103,10 +104,10 @@ def _test(
     with open_line(port, baud) as line:
         if not props_off:
             shared.confirm_props_off()
-        folder = fresh_folder(out)
-        started = dt.datetime.now(dt.UTC)
-        listener = Listener(line, channels=len(link.channels) if link else None, keep=True)
-        return _run(listener, link, profile, folder, repeats, started)
+        with EvidenceFolder(out, inputs=[profile] if profile else []) as folder:
+            started = dt.datetime.now(dt.UTC)
+            listener = Listener(line, channels=len(link.channels) if link else None, keep=True)
+            return _run(listener, link, profile, folder, repeats, started)
 
 
 def _tell(text: str) -> None:
@@ -115,13 +116,14 @@ def _tell(text: str) -> None:
 
 
 def _run(
-    listener: Listener, link: Profile | None, profile: str | None, folder: Path, repeats: int, started: dt.datetime
-) -> ExitCode:
+    listener: Listener, link: Profile | None, profile: str | None, folder: EvidenceFolder, repeats: int,
+    started: dt.datetime,
+) -> ExitCode:  # fmt: skip
     """Run the attempts and write the evidence, also after an error or interruption."""
     test = FailsafeTest(listener, link, _tell)
     head = watch_head(link, profile, listener.source.port, started)
     # Evidence of a test that is killed.
-    _write(folder, Document("Interrupted; nothing is proven.", ExitCode.INTERRUPTED, head, ()), test, link)
+    _write(folder.path, Document("Interrupted; nothing is proven.", ExitCode.INTERRUPTED, head, ()), test, link)
     ended, code, error = "", None, None
     try:
         test.run(repeats)
@@ -134,12 +136,18 @@ def _run(
     if code is None:
         code = exit_code(verdicts)
     head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
-    _write(folder, Document(text, code, head, tuple(verdicts)), test, link)
-    write_report(folder)
+    try:
+        if error is None:
+            screen.result(test.attempts, verdicts, text, _names(listener, link))
+    finally:
+        _write(folder.path, Document(text, code, head, tuple(verdicts)), test, link)
+        write_report(folder.path)
+        folder.complete()
     if error is not None:
-        click.echo(f"Rows: {len(listener.rows)}, attempts: {len(test.attempts)}, kept in {folder}", err=True)
+        rows, attempts = counted(len(listener.rows), "row"), counted(len(test.attempts), "attempt")
+        click.echo(f"{rows} and {attempts} are kept in {folder.target}", err=True)
         raise error
-    screen.result(test.attempts, verdicts, text, _names(listener, link), str(folder))
+    evidence_line(folder.target)
     return code
 
 

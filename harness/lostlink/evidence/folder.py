@@ -1,4 +1,4 @@
-"""The evidence folder on disk: prepared for a run, and written.
+"""The evidence folder on disk: written beside its place, moved there when it is complete.
 
 ``verdicts.json`` (`document`), ``summary.md`` (`summary`), ``profile.toml`` (the fully resolved profile),
 ``report.html``; by `prove` also ``junit.xml`` (pytest writes it), ``runs/`` (`run_writer`) and ``failing/`` with the
@@ -7,13 +7,20 @@ run of each failed requirement (`exports`) and the finding as ``ID.txt``; furthe
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
+import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
+from types import TracebackType
 from typing import Final
+
+from filelock import FileLock, Timeout
 
 from lostlink.errors import EvidenceError, UsageError
 from lostlink.evidence.document import FILE, Document, read_json
+from lostlink.files import not_writable
 from lostlink.profiles import write_profile
 from lostlink_sims import Profile
 
@@ -21,53 +28,214 @@ _FILES: Final = (
     FILE, "summary.md", "report.html", "profile.toml", "junit.xml", "rows.csv", "attempts.csv", "frames.csv",
     "campaign.json", "tallies.jsonl",
 )  # fmt: skip
-_FOLDERS: Final = ("failing", "worst", "runs")
+_FOLDERS: Final = {
+    "failing": (".txt", ".csv", ".vcd", ".scenario.toml"), "worst": (".scenario.toml",), "runs": (".json",),
+}  # fmt: skip
+"""Files of evidence in folders within it, by the ends of their names."""
+_UNFINISHED: Final = "unfinished"
+_AT_CWD, _EXCHANGE = -100, 2  # of renameat2(2)
 
 
-def fresh_folder(out: str | Path, document: str = FILE) -> Path:
-    """Return the folder `out`, ready for new evidence.
+class EvidenceFolder:
+    """New evidence: written in `path`; `complete` moves it to `target`, in place of earlier evidence.
 
-    Files of earlier evidence are removed. A folder that holds anything else is refused, so that nothing of the user's
-    is overwritten.
+    Until then the earlier evidence stays. Files of the user in the target are kept, links in it are not followed.
+    Where a run is killed, ``NAME.unfinished`` beside the target keeps what it had written; the next run removes it.
+    Where the target cannot be replaced as a whole (the current folder, a mount point, a parent that is not writable),
+    its files are replaced one by one, the document last. Use it as a context: left without `complete`, nothing but the
+    unfinished files is removed.
 
     Parameters
     ----------
+    out : str or Path
+        As the user named it.
     document : str
         The file by which earlier evidence of the same kind is recognised. Files that it lists under ``files`` are
-        removed too.
+        evidence too.
+    inputs : iterable of path
+        Files that the command reads; none of them is replaced.
+    keep_unfinished : bool
+        Go on with the unfinished files of a run that was killed.
+
+    Attributes
+    ----------
+    target, path : Path
+        Where the evidence is at the end, and where it is written.
 
     Raises
     ------
     UsageError
-        If the folder is in other use, or cannot be created or written.
+        If the folder is in other use, holds an input, cannot be written, or another run writes there.
     """
-    folder = Path(out)
+
+    def __init__(
+        self, out: str | Path, document: str = FILE, *, inputs: Iterable[str | Path] = (), keep_unfinished: bool = False
+    ) -> None:
+        self._document = document
+        self.target = Path(out)
+        try:
+            self._place = self.target.resolve()
+            self._check(inputs)
+            self.path = unfinished(out)
+            self._lock = FileLock(f"{self.path}.lock", timeout=0)
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._lock.acquire()
+        except Timeout:
+            raise UsageError(
+                f"--out {out}: another run writes its evidence there; wait for its end, or choose another folder"
+            ) from None
+        except OSError as error:
+            raise not_writable("--out", out, error) from error
+        self._leftover: Path | None = self.path
+        try:
+            if not keep_unfinished:
+                _remove(self.path)
+            self.path.mkdir(exist_ok=True)
+        except OSError as error:
+            self._release()
+            raise not_writable("--out", out, error) from error
+
+    def _check(self, inputs: Iterable[str | Path]) -> None:
+        if self._place.exists() and not self._place.is_dir():
+            raise UsageError(f"--out {self.target}: is a file; choose a new or empty folder")
+        if not self._place.is_dir() or all(entry.name.startswith(_UNFINISHED) for entry in self._place.iterdir()):
+            return
+        own = {path.resolve() for path in self._earlier()}
+        for name in inputs:
+            if Path(name).resolve() in own:
+                raise UsageError(f"--out {self.target}: holds {name}, an input of this command; choose another folder")
+
+    def _earlier(self) -> list[Path]:
+        """Return the files of the earlier evidence in the target, the document first."""
+        try:
+            listed = read_json(self._place / self._document).get("files", [])
+        except EvidenceError:
+            raise UsageError(
+                f"--out {self.target}: contains other files; choose a new or empty folder, or one with earlier evidence"
+            ) from None
+        within = [name for name in listed if isinstance(name, str) and Path(name).name == name]
+        files = [self._place / name for name in dict.fromkeys((self._document, *_FILES, *within))]
+        for folder, ends in _FOLDERS.items():
+            if not (self._place / folder).is_symlink():
+                files += (path for path in (self._place / folder).glob("*") if path.name.endswith(ends))
+        return [path for path in files if path.is_file() or path.is_symlink()]
+
+    def complete(self) -> None:
+        """Move the new evidence to its place.
+
+        Raises
+        ------
+        UsageError
+            If it cannot be moved; it then stays in `path`.
+        """
+        try:
+            if self.path.parent == self._place:
+                self._replace_files()
+            else:
+                self._replace_folder()
+        except OSError as error:
+            self._leftover = None
+            raise UsageError(
+                f"--out {self.target}: {error.strerror or error}; the evidence is in {self.path}"
+            ) from error
+
+    def _replace_folder(self) -> None:
+        if not self._place.is_dir() or not any(self._place.iterdir()):
+            self.path.rename(self._place)  # an empty folder is replaced, too
+            return
+        _carry_over(self._place, self.path, set(self._earlier()))
+        if not _exchanged(self.path, self._place):
+            self._leftover = self._place.with_name(f"{self._place.name}.replaced")
+            self._place.rename(self._leftover)
+            self.path.rename(self._place)
+
+    def _replace_files(self) -> None:
+        new = [path.relative_to(self.path) for path in self.path.rglob("*") if path.is_file()]
+        for path in self._earlier() if (self._place / self._document).exists() else ():
+            path.unlink()
+        for name in sorted(new, key=lambda name: name == Path(self._document)):
+            folder = (self._place / name).parent
+            if folder.is_symlink():
+                folder.unlink()
+            folder.mkdir(exist_ok=True)
+            (self.path / name).replace(self._place / name)
+
+    def __enter__(self) -> EvidenceFolder:
+        """Return the folder."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Remove what is not complete, or was replaced."""
+        if self._leftover is not None:
+            with contextlib.suppress(OSError):
+                _remove(self._leftover)
+        self._release()
+
+    def _release(self) -> None:
+        with contextlib.suppress(OSError):
+            Path(self._lock.lock_file).unlink(missing_ok=True)
+        self._lock.release()
+
+
+def unfinished(out: str | Path) -> Path:
+    """Return where a run that was killed left its evidence; there may be none."""
+    place = Path(out).resolve()
+    return place / _UNFINISHED if _cannot_be_replaced(place) else place.with_name(f"{place.name}.{_UNFINISHED}")
+
+
+def _cannot_be_replaced(place: Path) -> bool:
+    """Whether a folder cannot be replaced as a whole: in use by this process, a mount, or its parent is read-only."""
+    here = Path.cwd()
+    existing = next((parent for parent in place.parents if parent.exists()), place)
+    used = place == here or place in here.parents or place.is_mount()
+    return used or (place.is_dir() and not os.access(existing, os.W_OK))
+
+
+def _remove(folder: Path) -> None:
+    if folder.is_symlink():
+        folder.unlink()
+    elif folder.exists():
+        shutil.rmtree(folder)
+
+
+def _others(folder: Path, evidence: set[Path]) -> Iterator[Path]:
+    """Yield what is in a folder and is no file of its evidence."""
+    for entry in folder.iterdir():
+        if entry.is_dir() and not entry.is_symlink() and entry.name in _FOLDERS:
+            yield from (path for path in entry.iterdir() if path not in evidence)
+        elif entry not in evidence:
+            yield entry
+
+
+def _carry_over(place: Path, new: Path, evidence: set[Path]) -> None:
+    """Give the new folder what the user keeps in the present one; both have it until the present one is removed."""
+    for path in _others(place, evidence):
+        copy = new / path.relative_to(place)
+        if os.path.lexists(copy):
+            continue  # a link in place of a file or folder of the evidence
+        copy.parent.mkdir(exist_ok=True)
+        if path.is_dir() and not path.is_symlink():
+            shutil.copytree(path, copy, symlinks=True, copy_function=_link)
+        else:
+            _link(path, copy)
+
+
+def _link(source: str | Path, copy: str | Path) -> None:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        if any(folder.iterdir()):
-            _remove_earlier(folder, document)
-    except OSError as error:
-        raise not_writable("--out", out, error) from error
-    return folder
+        os.link(source, copy, follow_symlinks=False)
+    except OSError:
+        shutil.copy2(source, copy, follow_symlinks=False)
 
 
-def _remove_earlier(folder: Path, document: str) -> None:
+def _exchanged(one: Path, other: Path) -> bool:
+    """Exchange two folders in one step where the system can."""
     try:
-        listed = read_json(folder / document).get("files", [])
-    except EvidenceError:
-        raise UsageError(
-            f"--out {folder}: contains other files; allowed: a new or empty folder, or one with earlier evidence"
-        ) from None
-    within = [name for name in listed if isinstance(name, str) and Path(name).name == name]
-    for name in (*_FILES, *within, document):
-        (folder / name).unlink(missing_ok=True)
-    for name in _FOLDERS:
-        shutil.rmtree(folder / name, ignore_errors=True)
-
-
-def not_writable(option: str, path: str | Path, error: OSError) -> UsageError:
-    """Return the error for a file or folder that cannot be written."""
-    return UsageError(f"{option} {path}: {error.strerror or error}; allowed: a path that can be written")
+        rename = ctypes.CDLL(None).renameat2
+    except (AttributeError, OSError, TypeError):
+        return False
+    return bool(rename(_AT_CWD, os.fsencode(one), _AT_CWD, os.fsencode(other), _EXCHANGE) == 0)
 
 
 def write_files(folder: Path, files: Mapping[str, str]) -> None:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from pathlib import Path
+from collections.abc import Iterable
 from typing import Any, Final
 
-from lostlink.evidence.folder import fresh_folder, write_files
+from lostlink.evidence.folder import EvidenceFolder, write_files
 from lostlink.hunt.description import Case, conclusion, sentence, steps, text, tried
 from lostlink.hunt.search import Finding, Hunt
 from lostlink.hunt.timelines import events
@@ -18,16 +18,21 @@ HUNT_FILE: Final = "hunt.json"
 """Earlier evidence of a hunt is recognised by it."""
 
 
-def prepare(out: str) -> Path:
+def prepare(out: str, inputs: Iterable[str]) -> EvidenceFolder:
     """Return the folder, ready for a hunt.
+
+    Parameters
+    ----------
+    inputs : iterable of str
+        Files that the command reads.
 
     Raises
     ------
     UsageError
         If it is in other use or cannot be written.
     """
-    folder = fresh_folder(out, HUNT_FILE)
-    write_files(folder, {HUNT_FILE: _json({"schema": 1, "files": []})})
+    folder = EvidenceFolder(out, HUNT_FILE, inputs=inputs)
+    write_files(folder.path, {HUNT_FILE: _json({"schema": 1, "files": []})})
     return folder
 
 

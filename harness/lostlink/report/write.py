@@ -8,6 +8,7 @@ from typing import Final
 
 from lostlink.evidence.reader import Evidence, read_evidence
 from lostlink.evidence.run_reader import read_runs
+from lostlink.files import write_whole
 from lostlink.report import attempts, distributions, figures, palette, timelines
 from lostlink.report.first_screen import opening
 from lostlink.report.markup import Html, join, tag
@@ -56,7 +57,7 @@ def write_report(folder: Path) -> Path:
     page.data["schemes"] = {"light": figures.scheme(palette.LIGHT), "dark": figures.scheme(palette.DARK)}
     page.closing = _closing(folder, page)
     file = folder / FILE
-    file.write_text(html(page), encoding="utf-8", errors="replace")
+    write_whole(file, html(page).encode(errors="replace").decode())
     return file
 
 

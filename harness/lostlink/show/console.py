@@ -74,6 +74,11 @@ def cautions(out: Console) -> None:
     out.print()
 
 
+def evidence_line(folder: object) -> None:
+    """Show where the evidence is."""
+    console().print(f"Evidence: {escape(str(folder))}/report.html", soft_wrap=True)
+
+
 def last_line(out: Console, code: ExitCode, text: str) -> None:
     """Show the conclusion with the sign of its outcome."""
     outcome = {ExitCode.MET: Outcome.MET, ExitCode.NOT_MET: Outcome.NOT_MET, ExitCode.BAD_INPUT: Outcome.NOT_MET}

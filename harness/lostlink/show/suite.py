@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 from rich.markup import escape
@@ -26,8 +25,8 @@ def suite_progress() -> Iterator[Progress]:
         )  # fmt: skip
 
 
-def verdicts(result: Result, head: dict[str, Any], folder: Path) -> None:
-    """Show the verdicts by severity, the findings, the conclusion, and where the evidence is."""
+def verdicts(result: Result, head: dict[str, Any]) -> None:
+    """Show the verdicts by severity, the findings and the conclusion."""
     out = console()
     source = f", {escape(head['profile_file'])}" if head["profile_file"] else ""
     out.print(f"link [bold]{escape(head['profile'])}[/bold]{source}; receiver: {escape(head['receiver'])}; "
@@ -53,7 +52,7 @@ def verdicts(result: Result, head: dict[str, Any], folder: Path) -> None:
         (sum(verdict.checks for verdict in result.verdicts), "measurement"),
     )
     words = ", ".join(f"{count} {name}{'' if count == 1 else 's'}" for count, name in counts)
-    out.print(f"{words} in {head['duration_s']:.1f} s. Evidence: {escape(str(folder))}/report.html", soft_wrap=True)
+    out.print(f"{words} in {head['duration_s']:.1f} s.", soft_wrap=True)
 
 
 def _table(severity: Severity, rows: list[Verdict]) -> Table:

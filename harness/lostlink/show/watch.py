@@ -134,9 +134,7 @@ def _age(age_ns: int) -> str:
     return "now" if age_ns < _OLD_NS else f"{age_ns / 1e9:.0f} s ago"
 
 
-def result(
-    attempts: Sequence[Attempt], verdicts: Sequence[Verdict], conclusion: str, names: Sequence[str], folder: str
-) -> None:
+def result(attempts: Sequence[Attempt], verdicts: Sequence[Verdict], conclusion: str, names: Sequence[str]) -> None:
     """Show the result of a failsafe test."""
     out = console()
     out.print()
@@ -157,4 +155,3 @@ def result(
                 out.print(f"{'':25}{escape(text)}", soft_wrap=True)
     cautions(out)
     out.print(f"[bold]{escape(conclusion)}[/bold]", soft_wrap=True)
-    out.print(f"Evidence: {escape(folder)}/report.html", soft_wrap=True)

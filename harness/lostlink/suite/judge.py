@@ -37,11 +37,11 @@ class Judge:
     closest to its limit represents the test.
     """
 
-    def __init__(self, requirement: Requirement | None, rig: Rig, replay: str) -> None:
+    def __init__(self, requirement: Requirement | None, rig: Rig, repeat: str, replay: str = "") -> None:
         self.requirement = requirement or Requirement("", Severity.MAJOR, "", "")
         self._rig = rig
         self._runs_before = rig.runs
-        self.replay = replay
+        self.repeat, self.replay = repeat, replay
         self.checks = 0
         self.worst: Judged | None = None
         self._margin = 0.0  # of `worst`
@@ -150,7 +150,9 @@ class Judge:
             from_us = max([moment_us - 3 * AROUND_US, *(at_us - AROUND_US // 3 for at_us in faults_us[-1:])])
             lines.append(f"  scenario  {scenario.name}, seed {scenario.seed}, trial {scenario.trial}")
             lines.append(timeline(trace, from_us, moment_us + AROUND_US))
-        lines.append(f"  replay    {self.replay}")
+            if self.replay:
+                lines.append(f"  replay    {self.replay}")
+        lines.append(f"  repeat    {self.repeat}")
         return "\n".join(lines)
 
     def save(self, folder: str, error: BaseException) -> None:
@@ -174,7 +176,7 @@ def verdict_of(
     requirement: Requirement, judge: Judge | None, error: BaseException | None, *, waived: bool = False
 ) -> Verdict:
     """Return the verdict that follows from the end of a test; `waived` stands for the owner's waiver."""
-    runs, checks, replay = (judge.runs, judge.checks, judge.replay) if judge else (0, 0, "")
+    runs, checks, replay = (judge.runs, judge.checks, judge.repeat) if judge else (0, 0, "")
     measured, limit, seen = "", "", ""
     numbers: dict[str, Any] = {}
     if judge is not None and judge.worst is not None:

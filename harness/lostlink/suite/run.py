@@ -12,7 +12,7 @@ import pytest
 from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
 from lostlink.rigs import Rig
-from lostlink.suite.session import PROFILE, PROPERTY, RIG, RIG_LOST, decides
+from lostlink.suite.session import EVIDENCE, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
 from lostlink.verdicts import Verdict
 from lostlink_sims import Profile
 
@@ -25,15 +25,15 @@ Progress = Callable[[int, int, str], None]
 class _Collector:
     """A pytest plugin that hands profile and rig to the tests and collects their verdicts."""
 
-    def __init__(self, profile: Profile, rig: Rig, progress: Progress | None) -> None:
+    def __init__(self, profile: Profile, rig: Rig, evidence: str, progress: Progress | None) -> None:
         self.result = Result()
-        self._profile, self._rig, self._progress = profile, rig, progress
+        self._profile, self._rig, self._evidence, self._progress = profile, rig, evidence, progress
         self.total = 0
         self.done = 0
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_configure(self, config: pytest.Config) -> None:
-        config.stash[PROFILE], config.stash[RIG] = self._profile, self._rig
+        config.stash[PROFILE], config.stash[RIG], config.stash[EVIDENCE] = self._profile, self._rig, self._evidence
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_finish(self, session: pytest.Session) -> None:
@@ -60,6 +60,7 @@ class _Collector:
     @pytest.hookimpl(trylast=True)
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
         self.result.rig_lost = session.config.stash.get(RIG_LOST, "")
+        self.result.not_written = session.config.stash.get(NOT_WRITTEN, None)
 
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
         # pytest calls this also when it gives up by itself, over tests that cannot be collected.
@@ -73,6 +74,7 @@ def run_suite(
     seed: int = 1,
     only: Sequence[str] = (),
     evidence: Path | None = None,
+    evidence_name: str | None = None,
     tests: Sequence[Path] = (),
     named: Sequence[tuple[str, object]] = (),
     progress: Progress | None = None,
@@ -88,12 +90,14 @@ def run_suite(
         Ids of requirements; all when empty.
     evidence : Path, optional
         Folder for ``junit.xml`` and the runs of failed tests.
+    evidence_name : str, optional
+        Where the user finds it at the end, for the commands that repeat a run.  [default: `evidence`]
     tests : sequence of Path
         Additional test files of the user.
     named : sequence of (str, object)
         How the user named profile, receiver, rig and baud, for the commands that reproduce a failure.
     """
-    collector = _Collector(profile, rig, progress)
+    collector = _Collector(profile, rig, evidence_name or str(evidence or ""), progress)
     words = [str(SUITE), *map(str, tests)]
     words += ["-p", "lostlink", "-p", "no:terminal", "-p", "no:cacheprovider", "--noconftest"]
     words += ["--import-mode=importlib", "-c", str(SUITE / "suite.ini"), "--rootdir", str(SUITE)]
@@ -108,6 +112,8 @@ def run_suite(
     try:
         with _CallersSettingsAside():
             code = pytest.ExitCode(pytest.main(words, plugins=[collector]))
+    except OSError as error:  # pytest could not write junit.xml; all tests are done then
+        code, result.not_written = pytest.ExitCode.OK, error
     finally:
         rig.close()
     result.rig = {"rig": rig.name, **rig.about}

@@ -15,6 +15,10 @@ RIG: Final = pytest.StashKey[Any]()  # a Rig
 """On the config: the rig that the runner has opened and will close; without it the plugin opens ``--lostlink-rig``."""
 RIG_LOST: Final = pytest.StashKey[str]()
 """On the config: how the connection to the rig was lost; no further test is run."""
+EVIDENCE: Final = pytest.StashKey[str]()
+"""On the config: the evidence folder as the user named it; the runs are written elsewhere until it is complete."""
+NOT_WRITTEN: Final = pytest.StashKey[OSError]()
+"""On the config: why a run could not be written; the requirements are tested all the same."""
 
 JUDGE: Final = pytest.StashKey[Any]()  # a Judge
 """On a test: its judge."""

@@ -1,0 +1,265 @@
+"""Nothing is lost: evidence takes its place when it is complete, and no output replaces what is not meant."""
+
+from __future__ import annotations
+
+import json
+import os
+import resource
+import shlex
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+from filelock import FileLock
+
+from lostlink.cli import main
+from lostlink.errors import UsageError
+from lostlink.evidence.folder import EvidenceFolder
+from lostlink.files import write_output, write_whole
+
+ROOT = Path(__file__).parents[2]
+HERON = ROOT / "fixtures" / "profiles" / "heron.toml"
+ZOO = ROOT / "tests" / "faulty" / "zoo.py"
+
+
+def lostlink(*words: object) -> Any:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+def command(*words: object) -> list[str]:
+    return [sys.executable, "-m", "lostlink.cli", *map(str, words)]
+
+
+def earlier(folder: Path) -> bytes:
+    """Write evidence, and return its document."""
+    assert lostlink("prove", HERON, "--only", "FS-CUT", "--quiet", "--out", folder).exit_code == 0
+    return (folder / "verdicts.json").read_bytes()
+
+
+def content(folder: Path) -> dict[str, bytes]:
+    return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def wait_for(path: Path, running: subprocess.Popen[str]) -> None:
+    until_s = time.monotonic() + 60
+    while not path.exists():
+        assert running.poll() is None, running.communicate()
+        assert time.monotonic() < until_s
+
+
+# --- a run takes its place when it is complete -----------------------------------------------------------------------
+
+
+def test_a_killed_run_leaves_the_earlier_evidence(tmp_path: Path) -> None:
+    before = earlier(tmp_path / "ev")
+    words = command("prove", HERON, "--out", tmp_path / "ev", "--receiver", f"{ZOO}:HoldsForEver")
+    with subprocess.Popen(words, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
+        wait_for(tmp_path / "ev.unfinished" / "runs", running)
+        running.send_signal(signal.SIGKILL)
+    assert (tmp_path / "ev" / "verdicts.json").read_bytes() == before
+    told = json.loads((tmp_path / "ev.unfinished" / "verdicts.json").read_text(encoding="utf-8"))
+    assert told["exit_code"] == 130
+    earlier(tmp_path / "ev")  # the next run is not in its way
+    assert {path.name for path in tmp_path.iterdir()} == {"ev"}
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("prove", HERON, "--only", "FS-CAT"),
+        ("prove", HERON, "--receiver", "nowhere.py:It"),
+        ("prove", "nowhere.toml"),
+        ("campaign", HERON, "--trials", 100_000, "--cluster", "tcp://127.0.0.1:9"),
+        ("campaign", HERON, "--until", "p < 2"),
+    ],
+)
+def test_refused_input_touches_nothing(tmp_path: Path, words: tuple[object, ...]) -> None:
+    earlier(tmp_path / "ev")
+    before = content(tmp_path)
+    assert lostlink(*words, "--out", tmp_path / "ev").exit_code == 2
+    assert content(tmp_path) == before
+
+
+def test_files_of_the_user_are_kept_and_links_are_not_followed(tmp_path: Path) -> None:
+    out, elsewhere = tmp_path / "ev", tmp_path / "elsewhere"
+    assert lostlink("prove", HERON, "--receiver", f"{ZOO}:HoldsForEver", "--out", out).exit_code == 1
+    elsewhere.mkdir()
+    (elsewhere / "FS-CUT.json").write_text("mine", encoding="utf-8")
+    (out / "failing" / "FS-CUT.md").write_text("my note", encoding="utf-8")
+    (out / "notes").mkdir()
+    (out / "notes" / "scope.png").write_bytes(b"picture")
+    (out / "link").symlink_to(elsewhere)
+    for path in (out / "runs").iterdir():
+        path.unlink()
+    (out / "runs").rmdir()
+    (out / "runs").symlink_to(elsewhere)
+    assert lostlink("prove", HERON, "--only", "FS-CUT", "--out", out).exit_code == 0
+    assert (elsewhere / "FS-CUT.json").read_text(encoding="utf-8") == "mine"
+    assert (out / "failing" / "FS-CUT.md").read_text(encoding="utf-8") == "my note"
+    assert not (out / "failing" / "FS-CUT.txt").exists()
+    assert (out / "notes" / "scope.png").read_bytes() == b"picture"
+    assert (out / "link").is_symlink()
+    assert not (out / "runs").is_symlink()
+    assert (out / "runs" / "FS-CUT.json").stat().st_size > 100
+
+
+def test_a_second_run_into_a_folder_is_refused(tmp_path: Path) -> None:
+    earlier(tmp_path / "ev")
+    before = content(tmp_path / "ev")
+    with FileLock(tmp_path / "ev.unfinished.lock"):
+        run = lostlink("prove", HERON, "--only", "FS-CUT", "--out", tmp_path / "ev")
+    assert run.exit_code == 2
+    assert "another run writes its evidence there" in run.output
+    assert content(tmp_path / "ev") == before
+
+
+def test_a_folder_that_holds_an_input_is_refused(tmp_path: Path) -> None:
+    """A profile that was edited in an evidence folder is kept."""
+    earlier(tmp_path / "ev")
+    profile = tmp_path / "ev" / "profile.toml"
+    profile.write_text(profile.read_text(encoding="utf-8") + "# mine\n", encoding="utf-8")
+    before = content(tmp_path)
+    run = lostlink("prove", profile, "--only", "FS-CUT", "--out", tmp_path / "ev")
+    assert run.exit_code == 2
+    assert "an input of this command" in run.output
+    assert content(tmp_path) == before
+
+
+def test_the_current_folder_is_replaced_file_by_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert lostlink("prove", HERON, "--receiver", f"{ZOO}:HoldsForEver", "--out", ".").exit_code == 1
+    (tmp_path / "note.txt").write_text("mine", encoding="utf-8")
+    assert lostlink("prove", HERON, "--only", "FS-CUT", "--out", ".").exit_code == 0
+    names = set(content(Path()))
+    assert {"note.txt", "verdicts.json", "runs/FS-CUT.json", "report.html"} <= names
+    assert not [name for name in names if name.startswith(("failing", "unfinished"))]
+    assert Path.cwd() == tmp_path
+
+
+def test_without_the_exchange_of_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the system cannot exchange two folders in one step, two steps do it."""
+    monkeypatch.setattr("lostlink.evidence.folder._exchanged", lambda one, other: False)
+    out = tmp_path / "ev"
+    for seed in (1, 2):
+        assert lostlink("prove", HERON, "--only", "FS-CUT", "--out", out, "--seed", seed).exit_code == 0
+    assert json.loads((out / "verdicts.json").read_text(encoding="utf-8"))["tested"]["seed"] == 2
+    assert {path.name for path in tmp_path.iterdir()} == {"ev"}
+
+
+def test_an_error_while_evidence_is_written_keeps_the_earlier(tmp_path: Path) -> None:
+    earlier(tmp_path / "ev")
+    before = content(tmp_path)
+    folder = EvidenceFolder(tmp_path / "ev")
+    with pytest.raises(ZeroDivisionError), folder:
+        write_whole(folder.path / "verdicts.json", str(1 / 0))
+    assert content(tmp_path) == before
+
+
+@pytest.mark.parametrize("kibibytes", [8, 30, 300])
+def test_a_full_disk_hides_no_conclusion(tmp_path: Path, kibibytes: int) -> None:
+    """As a limit on the size of a file: a run, junit.xml or the report cannot be written."""
+    before = earlier(tmp_path / "ev")
+    words = command("prove", HERON, "--out", tmp_path / "ev", "--receiver", f"{ZOO}:HoldsForEver")
+    limited = f"ulimit -f {kibibytes}; exec {shlex.join(words)}"
+    done = subprocess.run(["bash", "-c", limited], capture_output=True, text=True, check=False)
+    assert done.returncode == 2, done.stderr
+    assert "Do not fly this link: the throttle is not cut in time" in done.stdout
+    assert str(tmp_path / "ev") in done.stderr.splitlines()[-1]
+    assert "File too large" in done.stderr.splitlines()[-1]
+    assert "Traceback" not in done.stderr
+    assert (tmp_path / "ev" / "verdicts.json").read_bytes() == before
+
+
+# --- campaigns -------------------------------------------------------------------------------------------------------
+
+
+def test_a_stopped_campaign_is_continued_or_discarded_on_request(tmp_path: Path) -> None:
+    """Stopped by kill -9; a new campaign needs one of two options."""
+    out = tmp_path / "out"
+    words = ("campaign", HERON, "--quiet", "--jobs", 1, "--out", out, "--trials")
+    with subprocess.Popen(command(*words, 400_000), text=True, stdout=subprocess.PIPE) as running:
+        wait_for(tmp_path / "out.unfinished" / "tallies.jsonl", running)
+        while not (tmp_path / "out.unfinished" / "tallies.jsonl").stat().st_size:
+            assert running.poll() is None
+        running.send_signal(signal.SIGKILL)
+    before = content(tmp_path)
+    asked = lostlink(*words, 10)
+    assert asked.exit_code == 2
+    assert "--resume" in asked.output
+    assert "--restart" in asked.output
+    assert content(tmp_path) == before
+    first = len(before["out.unfinished/tallies.jsonl"].splitlines())
+    assert first
+    assert lostlink(*words, 10, "--resume").exit_code == 0  # all are there already
+    tallies = (out / "tallies.jsonl").read_bytes()
+    assert before["out.unfinished/tallies.jsonl"].startswith(tallies)
+    assert lostlink(*words, 10, "--restart").exit_code == 0
+    assert json.loads((out / "campaign.json").read_text(encoding="utf-8"))["trials"] == 10
+
+
+# --- single files ----------------------------------------------------------------------------------------------------
+
+
+def test_no_output_replaces_a_file_that_is_not_meant(tmp_path: Path) -> None:
+    """One guard for every option that names a file."""
+    scenario = tmp_path / "scenario.toml"
+    scenario.write_text('name = "short"\nduration = "100 ms"\n', encoding="utf-8")
+    log = tmp_path / "log.csv"
+    log.write_text("lost\n" + "0\n1\n" * 50, encoding="utf-8")
+    earlier(tmp_path / "ev")
+    mine = tmp_path / "mine"
+    mine.write_text("mine", encoding="utf-8")
+    before = content(tmp_path)
+    commands: list[tuple[object, ...]] = [
+        ("replay", scenario, HERON, "--csv"), ("replay", scenario, HERON, "--vcd"), ("new",),
+        ("plan", "timeout", HERON, "--csv"), ("plan", "latency", HERON, "--report"), ("plan", "range", HERON, "--csv"),
+        ("plan", "fit", log, "--out"), ("compare", tmp_path / "ev", tmp_path / "ev", "--markdown"),
+        ("read", ROOT / "fixtures" / "captures" / "failsafe.vcd", "--csv"),
+    ]  # fmt: skip
+    for words in commands:
+        run = lostlink(*words, mine)
+        assert run.exit_code == 2, words
+        assert "exists already; choose another name, or --force" in run.output
+    for words, name in (
+        (("replay", scenario, HERON, "--csv"), scenario), (("plan", "fit", log, "--out"), log),
+        (("compare", tmp_path / "ev", tmp_path / "ev", "--markdown"), tmp_path / "ev" / "verdicts.json"),
+    ):  # fmt: skip
+        run = lostlink(*words, name, "--force")
+        assert run.exit_code == 2, words
+        assert "is an input of this command" in run.output
+    assert content(tmp_path) == before
+
+
+def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
+    target, link = tmp_path / "target", tmp_path / "link"
+    target.write_text("before", encoding="utf-8")
+    target.chmod(0o640)
+    link.symlink_to(target)
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, hard))
+    try:
+        with pytest.raises(UsageError, match="File too large"):
+            write_output("--csv", target, "x" * 50_000, force=True)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert content(tmp_path) == {"target": b"before", "link": b"before"}
+    write_output("--csv", link, "after", force=True)
+    assert link.is_symlink()
+    assert target.read_text(encoding="utf-8") == "after"
+    assert target.stat().st_mode & 0o777 == 0o640
+    (tmp_path / "empty").touch()
+    write_output("--markdown", tmp_path / "empty", "text")  # nothing to lose, as a CI system's summary file
+    assert (tmp_path / "empty").read_text(encoding="utf-8") == "text"
+    assert {path.name for path in tmp_path.iterdir()} == {"target", "link", "empty"}
+
+
+def test_devices_and_pipes_are_written_directly() -> None:
+    write_whole(Path(os.devnull), "text")
+    assert Path(os.devnull).is_char_device()
+    with pytest.raises(UsageError, match="No space left"):
+        write_output("--csv", "/dev/full", "text")
