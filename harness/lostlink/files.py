@@ -1,4 +1,4 @@
-"""Output files: written whole or not at all, and never over an input or over a file that is not meant.
+"""Files: only regular ones are read; written whole or not at all, never over an input or what is not meant.
 
 `check_output` is the guard of every option that names an output file. Folders of evidence: `lostlink.evidence.folder`.
 """
@@ -8,11 +8,29 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import stat
 import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
 from lostlink.errors import UsageError
+
+
+def read_text(path: str | Path) -> str:
+    """Return the text of a file; a mark of the byte order is left out.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read, or is a folder, a pipe or a device, which could block.
+    UnicodeDecodeError
+    """
+    status = os.stat(path)
+    if stat.S_ISDIR(status.st_mode):
+        raise IsADirectoryError(errno.EISDIR, "is a folder", str(path))
+    if not stat.S_ISREG(status.st_mode):
+        raise OSError(errno.EINVAL, "is not a regular file", str(path))
+    return Path(path).read_text(encoding="utf-8-sig")
 
 
 def not_writable(option: str, path: str | Path, error: OSError) -> UsageError:

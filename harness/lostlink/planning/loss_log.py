@@ -18,13 +18,13 @@ import csv
 import itertools
 import math
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lostlink.errors import CaptureError
+from lostlink.files import read_text
 
 _ALLOWED: Final = (
     "allowed: a CSV with a column lost (0 or 1, a row a packet), counter (of each packet received), or time_us, "
@@ -101,7 +101,7 @@ def read_loss_log(path: str, *, counter_bits: int | None = None, interval_us: fl
 
 def _text(path: str) -> str:
     try:
-        return Path(path).read_text(encoding="utf-8-sig")
+        return read_text(path)
     except UnicodeDecodeError:
         raise CaptureError(f"{path}: is not UTF-8 text; {_ALLOWED}") from None
     except OSError as error:

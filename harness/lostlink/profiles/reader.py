@@ -19,9 +19,11 @@ from typing import Any, TypeVar
 
 from lostlink.errors import ProfileError
 from lostlink.extensions import loss_models
+from lostlink.files import read_text
 from lostlink.profiles import positions
 from lostlink.profiles.models import BadValueError, Keys, dotted, example_of, nearest, settings_of, shown, value_of
 from lostlink.profiles.rules import CAUSES, impossible, unknown_channels
+from lostlink.profiles.writer import END, MARKED
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims._settings import declaration
 from lostlink_sims.air.loss import MODELS, Recorded
@@ -207,7 +209,7 @@ def _losses(radio: Any, source: _Source) -> tuple[Any, ...]:
 def _with_pattern(model: Recorded, keys: Keys, source: _Source) -> Recorded | None:
     path = (source.folder or Path()) / model.file
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_text(path)
         return dataclasses.replace(model, pattern=_pattern(text, str(path)))
     except BadValueError as error:
         source.wrong((*keys, "file"), str(error))
@@ -326,7 +328,7 @@ def parse_scenario(text: str, profile: Profile, source: str = "<text>") -> Scena
 
 def _read(path: str | Path) -> str:
     try:
-        return Path(path).read_text(encoding="utf-8-sig")
+        text = read_text(path)
     except FileNotFoundError:
         raise ProfileError(
             f"{path}: there is no such file; allowed: a TOML file (lostlink new FILE writes a profile)"
@@ -341,6 +343,14 @@ def _read(path: str | Path) -> str:
         raise ProfileError(f"{str(path)!r}: is not a path; allowed: a TOML file") from None
     except OSError as error:
         raise ProfileError(f"{path}: cannot be read: {error.strerror}; allowed: a TOML file") from None
+    if not text.strip():
+        raise ProfileError(f"{path}: is empty; allowed: a TOML file (lostlink new FILE writes a profile)")
+    if not text.endswith("\n") or (MARKED in text and f"\n{END}\n" not in f"{text}\n"):
+        raise ProfileError(
+            f"{path}: the end is missing, so the file may have been cut; restore it, or end the last line with a line "
+            f"break{f' and add the line {END}' if MARKED in text else ''}"
+        )
+    return text
 
 
 def read_profile(path: str | Path) -> Profile:

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from lostlink.profiles.quantities import UNITS, text_of
 from lostlink.profiles.rules import longest_cut_us, longest_frame_us, most_recoveries_per_second
-from lostlink.profiles.writer import toml_text, value_text
+from lostlink.profiles.writer import END, MARKED, toml_text, value_text
 from lostlink_sims import Channel, Profile
 from lostlink_sims._settings import Setting, declaration, key_of
 from lostlink_sims.air.loss import MODELS
@@ -34,6 +34,7 @@ _HEAD = """\
 # Keep to the radio and aviation rules where you are. Requirements that are met say nothing about
 # whether a model is safe to fly.
 
+{marked}{end}
 schema = 1
 """
 
@@ -189,7 +190,7 @@ def commented_profile(name: str = "my link", file: str | None = None, facts: Fac
     """
     profile = fitted(name, facts or Facts(**some))
     file = file or re.sub(r"[^\w-]+", "_", name) + ".toml"
-    lines = [_HEAD.format(file=file), *_rows(profile)]
+    lines = [_HEAD.format(file=file, marked=MARKED, end=END), *_rows(profile)]
     for field in dataclasses.fields(profile):
         part = getattr(profile, field.name)
         if field.name == "channels":
@@ -198,7 +199,7 @@ def commented_profile(name: str = "my link", file: str | None = None, facts: Fac
             lines += ["", "", *_comment(_TITLES[field.name]), f"[{field.name}]", *_rows(part)]
             if field.name == "radio":
                 lines += _losses()
-    return "\n".join(lines) + "\n"
+    return "\n".join([*lines, "", END, ""])
 
 
 def _comment(*parts: str, first: str = "# ", hang: str = "# ") -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-from typing import Any
+from typing import Any, Final
 
 from lostlink.profiles.quantities import UNITS, text_of
 from lostlink_sims import Profile, Scenario
@@ -43,9 +43,14 @@ def _rows(instance: Any, *, defaults: bool, always: tuple[str, ...] = ()) -> lis
     return rows
 
 
+MARKED: Final = "# Complete with the last line: "
+"""Begins a line of a file that says how the file ends, so that a file that was cut is recognised."""
+END: Final = "# end of file"
+
+
 def write_profile(profile: Profile) -> str:
     """Return a profile as TOML, every value written out."""
-    lines = ["schema = 1", *_rows(profile, defaults=True)]
+    lines = [MARKED + END, "schema = 1", *_rows(profile, defaults=True)]
     for field in dataclasses.fields(profile):
         part = getattr(profile, field.name)
         if field.name == "channels":
@@ -55,17 +60,17 @@ def write_profile(profile: Profile) -> str:
             lines += ["", f"[{field.name}]", *_rows(part, defaults=True)]
             for model in getattr(part, "losses", ()):
                 lines += ["", "[[radio.losses]]", f"model = {toml_text(model.model)}", *_rows(model, defaults=True)]
-    return "\n".join(lines) + "\n"
+    return "\n".join([*lines, "", END, ""])
 
 
 def write_scenario(scenario: Scenario) -> str:
     """Return a scenario as TOML; what has its default is left out, but for seed and duration."""
-    rows = _rows(scenario, defaults=False, always=("seed", "duration_us"))
+    rows = [MARKED + END, *_rows(scenario, defaults=False, always=("seed", "duration_us"))]
     for move in scenario.moves:
         rows += ["", "[[moves]]", *_rows(move, defaults=False)]
     for fault in scenario.faults:
         rows += ["", "[[faults]]", f"fault = {toml_text(fault.name)}", *_rows(fault, defaults=False)]
-    return "\n".join(rows) + "\n"
+    return "\n".join([*rows, "", END, ""])
 
 
 def _plain(value: Any) -> Any:
