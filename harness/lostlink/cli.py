@@ -7,6 +7,8 @@ import importlib
 import io
 import os
 import sys
+import traceback
+from pathlib import Path
 from typing import Any, Final
 
 import click
@@ -59,7 +61,9 @@ class _Main(click.Group):
 
     def main(self, *args: Any, **extra: Any) -> Any:
         """Turn the tool's own errors, and output that cannot be written, into one line and an exit code."""
-        sys.stdout = sys.stdout or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  there is none after >&-
+        # There is none after >&- or 2>&-.
+        sys.stdout = sys.stdout or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+        sys.stderr = sys.stderr or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
         for stream in (sys.stdout, sys.stderr):
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="replace")  # a terminal without a micro sign shows "?"
@@ -71,6 +75,14 @@ class _Main(click.Group):
         except OSError as error:
             _discard_output()
             click.echo(f"lostlink: {error.filename or 'output'}: {error.strerror or error}", err=True)
+            raise SystemExit(ExitCode.BAD_INPUT) from None
+        except Exception as error:  # a fault of the program: never the 1 of "not met"
+            *_, last = traceback.extract_tb(error.__traceback__)
+            place = f"{Path(last.filename).name}:{last.lineno}"
+            click.echo(f"lostlink: internal error at {place}: {type(error).__name__}: {error}", err=True)
+            if os.environ.get("LOSTLINK_TRACEBACK"):
+                raise
+            click.echo("The whole traceback: set LOSTLINK_TRACEBACK=1 and run the command again.", err=True)
             raise SystemExit(ExitCode.BAD_INPUT) from None
 
     def invoke(self, ctx: click.Context) -> Any:

@@ -67,6 +67,13 @@ def pytest_configure(config: pytest.Config) -> None:
         raise pytest.UsageError(f"--lostlink-seed {seed}: allowed: 0 to 2^63 - 1")
     if config.getoption("--lostlink-profile"):
         config.stash[PROFILE] = _profile(config)  # a wrong one is reported once, before any test
+    if only := config.getoption("--lostlink-only"):
+        from lostlink.requirements import ids_of
+
+        try:
+            config.option.lostlink_only = ",".join(ids_of(only))
+        except ValueError as error:
+            raise pytest.UsageError(f"--lostlink-only: {error}") from None
     rig = config.getoption("--lostlink-rig")
     if rig != _DEFAULT_RIG and not config.getoption("--lostlink-props-off"):
         from lostlink.errors import LostlinkError
@@ -93,7 +100,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     only = config.getoption("--lostlink-only")
     if not only:
         return
-    wanted = {name.strip() for name in only.split(",")}
+    wanted = set(only.split(","))
     keep = [item for item in items if (required := _required(item)) is not None and required.id in wanted]
     config.hook.pytest_deselected(items=[item for item in items if item not in keep])
     items[:] = keep

@@ -140,6 +140,24 @@ def wrong_id(name: str) -> str:
     return f"no requirement {name!r}{hint} allowed: an id that lostlink explain lists, or one of your own"
 
 
+def ids_of(text: str) -> list[str]:
+    """Return the ids in a list that is separated by commas; those of the catalogue in any case.
+
+    Raises
+    ------
+    ValueError
+        If it names none, or there is no such requirement.
+    """
+    words = [word.strip() for word in text.split(",") if word.strip()]
+    if not words:
+        raise ValueError(f"{text!r} names no requirement; allowed: ids, separated by commas, such as FS-CUT,FS-STAY")
+    ids = [word.upper() if word.upper() in CATALOGUE else word for word in words]
+    for name in ids:
+        if problem := wrong_id(name):
+            raise ValueError(problem)
+    return ids
+
+
 def requires(requirement_id: str) -> Callable[[_Test], _Test]:
     """Mark a test of the suite as the test for a requirement of the catalogue."""
     return _marked(CATALOGUE[requirement_id])

@@ -85,7 +85,9 @@ def test_no_arming_channel(word: str) -> None:
 
 def test_crlf_is_no_matter(tmp_path: Path) -> None:
     path = tmp_path / "crlf.toml"
-    path.write_bytes(b'[receiver]\r\ntimeout = "1 s"\r\n[requirements]\r\ncut_within="2 s"\r\nmotor_cut_within="2 s"')
+    path.write_bytes(
+        b'[receiver]\r\ntimeout = "1 s"\r\n[requirements]\r\ncut_within="2 s"\r\nmotor_cut_within="2 s"\r\n'
+    )
     assert read_profile(path).receiver.timeout_us == 1_000_000
 
 

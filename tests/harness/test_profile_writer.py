@@ -96,15 +96,17 @@ def test_what_may_be_missing_survives() -> None:
 
 
 def test_scenario_says_what_differs_and_seed_and_duration() -> None:
-    assert write_scenario(Scenario()) == 'seed = 1\nduration = "2 s"\n'
+    assert write_scenario(Scenario()) == (
+        '# Complete with the last line: # end of file\nseed = 1\nduration = "2 s"\n\n# end of file\n'
+    )
     scenario = Scenario(
         name="two", ambient=False, faults=(LinkCut(at_us=1_000), ForeignHandset(at_us=5, payload_bytes=8))
     )
     text = write_scenario(scenario)
     assert text == (
-        'name = "two"\nseed = 1\nduration = "2 s"\nambient = false\n\n'
+        '# Complete with the last line: # end of file\nname = "two"\nseed = 1\nduration = "2 s"\nambient = false\n\n'
         '[[faults]]\nfault = "link cut"\nat = "1 ms"\n\n'
-        '[[faults]]\nfault = "foreign handset"\nat = "5 us"\npayload_bytes = 8\n'
+        '[[faults]]\nfault = "foreign handset"\nat = "5 us"\npayload_bytes = 8\n\n# end of file\n'
     )
     assert parse_scenario(text, Profile()) == scenario
 

@@ -293,10 +293,16 @@ def test_a_link_that_delivers_nothing_is_not_met(tmp_path: Path) -> None:
 def test_settings_of_the_folder_have_no_say(tmp_path: Path) -> None:
     """A conftest beside the user's tests replaces no fixture and takes no test away."""
     (tmp_path / "conftest.py").write_text("def pytest_collection_modifyitems(items):\n    del items[1:]\n", "utf-8")
-    tests = own_tests(tmp_path, "def test_plain():\n    pass\n")
+    body = (
+        "@requirement('MY-1', 'minor', 'x')\ndef test_it(rig, scenario, judge):\n"
+        "    for flight in scenario.flights(1):\n"
+        "        trace = rig.run(flight.into(LinkCut(at_us=flight.at_us)))\n"
+        "        judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=550_000)\n"
+    )
+    tests = own_tests(tmp_path, body)
     run = lostlink("prove", HERON, "--tests", tests, "--out", tmp_path / "ev", "--quiet")
-    assert run.exit_code == 0
-    assert f"all {len(CATALOGUE)} requirements" in run.output
+    assert run.exit_code == 0, run.output
+    assert f"all {len(CATALOGUE) + 1} requirements" in run.output
 
 
 def test_a_folder_in_other_use_is_refused(tmp_path: Path) -> None:

@@ -286,7 +286,15 @@ class Tally:
 
     @classmethod
     def from_dict(cls, data: dict[str, Any]) -> Tally:
-        """Return the tally that `as_dict` wrote."""
+        """Return the tally that `as_dict` wrote.
+
+        Raises
+        ------
+        ValueError
+            If anything else stands there.
+        """
+        if (problem := _problem(data)) is not None:
+            raise ValueError(problem)
         counts = {}
         for name, one in data["counts"].items():
             times = Times(np.array(one["times"]["values_us"], np.int64), np.array(one["times"]["counts"], np.int64))
@@ -302,6 +310,31 @@ def _losses(rows: Rows) -> dict[int, tuple[int, int]]:
     trials = np.bincount(share, minlength=1001)
     false = np.bincount(share[rows.false_us != NONE], minlength=1001)
     return {int(one): (int(trials[one]), int(false[one])) for one in np.flatnonzero(trials)}
+
+
+def _problem(data: Any) -> str | None:
+    """Return what in a tally's plain data is not as `Tally.as_dict` writes it."""
+    wanted = {*(criterion.id for criterion in CRITERIA), CRITICAL}
+    try:
+        whole = [data["trials"], data["crashes"], *data["judged"].values()]
+        whole += [place for places in data["failed"].values() for place in places]
+        whole += [number for row in data["losses"] for number in row]
+        for count in data["counts"].values():
+            whole += [count["judged"], count["failures"], *count["times"]["values_us"], *count["times"]["counts"]]
+            whole += [number for row in count["worst"] for number in row]
+            if any(len(row) != 3 for row in count["worst"]):
+                return "a worst trial is not of three numbers"
+            if len(count["times"]["values_us"]) != len(count["times"]["counts"]):
+                return "times without their counts"
+        names = set(data["judged"]), set(data["failed"]), {*data["counts"], CRITICAL}
+        rows = {len(row) for row in data["losses"]}
+    except (AttributeError, KeyError, TypeError) as error:
+        return f"{type(error).__name__}: {error}"
+    if any(type(number) is not int for number in whole):
+        return "a value is not a whole number"
+    if any(name != wanted for name in names) or rows - {3}:
+        return "other requirements, or losses that are not of three numbers"
+    return None
 
 
 CRITICAL: Final = "critical"

@@ -66,7 +66,7 @@ class _Outputs:
 @click.option("--speed", "speed_m_s", metavar="SPEED", default="10 m/s", show_default=True,
               help="Speed of the model, for the distance without control.", type=shared.Quantity("speed"))  # fmt: skip
 @click.option("--max-rate", "max_per_hour", metavar="N", default=0.001, show_default=True,
-              type=click.FloatRange(1e-30, 1e6), help="Acceptable false failsafes per hour.")  # fmt: skip
+              type=shared.Number(1e-30, 1e6), help="Acceptable false failsafes per hour.")  # fmt: skip
 @click.option("--simulate", "simulate_us", metavar="TIME", default="60 min", show_default=True,
               help="Length of the packet simulation where no exact answer is known.",
               type=shared.Quantity("duration"))  # fmt: skip

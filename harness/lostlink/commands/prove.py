@@ -16,7 +16,7 @@ from lostlink.files import not_writable
 from lostlink.profiles import read_link
 from lostlink.report import write_report
 from lostlink.results import Result
-from lostlink.rigs import check_receiver_option, drives_hardware, open_rig, receiver_file
+from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file
 from lostlink.show.console import evidence_line
 from lostlink.show.suite import suite_progress, verdicts
 from lostlink.suite.run import run_suite
@@ -63,9 +63,9 @@ def command(
     lostlink prove my_link.toml --rig serial:/dev/ttyACM0
     lostlink prove my_link.toml --rig emulated:build/receiver.elf
     """  # noqa: D301
+    check_options(rig, receiver=receiver, baud=baud, thorough=thorough, props_off=props_off)
     link = read_link(profile)
     ids, files = shared.requirement_ids(only), shared.test_files(tests)
-    check_receiver_option(rig, receiver)
     if drives_hardware(rig) and not props_off:
         shared.confirm_props_off()
     where = open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough)

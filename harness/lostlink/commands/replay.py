@@ -10,7 +10,7 @@ from lostlink.commands import shared
 from lostlink.evidence import exports
 from lostlink.files import check_output, write_output
 from lostlink.profiles import read_link, read_scenario
-from lostlink.rigs import check_receiver_option, drives_hardware, open_rig, receiver_file
+from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file
 from lostlink.show.run import run
 
 
@@ -47,9 +47,9 @@ def command(
     ) if path is not None]  # fmt: skip
     for option, path, _ in outputs:
         check_output(option, path, **guard)
+    check_options(rig, receiver=receiver, baud=baud, props_off=props_off)
     link = read_link(profile)
     saved = read_scenario(scenario, link)
-    check_receiver_option(rig, receiver)
     if drives_hardware(rig) and not props_off:
         shared.confirm_props_off()
     where = open_rig(link, where=rig, receiver=receiver, baud=baud)

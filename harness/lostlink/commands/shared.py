@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, Final, TypeVar
@@ -13,7 +14,7 @@ import click
 from lostlink import extensions
 from lostlink.errors import UsageError
 from lostlink.profiles.quantities import QuantityError, parse
-from lostlink.requirements import wrong_id
+from lostlink.requirements import ids_of
 from lostlink.results import CAUTIONS
 
 _CONFIRMATION: Final = "props off"
@@ -61,6 +62,17 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic in newer v
         return number
 
 
+class Number(click.FloatRange):
+    """A number in a range; "nan" is none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the number."""
+        number = super().convert(value, param, ctx)
+        if math.isnan(number):
+            self.fail(f"{value!r} is not a number", param, ctx)
+        return number
+
+
 # --- options ---------------------------------------------------------------------------------------------------------
 
 profile_argument = click.argument("profile", required=False)
@@ -103,11 +115,12 @@ def requirement_ids(only: str | None) -> list[str]:
     UsageError
         If there is no such requirement.
     """
-    ids = [name.strip() for name in only.split(",") if name.strip()] if only else []
-    for name in ids:
-        if problem := wrong_id(name):
-            raise UsageError(f"--only: {problem}")
-    return ids
+    if only is None:
+        return []
+    try:
+        return ids_of(only)
+    except ValueError as error:
+        raise UsageError(f"--only: {error}") from None
 
 
 def test_files(tests: Sequence[str]) -> list[Path]:

@@ -21,7 +21,7 @@ from lostlink.show.console import console, evidence_line
 from lostlink.verdicts import counted
 from lostlink.watch.evidence_files import files, summary_text, watch_head
 from lostlink.watch.judging import conclusion, judge
-from lostlink.watch.listener import Listener
+from lostlink.watch.listener import MOSTLY_NOISE, Listener
 from lostlink.watch.procedure import FailsafeTest
 from lostlink.watch.units import names_of
 from lostlink_sims import Profile
@@ -34,7 +34,7 @@ from lostlink_sims import Profile
 )
 @click.option("--profile", metavar="FILE", help="Link profile: names, ranges, and the limits of the failsafe test.")
 @click.option(
-    "--once", metavar="SECONDS", type=click.FloatRange(0.1, 86_400), help="Run for SECONDS, print the table, exit."
+    "--once", metavar="SECONDS", type=shared.Number(0.1, 86_400), help="Run for SECONDS, print the table, exit."
 )
 @click.option("--failsafe-test", is_flag=True, help="Measure what happens when the handset is switched off.")
 @shared.props_off_option
@@ -91,10 +91,12 @@ def _watch(port: str, baud: int, link: Profile | None, once: float | None) -> Ex
             code = ExitCode.INTERRUPTED
         if once is None and sys.stdout.isatty():
             return code  # the table is still on the screen
-        if listener.layout is None:
-            problem = listener.problem() or "no columns of numbers arrived"
-            raise RigError(f"{port}: {problem}")
+        problem = listener.problem()
+        if listener.layout is None or listener.noise_share > MOSTLY_NOISE:
+            raise RigError(f"{port}: {problem or 'no columns of numbers arrived'}")
         console().print(screen.picture(listener, link))
+        if problem and code is ExitCode.MET:
+            code = ExitCode.UNDECIDED
     return code
 
 

@@ -120,7 +120,7 @@ def _parted(path: str, text: str) -> tuple[dict[str, int], Rows]:
     rows: Rows = []
     for line, row in numbered:
         try:
-            rows.append((line, [cell.strip() for cell in next(csv.reader([row], delimiter=mark))]))
+            rows.append((line, [cell.strip() for cell in next(csv.reader([row], delimiter=mark, strict=True))]))
         except csv.Error as error:
             raise CaptureError(f"{path}:{line}: is no row of a CSV ({error}); {_ALLOWED}") from None
     known = {"lost", "counter", *_SCALE_US}

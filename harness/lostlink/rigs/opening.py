@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from lostlink import extensions
-from lostlink.errors import ReceiverError, RigError
+from lostlink.errors import ReceiverError, RigError, UsageError
 from lostlink.rigs.base import Rig
 from lostlink.rigs.compiled import CompiledRig
 from lostlink.rigs.firmware import is_library
@@ -23,6 +23,8 @@ _RIGS: Final = {
     "emulated-live": ("lostlink.rigs.emulated_live", "LiveRig", "IMAGE"),
 }
 """Name to module, class, and what follows the colon. A module is imported when its rig is opened."""
+_OPTIONS: Final = {"serial": ("--baud", "--thorough"), "emulated-live": ("--thorough",)}
+"""The options that a rig takes; no other takes one."""
 
 
 def drives_hardware(where: str) -> bool:
@@ -36,18 +38,34 @@ def drives_hardware(where: str) -> bool:
     return where != SIM and bool(getattr(_rig(where), "drives_hardware", True))
 
 
-def check_receiver_option(where: str, receiver: str | None) -> None:
-    """Raise an error if ``--receiver`` is given for a rig that brings its own receiver.
+def check_options(
+    where: str,
+    *,
+    receiver: str | None = None,
+    baud: int | None = None,
+    thorough: bool = False,
+    props_off: bool = False,
+) -> None:
+    """Refuse options that do nothing on a rig, and a rig that does not exist.
 
     Raises
     ------
     ReceiverError
-        If both are given.
+        If ``--receiver`` is given for a rig that brings its own receiver.
+    RigError
+        If there is no such rig.
+    UsageError
+        If another option does nothing there.
     """
     if where != SIM and receiver is not None:
         raise ReceiverError(
             f"--receiver {receiver}: with --rig {where} the receiver is the board; leave one of them out"
         )
+    taken = [*_OPTIONS.get(where.partition(":")[0], ()), *(["--props-off"] if drives_hardware(where) else [])]
+    given = {"--baud": baud is not None, "--thorough": thorough, "--props-off": props_off}
+    for option in given:
+        if given[option] and option not in taken:
+            raise UsageError(f"{option}: does nothing with --rig {where}; leave it out")
 
 
 def open_rig(
@@ -80,7 +98,7 @@ def open_rig(
     RigError
         If there is no such rig, or it cannot be opened.
     """
-    check_receiver_option(where, receiver)
+    check_options(where, receiver=receiver)
     if where == SIM:
         if receiver is not None and is_library(receiver):
             return CompiledRig(profile, receiver)

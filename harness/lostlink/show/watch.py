@@ -63,7 +63,7 @@ def picture(listener: Listener, profile: Profile | None) -> Group:
     layout, problem = listener.layout, listener.problem()
     parts: list[Text | Table] = [Text(_head(listener, layout), style="bold")]
     if layout is not None:
-        scale = scale_for(layout.kind, profile)
+        scale = scale_for(layout.kind, profile, layout.reach)
         parts += [_channels(listener, layout, scale, profile), Text(_foot(scale, profile), style="dim")]
         parts += [Text(text) for text in _left_out(layout)]
     if problem:
@@ -85,6 +85,8 @@ def _head(listener: Listener, layout: ColumnLayout | None) -> str:
 def _foot(scale: Scale, profile: Profile | None) -> str:
     if scale.kind is ValueKind.WIDTHS:
         return f"Centred is {scale.middle} µs, the middle of {scale.low} to {scale.high} µs."
+    if scale.kind is ValueKind.SIGNED:
+        return f"Centred is 0 of {scale.low} to {scale.high}, estimated from the values so far. Pulse widths unknown."
     ends = f"{scale.width_us(0):g} to {scale.width_us(scale.high):g} µs"
     rule = "the mapping of the profile" if profile else f"the default mapping, {ends}"
     practice = ", by common practice" if scale.kind is ValueKind.CODES else ""
@@ -107,12 +109,13 @@ def _channels(listener: Listener, layout: ColumnLayout, scale: Scale, profile: P
         table.add_column(title, justify="right", no_wrap=True)
     table.add_column("centre")
     table.add_column("travel")
-    if scale.kind is ValueKind.WIDTHS:
+    has_no_widths = scale.kind in (ValueKind.WIDTHS, ValueKind.SIGNED)
+    if has_no_widths:
         table.columns[2].header = ""
     for place, (name, column) in enumerate(zip(names_of(layout, profile), layout.channels, strict=True)):
         gauge = listener.stats.columns[column]
         trim, travel = _advice(place, gauge, scale, profile, listener.now_ns())
-        width = "" if scale.kind is ValueKind.WIDTHS else f"{scale.width_us(gauge.value):g}"
+        width = "" if has_no_widths else f"{scale.width_us(gauge.value):g}"
         table.add_row(
             escape(name), f"{gauge.value:g}", width, f"{gauge.lowest:g}", f"{gauge.highest:g}",
             _age(listener.now_ns() - gauge.changed_ns), trim, travel,

@@ -28,12 +28,17 @@ class _Collector:
     def __init__(self, profile: Profile, rig: Rig, evidence: str, progress: Progress | None) -> None:
         self.result = Result()
         self._profile, self._rig, self._evidence, self._progress = profile, rig, evidence, progress
+        self.judging: set[Path] = set()
         self.total = 0
         self.done = 0
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_configure(self, config: pytest.Config) -> None:
         config.stash[PROFILE], config.stash[RIG], config.stash[EVIDENCE] = self._profile, self._rig, self._evidence
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        self.judging = {item.path for item in items if item.get_closest_marker("requirement")}
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_finish(self, session: pytest.Session) -> None:
@@ -119,6 +124,9 @@ def run_suite(
     result.rig = {"rig": rig.name, **rig.about}
     if code in (pytest.ExitCode.INTERNAL_ERROR, pytest.ExitCode.USAGE_ERROR):
         result.errors.append(f"pytest ended with {code.name.lower().replace('_', ' ')}")
+    idle = [str(file) for file in tests if file not in collector.judging]
+    if idle and not result.errors:
+        result.errors.append(f"{', '.join(idle)}: no test has a requirement, so nothing is judged there")
     if not result.interrupted and not result.rig_lost:
         result.errors += _missing(collector, only or list(CATALOGUE))
     order = {name: number for number, name in enumerate(CATALOGUE)}

@@ -35,6 +35,8 @@ _RISING_SHARE = 0.95
 _WRAP_SHARE = 0.25
 _SEEN = 3
 """Number of values of a kind that is not an accident."""
+_REACHES: Final = (100, 128, 500, 512, 1000, 1024, 2048, 10_000, 32_768)
+"""Usual ends of the range of values around 0, by common practice."""
 
 _TOKEN: Final = re.compile(
     r"""
@@ -54,6 +56,7 @@ class ValueKind(Enum):
     CODES = "codes 0..255"
     COUNTS = "ADC counts 0..1023"
     WIDTHS = "pulse widths in µs"
+    SIGNED = "values around 0"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +92,8 @@ class ColumnLayout:
         Quantity of the channels.
     names : tuple of str
         Name that the board prints for each column, or empty.
+    reach : int
+        For values around 0: a usual end of their range, at or above the largest seen.
     """
 
     width: int
@@ -97,6 +102,7 @@ class ColumnLayout:
     others: tuple[int, ...]
     kind: ValueKind
     names: tuple[str, ...]
+    reach: int = 0
 
 
 @dataclass(slots=True)
@@ -134,6 +140,10 @@ class _Column:
     ----------
     codes, middle, high, wide, strange : int
         Values in 0..255, 256..799, 800..1023, 1024..2200, and elsewhere.
+    negative : int
+        Values below 0.
+    largest : float
+        Largest magnitude.
     """
 
     last: float | None = None
@@ -144,12 +154,16 @@ class _Column:
     high: int = 0
     wide: int = 0
     strange: int = 0
+    negative: int = 0
+    largest: float = 0
 
     def add(self, value: float) -> None:
         last, self.last = self.last, value
         if last is not None:
             self.steps += 1
             self.rises += value > last or 0 <= value < last * _WRAP_SHARE
+        self.negative += value < 0
+        self.largest = max(self.largest, abs(value))
         if 0 <= value <= 255:
             self.codes += 1
         elif value < 0 or value > 2200:
@@ -177,6 +191,10 @@ class _Column:
         """Return whether these are counts and cannot be codes."""
         return self.middle >= _SEEN and self.wide + self.strange < _SEEN
 
+    def like_signed(self) -> bool:
+        """Return whether these are values around 0."""
+        return self.negative >= _SEEN
+
     def mostly_high(self) -> bool:
         return self.high >= self._half
 
@@ -186,6 +204,8 @@ class _Column:
     def can_be(self, kind: ValueKind) -> bool:
         if kind is ValueKind.WIDTHS:
             return self.wide + self.high >= min(_SEEN, self.steps + 1)
+        if kind is ValueKind.SIGNED:
+            return self.largest <= _REACHES[-1]
         if kind is ValueKind.COUNTS:
             return self.wide + self.strange < self._half
         return self.like_codes()
@@ -323,7 +343,9 @@ class ColumnReader:
         if channels == len(left):
             fit = left
         others = tuple(index for index in left if index not in fit)
-        return ColumnLayout(len(self._columns), tuple(clocks), tuple(fit), others, kind, self._names())
+        largest = max((self._columns[index].largest for index in fit), default=0)
+        reach = next((reach for reach in _REACHES if reach >= largest), 0) if kind is ValueKind.SIGNED else 0
+        return ColumnLayout(len(self._columns), tuple(clocks), tuple(fit), others, kind, self._names(), reach)
 
     def _names(self) -> tuple[str, ...]:
         width = len(self._columns)
@@ -358,10 +380,16 @@ def parse_line(line: bytes) -> tuple[tuple[float, ...], tuple[str, ...]] | None:
 
 
 def _kind(columns: Sequence[_Column]) -> ValueKind:
-    """Return the quantity that fits most columns; a width is the strongest evidence, then a count."""
+    """Return the quantity that fits most columns; a width is the strongest evidence, then a count.
+
+    One column of negative values may be a signal strength; two or more are sticks.
+    """
     widths = sum(column.like_widths() for column in columns)
     counts = sum(column.like_counts() for column in columns)
     codes = sum(column.like_codes() for column in columns)
+    signed = sum(column.like_signed() for column in columns)
+    if signed > 1 and signed >= max(widths, counts):
+        return ValueKind.SIGNED
     if widths and widths >= counts and (widths > 1 or widths >= codes):
         return ValueKind.WIDTHS
     if counts and counts >= widths:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from lostlink.bench.codec import Decoder
-from lostlink.errors import LostlinkError
+from lostlink.errors import LostlinkError, RigError
 from lostlink.watch.column_stats import TableStats
 from lostlink.watch.columns import ColumnLayout, ColumnReader, PrintedRow
 
@@ -17,6 +17,10 @@ _TURN_S = 0.1
 _WHOLE_FRAMES = 3
 _QUIET_NS = 3_000_000_000
 _BYTES_TO_JUDGE = 200
+_LINES_TO_JUDGE = 20
+_SOME_NOISE = 0.1
+MOSTLY_NOISE = 0.5
+"""Share of garbage from which on the rest is by chance."""
 
 
 class ByteSource(Protocol):
@@ -79,7 +83,7 @@ class Listener:
         Raises
         ------
         lostlink.errors.RigError
-            If the connection to the port is lost.
+            If the connection to the port is lost, or a line of which rows are kept is mostly noise.
         LostlinkError
             If the board speaks the bench protocol, or prints more than can be kept.
         """
@@ -97,6 +101,8 @@ class Listener:
                 f"{self.source.port}: this board speaks the bench protocol, not text; "
                 f"use: lostlink prove --rig serial:{self.source.port}"
             )
+        if self._keep and self.columns.counts.garbage >= _LINES_TO_JUDGE and self.noise_share > MOSTLY_NOISE:
+            raise RigError(f"{self.source.port}: {self.problem()}")
         if len(self.rows) > MOST_ROWS:
             raise LostlinkError(
                 f"{self.source.port}: more than {MOST_ROWS} lines in one test; let the board print less often"
@@ -107,14 +113,23 @@ class Listener:
         while self.now_ns() < until_ns:
             self.listen(until_ns)
 
+    @property
+    def noise_share(self) -> float:
+        """Share of the lines that are neither numbers nor words."""
+        counts = self.columns.counts
+        lines = counts.rows + counts.headers + counts.broken + counts.garbage
+        return counts.garbage / lines if lines else 0.0
+
     def problem(self) -> str:
         """Return what is wrong with the received data, in words; empty when rows arrive."""
         counts, now_ns = self.columns.counts, self.now_ns()
         if now_ns - self._last_byte_ns > _QUIET_NS:
             since_s = (now_ns - self._last_byte_ns) / 1e9
             return f"no data for {since_s:.0f} s; is the board on, and does it print?"
-        if counts.rows or counts.bytes < _BYTES_TO_JUDGE:
+        if counts.bytes < _BYTES_TO_JUDGE or (counts.rows and not self.noise_share > _SOME_NOISE):
             return ""
+        if counts.rows:
+            return f"{100 * self.noise_share:.0f} % of the lines are not text; is --baud {self.source.baud} right?"
         if counts.zeros:
             return f"the data are not text ({counts.zeros} zero bytes); check the protocol and --baud"
         return (

@@ -16,8 +16,8 @@ from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from lostlink.errors import ProfileError, RigError
-from lostlink.watch.columns import BITS_PER_BYTE
+from lostlink.errors import ProfileError, RigError, UsageError
+from lostlink.watch.columns import BITS_PER_BYTE, ValueKind
 from lostlink.watch.freeze import FreezeAnalysis, FreezeState, ThrottleColumn, analyse, moving
 from lostlink.watch.judging import Attempt, AttemptResult, classify, sentence
 from lostlink.watch.listener import Listener
@@ -147,6 +147,11 @@ class FailsafeTest:
         assert layout is not None
         since_ns = listener.started_ns + since_us * 1000
         first = bisect_left(listener.rows, since_ns, key=lambda row: row.at_ns)
+        if layout.kind is ValueKind.SIGNED:
+            raise UsageError(
+                f"{self.listener.source.port}: prints {layout.kind.value}, whose pulse widths are not known; for a "
+                "failsafe test let the board print codes 0..255, ADC counts or pulse widths"
+            )
         scale = scale_for(layout.kind, self._profile)
         table = RowTable.of(listener.rows[first:], layout, listener.started_ns)
         return _View(table, scale, self._throttle(len(layout.channels), scale))

@@ -75,8 +75,10 @@ def names_of(layout: ColumnLayout, profile: Profile | None) -> list[str]:
     return names
 
 
-def scale_for(kind: ValueKind, profile: Profile | None) -> Scale:
+def scale_for(kind: ValueKind, profile: Profile | None, reach: int = 0) -> Scale:
     """Return the scale of a kind of numbers, by the profile's mapping or the default one.
+
+    Values around 0 have no known pulse width; `reach` is the end of their range.
 
     The default is 1000 to 2000 µs, and a code is an ADC reading without its two lowest bits.
     """
@@ -86,6 +88,8 @@ def scale_for(kind: ValueKind, profile: Profile | None) -> Scale:
     if kind is ValueKind.WIDTHS:
         step = max(1, round((high_us - low_us) / TOP_CODE))
         return Scale(kind, low_us, high_us, (low_us + high_us) // 2, "µs", step, np.empty(0, np.int64))
+    if kind is ValueKind.SIGNED:
+        return Scale(kind, -reach, reach, 0, "steps", max(1, 2 * reach // 256), np.empty(0, np.int64))
     if kind is ValueKind.COUNTS:
         code = ADC_RULES[link.handset.mapping](np.arange(ADC_COUNTS))
         return Scale(kind, 0, ADC_COUNTS - 1, ADC_COUNTS // 2, "counts", ADC_COUNTS // 256, codes[code])

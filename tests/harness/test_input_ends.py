@@ -1,0 +1,238 @@
+"""What cannot be used is refused in one line with exit code 2, and every end has its own exit code."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+from talking_board import TalkingBoard
+
+from lostlink.cli import main
+from lostlink.watch.listener import Listener
+
+ROOT = Path(__file__).parents[2]
+HERON = ROOT / "fixtures" / "profiles" / "heron.toml"
+
+
+def lostlink(*words: object) -> Any:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+def refused(words: tuple[object, ...], part: str) -> None:
+    """See one line that says what is wrong, and exit code 2."""
+    done = lostlink(*words)
+    assert done.exit_code == 2, done.output
+    assert part in done.output
+    assert done.output.startswith("lostlink: ")
+    assert done.output.count("\n") == 1, done.output
+
+
+# --- files -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", ["", "\n", "  \n\n"])
+def test_an_empty_profile(tmp_path: Path, text: str) -> None:
+    (tmp_path / "empty.toml").write_text(text, encoding="utf-8")
+    refused(("prove", tmp_path / "empty.toml", "--out", tmp_path / "ev"), "is empty")
+
+
+@pytest.mark.parametrize("source", ["heron", "new", "evidence"])
+def test_a_cut_profile(tmp_path: Path, source: str) -> None:
+    """Cut anywhere, also between two lines: never another link without a word."""
+    path = HERON
+    if source == "new":
+        path = tmp_path / "new.toml"
+        assert lostlink("new", path).exit_code == 0
+    elif source == "evidence":
+        assert lostlink("prove", HERON, "--only", "FS-CUT", "--quiet", "--out", tmp_path / "ev").exit_code == 0
+        path = tmp_path / "ev" / "profile.toml"
+    text = path.read_text(encoding="utf-8")
+    begin = text.index("# Complete with the last line")
+    body = text.index("\n", begin) + 1
+    ends = [position + 1 for position in range(body, len(text) - 1) if text[position] == "\n"]
+    ends += random.Random(1).sample(range(body, len(text) - 1), 60)
+    cut = tmp_path / "cut.toml"
+    for end in ends:
+        cut.write_text(text[:end], encoding="utf-8")
+        done = lostlink("header", cut)
+        assert done.exit_code == 2, text[:end][-80:]
+    cut.write_text(text, encoding="utf-8")
+    assert lostlink("header", cut).exit_code == 0
+
+
+def test_a_file_without_an_end_of_its_last_line(tmp_path: Path) -> None:
+    """A number may have been cut: 1000 to 10."""
+    path = tmp_path / "cut.toml"
+    path.write_text('name = "x"\n[receiver]\ntimeout = "500 ms"', encoding="utf-8")
+    refused(("header", path), "the end is missing")
+    path.write_text('name = "x"\n[receiver]\ntimeout = "500 ms"\n', encoding="utf-8")
+    assert lostlink("header", path).exit_code == 0
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("prove",), ("plan", "fit"), ("read",), ("replay",), ("compare", ROOT), ("prove", "--receiver")],
+    ids=str,
+)
+def test_a_pipe_is_no_file(tmp_path: Path, words: tuple[object, ...]) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    name = f"{tmp_path / 'pipe'}:It" if words[-1] == "--receiver" else tmp_path / "pipe"
+    done = lostlink(*words, name)
+    assert done.exit_code == 2
+    assert "Traceback" not in done.output
+
+
+def test_a_file_that_judges_nothing(tmp_path: Path) -> None:
+    tests = tmp_path / "test_idle.py"
+    tests.write_text("def test_plain():\n    pass\n", encoding="utf-8")
+    done = lostlink("prove", HERON, "--tests", tests, "--out", tmp_path / "ev", "--quiet")
+    assert done.exit_code == 2
+    assert "no test has a requirement, so nothing is judged there" in done.output
+
+
+def test_an_open_quote_in_a_loss_log(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text('lost\n0\n"1\n0\n1\n', encoding="utf-8")
+    refused(("plan", "fit", log), "log.csv:3:")
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda tally: tally.update(trials="many"),
+        lambda tally: tally.update(judged=[1]),
+        lambda tally: tally.update(losses=[None]),
+        lambda tally: tally.pop("trials"),
+        lambda tally: [tally.update({key: 1}) for key in list(tally)],
+    ],
+    ids=["text", "list", "none", "missing", "numbers"],
+)
+def test_an_edited_journal(tmp_path: Path, spoil: Any) -> None:
+    words = ("campaign", HERON, "--quiet", "--jobs", 1, "--out", tmp_path / "out", "--trials")
+    assert lostlink(*words, 100).exit_code == 0
+    journal = tmp_path / "out" / "tallies.jsonl"
+    tally = json.loads(journal.read_text(encoding="utf-8"))
+    spoil(tally)
+    journal.write_text(json.dumps(tally) + "\n", encoding="utf-8")
+    before = journal.read_bytes()
+    done = lostlink(*words, 200, "--resume")
+    assert done.exit_code == 2, done.output
+    assert "tallies.jsonl:1: no valid tally" in done.output
+    assert journal.read_bytes() == before
+
+
+# --- options ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "part"),
+    [
+        (("prove", HERON, "--only", ","), "names no requirement"),
+        (("prove", HERON, "--only", ""), "names no requirement"),
+        (("prove", HERON, "--baud", 9600), "--baud: does nothing with --rig sim"),
+        (("prove", HERON, "--thorough"), "--thorough: does nothing with --rig sim"),
+        (("prove", HERON, "--props-off"), "--props-off: does nothing with --rig sim"),
+        (("replay", "it.toml", "--baud", 9600), "--baud: does nothing with --rig sim"),
+        (("prove", HERON, "--rig", "emulated:x.elf", "--thorough"), "--thorough: does nothing with --rig emulated"),
+        (("hunt", HERON, "--budget", "nan s"), "is not a quantity"),
+    ],
+)
+def test_options_that_do_nothing(words: tuple[object, ...], part: str) -> None:
+    refused(words, part)
+
+
+@pytest.mark.parametrize("words", [("watch", "virtual", "--once"), ("plan", "timeout", HERON, "--max-rate")])
+def test_not_a_number(words: tuple[object, ...]) -> None:
+    done = lostlink(*words, "nan")
+    assert done.exit_code == 2
+    assert "'nan' is not a number" in done.output
+
+
+def test_ids_in_any_case(tmp_path: Path) -> None:
+    assert lostlink("prove", HERON, "--only", "fs-cut", "--quiet", "--out", tmp_path / "ev").exit_code == 0
+
+
+@pytest.mark.parametrize(("only", "code"), [("FS-CAT", 4), (",", 4), ("fs-cut", 0)])
+def test_ids_of_the_plugin(only: str, code: int) -> None:
+    """pytest's own code 4 is a wrong use of the command line."""
+    suite = Path(sys.modules["lostlink"].__file__ or "").parent / "suite" / "test_link_loss.py"
+    words = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(suite), f"--lostlink-only={only}"]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == code, done.stdout + done.stderr
+
+
+# --- ends ------------------------------------------------------------------------------------------------------------
+
+
+def test_closed_standard_error_changes_no_verdict(tmp_path: Path) -> None:
+    words = f"'{sys.executable}' -m lostlink.cli prove '{HERON}' --only FS-CUT --out '{tmp_path / 'ev'}' --quiet 2>&-"
+    done = subprocess.run(["sh", "-c", words], capture_output=True, text=True, check=False)
+    assert done.returncode == 0
+    assert "The failsafe cuts the throttle" in done.stdout
+
+
+def test_an_internal_error_is_not_a_verdict(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise TypeError("broken")
+
+    monkeypatch.setattr("lostlink.commands.prove.write_report", broken)
+    monkeypatch.delenv("LOSTLINK_TRACEBACK", raising=False)
+    done = lostlink("prove", HERON, "--only", "FS-CUT", "--quiet", "--out", tmp_path / "ev")
+    assert done.exit_code == 2
+    assert "lostlink: internal error at test_input_ends.py" in done.output
+    assert "Traceback" not in done.output
+
+
+# --- a board that prints noise, or values around 0 -------------------------------------------------------------------
+
+
+class Noise(TalkingBoard):
+    """A board at another rate: bytes by chance, of which a share is replaced by lines of numbers."""
+
+    def __init__(self, sound: float) -> None:
+        super().__init__()
+        self._sound, self._bytes = sound, random.Random(7)
+
+    def _text(self, at_s: float) -> bytes:
+        if self._bytes.random() < self._sound:
+            return super()._text(at_s)
+        return self._bytes.randbytes(30) + b"\n"
+
+
+@pytest.mark.parametrize(("sound", "code"), [(0.0, 3), (0.2, 3), (0.8, 4), (0.99, 0)])
+def test_watch_on_noise(sound: float, code: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    board = Noise(sound)
+
+    class Opened:
+        def __enter__(self) -> TalkingBoard:
+            return board
+
+        def __exit__(self, *_: object) -> None:
+            pass
+
+    monkeypatch.setattr("lostlink.commands.watch.open_line", lambda *_: Opened())
+    monkeypatch.setattr(Listener.__init__, "__kwdefaults__", {
+        **(Listener.__init__.__kwdefaults__ or {}), "clock_ns": board.clock_ns,
+    })  # fmt: skip
+    done = lostlink("watch", "virtual", "--once", 20)
+    assert done.exit_code == code, done.output
+    assert ("baud" in done.output.splitlines()[-1]) == (code != 0)
+    assert ("channel 1" in done.output) == (code != 3)
+
+
+def test_columns_around_zero_are_channels() -> None:
+    board = TalkingBoard(text=lambda _, codes: "\t".join(str(4 * (code - 127)) for code in codes))
+    listener = Listener(board, clock_ns=board.clock_ns)
+    listener.listen_until(board.clock_ns() + 5_000_000_000)
+    layout = listener.layout
+    assert layout is not None
+    assert layout.channels == (0, 1, 2, 3)
+    assert layout.reach == 500
+    assert not layout.others
