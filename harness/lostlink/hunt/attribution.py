@@ -9,6 +9,7 @@ import numpy as np
 
 from lostlink.hunt.windows import Facts, Span, active
 from lostlink.requirements import CATALOGUE
+from lostlink.scenarios import COUNTER_WRAPS
 from lostlink.verdicts import Requirement, Severity
 from lostlink_sims.scenario import (
     DamagedPayload,
@@ -22,9 +23,6 @@ from lostlink_sims.scenario import (
     PeriodicInterference,
     WrongAddress,
 )
-
-WRAPS: Final = ((2**32, 2**32), (2**32, 2**31), (1000 * 2**16, 0))
-"""Where comparisons of a 32-bit counter go wrong, as (period, offset): unsigned, signed, 16 bits of milliseconds."""
 
 _CAUSES: Final[tuple[tuple[tuple[type[LastingFault], ...], str], ...]] = (
     ((ForeignHandset,), "FS-FOREIGN"),
@@ -90,7 +88,7 @@ def wraps(facts: Facts, from_us: int, until_us: int) -> bool:
     up_us, start = max(lives, default=(scenario.receiver_on_us + boot_us, scenario.receiver_clock_us))
     first, last = start + max(0, from_us - up_us), start + until_us - up_us
     # The first power-on's counter at 0 is its start, not a wrap.
-    return any((last - offset) // period > (first - offset) // period for period, offset in WRAPS)
+    return any((last - value) // period > (first - value) // period for value, period, _ in COUNTER_WRAPS)
 
 
 def silence_ids(facts: Facts, span: Span, at_us: int, otherwise: str) -> list[str]:

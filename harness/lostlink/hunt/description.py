@@ -60,8 +60,8 @@ def steps(found: Hunt, finding: Finding) -> list[str]:
         zero_us = placed[0].at_us if placed else 0
     rows = []
     if finding.timeline.wrap:
-        _, said, _ = wrap_of(finding.timeline.wrap)
-        rows.append((_wrap_us(finding), f"   the receiver's counter {said}"))
+        counter, _ = wrap_of(finding.timeline.wrap)
+        rows.append((_wrap_us(finding), f"   the receiver's counter {counter.text}"))
     number = 0
     for piece in placed:
         number += piece.is_event
@@ -93,8 +93,10 @@ def _beginning(finding: Finding) -> str:
 
 def _wrap_us(finding: Finding) -> int:
     scenario, profile = finding.trace.scenario, finding.trace.profile
-    value, _, _ = wrap_of(finding.timeline.wrap)
-    return int((value - scenario.receiver_clock_us) % 2**32 + profile.receiver.boot_us + scenario.receiver_on_us)
+    counter, _ = wrap_of(finding.timeline.wrap)
+    return int(
+        (counter.value_us - scenario.receiver_clock_us) % 2**32 + profile.receiver.boot_us + scenario.receiver_on_us
+    )
 
 
 def _at(after_us: int) -> str:

@@ -8,6 +8,7 @@ packets beside it, round seconds.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 from typing import Final
 
 from lostlink_sims import Profile
@@ -20,6 +21,14 @@ _LONG_S: Final = 70.0
 """Past the wrap of a 16-bit counter of milliseconds."""
 
 
+class Purpose(Enum):
+    """What a duration is long enough for, where a simpler timeline needs to know."""
+
+    ANY = 0
+    LOSS = 1  # failsafe is in force
+    GOOD_LINK = 2  # the sticks are back in control
+
+
 @dataclass(frozen=True, slots=True)
 class Rung:
     """A duration and what it means.
@@ -29,10 +38,12 @@ class Rung:
     us : int
     meaning : str
         Empty for round seconds.
+    purpose : Purpose
     """
 
     us: int
     meaning: str = ""
+    purpose: Purpose = Purpose.ANY
 
     def __str__(self) -> str:
         shown = f"{self.us / 1_000_000:g} s" if self.us >= 1_000_000 else f"{self.us / 1_000:g} ms"
@@ -52,10 +63,14 @@ def ladder(profile: Profile) -> tuple[Rung, ...]:
                 beside = f" {'+' if count > 0 else '-'} {_count(abs(count), 'packet')}" if count else ""
                 rungs.append(Rung(base_us + count * packet_us, name + beside))
     rungs += [
-        Rung(limits.cut_within_us + 4 * frame_us, "throttle cut + 4 frames"),
-        Rung(limits.motor_cut_within_us + 8 * frame_us, "motor cut + 8 frames"),
-        Rung(receiver.recovery_us + 4 * packet_us, "recovery + 4 packets"),
-        Rung(limits.recovery_within_us + receiver.recovery_us + 8 * packet_us, "time to be back + 8 packets"),
+        Rung(limits.cut_within_us + 4 * frame_us, "throttle cut + 4 frames", Purpose.LOSS),
+        Rung(limits.motor_cut_within_us + 8 * frame_us, "motor cut + 8 frames", Purpose.LOSS),
+        Rung(receiver.recovery_us + 4 * packet_us, "recovery + 4 packets", Purpose.GOOD_LINK),
+        Rung(
+            limits.recovery_within_us + receiver.recovery_us + 8 * packet_us,
+            "time to be back + 8 packets",
+            Purpose.GOOD_LINK,
+        ),
     ]
     by_us: dict[int, Rung] = {}
     for rung in rungs:

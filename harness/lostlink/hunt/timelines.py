@@ -10,17 +10,12 @@ from typing import Final
 from lostlink.hunt.durations import Rung
 from lostlink.hunt.events import WAIT, Kind, Variant, World
 from lostlink.hunt.windows import times
-from lostlink.scenarios import ScenarioBuilder
+from lostlink.scenarios import COUNTER_WRAPS, CounterWrap, ScenarioBuilder
 from lostlink_sims import Move, Scenario
 
 THROTTLES: Final = (1.0, 0.5, 0.35, 0.8)
 PHASES: Final = 16
 """Phases of packet and frame are sixteenths of their periods."""
-WRAPS: Final = (
-    (2**32, "passes 2^32 and wraps"),
-    (2**31, "passes 2^31, the middle of its range"),
-    (1000 * 2**16, "passes 65.536 s, where 16 bits of milliseconds wrap"),
-)
 LEADS: Final = (0.5, 0.0, 1.0, -0.5, 0.9, 0.1)
 """When the counter wraps, in cut delays after the first piece begins."""
 LONGEST_US: Final = 120_000_000
@@ -58,7 +53,7 @@ class Timeline:
     start : int
         Place in `STARTS`.
     wrap : int
-        0 for a counter that starts at 0; else a place in `WRAPS` × `LEADS`, from 1.
+        0 for a counter that starts at 0; else a place in `COUNTER_WRAPS` × `LEADS`, from 1.
     packet_phase, frame_phase : int
         In `PHASES`.
     """
@@ -94,10 +89,10 @@ class Laid:
         return self.kind.name != WAIT
 
 
-def wrap_of(wrap: int) -> tuple[int, str, float]:
-    """Return value, words and lead of a wrap that is not 0."""
+def wrap_of(wrap: int) -> tuple[CounterWrap, float]:
+    """Return a wrap that is not 0, and its lead."""
     place, lead = divmod(wrap - 1, len(LEADS))
-    return *WRAPS[place], LEADS[lead]
+    return COUNTER_WRAPS[place], LEADS[lead]
 
 
 def begins_us(world: World, timeline: Timeline) -> int:
@@ -165,9 +160,9 @@ def scenario(world: World, timeline: Timeline, seed: int = 1, name: str = "hunt"
     end_us = max([begin_us, *(piece.until_us for piece in placed)])
     clock_us = 0
     if timeline.wrap:
-        value, _, lead = wrap_of(timeline.wrap)
+        counter, lead = wrap_of(timeline.wrap)
         wraps_at_us = begin_us + round(lead * profile.cut_delay_us)
-        clock_us = (value - wraps_at_us + profile.receiver.boot_us) % 2**32
+        clock_us = (counter.value_us - wraps_at_us + profile.receiver.boot_us) % 2**32
     return Scenario(
         name=name,
         seed=seed,
