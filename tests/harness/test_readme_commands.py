@@ -1,4 +1,4 @@
-"""Every command that the README shows is run, in its order, in a folder of a new user's.
+"""Every command that the README shows is run, in three parts, each in order in a new user's folder.
 
 Long ones are made short, and ports that are not there must be refused in one line: `SHORTER` and `AWAY` say where.
 """
@@ -35,6 +35,8 @@ SHORTER = {
 """What takes minutes or asks, and what is run in its place."""
 AWAY = ("/dev/ttyACM0",)
 """What is not there when tests run: the tool must say so and end with code 3."""
+FIRST = "lostlink new my_link.toml"
+"""What all parts begin with."""
 FOR_IMAGES = ("make", "arm-none-eabi-gcc", "qemu-system-arm")
 """What commands about firmware images need; where one is missing they are left out."""
 
@@ -54,10 +56,17 @@ def commands() -> list[str]:
     return found
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def part_of(command: str) -> str:
+    """Return the part that runs a command: no part uses a file of another, but for the profile."""
+    if any(name in command for name in ("my_receiver", "link.h", "build/")):
+        return "C"
+    return "suite" if any(name in command for name in ("prove ", "pytest ", "replay ")) else "rest"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
     """Return a folder with what the README takes for granted: files of the user's own."""
-    home = tmp_path_factory.mktemp("user")
+    home = tmp_path
     (home / "fixtures").symlink_to(ROOT / "fixtures")
     (home / "first.py").write_text(PYTHON[0], encoding="utf-8")
     (home / "test_our_field.py").write_text(PYTHON[1], encoding="utf-8")
@@ -92,10 +101,11 @@ def test_every_command_is_found() -> None:
 
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler here")
-def test_commands_of_the_readme(folder: Path) -> None:
+@pytest.mark.parametrize("part", ["C", "suite", "rest"])
+def test_commands_of_the_readme(folder: Path, part: str) -> None:
     """One after the other, as a new user would."""
     images = all(shutil.which(name) for name in FOR_IMAGES)
-    for command in commands():
+    for command in (command for command in commands() if command == FIRST or part_of(command) == part):
         if not images and ("emulated" in command or command.startswith("make ")):
             continue
         if command.startswith("lostlink replay"):  # the failing run that it replays
