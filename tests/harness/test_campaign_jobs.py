@@ -473,13 +473,14 @@ def test_a_result_lost_on_its_way_is_a_death_and_no_error_of_the_job() -> None:
     """Dask's executor unpacks a result as an exception when the worker died in between; a job's own error stays one."""
     pytest.importorskip("distributed")
 
-    def raised(file: str) -> BaseException:
+    def raised(file: str, result: str) -> BaseException:
         try:
-            exec(compile("typ, exc, tb = 5", file, "exec"))
-        except TypeError as error:
+            exec(compile(f"typ, exc, tb = {result}", file, "exec"))
+        except (TypeError, ValueError) as error:
             return error
         raise AssertionError
 
-    assert jobs._died(raised("/somewhere/distributed/cfexecutor.py"))
-    assert not jobs._died(raised("/somewhere/work.py"))
+    for result in ("5", "(5, 6)"):
+        assert jobs._died(raised("/somewhere/distributed/cfexecutor.py", result))
+        assert not jobs._died(raised("/somewhere/work.py", result))
     assert not jobs._died(KeyError("three"))

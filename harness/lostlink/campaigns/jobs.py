@@ -216,7 +216,7 @@ def _lost_on_the_way(error: BaseException | None) -> bool:
 
     (It looks at the future's state after it has the result, and unpacks the result as an exception.)
     """
-    trace = error.__traceback__ if isinstance(error, TypeError) else None
+    trace = error.__traceback__ if isinstance(error, (TypeError, ValueError)) else None
     while trace is not None and trace.tb_next is not None:
         trace = trace.tb_next
     return trace is not None and trace.tb_frame.f_code.co_filename.endswith("cfexecutor.py")
