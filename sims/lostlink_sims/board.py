@@ -10,12 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Final, Protocol
 
-from lostlink_sims.clock import FAULT, FRAME, LOOP, Tick, World, once
+from lostlink_sims.clock import FRAME, LOOP, Tick, World, once
+from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile
 from lostlink_sims.receiver import MASK, Receiver, ReceiverFactory
 from lostlink_sims.recorder import Recorder, register
 from lostlink_sims.scenario import Scenario
-from lostlink_sims.trace import NoteKind
 
 _HALF: Final = MASK >> 1
 """A clock further ahead than this lies in the past."""
@@ -25,7 +25,7 @@ class ReceiverCrashError(Exception):
     """The receiver's program raised an exception of its own."""
 
 
-class Board:
+class Board(PowerState):
     """The receiver's hardware: power, clock, main loop, radio, output timer. The program on it is a `Receiver`."""
 
     def __init__(
@@ -37,10 +37,9 @@ class Board:
         recorder: Recorder,
         frame_phase_us: int,
     ) -> None:
-        self._env, self._profile, self._factory, self._recorder = env, profile, factory, recorder
+        super().__init__(env, profile.receiver, recorder)
+        self._profile, self._factory = profile, factory
         self._ppm = profile.receiver.clock_error_ppm
-        self._boot_us = profile.receiver.boot_us
-        self._watchdog_us = profile.receiver.watchdog_us
         self._separator_us, self._unused_us = profile.output.separator_us, profile.output.unused_us
         self._period_us = self._real_us(profile.output.frame_period_us)
         fixed_gap = profile.output.style == "fixed gap"
@@ -48,13 +47,9 @@ class Board:
         self._frame_phase_us = frame_phase_us
         self._clock_start = scenario.receiver_clock_us
         self._program: Receiver | None = None  # None without power and while booting
-        self._supplied = False
-        self._back_us = 0  # when a supply that broke down comes back
-        self._hung_from_us = self._hung_until_us = 0
-        self._life = 0  # counts power-ons and resets, so that what was planned before is recognised
         self._powered_us = 0
         self._clock_base = 0
-        self.take: Callable[[int, bytes], bool] = _nobody
+        self.take: Callable[[int, bytes], bool] = _not_listening
         """Hand over a payload at an instant; returns False when nobody is there to take it."""
         self._silent = False  # output pulses stopped by a fault
         self._failsafe = True
@@ -68,45 +63,16 @@ class Board:
 
     # --- power ----------------------------------------------------------------------------------------------
 
-    @property
-    def is_up(self) -> bool:
-        """Whether a program runs on it."""
-        return self._program is not None
-
-    def power_off(self) -> None:
-        """Take the supply away."""
-        self._life += 1
-        self._program, self._wanted, self.take = None, None, _nobody
-        # What is pending belongs to the life that ends: new ticks, the old ones find themselves outdated.
+    def _restart(self, down_us: int) -> None:
+        self._program, self._wanted, self.take = None, None, _not_listening
+        # New ticks: a pending one recognises that it is no longer the current one.
         self._loop, self._loop_at_us = Tick(self._env, self._on_loop, LOOP), -1
         self._frame = Tick(self._env, self._on_frame, FRAME)
         self._recorder.silence(self._env.now)
+        super()._restart(down_us)
 
-    def power_on(self) -> None:
-        """Give it its supply; the program runs after the boot time."""
-        self._supplied, life = True, self._life
-        once(self._env, self._env.now + self._boot_us, FAULT, lambda: self._boot(life))
-
-    def reset(self, why: str) -> None:
-        """Begin again as after power-on; without a supply nothing begins."""
-        self._recorder.note(self._env.now, NoteKind.RESET, why)
-        if self._supplied:
-            self.power_off()
-            self.power_on()
-
-    def brown_out(self, down_us: int) -> None:
-        """Let the supply break down for a time; it is back when no breakdown lasts any more."""
-        self._recorder.note(self._env.now, NoteKind.SUPPLY_DOWN, "supply breaks down")
-        back_us = self._env.now + down_us
-        if not self._supplied and (back_us <= self._back_us or not self._back_us):
-            return  # down for longer already, or not switched on yet
-        self.power_off()
-        self._supplied, self._back_us, life = False, back_us, self._life
-        once(self._env, back_us, FAULT, lambda: self.power_on() if life == self._life else None)
-
-    def _boot(self, life: int) -> None:
-        if life != self._life:
-            return
+    def _boot(self) -> None:
+        super()._boot()
         self._powered_us, self._clock_base = self._env.now, self._clock_start
         self._clock_start = 0  # a reset restarts the counter
         program = self._guarded(lambda: self._factory(self._profile), "its constructor")
@@ -189,7 +155,7 @@ class Board:
             return
         self._loop_at_us = -1
         now_us = self._env.now
-        if self._program is None or self.take is _nobody or self._wanted is None:
+        if self._program is None or self.take is _not_listening or self._wanted is None:
             return  # down, or hung
         if self._before(now_us):
             self._plan_turn(now_us, self._clock(now_us))
@@ -197,26 +163,11 @@ class Board:
             self.turns += 1
             self._turn(now_us)
 
-    def hang(self, until_us: int, end_us: int) -> None:
-        """Let the main loop hang, until no hang lasts any more; a watchdog resets it."""
-        if self._program is None:
-            return
-        now_us, life = self._env.now, self._life
-        if self.take is not _nobody:
-            self._hung_from_us = self._hung_until_us = now_us
-        self.take, self._hung_until_us = _nobody, max(self._hung_until_us, until_us)
-        bite_us = self._hung_from_us + self._watchdog_us
-        if self._watchdog_us and bite_us < self._hung_until_us:
-            once(self._env, bite_us, FAULT, lambda: self._bite(life))
-        elif until_us < end_us:
-            once(self._env, until_us, FAULT, lambda: self._wake(life))
+    def _stop_loop(self, until_us: int) -> None:
+        self.take = _not_listening
 
-    def _bite(self, life: int) -> None:
-        if life == self._life:
-            self.reset("watchdog reset")
-
-    def _wake(self, life: int) -> None:
-        if life == self._life and self._program is not None and self._env.now >= self._hung_until_us:
+    def _resume_loop(self) -> None:
+        if self._program is not None and self._env.now >= self._hung_until_us:
             self.take = self._listening(self._program)
             self._turn(self._env.now)
 
@@ -298,7 +249,7 @@ class Board:
             raise _crashed(error, where, self._env.now) from error
 
 
-def _nobody(now_us: int, payload: bytes) -> bool:
+def _not_listening(now_us: int, payload: bytes) -> bool:
     """Stand for the radio port while no program listens."""
     return False
 
@@ -328,7 +279,7 @@ class BoardPort(Protocol):
 
     def brown_out(self, down_us: int) -> None: ...
 
-    def hang(self, until_us: int, end_us: int) -> None: ...
+    def hang(self, until_us: int) -> None: ...
 
     def stop_output(self) -> None: ...
 
