@@ -1,8 +1,8 @@
 """The receiver's hardware in virtual time: supply, clock, main loop, radio port, output timer, watchdog.
 
-The program that runs on it is a `Receiver`. The hardware decides when the program is asked: after a packet, at
-the clock it wanted, at the start of each frame; not at all while the supply is down or the board boots; and only
-for pulses while its main loop hangs.
+The program that runs on it is a `Receiver`. The hardware calls it after a packet, at the clock
+value it requested, and at the start of each frame. Without supply and while booting it makes no call; while the
+main loop hangs it asks only for pulses.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from lostlink_sims.recorder import Recorder, register
 from lostlink_sims.scenario import Scenario
 
 _HALF: Final = MASK >> 1
-"""A clock further ahead than this lies in the past."""
+"""A clock value further ahead than this is in the past."""
 
 
 class ReceiverCrashError(Exception):
@@ -50,7 +50,7 @@ class Board(PowerState):
         self._powered_us = 0
         self._clock_base = 0
         self.take: Callable[[int, bytes], bool] = _not_listening
-        """Hand over a payload at an instant; returns False when nobody is there to take it."""
+        """Deliver a payload at an instant; return False when no program reads the radio."""
         self._silent = False  # output pulses stopped by a fault
         self._failsafe = True
         self._wanted: int | None = None  # the clock at which the program wants its next turn
@@ -92,7 +92,7 @@ class Board(PowerState):
         return (self._clock_base + since_us + since_us * self._ppm // 1_000_000) & MASK
 
     def _real_us(self, own_us: int) -> int:
-        """Return how long a time by the receiver's own clock really is."""
+        """Convert a time on the receiver's own clock to real time."""
         rate = 1_000_000 + self._ppm
         return own_us - (2 * own_us * self._ppm + rate) // (2 * rate)
 
@@ -130,7 +130,7 @@ class Board(PowerState):
         self._guarded(lambda: self._plan_turn(now_us, clock), "poll(), which returns a clock or None")
 
     def _plan_turn(self, now_us: int, clock: int) -> None:
-        """See to it that a turn comes at the first microsecond at which the clock shows what was wanted."""
+        """Plan an iteration at the first microsecond at which the clock shows the requested value."""
         if self._wanted is None:
             return
         ahead = (self._wanted - clock) & MASK
@@ -174,12 +174,12 @@ class Board(PowerState):
     # --- output timer ---------------------------------------------------------------------------------------
 
     def stop_output(self) -> None:
-        """Let the line rest."""
+        """Stop the output pulses."""
         self._silent = True
         self._recorder.silence(self._env.now)
 
     def resume_output(self) -> None:
-        """Let frames come again."""
+        """Resume the output pulses."""
         self._silent = False
 
     def _on_frame(self, tick: Any) -> None:
@@ -217,7 +217,7 @@ class Board(PowerState):
         return shortest_us if shortest_us > self._period_us else self._period_us
 
     def _live_slot(self, life: int, start_us: int, channel: int, count: int) -> None:
-        """Read one width while the frame goes out, and come back at its end for the next."""
+        """Read one width during the frame; the end of its pulse reads the next."""
         program, now_us = self._program, self._env.now
         if life != self._life or program is None:
             return
@@ -250,7 +250,7 @@ class Board(PowerState):
 
 
 def _not_listening(now_us: int, payload: bytes) -> bool:
-    """Stand for the radio port while no program listens."""
+    """Reject a payload: no program reads the radio."""
     return False
 
 
@@ -259,13 +259,13 @@ def _crashed(error: BaseException, where: str, now_us: int) -> ReceiverCrashErro
 
 
 class BoardPort(Protocol):
-    """What the world asks of a receiver board, simulated or real."""
+    """What the simulated link needs of a receiver board, simulated or real."""
 
     turns: int
 
     @property
     def take(self) -> Callable[[int, bytes], bool]:
-        """Hand over a payload at an instant; False when nobody is there to take it."""
+        """Deliver a payload at an instant; return False when no program reads the radio."""
         ...
 
     @property
