@@ -1,8 +1,8 @@
 """The receiver's hardware in virtual time: supply, clock, main loop, radio port, output timer, watchdog.
 
-The program that runs on it is a `Receiver`. The hardware decides when the program is asked: after a packet, at
-the clock it wanted, at the start of each frame; not at all while the supply is down or the board boots; and only
-for pulses while its main loop hangs.
+The program that runs on it is a `Receiver`. The hardware calls it after a packet, at the clock
+value it requested, and at the start of each frame. Without supply and while booting it makes no call; while the
+main loop hangs it asks only for pulses.
 """
 
 from __future__ import annotations
@@ -10,22 +10,22 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Final, Protocol
 
-from lostlink_sims.clock import FAULT, FRAME, LOOP, Tick, World, once
+from lostlink_sims.clock import FRAME, LOOP, Tick, World, once
+from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile
 from lostlink_sims.receiver import MASK, Receiver, ReceiverFactory
 from lostlink_sims.recorder import Recorder, register
 from lostlink_sims.scenario import Scenario
-from lostlink_sims.trace import NoteKind
 
 _HALF: Final = MASK >> 1
-"""A clock further ahead than this lies in the past."""
+"""A clock value further ahead than this is in the past."""
 
 
 class ReceiverCrashError(Exception):
     """The receiver's program raised an exception of its own."""
 
 
-class Board:
+class Board(PowerState):
     """The receiver's hardware: power, clock, main loop, radio, output timer. The program on it is a `Receiver`."""
 
     def __init__(
@@ -37,10 +37,9 @@ class Board:
         recorder: Recorder,
         frame_phase_us: int,
     ) -> None:
-        self._env, self._profile, self._factory, self._recorder = env, profile, factory, recorder
+        super().__init__(env, profile.receiver, recorder)
+        self._profile, self._factory = profile, factory
         self._ppm = profile.receiver.clock_error_ppm
-        self._boot_us = profile.receiver.boot_us
-        self._watchdog_us = profile.receiver.watchdog_us
         self._separator_us, self._unused_us = profile.output.separator_us, profile.output.unused_us
         self._period_us = self._real_us(profile.output.frame_period_us)
         fixed_gap = profile.output.style == "fixed gap"
@@ -48,14 +47,10 @@ class Board:
         self._frame_phase_us = frame_phase_us
         self._clock_start = scenario.receiver_clock_us
         self._program: Receiver | None = None  # None without power and while booting
-        self._supplied = False
-        self._back_us = 0  # when a supply that broke down comes back
-        self._hung_from_us = self._hung_until_us = 0
-        self._life = 0  # counts power-ons and resets, so that what was planned before is recognised
         self._powered_us = 0
         self._clock_base = 0
-        self.take: Callable[[int, bytes], bool] = _nobody
-        """Hand over a payload at an instant; returns False when nobody is there to take it."""
+        self.take: Callable[[int, bytes], bool] = _not_listening
+        """Deliver a payload at an instant; return False when no program reads the radio."""
         self._silent = False  # output pulses stopped by a fault
         self._failsafe = True
         self._wanted: int | None = None  # the clock at which the program wants its next turn
@@ -68,45 +63,16 @@ class Board:
 
     # --- power ----------------------------------------------------------------------------------------------
 
-    @property
-    def is_up(self) -> bool:
-        """Whether a program runs on it."""
-        return self._program is not None
-
-    def power_off(self) -> None:
-        """Take the supply away."""
-        self._life += 1
-        self._program, self._wanted, self.take = None, None, _nobody
-        # What is pending belongs to the life that ends: new ticks, the old ones find themselves outdated.
+    def _restart(self, down_us: int) -> None:
+        self._program, self._wanted, self.take = None, None, _not_listening
+        # New ticks: a pending one recognises that it is no longer the current one.
         self._loop, self._loop_at_us = Tick(self._env, self._on_loop, LOOP), -1
         self._frame = Tick(self._env, self._on_frame, FRAME)
         self._recorder.silence(self._env.now)
+        super()._restart(down_us)
 
-    def power_on(self) -> None:
-        """Give it its supply; the program runs after the boot time."""
-        self._supplied, life = True, self._life
-        once(self._env, self._env.now + self._boot_us, FAULT, lambda: self._boot(life))
-
-    def reset(self, why: str) -> None:
-        """Begin again as after power-on; without a supply nothing begins."""
-        self._recorder.note(self._env.now, NoteKind.RESET, why)
-        if self._supplied:
-            self.power_off()
-            self.power_on()
-
-    def brown_out(self, down_us: int) -> None:
-        """Let the supply break down for a time; it is back when no breakdown lasts any more."""
-        self._recorder.note(self._env.now, NoteKind.SUPPLY_DOWN, "supply breaks down")
-        back_us = self._env.now + down_us
-        if not self._supplied and (back_us <= self._back_us or not self._back_us):
-            return  # down for longer already, or not switched on yet
-        self.power_off()
-        self._supplied, self._back_us, life = False, back_us, self._life
-        once(self._env, back_us, FAULT, lambda: self.power_on() if life == self._life else None)
-
-    def _boot(self, life: int) -> None:
-        if life != self._life:
-            return
+    def _boot(self) -> None:
+        super()._boot()
         self._powered_us, self._clock_base = self._env.now, self._clock_start
         self._clock_start = 0  # a reset restarts the counter
         program = self._guarded(lambda: self._factory(self._profile), "its constructor")
@@ -126,7 +92,7 @@ class Board:
         return (self._clock_base + since_us + since_us * self._ppm // 1_000_000) & MASK
 
     def _real_us(self, own_us: int) -> int:
-        """Return how long a time by the receiver's own clock really is."""
+        """Convert a time on the receiver's own clock to real time."""
         rate = 1_000_000 + self._ppm
         return own_us - (2 * own_us * self._ppm + rate) // (2 * rate)
 
@@ -164,7 +130,7 @@ class Board:
         self._guarded(lambda: self._plan_turn(now_us, clock), "poll(), which returns a clock or None")
 
     def _plan_turn(self, now_us: int, clock: int) -> None:
-        """See to it that a turn comes at the first microsecond at which the clock shows what was wanted."""
+        """Plan an iteration at the first microsecond at which the clock shows the requested value."""
         if self._wanted is None:
             return
         ahead = (self._wanted - clock) & MASK
@@ -189,7 +155,7 @@ class Board:
             return
         self._loop_at_us = -1
         now_us = self._env.now
-        if self._program is None or self.take is _nobody or self._wanted is None:
+        if self._program is None or self.take is _not_listening or self._wanted is None:
             return  # down, or hung
         if self._before(now_us):
             self._plan_turn(now_us, self._clock(now_us))
@@ -197,38 +163,23 @@ class Board:
             self.turns += 1
             self._turn(now_us)
 
-    def hang(self, until_us: int, end_us: int) -> None:
-        """Let the main loop hang, until no hang lasts any more; a watchdog resets it."""
-        if self._program is None:
-            return
-        now_us, life = self._env.now, self._life
-        if self.take is not _nobody:
-            self._hung_from_us = self._hung_until_us = now_us
-        self.take, self._hung_until_us = _nobody, max(self._hung_until_us, until_us)
-        bite_us = self._hung_from_us + self._watchdog_us
-        if self._watchdog_us and bite_us < self._hung_until_us:
-            once(self._env, bite_us, FAULT, lambda: self._bite(life))
-        elif until_us < end_us:
-            once(self._env, until_us, FAULT, lambda: self._wake(life))
+    def _stop_loop(self, until_us: int) -> None:
+        self.take = _not_listening
 
-    def _bite(self, life: int) -> None:
-        if life == self._life:
-            self.reset("watchdog reset")
-
-    def _wake(self, life: int) -> None:
-        if life == self._life and self._program is not None and self._env.now >= self._hung_until_us:
+    def _resume_loop(self) -> None:
+        if self._program is not None and self._env.now >= self._hung_until_us:
             self.take = self._listening(self._program)
             self._turn(self._env.now)
 
     # --- output timer ---------------------------------------------------------------------------------------
 
     def stop_output(self) -> None:
-        """Let the line rest."""
+        """Stop the output pulses."""
         self._silent = True
         self._recorder.silence(self._env.now)
 
     def resume_output(self) -> None:
-        """Let frames come again."""
+        """Resume the output pulses."""
         self._silent = False
 
     def _on_frame(self, tick: Any) -> None:
@@ -266,7 +217,7 @@ class Board:
         return shortest_us if shortest_us > self._period_us else self._period_us
 
     def _live_slot(self, life: int, start_us: int, channel: int, count: int) -> None:
-        """Read one width while the frame goes out, and come back at its end for the next."""
+        """Read one width during the frame; the end of its pulse reads the next."""
         program, now_us = self._program, self._env.now
         if life != self._life or program is None:
             return
@@ -298,8 +249,8 @@ class Board:
             raise _crashed(error, where, self._env.now) from error
 
 
-def _nobody(now_us: int, payload: bytes) -> bool:
-    """Stand for the radio port while no program listens."""
+def _not_listening(now_us: int, payload: bytes) -> bool:
+    """Reject a payload: no program reads the radio."""
     return False
 
 
@@ -308,13 +259,13 @@ def _crashed(error: BaseException, where: str, now_us: int) -> ReceiverCrashErro
 
 
 class BoardPort(Protocol):
-    """What the world asks of a receiver board, simulated or real."""
+    """What the simulated link needs of a receiver board, simulated or real."""
 
     turns: int
 
     @property
     def take(self) -> Callable[[int, bytes], bool]:
-        """Hand over a payload at an instant; False when nobody is there to take it."""
+        """Deliver a payload at an instant; return False when no program reads the radio."""
         ...
 
     @property
@@ -328,7 +279,7 @@ class BoardPort(Protocol):
 
     def brown_out(self, down_us: int) -> None: ...
 
-    def hang(self, until_us: int, end_us: int) -> None: ...
+    def hang(self, until_us: int) -> None: ...
 
     def stop_output(self) -> None: ...
 

@@ -74,7 +74,7 @@ class Tick:
 
     __slots__ = ("_env", "_number", "_push", "act", "priority")
 
-    def __init__(self, env: World, act: Callable[[Any], None], priority: int) -> None:
+    def __init__(self, env: World, act: Callable[[Any], object], priority: int) -> None:
         self.act = act
         self.priority = priority
         self._env, self._push, self._number = env, env.push, env.number
@@ -88,6 +88,6 @@ class Tick:
         self._push((self._env.now + delay_us, self.priority, self._number(), self))
 
 
-def once(env: World, instant_us: int, priority: int, act: Callable[[], None]) -> None:
-    """Let `act` happen once, at an instant."""
+def once(env: World, instant_us: int, priority: int, act: Callable[[], object]) -> None:
+    """Call `act` once, at an instant."""
     Tick(env, lambda _: act(), priority).at(instant_us)

@@ -27,17 +27,17 @@ class Channel(Checked):
         "stick", "A stick is read through the ADC; a switch has two or three positions.", "choice",
         choices=("stick", "two-position switch", "three-position switch"),
     )  # fmt: skip
-    failsafe_us: int = setting(1500, "Pulse width put out in failsafe.", "width", least=800, most=2200)
-    reversed: bool = setting(False, "True when the handset turns this control round before sending.", "flag")
+    failsafe_us: int = setting(1500, "Pulse width output in failsafe.", "width", least=800, most=2200)
+    reversed: bool = setting(False, "True when the handset reverses this control before sending.", "flag")
     centre_error: float = setting(
-        0.0, "How far the potentiometer stands off centre, as a share of its track.", "share",
+        0.0, "Offset of the potentiometer's centre, as a share of its track.", "share",
         least=-0.2, most=0.2,
     )  # fmt: skip
     travel_low: float = setting(
-        0.0, "Where the wiper stands on its track with the stick at its low stop.", "share", least=0, most=0.4
+        0.0, "Wiper position on its track with the stick at its low stop.", "share", least=0, most=0.4
     )
     travel_high: float = setting(
-        1.0, "Where the wiper stands on its track with the stick at its high stop.", "share", least=0.6, most=1
+        1.0, "Wiper position on its track with the stick at its high stop.", "share", least=0.6, most=1
     )
 
 
@@ -57,21 +57,21 @@ class HandsetSettings(Checked):
     """What the pilot holds: sticks, ADC, mapping rule, packet clock, and what a packet carries."""
 
     packet_interval_us: int = setting(
-        5000, "Time from one packet to the next; 5 ms is 200 packets a second.", "duration",
+        5000, "Time from one packet to the next; 5 ms is 200 packets per second.", "duration",
         least=500, most=1_000_000,
     )  # fmt: skip
     clock_error_ppm: int = setting(
-        0, "How fast the handset's clock runs; a ceramic resonator may be 5000 ppm off.", "ppm",
+        0, "Error of the handset's clock; positive is fast, a ceramic resonator may be 5000 ppm off.", "ppm",
         least=-50_000, most=50_000,
     )  # fmt: skip
     jitter_us: int = setting(
-        0, "A packet leaves up to this much late, evenly spread.", "duration", least=0, most=100_000
+        0, "Largest delay of a packet, uniformly distributed from 0.", "duration", least=0, most=100_000
     )
     boot_us: int = setting(
         20_000, "Time from switching the handset on to its first packet.", "duration", least=0, most=10_000_000
     )
     adc_noise_counts: int = setting(
-        0, "Each ADC reading is off by up to this many counts, evenly spread.", "count", least=0, most=32
+        0, "Largest error of an ADC reading, uniformly distributed.", "count", least=0, most=32
     )
     mapping: str = setting(
         "a >> 2", "How a 10-bit reading a becomes an 8-bit code.", "choice",
@@ -91,28 +91,28 @@ class HandsetSettings(Checked):
 class RadioSettings(Checked):
     """The 2.4 GHz packet radio at both ends, and what its surroundings do to packets."""
 
-    bit_rate_bit_s: int = setting(1_000_000, "Bits on the air in a second.", "bit_rate", least=1_000, most=10_000_000)
+    bit_rate_bit_s: int = setting(1_000_000, "Bit rate on the air.", "bit_rate", least=1_000, most=10_000_000)
     preamble_bytes: int = setting(1, "Preamble length.", "count", least=0, most=16)
     address_bytes: int = setting(5, "Address length.", "count", least=1, most=8)
     control_bits: int = setting(9, "Length of the packet control field.", "count", least=0, most=64)
-    crc_bytes: int = setting(2, "CRC length; 0 is a radio that hands over damaged payloads.", "count", least=0, most=4)
+    crc_bytes: int = setting(2, "CRC length; with 0 the radio delivers damaged payloads.", "count", least=0, most=4)
     settle_us: int = setting(
-        130, "Time from the order to send to the first bit on the air.", "duration", least=0, most=5_000
+        130, "Time from the send command to the first bit on the air.", "duration", least=0, most=5_000
     )
     latency_us: int = setting(
-        200, "Time from the last bit on the air to the payload in the receiver's hands.", "duration",
+        200, "Time from the last bit on the air to the delivery of the payload.", "duration",
         least=0, most=20_000,
     )  # fmt: skip
     latency_jitter_us: int = setting(
-        0, "The payload is handed over up to this much later, evenly spread.", "duration", least=0, most=20_000
+        0, "Largest additional latency, uniformly distributed from 0.", "duration", least=0, most=20_000
     )
     acknowledge: bool = setting(
-        False, "The receiver answers each packet; one that stays unanswered is sent again.", "flag"
+        False, "The receiver acknowledges each packet; one without acknowledgement is sent again.", "flag"
     )
-    retries: int = setting(2, "How often an unanswered packet is sent again.", "count", least=1, most=15)
+    retries: int = setting(2, "Number of retries of a packet without acknowledgement.", "count", least=1, most=15)
     retry_delay_us: int = setting(750, "Time from one attempt to the next.", "duration", least=100, most=10_000)
     losses: tuple[LossModel, ...] = setting(
-        (), "What loses packets in ordinary use; a packet arrives when no model loses it.", "table"
+        (), "Loss models in normal use; a packet arrives when no model loses it.", "table"
     )
 
 
@@ -125,13 +125,13 @@ class ReceiverSettings(Checked):
         least=1_000, most=60_000_000,
     )  # fmt: skip
     hold_us: int = setting(
-        0, "How long after that the last values are still put out before the failsafe values are.", "duration",
+        0, "How long after that the last values are held before failsafe values are output.", "duration",
         least=0, most=60_000_000,
     )  # fmt: skip
     recovery_packets: int = setting(
         3, "Good packets in a row before the link counts as back.", "count", least=1, most=1000
     )
-    recovery_us: int = setting(100_000, "Least time that failsafe lasts.", "duration", least=0, most=60_000_000)
+    recovery_us: int = setting(100_000, "Minimum duration of failsafe.", "duration", least=0, most=60_000_000)
     recover_on_low_throttle: bool = setting(False, "Leave failsafe only when the pilot's throttle is low.", "flag")
     mapping: str = setting(
         "truncate", "How a code 0..255 becomes a pulse width; centred is two segments with 127 at the middle.",
@@ -139,12 +139,14 @@ class ReceiverSettings(Checked):
     )  # fmt: skip
     low_us: int = setting(1000, "Pulse width for code 0.", "width", least=800, most=1400)
     high_us: int = setting(2000, "Pulse width for code 255.", "width", least=1600, most=2200)
-    clock_error_ppm: int = setting(0, "How fast the receiver's clock runs.", "ppm", least=-50_000, most=50_000)
+    clock_error_ppm: int = setting(
+        0, "Error of the receiver's clock; positive is fast.", "ppm", least=-50_000, most=50_000
+    )
     boot_us: int = setting(
         50_000, "Time from power-on or reset to the first pulse.", "duration", least=0, most=10_000_000
     )
     watchdog_us: int = setting(
-        0, "A main loop that hangs this long is reset by hardware; 0 is no watchdog.", "duration",
+        0, "Watchdog timeout of the main loop; 0 is no watchdog.", "duration",
         least=0, most=60_000_000,
     )  # fmt: skip
 
@@ -158,16 +160,16 @@ class OutputSettings(Checked):
         choices=("fixed period", "fixed gap"),
     )  # fmt: skip
     frame_period_us: int = setting(
-        22_500, "From one frame to the next, for a fixed period.", "duration", least=3_000, most=100_000
+        22_500, "Time from one frame to the next, for a fixed period.", "duration", least=3_000, most=100_000
     )
     frame_gap_us: int = setting(
-        6_500, "From the end of the last channel to the next frame, for a fixed gap.", "duration",
+        6_500, "Time from the end of the last channel to the next frame, for a fixed gap.", "duration",
         least=1_000, most=100_000,
     )  # fmt: skip
     channels: int = setting(8, "Channels in a frame, unused ones included.", "count", least=1, most=16)
     separator_us: int = setting(300, "Length of the pulse that separates channels.", "width", least=50, most=600)
     polarity: str = setting(
-        "positive", "Positive: the line rests low and the separators are high.", "choice",
+        "positive", "Positive: the line idles low and the separators are high.", "choice",
         choices=("positive", "negative"),
     )  # fmt: skip
     unused_us: int = setting(1000, "Pulse width of unused channels.", "width", least=800, most=2200)
@@ -192,14 +194,14 @@ class FlightControllerSettings(Checked):
         1500, "The arming channel counts as on from this width.", "width", least=1100, most=1900
     )
     failsafe_below_us: int = setting(
-        900, "A throttle pulse shorter than this counts as the receiver's word that the link is lost.", "width",
+        900, "A throttle pulse shorter than this reports that the link is lost.", "width",
         least=500, most=1100,
     )  # fmt: skip
-    least_pulse_us: int = setting(800, "A shorter pulse spoils its frame.", "width", least=300, most=1000)
-    most_pulse_us: int = setting(2200, "A longer pulse spoils its frame.", "width", least=2000, most=3000)
-    least_sync_us: int = setting(3000, "A gap this long ends a frame.", "duration", least=2_300, most=10_000)
+    least_pulse_us: int = setting(800, "A shorter pulse makes its frame invalid.", "width", least=300, most=1000)
+    most_pulse_us: int = setting(2200, "A longer pulse makes its frame invalid.", "width", least=2000, most=3000)
+    least_sync_us: int = setting(3000, "Shortest sync gap that ends a frame.", "duration", least=2_300, most=10_000)
     signal_timeout_us: int = setting(
-        100_000, "No good frame for this long stops the motors.", "duration", least=10_000, most=2_000_000
+        100_000, "Time without a valid frame after which the motors stop.", "duration", least=10_000, most=2_000_000
     )
 
 

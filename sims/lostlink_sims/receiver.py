@@ -1,11 +1,11 @@
-"""The receiver seam, and a receiver that does it right.
+"""The receiver interface and the reference receiver.
 
 A receiver is firmware without its hardware: four methods and a flag. `clock_us` is its own 32-bit counter: it
 wraps, starts where the scenario says, and runs fast or slow. Receivers must therefore compare *differences*,
 ``(clock_us - then) & MASK``, never instants.
 
-The world, not the receiver, models hardware. A hung main loop stops `packet` and `poll` while `pulses` goes on
-being asked, as a timer interrupt survives a hung loop.
+The simulator models the hardware, a receiver only the logic. A hung main loop stops `packet` and `poll`; `pulses`
+is still called, as a timer interrupt survives a hung loop.
 
 States of the reference receiver, which walks the table `TRANSITIONS`::
 
@@ -37,17 +37,17 @@ class Receiver(Protocol):
 
     @property
     def failsafe(self) -> bool:
-        """Whether it is in failsafe, by its own word; a plain attribute will do."""
+        """Whether it is in failsafe, as it reports; a plain attribute is sufficient."""
         ...
 
     def power_on(self, clock_us: int) -> None: ...
 
     def packet(self, clock_us: int, payload: bytes) -> None:
-        """Take a payload that the radio handed over."""
+        """Process a payload that the radio delivered."""
         ...
 
     def poll(self, clock_us: int) -> int | None:
-        """Run one turn of the main loop; return the clock at which the next is wanted, None after a packet."""
+        """Run one main-loop iteration; return the next wake-up time, None to wait for a packet."""
         ...
 
     def pulses(self, clock_us: int) -> Sequence[int] | None:
@@ -59,7 +59,7 @@ ReceiverFactory = Callable[[Profile], Receiver]
 
 
 class State(Enum):
-    """Where the reference receiver stands."""
+    """State of the reference receiver."""
 
     WAITING = "waiting"
     LINKED = "linked"
@@ -69,7 +69,7 @@ class State(Enum):
 
 
 class Event(Enum):
-    """What moves it."""
+    """Event that may change the state."""
 
     PACKET = "good packet"
     SILENCE = "timeout"
@@ -91,7 +91,7 @@ TRANSITIONS: Final[Mapping[tuple[State, Event], State]] = {
 
 
 class ReferenceReceiver:
-    """A well-behaved receiver: checks what it is handed, times out, holds if told to, and returns with care.
+    """The reference receiver: checks packets, times out, holds if configured, and recovers after several good packets.
 
     Its silence check lies in the pulse routine too, because that one runs from a timer interrupt and goes on
     when the main loop hangs.

@@ -33,7 +33,7 @@ class Move(Checked):
 
     at_us: int = _at()
     channel: str = setting(MISSING, "Name of the channel.", "text")
-    position: float = setting(MISSING, "Where it ends up, from its low to its high stop.", "share", least=0, most=1)
+    position: float = setting(MISSING, "Final position, from its low to its high stop.", "share", least=0, most=1)
     ramp_us: int = setting(0, "How long the movement takes.", "duration", least=0, most=LONGEST_US)
 
 
@@ -95,8 +95,8 @@ class FlappingLink(LastingFault):
     """The link comes and goes."""
 
     name: ClassVar[str] = "flapping link"
-    down_us: int = setting(600_000, "How long it is away each time.", "duration", least=1, most=LONGEST_US)
-    up_us: int = setting(100_000, "How long it is back in between.", "duration", least=1, most=LONGEST_US)
+    down_us: int = setting(600_000, "How long the link is lost each time.", "duration", least=1, most=LONGEST_US)
+    up_us: int = setting(100_000, "How long the link is up in between.", "duration", least=1, most=LONGEST_US)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +139,7 @@ class ForeignHandset(LastingFault):
         None, "Length of its payload; left out, the same layout as ours with another link id.", "count",
         least=1, most=32,
     )  # fmt: skip
-    position: float = setting(0.8, "Where all its sticks stand.", "share", least=0, most=1)
+    position: float = setting(0.8, "Position of all its sticks.", "share", least=0, most=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,7 +147,7 @@ class DamagedPayload(LastingFault):
     """Bits of payloads are turned; a radio with its CRC off hands them over like that."""
 
     name: ClassVar[str] = "damaged payload"
-    share: float = setting(1.0, "Share of packets it strikes.", "share", least=0, most=1)
+    share: float = setting(1.0, "Share of packets that are damaged.", "share", least=0, most=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,13 +211,13 @@ class Scenario(Checked):
     """
 
     name: str = setting("scenario", "What it is called in reports.", "text")
-    seed: int = setting(1, "Names every random stream.", "count", least=0, most=2**63 - 1)
+    seed: int = setting(1, "Random seed.", "count", least=0, most=2**63 - 1)
     trial: int = setting(0, "Which of the many runs of this seed.", "count", least=0, most=2**32 - 1)
     duration_us: int = setting(2_000_000, "How long it lasts.", "duration", least=1, most=LONGEST_US)
     handset_on_us: int = setting(0, "When the handset is switched on.", "duration", least=0, most=LONGEST_US)
     receiver_on_us: int = setting(0, "When the receiver is powered.", "duration", least=0, most=LONGEST_US)
     receiver_clock_us: int = setting(
-        0, "Where the receiver's 32-bit counter stands at power-on.", "duration", least=0, most=2**32 - 1
+        0, "Value of the receiver's 32-bit counter at power-on.", "duration", least=0, most=2**32 - 1
     )
     packet_phase_us: int | None = setting(
         None,

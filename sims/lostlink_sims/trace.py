@@ -22,7 +22,7 @@ from lostlink_sims.scenario import Scenario
 
 Ints = NDArray[np.int64]
 NOT_YET = -1
-"""Stands for an instant that never came."""
+"""Marks an instant that did not occur."""
 
 
 class NoteKind(Enum):
@@ -98,8 +98,8 @@ class Steps:
 
     def at(self, instant_us: int, before: int = 0) -> int:
         """Return the value at an instant, `before` when it lies before the first change."""
-        place = int(np.searchsorted(self.at_us, instant_us, side="right"))
-        return int(self.value[place - 1]) if place else before
+        changes = int(np.searchsorted(self.at_us, instant_us, side="right"))
+        return int(self.value[changes - 1]) if changes else before
 
 
 @dataclass(slots=True, kw_only=True)
@@ -155,7 +155,7 @@ class Trace:
     seen : Decoded
         As the flight controller decoded them from the edges.
     failsafe : Steps
-        The receiver's own word: 1 in failsafe.
+        The receiver's own flag: 1 in failsafe.
     motor, arming : Steps
         Motor command 0 .. 1000; 0 locked, 1 ready, 2 armed.
     notes : list of Note

@@ -152,7 +152,7 @@ def _script_faults(
             case ReceiverReset():
                 once(env, fault.at_us, FAULT, lambda: board.reset("receiver boots"))
             case MainLoopHung():
-                once(env, fault.at_us, FAULT, lambda until_us=until_us: board.hang(until_us, end_us))  # type: ignore[misc]
+                once(env, fault.at_us, FAULT, lambda until_us=until_us: board.hang(until_us))  # type: ignore[misc]
             case OutputStops():
                 once(env, fault.at_us, FAULT, board.stop_output)
                 if until_us < end_us:

@@ -281,7 +281,7 @@ def _channels(channels: tuple[Channel, ...]) -> list[str]:
 
 
 def _losses() -> list[str]:
-    lines = ["", *_comment("What loses packets in ordinary use; a packet arrives when no model loses it. To use one,")]
+    lines = ["", *_comment("Loss models in normal use; a packet arrives when no model loses it. To use one,")]
     lines += _comment('take away "# " from its [[radio.losses]] on. Several may be used together.')
     for name, model in MODELS.items():
         fields = _settings(model)

@@ -286,7 +286,7 @@ class LinkBudget(Checked):
 
     model: ClassVar[str] = "link budget"
     distance_m: float = setting(50.0, "Distance between the antennas.", "length", least=0.2, most=100_000)
-    path: str = setting("free space", "How the path loss is reckoned.", "choice", choices=("free space", "two-ray"))
+    path: str = setting("free space", "How the path loss is calculated.", "choice", choices=("free space", "two-ray"))
     handset_height_m: float = setting(1.5, "Height of the handset's antenna.", "length", least=0.01, most=1000)
     model_height_m: float = setting(10.0, "Height of the model's antenna.", "length", least=0.01, most=10_000)
     frequency_hz: float = setting(2.44e9, "Carrier frequency.", "frequency", least=1e6, most=1e11)
@@ -294,7 +294,7 @@ class LinkBudget(Checked):
     antenna_gain_db: float = setting(0.0, "Sum of both antennas' gains.", "level", least=-40, most=40)
     noise_figure_db: float = setting(10.0, "Noise figure of the receiving radio.", "level", least=0, most=40)
     implementation_loss_db: float = setting(
-        6.0, "What the radio falls short of the ideal; fits the model to its stated sensitivity.", "level",
+        6.0, "Loss against an ideal radio; fits the model to the specified sensitivity.", "level",
         least=0, most=40,
     )  # fmt: skip
     fading: str = setting(

@@ -1,4 +1,4 @@
-"""What physics says of the radio path: air time, path loss, noise, bit and packet errors, fading.
+"""Physics of the radio path: path loss, noise, bit and packet errors, fading.
 
 Plain formulas in floating point, for planning and for the tables that the simulation makes once. All powers in
 dBm, losses in dB, antennas isotropic unless a gain is given.
@@ -19,10 +19,6 @@ from __future__ import annotations
 
 import cmath
 import math
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    pass
 
 SPEED_OF_LIGHT_M_S = 299_792_458.0
 BOLTZMANN_J_K = 1.380649e-23
