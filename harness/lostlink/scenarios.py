@@ -17,6 +17,12 @@ from lostlink_sims.profile import air_time_us
 from lostlink_sims.scenario import AnyFault
 from lostlink_sims.streams import Purpose, Streams
 
+WRAPS = (
+    (2**32, "passes 2^32 and wraps"),
+    (2**31, "passes 2^31, the middle of its range"),
+    (1000 * 2**16, "passes 65.536 s, where 16 bits of milliseconds wrap"),
+)
+"""Values of the receiver's microsecond counter at which comparisons fail, and what happens there."""
 STICKS_IN_FLIGHT = (0.8, 0.2, 0.7, 0.3, 0.9, 0.1)
 """Where sticks other than the throttle stand: nowhere near a failsafe value."""
 

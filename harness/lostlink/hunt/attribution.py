@@ -9,10 +9,13 @@ import numpy as np
 
 from lostlink.hunt.windows import Facts, Span, active
 from lostlink.requirements import CATALOGUE
+from lostlink.scenarios import WRAPS
 from lostlink.verdicts import Requirement, Severity
+from lostlink_sims import Profile
 from lostlink_sims.scenario import (
     DamagedPayload,
     FadeRamp,
+    Fault,
     ForeignHandset,
     HandsetHung,
     HandsetOff,
@@ -22,9 +25,6 @@ from lostlink_sims.scenario import (
     PeriodicInterference,
     WrongAddress,
 )
-
-WRAPS: Final = ((2**32, 2**32), (2**32, 2**31), (1000 * 2**16, 0))
-"""Where comparisons of a 32-bit counter go wrong, as (period, offset): unsigned, signed, 16 bits of milliseconds."""
 
 _CAUSES: Final[tuple[tuple[tuple[type[LastingFault], ...], str], ...]] = (
     ((ForeignHandset,), "FS-FOREIGN"),
@@ -78,19 +78,33 @@ class Broken:
         return list(Severity).index(self.requirement.severity)
 
 
+def unprotected(profile: Profile, fault: Fault) -> str | None:
+    """Return why no receiver of this link can tell a fault from good packets; None when it can."""
+    handset = profile.handset
+    match fault:
+        case HandsetHung() if not handset.packet_counter:
+            return "packets carry no counter, so no receiver can tell a hung handset from a steady pilot"
+        case ForeignHandset() if handset.link_id is None and fault.payload_bytes in (None, profile.payload_bytes):
+            return "packets carry no link id, so no receiver can tell a foreign handset of the same layout"
+        case DamagedPayload() | FadeRamp() if not profile.radio.crc_bytes and not handset.check_byte:
+            return "the radio's CRC is off and packets carry no check byte, so no receiver can tell damage"
+    return None
+
+
 def causes(facts: Facts, from_us: int, until_us: int) -> list[str]:
     """Return the requirements that are about what was at work in a time."""
     return [name for kinds, name in _CAUSES if any(active(facts.trace, kind, from_us, until_us + 1) for kind in kinds)]
 
 
 def wraps(facts: Facts, from_us: int, until_us: int) -> bool:
-    """Return whether the receiver's counter passes a place at which comparisons go wrong in a time."""
+    """Return whether the receiver's counter passes a value of `WRAPS` in a time."""
     scenario, boot_us = facts.trace.scenario, facts.profile.receiver.boot_us
     lives = [(up_us, 0) for down_us, up_us in facts.restarts[1:] if up_us <= from_us]
     up_us, start = max(lives, default=(scenario.receiver_on_us + boot_us, scenario.receiver_clock_us))
     first, last = start + max(0, from_us - up_us), start + until_us - up_us
-    # The first power-on's counter at 0 is its start, not a wrap.
-    return any((last - offset) // period > (first - offset) // period for period, offset in WRAPS)
+    # The whole counter comes back to a value after 2^32 µs, 16 bits of milliseconds after as much as they hold.
+    periods_us = ((value, value if value < 2**31 else 2**32) for value, _ in WRAPS)
+    return any((last - value) // period > (first - value) // period for value, period in periods_us)
 
 
 def silence_ids(facts: Facts, span: Span, at_us: int, otherwise: str) -> list[str]:

@@ -13,8 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.hunt.attribution import IMPOSTORS, Broken, causes, just_back, silence_ids, starting
-from lostlink.hunt.protection import unprotected
+from lostlink.hunt.attribution import IMPOSTORS, Broken, causes, just_back, silence_ids, starting, unprotected
 from lostlink.hunt.tracking import always_too_wide_us, frames_that_stray
 from lostlink.hunt.windows import Facts, active
 from lostlink.verdicts import quantity

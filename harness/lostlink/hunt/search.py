@@ -17,7 +17,8 @@ from lostlink.hunt.attribution import Broken
 from lostlink.hunt.events import World, world
 from lostlink.hunt.runner import Budget, Judged, Opens, Runner, SpentError, Tried
 from lostlink.hunt.shrink import shrunk
-from lostlink.hunt.timelines import LEADS, PHASES, STARTS, THROTTLES, WRAPS, Piece, Timeline, simplicity
+from lostlink.hunt.timelines import LEADS, PHASES, STARTS, THROTTLES, Piece, Timeline, simplicity
+from lostlink.scenarios import WRAPS
 from lostlink_sims import Profile, Trace
 
 MOST_PIECES: Final = 6

@@ -121,18 +121,14 @@ def _fewer_but_longer(world: World, timeline: Timeline) -> Iterator[Timeline]:
 
 
 def _losses(world: World) -> list[int]:
-    """Return the rungs that are just long enough for failsafe to be in force."""
-    wanted = ("throttle cut + 4 frames", "motor cut + 8 frames")
-    return [rung for rung, one in enumerate(world.rungs) if one.meaning in wanted]
+    """Return the indices of the rungs that are just long enough for failsafe to be active."""
+    return [index for index, rung in enumerate(world.rungs) if rung.enters_failsafe]
 
 
 def _plain_losses(world: World, timeline: Timeline) -> Iterator[Timeline]:
     """Put one loss, and time with a good link before or after it, in place of a piece that is less plain."""
     away, wait = 1, 0
-    rungs = range(len(world.rungs))
-    good = [
-        rung for rung in rungs if world.rungs[rung].meaning in ("recovery + 4 packets", "time to be back + 8 packets")
-    ]
+    good = [index for index, rung in enumerate(world.rungs) if rung.restores_control]
     for place, piece in enumerate(timeline.pieces):
         if piece.kind <= away or not world.kinds[piece.kind].lasts:
             continue

@@ -10,17 +10,12 @@ from typing import Final
 from lostlink.hunt.durations import Rung
 from lostlink.hunt.events import WAIT, Kind, Variant, World
 from lostlink.hunt.windows import times
-from lostlink.scenarios import ScenarioBuilder
+from lostlink.scenarios import WRAPS, ScenarioBuilder
 from lostlink_sims import Move, Scenario
 
 THROTTLES: Final = (1.0, 0.5, 0.35, 0.8)
 PHASES: Final = 16
 """Phases of packet and frame are sixteenths of their periods."""
-WRAPS: Final = (
-    (2**32, "passes 2^32 and wraps"),
-    (2**31, "passes 2^31, the middle of its range"),
-    (1000 * 2**16, "passes 65.536 s, where 16 bits of milliseconds wrap"),
-)
 LEADS: Final = (0.5, 0.0, 1.0, -0.5, 0.9, 0.1)
 """When the counter wraps, in cut delays after the first piece begins."""
 LONGEST_US: Final = 120_000_000

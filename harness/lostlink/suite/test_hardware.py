@@ -7,14 +7,11 @@ import dataclasses
 from lostlink.measure import failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
-from lostlink.scenarios import ScenarioBuilder
+from lostlink.scenarios import WRAPS, ScenarioBuilder
 from lostlink.suite.flying import flew, losses, needs_clock
 from lostlink.suite.judge import Judge
 from lostlink_sims import Profile
 from lostlink_sims.scenario import BrownOut, LinkCut, MainLoopHung, ReceiverReset
-
-WRAPS = (2**32, 2**31, 1000 * 2**16)
-"""Counter values at which comparisons fail: unsigned and signed microseconds, 16 bits of milliseconds."""
 
 
 @requires("FS-HANG")
@@ -30,7 +27,7 @@ def test_loss_at_counter_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuil
     """The link is lost shortly before, at and after a wrap of the receiver's counter."""
     needs_clock(rig)
     limits = profile.requirements
-    for wrap in WRAPS:
+    for wrap, _ in WRAPS:
         for run, flight in enumerate(scenario.flights(12)):
             # The wrap is between one cut delay before the loss and shortly after it.
             ahead_us = flight.at_us + (run - 1) * profile.cut_delay_us // 10
@@ -54,7 +51,7 @@ def test_wrap_in_flight(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> No
     profile = rig.profile
     gap_us = min(scenario.safe_gap_us, 3 * scenario.frame_us + scenario.packet_us)
     before_us = profile.cut_delay_us + 2 * scenario.frame_us
-    for wrap in WRAPS:
+    for wrap, _ in WRAPS:
         for flight in scenario.flights(8):
             gap_at_us = flight.at_us + before_us
             clock_us = (wrap - gap_at_us - gap_us // 3 + profile.receiver.boot_us) % 2**32
