@@ -16,14 +16,6 @@ from lostlink.campaigns.times import NEVER_US, Times, Trial, Worst
 
 # --- failures --------------------------------------------------------------------------------------------------------
 
-
-def interval(failures: int, trials: int, confidence: float) -> tuple[float, float]:
-    """Return the two-sided interval: the upper bounds of failures and of passes, half of the risk each."""
-    one_sided = (1 + confidence) / 2
-    low = 1 - ours.upper_bound(trials - failures, trials, one_sided)
-    return low, ours.upper_bound(failures, trials, one_sided)
-
-
 # Newcombe, Stat. Med. 17:857, 1998, table I, method 5 (cases and last digits from memory; figures by scipy's binomtest)
 NEWCOMBE = [
     (0, 20, 0.0, 0.168433),
@@ -37,12 +29,12 @@ NEWCOMBE = [
 
 @pytest.mark.parametrize(("failures", "trials", "low", "high"), NEWCOMBE)
 def test_interval_of_published_cases(failures: int, trials: int, low: float, high: float) -> None:
-    assert interval(failures, trials, 0.95) == pytest.approx((low, high), rel=5e-6)
+    assert ours.interval(failures, trials, 0.95) == pytest.approx((low, high), rel=5e-6)
 
 
 def test_interval_of_the_handbook() -> None:
     """NIST/SEMATECH e-Handbook, 7.2.4.1: 4 defectives of 20, 90 %."""
-    assert interval(4, 20, 0.90) == pytest.approx((0.071354, 0.401029), abs=1.1e-6)
+    assert ours.interval(4, 20, 0.90) == pytest.approx((0.071354, 0.401029), abs=1.1e-6)
 
 
 # Wilson 1927, 95 %, upper ends; cases of Newcombe 1998.
@@ -58,7 +50,7 @@ def test_interval_of_the_handbook() -> None:
 )
 def test_exact_intervals_hold_wilsons(failures: int, trials: int, low: float, high: float) -> None:
     """The exact interval errs to the safe side; Wilson's, right on average, lies within in these cases."""
-    exact = interval(failures, trials, 0.95)
+    exact = ours.interval(failures, trials, 0.95)
     assert exact[0] <= low < high < exact[1]
 
 
@@ -76,7 +68,7 @@ def test_no_failure_and_the_rule_of_three(trials: int, bound: float, rule_of_thr
 def test_a_bound_is_one_sided_an_interval_two_sided() -> None:
     """Trap: scipy's interval of 0 in 1000 ends at 0.00368208, the one-sided bound is 0.00299125."""
     assert ours.upper_bound(0, 1000, 0.95) == pytest.approx(0.00299125, rel=5e-6)
-    assert ours.upper_bound(0, 1000, 0.975) == interval(0, 1000, 0.95)[1] == pytest.approx(0.00368208, rel=5e-6)
+    assert ours.upper_bound(0, 1000, 0.975) == ours.interval(0, 1000, 0.95)[1] == pytest.approx(0.00368208, rel=5e-6)
 
 
 @settings(deadline=None)
@@ -92,7 +84,7 @@ def test_bounds_agree_with_scipy(trials: int, share: float, confidence: float) -
 def test_intervals_agree_with_a_binomial_test(failures: int) -> None:
     """scipy.stats.binomtest, exact, two-sided."""
     expected = stats.binomtest(failures, 30).proportion_ci(0.99, "exact")
-    assert interval(failures, 30, 0.99) == pytest.approx((expected.low, expected.high), rel=1e-9, abs=1e-15)
+    assert ours.interval(failures, 30, 0.99) == pytest.approx((expected.low, expected.high), rel=1e-9, abs=1e-15)
 
 
 def test_bounds_cover_the_truth() -> None:
@@ -106,6 +98,7 @@ def test_bounds_cover_the_truth() -> None:
 
 def test_nothing_was_tried() -> None:
     """Without a trial nothing is known (common practice, no source)."""
+    assert ours.interval(0, 0, 0.95) == (0, 1)
     assert ours.upper_bound(0, 0, 0.95) == 1
 
 
@@ -178,7 +171,7 @@ def test_shares_that_are_none(wrong: float) -> None:
 def test_counts_that_are_none() -> None:
     for failures, trials in ((-1, 10), (11, 10), (0, -1)):
         with pytest.raises(ValueError, match="allowed: 0 to the number of trials"):
-            ours.upper_bound(failures, trials, 0.95)
+            ours.interval(failures, trials, 0.95)
     with pytest.raises(ValueError, match="a larger probability"):
         ours.trials_to_show(1e-17, 0.95)
 

@@ -32,9 +32,7 @@ def upper_bound(failures: int, trials: int, confidence: float) -> float:
     ValueError
         If there are more failures than trials, or the confidence is not between 0 and 1.
     """
-    if not 0 <= failures <= trials:
-        raise ValueError(f"{failures} failures in {trials} trials; allowed: 0 to the number of trials")
-    check_share("confidence", confidence)
+    _check(failures, trials, confidence)
     if failures == trials:
         return 1.0
     if failures == 0:
@@ -42,6 +40,26 @@ def upper_bound(failures: int, trials: int, confidence: float) -> float:
     from scipy.special import betaincinv
 
     return float(betaincinv(failures + 1, trials - failures, confidence))
+
+
+def interval(failures: int, trials: int, confidence: float) -> tuple[float, float]:
+    """Return the two-sided interval of Clopper & Pearson: wider than a one-sided bound at the same confidence."""
+    _check(failures, trials, confidence)
+    return _lower(failures, trials, (1 - confidence) / 2), upper_bound(failures, trials, (1 + confidence) / 2)
+
+
+def _lower(failures: int, trials: int, risk: float) -> float:
+    if failures == 0:
+        return 0.0
+    from scipy.special import betaincinv
+
+    return float(betaincinv(failures, trials - failures + 1, risk))
+
+
+def _check(failures: int, trials: int, confidence: float) -> None:
+    if not 0 <= failures <= trials:
+        raise ValueError(f"{failures} failures in {trials} trials; allowed: 0 to the number of trials")
+    check_share("confidence", confidence)
 
 
 def check_share(name: str, share: float) -> None:

@@ -68,7 +68,7 @@ def steps(found: Hunt, finding: Finding) -> list[str]:
         lasting = f" for {piece.rung}" if piece.kind.lasts else ""
         said = f"{number}. {piece.variant.says}" if piece.is_event else f"   {WAIT}"
         rows.append((piece.at_us, said + lasting))
-    rows.append((finding.broken.at_us, f"X  {finding.broken.said}"))
+    rows.append((finding.broken.at_us, f"X  {finding.broken.message}"))
     rows.sort(key=lambda row: row[0])
     return [
         f"  {'begins':>12}  {_beginning(finding)}",
@@ -110,7 +110,7 @@ def text(found: Hunt, finding: Finding, case: Case) -> str:
     others.pop(broken.requirement_id, None)
     if others:
         lines += ["", "  the same run breaks as well:"]
-        lines += [f"    {name} ({other.requirement.severity.value}): {other.said}" for name, other in others.items()]
+        lines += [f"    {name} ({other.requirement.severity.value}): {other.message}" for name, other in others.items()]
     lines += [
         "",
         picture(trace, first_us - BEFORE_US, broken.at_us + AFTER_US, most_lines=16),

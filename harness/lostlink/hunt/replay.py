@@ -40,7 +40,7 @@ def replayed(rig: Rig, judge: Judge, path: Path | str) -> None:
         pytest.skip("the scenario sets the receiver's counter, which this rig cannot do")
     trace = rig.run(scenario)
     broken = judge_trace(trace)
-    name = f"broken invariants ({broken[0].requirement_id}: {broken[0].said})" if broken else "broken invariants"
+    name = f"broken invariants ({broken[0].requirement_id}: {broken[0].message})" if broken else "broken invariants"
     at_us = broken[0].at_us if broken else None
     measured = Measurement(name=name, value=len(broken), unit="", how_seen=trace.how_seen, at_us=at_us)
     judge(trace, measured, at_most=0)
