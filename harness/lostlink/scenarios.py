@@ -11,30 +11,20 @@ import dataclasses
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final, NamedTuple
 
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims.profile import air_time_us
 from lostlink_sims.scenario import AnyFault
 from lostlink_sims.streams import Purpose, Streams
 
+WRAPS = (
+    (2**32, "passes 2^32 and wraps"),
+    (2**31, "passes 2^31, the middle of its range"),
+    (1000 * 2**16, "passes 65.536 s, where 16 bits of milliseconds wrap"),
+)
+"""Values of the receiver's microsecond counter at which comparisons fail, and what happens there."""
 STICKS_IN_FLIGHT = (0.8, 0.2, 0.7, 0.3, 0.9, 0.1)
 """Where sticks other than the throttle stand: nowhere near a failsafe value."""
-
-
-class CounterWrap(NamedTuple):
-    """A value of a receiver's microsecond counter at which comparisons go wrong, and the distance to the next one."""
-
-    value_us: int
-    period_us: int
-    text: str
-
-
-COUNTER_WRAPS: Final = (
-    CounterWrap(2**32, 2**32, "passes 2^32 and wraps"),
-    CounterWrap(2**31, 2**32, "passes 2^31, the middle of its range"),
-    CounterWrap(1000 * 2**16, 1000 * 2**16, "passes 65.536 s, where 16 bits of milliseconds wrap"),
-)
 
 
 @dataclass(frozen=True, slots=True)

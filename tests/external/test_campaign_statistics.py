@@ -170,7 +170,7 @@ def test_shares_that_are_none(wrong: float) -> None:
 
 def test_counts_that_are_none() -> None:
     for failures, trials in ((-1, 10), (11, 10), (0, -1)):
-        with pytest.raises(ValueError, match="allowed: 0 to as many as there are trials"):
+        with pytest.raises(ValueError, match="allowed: 0 to the number of trials"):
             ours.interval(failures, trials, 0.95)
     with pytest.raises(ValueError, match="a larger probability"):
         ours.trials_to_show(1e-17, 0.95)

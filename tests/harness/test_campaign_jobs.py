@@ -441,7 +441,7 @@ def test_a_scheduler_elsewhere(work: Any, monkeypatch: pytest.MonkeyPatch) -> No
             assert list(run_jobs(work.square, range(40), workers)) == EXPECTED
         monkeypatch.setattr("lostlink.__version__", "0.0.1")
         with (
-            pytest.raises(WorkersError, match=r"has lostlink \S+; allowed: 0\.0\.1, as here"),
+            pytest.raises(WorkersError, match=r"has lostlink \S+; install 0\.0\.1, as here"),
             cluster.cluster(address),
         ):
             pass

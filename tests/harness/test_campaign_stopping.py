@@ -23,10 +23,10 @@ COMMON = Claim(0.02, 0.95)
 CAMPAIGNS = 3000
 
 
-def run(rule: Rule, failed: Iterable[int], limit_trials: int | None = None) -> Decision:
+def run(rule: Rule, failed: Iterable[int]) -> Decision:
     """Run a campaign of which these trials, from 0, fail."""
-    progress = Progress(rule, limit_trials)
-    decision = progress.add(progress.limit_trials, [trial for trial in failed if trial < progress.limit_trials])
+    progress = Progress(rule)
+    decision = progress.add(rule.most_trials, [trial for trial in failed if trial < rule.most_trials])
     assert decision is not None
     return decision
 
@@ -37,9 +37,8 @@ def answers(rule: Rule, truth: float, seed: int) -> list[Decision]:
     decisions = []
     for _ in range(CAMPAIGNS):
         progress = Progress(rule)
-        for _, count in progress.batches(64):
-            if progress.add(count, np.flatnonzero(random.random(count) < truth)):
-                break
+        while not progress.add(64, np.flatnonzero(random.random(64) < truth)):
+            pass
         assert progress.decision is not None
         decisions.append(progress.decision)
     return decisions
@@ -233,15 +232,6 @@ def test_sequential_answers_in_between() -> None:
     assert run(Sequential(COMMON, 3), range(7, 10**4, 15)).answer is Answer.REFUTED
 
 
-def test_a_limit_of_trials_only_leaves_undecided() -> None:
-    rule = Sequential(COMMON)
-    limit = rule.fewest_trials
-    decision = run(rule, [0], limit)
-    assert (decision.answer, decision.trials) == (Answer.UNDECIDED, limit)
-    assert "were the limit" in decision.reason
-    assert run(rule, [], limit).answer is Answer.SHOWN
-
-
 # --- batches ---------------------------------------------------------------------------------------------------------
 
 RULES: list[Rule] = [Fixed(COMMON), Fixed(COMMON, 2), Sequential(COMMON), Sequential(COMMON, 2), Planned(COMMON)]
@@ -254,23 +244,13 @@ def test_the_answer_does_not_depend_on_batches(rule: Rule, failed: set[int], siz
     decisions = []
     for length in (1, size, rule.most_trials):
         progress = Progress(rule)
-        for first, count in progress.batches(length):
-            inside = sorted(trial - first for trial in failed if first <= trial < first + count)
-            if progress.add(count, inside):
+        for first in range(0, rule.most_trials, length):
+            inside = sorted(trial - first for trial in failed if first <= trial < first + length)
+            if progress.add(length, inside):
                 break
         decisions.append(progress.decision)
     assert decisions[0] is not None
     assert decisions[0] == decisions[1] == decisions[2]
-
-
-def test_batches_cover_the_plan() -> None:
-    progress = Progress(Fixed(RARE))
-    batches = list(progress.batches(4096))
-    assert batches[:2] == [(0, 4096), (4096, 4096)]
-    assert batches[-1] == (28_672, 29_956 - 28_672)
-    assert list(Progress(Sequential(RARE), 40_000).batches(30_000)) == [(0, 30_000), (30_000, 10_000)]
-    with pytest.raises(ValueError, match="1 or more"):
-        next(progress.batches(0))
 
 
 def test_what_comes_after_the_decision_changes_nothing() -> None:
@@ -288,11 +268,7 @@ def test_failures_that_cannot_be(failed: list[int]) -> None:
         Progress(Fixed(COMMON, 5)).add(5, failed)
 
 
-def test_what_cannot_be_shown_is_said_before_the_first_trial() -> None:
-    with pytest.raises(
-        LostlinkError, match=r"p < 0\.0001 at 95 %: 1 000 trials cannot show it; allowed: 29 956 trials"
-    ):
-        Progress(Fixed(RARE), 1000)
+def test_settings_of_rules_are_checked() -> None:
     for wrong in (lambda: Fixed(RARE, -1), lambda: Sequential(RARE, 1.0), lambda: Sequential(RARE, math.nan)):
         with pytest.raises(LostlinkError, match="allowed"):
             wrong()

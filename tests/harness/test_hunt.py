@@ -212,8 +212,8 @@ def test_broken_rules_name_requirements_of_the_catalogue(heron: Profile) -> None
     assert [one.rank for one in broken] == sorted(one.rank for one in broken)
     assert all(one.requirement_id in CATALOGUE for one in broken)
     assert broken[0].requirement_id == "FS-CUT"
-    assert "µs" in broken[0].said
-    assert "ms" in broken[0].said
+    assert "µs" in broken[0].message
+    assert "ms" in broken[0].message
 
 
 def test_a_plain_flight_is_linked_to_its_end(heron: Profile) -> None:

@@ -14,7 +14,7 @@ from lostlink.campaigns.workers import MOST_PROCESSES, Workers, WorkersError, in
 
 @contextlib.contextmanager
 def cluster(address: str) -> Iterator[Workers]:
-    """Engage the workers of a Dask cluster while the context is open.
+    """Use the workers of a Dask cluster while the context is open.
 
     A scheduler runs whatever it is sent, and so do its workers: use one on your own network only.
 
@@ -42,8 +42,8 @@ def cluster(address: str) -> Iterator[Workers]:
         yield Workers(
             f"{count} on {address}",
             count,
-            lambda: client.get_executor(pure=False),  # pure: equal jobs would be done once and answered from memory
-            lambda: client.status == "running",  # what is submitted while a client reconnects is never heard of again
+            lambda: client.get_executor(pure=False),  # pure would answer equal jobs from a cache
+            lambda: client.status == "running",  # jobs submitted during a reconnect are lost
         )
 
 
@@ -75,16 +75,16 @@ def _local(distributed: Any, address: str) -> Iterator[Any]:
 
 @contextlib.contextmanager
 def _remote(distributed: Any, address: str) -> Iterator[Any]:
-    """Yield a client of a scheduler that answers."""
+    """Yield a client of a running scheduler."""
     import asyncio
 
     async def greet() -> None:
-        """See that somebody answers: a client that finds nobody complains long after, when it is thrown away."""
+        """Check that a scheduler answers; the client itself reports its absence only much later."""
         comm = await asyncio.wait_for(distributed.comm.connect(address, timeout=_CONNECT_S), _CONNECT_S + 1)
         await comm.close()
 
     if re.fullmatch(r"(?:(?:tcp|tls)://)?[^\s/]+:[0-9]{1,5}", address) is None:
-        raise WorkersError(f"--cluster: {address[:60]!r} is no address; {_CLUSTER_ALLOWED}")
+        raise WorkersError(f"--cluster: {address[:60]!r} is not an address; {_CLUSTER_ALLOWED}")
     try:
         asyncio.run(greet())
     except (OSError, ValueError):
@@ -99,14 +99,12 @@ def _check_workers(client: Any, address: str) -> int:
 
     threads: dict[str, int] = client.nthreads()
     if not threads:
-        raise WorkersError(
-            f"--cluster: {address[:60]!r} has no workers; allowed: start some, such as with 'dask worker'"
-        )
+        raise WorkersError(f"--cluster: {address[:60]!r} has no workers; start some, such as with 'dask worker'")
     for worker, version in client.run(_version, on_error="return").items():
         if version != lostlink.__version__:
             has = version if isinstance(version, str) else "none"
             raise WorkersError(
-                f"--cluster: worker {worker} has lostlink {has}; allowed: {lostlink.__version__}, as here"
+                f"--cluster: worker {worker} has lostlink {has}; install {lostlink.__version__}, as here"
             )
     return sum(threads.values())
 

@@ -1,4 +1,4 @@
-"""The flight that a campaign flies again and again."""
+"""The flight that a campaign repeats."""
 
 from __future__ import annotations
 

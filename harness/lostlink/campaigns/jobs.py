@@ -1,4 +1,4 @@
-"""Who does the work: numbered jobs on any executor, their results in order, whatever becomes of the workers.
+"""Runs numbered jobs on any executor and yields results in order, also when workers die.
 
 - Jobs are submitted one by one, a window of them in flight; `Executor.map` would submit them all.
 - Results come in the order of the jobs. So what is concluded does not depend on who was quicker.
@@ -23,7 +23,7 @@ from lostlink.campaigns.workers import USUAL_WINDOW, ProcessPool, Workers, Worke
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 
-_LOOK_S: Final = 0.5  # some systems do not let Ctrl-C through to one who waits for longer
+_LOOK_S: Final = 0.5  # on some systems Ctrl-C does not interrupt a longer wait
 
 
 def run_jobs(
@@ -109,13 +109,13 @@ class _Run(Generic[Job, Result]):
                 flight = self._flights.popleft()
                 assert flight.future is not None
                 result = flight.future.result()  # or what the job raised
-                self._hand_out()  # nobody shall be idle while the caller thinks
+                self._hand_out()  # keep the workers busy while the caller handles the result
                 yield flight.job, result
         finally:
             self._dismiss()
 
     def _hand_out(self) -> bool:
-        """Fill the window; tell whether there is anything to wait for."""
+        """Fill the window; return whether a job is in flight."""
         if any(flight.future is None for flight in self._flights):
             first = self._flights[0]
             if first.future is None:
@@ -138,7 +138,7 @@ class _Run(Generic[Job, Result]):
             self._executor = self._open()
         try:
             flight.future = self._executor.submit(self._function, flight.job)
-        except cf.BrokenExecutor as error:  # it broke since the last look
+        except cf.BrokenExecutor as error:  # it broke since the last check
             self._renew(error, refused=flight)
             return False
         return True
@@ -156,7 +156,7 @@ class _Run(Generic[Job, Result]):
         error = first.future.exception()
         if isinstance(error, cf.BrokenExecutor):
             self._renew(error)
-        elif _died(error):  # a cluster knows whose job it was and goes on
+        elif _died(error):  # a cluster attributes the death to a job and continues
             self._blame(first, error)
             first.future = None
 
@@ -190,7 +190,7 @@ class _Run(Generic[Job, Result]):
             ) from error
 
     def _dismiss(self) -> None:
-        """Leave nothing running that we began."""
+        """Stop everything that was started."""
         unfinished = [flight.future for flight in self._flights if flight.future and not flight.future.done()]
         self._flights.clear()
         executor, self._executor = self._executor, None
@@ -204,7 +204,7 @@ class _Run(Generic[Job, Result]):
 
 
 def _died(error: BaseException | None) -> bool:
-    """Tell whether a worker's death is all that came of a job."""
+    """Return whether a job ended with the death of its worker."""
     if isinstance(error, cf.BrokenExecutor):
         return True
     distributed = sys.modules.get("distributed")

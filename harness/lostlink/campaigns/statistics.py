@@ -1,13 +1,8 @@
-"""What can be concluded from many trials: bounds on a failure probability, distributions of a measured time.
+"""Exact or conservative confidence bounds from many trials, without an assumed distribution.
 
-Everything is exact, or errs to the safe side, and assumes no distribution:
-
-- **Failures** are bounded by Clopper & Pearson (Biometrika 26:404, 1934). One-sided bounds hold at the confidence
-  that is said; an interval spends half of the rest on either side. No Bayesian prior: of the two success-run
-  theorems in handbooks this is the classical one, R = (1 - C)^(1/n), one trial stricter than the other.
-- **Times** are counted microsecond by microsecond, so that quantiles are those of all trials and not of a sketch.
-  How far the true quantile may lie above is bounded by order statistics (Wilks, Ann. Math. Stat. 12:91, 1941).
-- **Parts merge** to the same whatever order they come in, and however they were cut.
+- **Failure probabilities**: one-sided bounds of Clopper & Pearson (Biometrika 26:404, 1934). No Bayesian prior: of the
+  two success-run theorems in handbooks this is the classical one, R = (1 - C)^(1/n), which needs one more trial.
+- **Quantiles of times**: bounded by order statistics (Wilks, Ann. Math. Stat. 12:91, 1941).
 """
 
 from __future__ import annotations
@@ -17,20 +12,20 @@ import math
 from collections.abc import Callable
 from typing import Final
 
-_MOST_TRIALS: Final = 2**53  # beyond it a float counts no single trials
+_MOST_TRIALS: Final = 2**53  # the largest count that a float holds exactly
 
 
 # --- failures --------------------------------------------------------------------------------------------------------
 
 
 def upper_bound(failures: int, trials: int, confidence: float) -> float:
-    """Return the failure probability that is not exceeded, one-sided, after Clopper & Pearson.
+    """Return the one-sided upper confidence bound of the failure probability (Clopper & Pearson).
 
     Parameters
     ----------
     failures, trials : int
     confidence : float
-        Such as 0.95: in at most 5 % of campaigns the true probability lies above the bound.
+        0.95: in at most 5 % of campaigns the true probability is above the bound.
 
     Raises
     ------
@@ -63,7 +58,7 @@ def _lower(failures: int, trials: int, risk: float) -> float:
 
 def _check(failures: int, trials: int, confidence: float) -> None:
     if not 0 <= failures <= trials:
-        raise ValueError(f"{failures} failures in {trials} trials; allowed: 0 to as many as there are trials")
+        raise ValueError(f"{failures} failures in {trials} trials; allowed: 0 to the number of trials")
     check_share("confidence", confidence)
 
 
@@ -76,24 +71,23 @@ def check_share(name: str, share: float) -> None:
 def trials_to_show(probability: float, confidence: float, failures: int = 0) -> int:
     """Return how many trials show that failures are rarer than `probability` if at most `failures` occur.
 
-    The smallest n at which a binomial of that probability gives so few failures with at most 1 - `confidence`;
-    with none allowed n = ln(1 - C) / ln(1 - p), rounded up.
+    The smallest n for which P(Bin(n, p) <= failures) <= 1 - C; for no failure n = ln(1 - C) / ln(1 - p), rounded up.
 
     Raises
     ------
     ValueError
-        If a share is not between 0 and 1, or the number goes beyond 2**53.
+        If a share is not between 0 and 1, or more than 2**53 trials are needed.
     """
     check_share("probability", probability)
     check_share("confidence", confidence)
-    risk = (1 - confidence) * (1 + 1e-12)  # 0.9 is not nine tenths; where both sides are equal, they shall be
+    risk = (1 - confidence) * (1 + 1e-12)  # 0.9 is not exactly representable; equality must hold
     return _smallest(lambda trials: at_most(failures, trials, probability) <= risk, failures + 1)
 
 
 def trials_to_refute(probability: float, confidence: float, failures: int = 1) -> int:
-    """Return within how many trials so many `failures` are too many for `probability`; 0 if never.
+    """Return within how many trials this number of `failures` refutes `probability`; 0 if never.
 
-    The largest n at which a binomial of that probability gives `failures` or more with at most 1 - `confidence`.
+    The largest n for which P(Bin(n, p) >= failures) <= 1 - C.
     """
     check_share("probability", probability)
     check_share("confidence", confidence)
@@ -103,7 +97,7 @@ def trials_to_refute(probability: float, confidence: float, failures: int = 1) -
 
 
 def at_most(failures: int, trials: int, probability: float) -> float:
-    """Return the probability of so many failures or fewer: the binomial's distribution function."""
+    """Return the probability of this number of failures or fewer (binomial distribution function)."""
     if failures >= trials:
         return 1.0
     if failures < 0:
@@ -116,7 +110,7 @@ def at_most(failures: int, trials: int, probability: float) -> float:
 
 
 def at_least(failures: int, trials: int, probability: float) -> float:
-    """Return the probability of so many failures or more."""
+    """Return the probability of this number of failures or more."""
     if failures > trials:
         return 0.0
     if failures <= 0:
@@ -129,14 +123,14 @@ def at_least(failures: int, trials: int, probability: float) -> float:
 
 
 def _smallest(holds: Callable[[int], bool], first: int) -> int:
-    """Return the smallest number from `first` on for which `holds`; once it holds it must go on holding."""
+    """Return the smallest number from `first` on for which `holds`, a condition that is monotonic."""
     if holds(first):
         return first
     low, high = first, 2 * first
     while not holds(high):
         low, high = high, 2 * high
         if high > _MOST_TRIALS:
-            raise ValueError("more than 2**53 trials are needed; allowed: a larger probability")
+            raise ValueError("more than 2**53 trials are needed; choose a larger probability")
     return low + 1 + bisect.bisect_left(range(low + 1, high), True, key=holds)
 
 
@@ -144,10 +138,9 @@ def _smallest(holds: Callable[[int], bool], first: int) -> int:
 
 
 def upper_rank(trials: int, share: float, confidence: float) -> int | None:
-    """Return the rank of the trial whose time is an upper confidence bound of a quantile, None if none is.
+    """Return the rank whose time is an upper confidence bound of a quantile; None with too few trials.
 
-    The smallest r with P(Bin(n, q) <= r - 1) >= C, for times in ascending order and ranks from 1. With ties, as
-    times in whole microseconds have them, the bound errs to the safe side.
+    The smallest r with P(Bin(n, q) <= r - 1) >= C, for ascending times and ranks from 1. Ties make it conservative.
     """
     check_share("share", share)
     check_share("confidence", confidence)

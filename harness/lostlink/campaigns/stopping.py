@@ -5,7 +5,7 @@ true comes up at most five times in a hundred. Two rules decide it. Both look at
 so that the answer and the trial at which it falls do not depend on who ran them, nor on how they were cut to jobs.
 
 **Fixed**. The number of trials is known from the start: as many as show the claim when at most c
-failures occur (c = 0: ln(1 - C) / ln(1 - p)). There is one look, at the end, so nothing is gained by looking often.
+failures occur (c = 0: ln(1 - C) / ln(1 - p)). There is one look, at the end, so interim looks cannot bias the result.
 No rule with the same confidence shows a claim sooner on a receiver that does not fail. It stops early at failure
 c + 1, and that does no harm: such a run could not have shown the claim any more, whatever came after, so the chance
 of a wrong "shown" is what it was. Whether the claim is then *refuted* is judged apart: only if failure c + 1 comes
@@ -20,13 +20,13 @@ claim is refuted, by Wald's test between p and r p below; the two answers have a
 p / r shows the claim, one between p and r p, whose end at r p refutes it. When both end at p, the truth is too close
 to the limit to be told with this r: undecided. Wald's bounds ln((1 - beta) / alpha) and ln(beta / (1 - alpha)) only
 approximate the risks that were asked for; what is guaranteed is beta / (1 - alpha). So both risks are set to
-e / (1 + e), for which that is e = 1 - C, and the bounds are ln(e) and -ln(e). A limit of trials can only make the
-answer "undecided", never a wrong one.
+e / (1 + e), for which that is e = 1 - C, and the bounds are ln(e) and -ln(e). The largest number of trials can
+only make the answer "undecided", never a wrong one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Protocol
 
@@ -34,9 +34,9 @@ from lostlink.campaigns import statistics
 from lostlink.campaigns.claims import Answer, Claim, Decision, failures_text
 from lostlink.campaigns.wald import Wald
 from lostlink.errors import LostlinkError
-from lostlink.verdicts import counted, grouped
+from lostlink.verdicts import counted
 
-#: What a rule says at some trial: the answer and why.
+#: An answer and the reason.
 Said = tuple[Answer, str]
 
 
@@ -63,7 +63,7 @@ class Rule(Protocol):
 
     @property
     def most_trials(self) -> int:
-        """Trials after which it stops in any case, if the user sets no limit."""
+        """Trials after which it stops in any case."""
 
     def begin(self) -> Course:
         """Return a campaign under this rule, before its first trial."""
@@ -138,14 +138,14 @@ class _FixedCourse:
 
 @dataclass(frozen=True, slots=True)
 class Sequential:
-    """As many trials as it takes to tell whether p lies below or above the claim.
+    """Continues until p is shown to be below or above the claim's limit.
 
     Attributes
     ----------
     claim : Claim
     ratio : float
-        How far from the claim's limit the truth must lie to be told for certain: 10 takes p / 10 for good and
-        10 p for bad. A smaller ratio takes more trials and leaves less undecided.
+        Distance from the claim's limit at which the answer is certain: with 10, below p / 10 or above 10 p.
+        A smaller ratio takes more trials and leaves fewer claims undecided.
     """
 
     claim: Claim
@@ -185,7 +185,7 @@ class Sequential:
 
 @dataclass(slots=True)
 class _SequentialCourse:
-    """Both tests, each until it ends; the second that ends at p leaves nothing to be told."""
+    """Both tests, each until it ends; undecided if both end at p."""
 
     rule: Sequential
     showing: Wald
@@ -216,8 +216,8 @@ class _SequentialCourse:
 
     def _too_close(self) -> Said:
         low, high = self.showing.low, self.refuting.high
-        reason = f"p lies too close to the limit to be told, somewhere from {low:.3g} to {high:.3g}"
-        return Answer.UNDECIDED, f"{reason}; a smaller ratio would tell, in more trials"
+        reason = f"p is too close to the limit to decide, somewhere from {low:.3g} to {high:.3g}"
+        return Answer.UNDECIDED, f"{reason}; a smaller ratio decides with more trials"
 
 
 # --- planned: shown by a fixed number, refuted by Wald's test ---------------------------------------------------------
@@ -225,13 +225,13 @@ class _SequentialCourse:
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """A number of trials known from the start shows the claim; a failure lets the campaign go on only to refute it.
+    """A number of trials known from the start shows the claim; after a failure it continues only to refute it.
 
     Attributes
     ----------
     claim : Claim
     ratio : float
-        A receiver that fails so many times as often as the claim says is refuted for certain.
+        A receiver that fails this many times as often as the claim says is certainly refuted.
     """
 
     claim: Claim
@@ -277,55 +277,23 @@ class _PlannedCourse:
 
     def _neither(self) -> Said:
         reason = "not shown, as the plan allows no failure, but not refuted either"
-        return Answer.UNDECIDED, f"{reason}: look at what failed; the sequential rule takes more trials and may tell"
+        return Answer.UNDECIDED, f"{reason}: look at what failed; the sequential rule takes more trials and may decide"
 
 
 # --- a campaign that goes on -----------------------------------------------------------------------------------------
 
 
 class Progress:
-    """A campaign under a rule, told in the order of its trials.
+    """A campaign under a rule; batches of trials are added in order."""
 
-    Parameters
-    ----------
-    rule : Rule
-    limit_trials : int, optional
-        Stop there in any case; as the rule has it when left out.
+    __slots__ = ("_course", "decision", "failures", "rule", "trials")
 
-    Raises
-    ------
-    LostlinkError
-        If within the limit the claim could not be shown even if nothing failed.
-    """
-
-    __slots__ = ("_course", "decision", "failures", "limit_trials", "rule", "trials")
-
-    def __init__(self, rule: Rule, limit_trials: int | None = None) -> None:
+    def __init__(self, rule: Rule) -> None:
         self.rule: Final = rule
-        self.limit_trials: Final = rule.most_trials if limit_trials is None else limit_trials
-        if self.limit_trials < rule.fewest_trials:
-            raise LostlinkError(
-                f"{rule.claim}: {counted(self.limit_trials, 'trial')} cannot show it; "
-                f"allowed: {grouped(rule.fewest_trials)} trials or more, or a claim that is easier to show"
-            )
         self.trials = 0
         self.failures = 0
         self.decision: Decision | None = None
         self._course = rule.begin()
-
-    def batches(self, size: int) -> Iterator[tuple[int, int]]:
-        """Yield the number of the first trial (from 0) and the count of each batch, to the end of the campaign.
-
-        Raises
-        ------
-        ValueError
-            If a batch is to be empty.
-        """
-        if size < 1:
-            raise ValueError(f"batches of {size} trials; allowed: 1 or more")
-        end = min(self.limit_trials, self.rule.most_trials)
-        for first in range(0, end, size):
-            yield first, min(size, end - first)
 
     def add(self, trials: int, failed: Iterable[int]) -> Decision | None:
         """Take the next batch and return the decision once it has fallen; later batches change nothing.
@@ -355,11 +323,11 @@ class Progress:
         return self._quiet(last)
 
     def _quiet(self, until: int) -> Decision | None:
-        until = min(until, self.limit_trials)
+        until = min(until, self.rule.most_trials)
         end = self._course.quiet(until, self.failures)
         if end is not None:
             return self._decide(*end)
-        if until == self.limit_trials:
+        if until == self.rule.most_trials:
             reason = f"{counted(until, 'trial')} were the limit"
             return self._decide(until, (Answer.UNDECIDED, reason))
         self.trials = until

@@ -1,7 +1,7 @@
-"""What came of trials, counted: for each requirement how many were judged, how many failed, how long it took.
+"""Results of trials, counted for each requirement: trials judged, failures, times.
 
-A `Tally` is small whatever the number of trials, and tallies merge to the same whatever order they come in. Each row
-of `CRITERIA` says how one requirement of the catalogue is judged by a trial's instants.
+The size of a `Tally` does not depend on the number of trials, and the merged result does not depend on the split. Each
+row of `CRITERIA` defines how one requirement is judged by the instants of a trial.
 """
 
 from __future__ import annotations
@@ -25,19 +25,19 @@ Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 KEEP: Final = 5
-"""Trials of each requirement that are kept by name: the worst, and the first that failed."""
+"""Number of trials kept for each requirement: the worst, or the first that failed."""
 
 
 @dataclass(slots=True)
 class Rows:
-    """What came of some trials, an array of as many as there are trials each; instants in µs, `NONE` for never.
+    """Results of some trials, one array element for each; instants in µs, `NONE` for never.
 
     Attributes
     ----------
     trial, lost_us, back_us : (n,) ndarray of int64
-        `back_us` is the trial's duration where the link stays away.
+        `back_us` is the trial's duration where the link stays lost.
     flew, crashed : (n,) ndarray of bool
-        Whether the motors turned when the link went; whether the receiver's program died.
+        Whether the motors ran when the link was lost; whether the receiver's program crashed.
     false_us, cut_us, stop_us, rose_us, restart_us, control_us, sent, missed : (n,) ndarray of int64
         As in `lostlink_sims.batch.engine.Outcomes`.
     """
@@ -58,17 +58,17 @@ class Rows:
 
     @classmethod
     def joined(cls, rows: Sequence[dict[str, int]]) -> Rows:
-        """Return rows that were measured one by one."""
+        """Return rows from trials measured one by one."""
         columns: dict[str, Any] = {}
         for field in dataclasses.fields(cls):
             kind = np.bool_ if field.name in ("flew", "crashed") else np.int64
             columns[field.name] = np.array([row[field.name] for row in rows], kind)
         return cls(**columns)
 
-    def put(self, places: Ints, rows: Rows) -> None:
-        """Write rows over those at `places`."""
+    def put(self, indices: Ints, rows: Rows) -> None:
+        """Replace the rows at `indices`."""
         for field in dataclasses.fields(self):
-            getattr(self, field.name)[places] = getattr(rows, field.name)
+            getattr(self, field.name)[indices] = getattr(rows, field.name)
 
 
 def _since(instant_us: Ints, begin_us: Ints) -> Ints:
@@ -84,14 +84,14 @@ class Criterion:
     id : str
         In the catalogue.
     judged : callable
-        Which trials say anything about it.
+        Which trials are evidence for it.
     time_us : callable or None
         What is measured; a trial fails when it is longer than the limit.
     limit_us : callable or None
     failed : callable or None
         Which trials fail, where no time is measured.
     what : str
-        What the time is, or what happens in a trial that fails.
+        The time, or what happens in a failed trial.
     """
 
     id: str
@@ -111,7 +111,7 @@ class Criterion:
 
 
 def _returns(lot: FlightTrials, rows: Rows) -> Mask:
-    """Tell where the link comes back early enough to see what follows, after a cut in flight."""
+    """Return which trials restore the link early enough to observe the recovery, after a cut in flight."""
     least_us = lot.profile.requirements.recovery_within_us + 100_000
     came: Mask = rows.flew & (rows.cut_us != NONE) & (rows.back_us + least_us <= lot.duration_us)
     return came
@@ -135,11 +135,11 @@ CRITERIA: Final = (
         lambda profile: profile.requirements.motor_cut_within_us,
     ),
     Criterion(
-        "FS-STAY", "the throttle rises again while the link is away",
+        "FS-STAY", "the throttle rises again while the link is lost",
         lambda _, rows: rows.flew & (rows.cut_us != NONE), failed=lambda rows: rows.rose_us != NONE,
     ),
     Criterion(
-        "RC-LIVE", "the motors start by themselves when the link is back",
+        "RC-LIVE", "the motors start without a pilot command when the link is back",
         _returns, failed=lambda rows: (rows.restart_us != NONE) & (rows.restart_us >= rows.back_us),
     ),
     Criterion(
@@ -148,7 +148,7 @@ CRITERIA: Final = (
         lambda profile: profile.requirements.recovery_within_us,
     ),
     Criterion(
-        "LK-FALSE", "the throttle is cut while the link is as usual",
+        "LK-FALSE", "the throttle is cut while the link is normal",
         lambda _, rows: np.ones(len(rows.trial), np.bool_), failed=lambda rows: rows.false_us != NONE,
     ),
 )  # fmt: skip
@@ -205,7 +205,7 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """What came of some trials.
+    """Counted results of trials.
 
     Attributes
     ----------
@@ -213,11 +213,11 @@ class Tally:
     counts : dict of str to Count
         By requirement, in the order of `CRITERIA`.
     judged : dict of str to int
-        Trials that say something of a requirement; under "critical", of any critical one.
+        Trials judged for a requirement; under "critical", for any critical one.
     failed : dict of str to list of int
         Which of the judged ones failed, numbered from 0 among these, for rules that look at trials in order.
     losses : dict of int to (int, int)
-        By the share of packets lost before the link went (per mille): trials, and those with a false failsafe.
+        By packets lost before the link loss (per mille): trials, and those with a false failsafe.
     """
 
     trials: int
@@ -236,10 +236,13 @@ class Tally:
         any_judged = np.zeros(len(rows.trial), np.bool_)
         any_failed = any_judged.copy()
         for criterion in CRITERIA:
-            counts[criterion.id], said, wrong = Count.of(criterion, lot, rows)
-            judged[criterion.id], failed[criterion.id] = int(said.sum()), np.flatnonzero(wrong[said]).tolist()
+            counts[criterion.id], was_judged, wrong = Count.of(criterion, lot, rows)
+            judged[criterion.id], failed[criterion.id] = (
+                int(was_judged.sum()),
+                np.flatnonzero(wrong[was_judged]).tolist(),
+            )
             if criterion.is_critical:
-                any_judged |= said
+                any_judged |= was_judged
                 any_failed |= wrong
         judged[CRITICAL], failed[CRITICAL] = int(any_judged.sum()), np.flatnonzero(any_failed[any_judged]).tolist()
         return cls(len(rows.trial), int(rows.crashed.sum()), counts, judged, failed, _losses(rows))
@@ -255,7 +258,7 @@ class Tally:
         for part in some:
             for name, count in part.judged.items():
                 before = judged.get(name, 0)
-                failed.setdefault(name, []).extend(before + place for place in part.failed[name])
+                failed.setdefault(name, []).extend(before + index for index in part.failed[name])
                 judged[name] = before + count
         counts = {name: Count.merged([part.counts[name] for part in some]) for name in some[0].counts}
         losses: dict[int, tuple[int, int]] = {}
@@ -275,7 +278,7 @@ class Tally:
                 "judged": count.judged,
                 "failures": count.failures,
                 "times": count.times.as_dict(),
-                "worst": [[one.value_us, one.seed, one.trial] for one in count.worst.trials],
+                "worst": [[trial.value_us, trial.seed, trial.trial] for trial in count.worst.trials],
             }
             for name, count in self.counts.items()
         }
@@ -296,20 +299,20 @@ class Tally:
         if (problem := _problem(data)) is not None:
             raise ValueError(problem)
         counts = {}
-        for name, one in data["counts"].items():
-            times = Times(np.array(one["times"]["values_us"], np.int64), np.array(one["times"]["counts"], np.int64))
-            worst = Worst(KEEP, tuple(Trial(*row) for row in one["worst"]))
-            counts[name] = Count(one["judged"], one["failures"], times, worst)
+        for name, entry in data["counts"].items():
+            times = Times(np.array(entry["times"]["values_us"], np.int64), np.array(entry["times"]["counts"], np.int64))
+            worst = Worst(KEEP, tuple(Trial(*row) for row in entry["worst"]))
+            counts[name] = Count(entry["judged"], entry["failures"], times, worst)
         losses = {share: (trials, false) for share, trials, false in data["losses"]}
         return cls(data["trials"], data["crashes"], counts, data["judged"], data["failed"], losses)
 
 
 def _losses(rows: Rows) -> dict[int, tuple[int, int]]:
-    """Count trials and false failsafes by the share of packets that was lost before the link went."""
+    """Count trials and false failsafes by the share of packets lost before the link loss."""
     share = 1000 * rows.missed // np.maximum(1, rows.sent)
     trials = np.bincount(share, minlength=1001)
     false = np.bincount(share[rows.false_us != NONE], minlength=1001)
-    return {int(one): (int(trials[one]), int(false[one])) for one in np.flatnonzero(trials)}
+    return {int(index): (int(trials[index]), int(false[index])) for index in np.flatnonzero(trials)}
 
 
 def _problem(data: Any) -> str | None:

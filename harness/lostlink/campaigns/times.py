@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 
-#: A time that did not come before the end of a trial: longer than every time that did.
+#: The event did not occur before the end of the trial: longer than every measured time.
 NEVER_US: Final = 2**61 - 1
 
 
@@ -27,12 +27,11 @@ class Quantile:
     Attributes
     ----------
     share : float
-        0.99: so many of the trials took at most this long.
+        0.99: 99 % of the trials took at most `value_us`.
     value_us : int
-        Of the trials that were flown; `NEVER_US` if it did not come in so many of them.
+        Of the trials run; `NEVER_US` if the event did not occur in enough of them.
     upper_us : int or None
-        The true quantile does not exceed it, with the confidence that was asked for; None if there were too few
-        trials to say so.
+        Upper confidence bound of the true quantile; None with too few trials.
     """
 
     share: float
@@ -42,17 +41,16 @@ class Quantile:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Times:
-    """How often each time was measured, exactly.
+    """The exact distribution of a measured time.
 
-    Memory grows with the number of different times, not with the trials: at most one row of 16 bytes for each
-    microsecond between the shortest and the longest.
+    Memory grows with the number of different times, not of trials: 16 bytes for each.
 
     Attributes
     ----------
     values_us : NDArray[np.int64], shape (rows,)
-        Ascending, each once; `NEVER_US` stands for trials in which it did not come.
+        Ascending, each once; `NEVER_US` for trials in which the event did not occur.
     counts : NDArray[np.int64], shape (rows,)
-        Trials that took so long; at least 1.
+        Trials with this time; at least 1.
     """
 
     values_us: NDArray[np.int64]
@@ -60,12 +58,12 @@ class Times:
 
     @classmethod
     def of(cls, values_us: ArrayLike) -> Times:
-        """Count `values_us`, one a trial; all from `NEVER_US` on did not come.
+        """Count `values_us`, one for each trial; values from `NEVER_US` on mean never.
 
         Raises
         ------
         ValueError
-            If they are not whole numbers: half a microsecond would be rounded in silence.
+            If they are not whole numbers, which would be rounded silently.
         """
         import numpy as np
 
@@ -109,12 +107,12 @@ class Times:
 
     @property
     def never(self) -> int:
-        """In how many trials it did not come."""
+        """Number of trials in which the event did not occur."""
         return int(self.counts[-1]) if len(self.counts) and int(self.values_us[-1]) == NEVER_US else 0
 
     @property
     def worst_us(self) -> int:
-        """The longest time; `NEVER_US` if it did not come in one trial."""
+        """The longest time; `NEVER_US` if the event did not occur in some trial."""
         return self.at_rank(self.trials)
 
     def at_rank(self, rank: int) -> int:
@@ -123,12 +121,12 @@ class Times:
         Raises
         ------
         ValueError
-            If there are not so many trials.
+            If there are fewer trials.
         """
         import numpy as np
 
         if not 1 <= rank <= self.trials:
-            raise ValueError(f"rank {rank} of {self.trials} trials; allowed: 1 to as many as there are")
+            raise ValueError(f"rank {rank} of {self.trials} trials; allowed: 1 to the number of trials")
         return int(self.values_us[np.searchsorted(np.cumsum(self.counts), rank)])
 
     def quantile(self, share: float, confidence: float = 0.95) -> Quantile:
@@ -149,7 +147,7 @@ class Times:
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """A trial to look at again, and what was measured in it."""
+    """A trial to replay, and its measured value."""
 
     value_us: int
     seed: int
@@ -160,12 +158,12 @@ class Trial:
 class Worst:
     """The trials that took longest.
 
-    Trials of equal times order by seed and number, so that the same ones are kept whatever order parts come in.
+    Trials of equal times order by seed and number, so the result does not depend on the order of parts.
 
     Attributes
     ----------
     keep : int
-        How many at most.
+        Largest number of trials kept.
     trials : tuple of Trial
         The worst first.
     """

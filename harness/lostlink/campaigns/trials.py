@@ -1,6 +1,6 @@
-"""Fly trials: side by side where that can be done, else one by one in the event simulation, with the same result.
+"""Runs trials: vectorized where the receiver permits, else one by one in the event simulation, with the same result.
 
-What came of a trial is a row of instants, whoever flew it. `fly` is what workers run: from a `TrialRange` to a `Tally`.
+Workers call `fly`, which turns a `TrialRange` into a `Tally`.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ _JOB_TRIALS = {SIDE_BY_SIDE: 8192, ONE_BY_ONE: 32}
 
 @dataclass(frozen=True, slots=True)
 class TrialRange:
-    """A stretch of trials.
+    """A range of trials: one job.
 
     Attributes
     ----------
@@ -48,18 +48,18 @@ class TrialRange:
 
 
 def engine_for(lot: FlightTrials, receiver: str | None) -> tuple[str, str]:
-    """Return how trials are flown, and why not side by side where they are not."""
+    """Return the engine of the trials, and the reason if it is not the vectorized one."""
     why = "a receiver of your own" if receiver is not None else unfit(lot)
     return (ONE_BY_ONE, why) if why else (SIDE_BY_SIDE, "")
 
 
 def trials_a_job(engine: str) -> int:
-    """Return how many trials a worker is given at a time: some tenths of a second's work."""
+    """Return the number of trials in a job, some tenths of a second's work."""
     return _JOB_TRIALS[engine]
 
 
 def fly(job: TrialRange) -> Tally:
-    """Fly the trials of a job and count what came of them."""
+    """Run the trials of a job and count the results."""
     return Tally.merged(Tally.of(job.lot, rows) for rows in _rows(job))
 
 
@@ -70,15 +70,15 @@ def _rows(job: TrialRange) -> Iterator[Rows]:
         for outcomes in BatchEngine(job.lot).pieces(job.first, job.count):
             yield _settled(job.lot, rig, outcomes)
         return
-    rig_of_his = open_rig(job.lot.profile, receiver=job.receiver)
+    own_rig = open_rig(job.lot.profile, receiver=job.receiver)
     try:
-        yield look(job.lot, rig_of_his.run, np.arange(job.first, job.first + job.count))
+        yield look(job.lot, own_rig.run, np.arange(job.first, job.first + job.count))
     finally:
-        rig_of_his.close()
+        own_rig.close()
 
 
 def _settled(lot: FlightTrials, rig: Rig, outcomes: Outcomes) -> Rows:
-    """Return the rows of a piece; the event simulation has the last word on trials that are not sure."""
+    """Return the rows of a batch; the event simulation repeats the trials that are not certain."""
     rows = Rows(
         trial=np.arange(outcomes.first, outcomes.first + len(outcomes.flew)),
         lost_us=outcomes.drawn.lost_us,

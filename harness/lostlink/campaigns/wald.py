@@ -27,22 +27,22 @@ class Wald:
 
     @property
     def log_high(self) -> float:
-        """The bound of the log likelihood ratio at which it ends at `high`."""
+        """Upper bound of the log likelihood ratio: the test ends at `high`."""
         return math.log((1 - self.beta) / self.alpha)
 
     @property
     def log_low(self) -> float:
-        """The bound at which it ends at `low`."""
+        """Lower bound: the test ends at `low`."""
         return math.log(self.beta / (1 - self.alpha))
 
     @property
     def failure_step(self) -> float:
-        """What a failure adds to the log likelihood ratio."""
+        """Change of the log likelihood ratio by a failure."""
         return math.log(self.high / self.low)
 
     @property
     def pass_step(self) -> float:
-        """What a pass takes off."""
+        """Decrease of the log likelihood ratio by a pass."""
         return math.log1p(-self.low) - math.log1p(-self.high)
 
     @property
@@ -52,10 +52,10 @@ class Wald:
         return self.pass_step / steps, self.log_low / steps, self.log_high / steps
 
     def ends_low_at(self, failures: int) -> int:
-        """Return the first trial at which it ends at `low`, with so many failures."""
+        """Return the first trial at which it ends at `low`, with this number of failures."""
         passes = (failures * self.failure_step - self.log_low) / self.pass_step
         return failures + max(math.ceil(passes), 0)
 
     def ends_high(self, trials: int, failures: int) -> bool:
-        """Tell whether so many failures end it at `high`."""
+        """Return whether this number of failures ends it at `high`."""
         return failures * self.failure_step - (trials - failures) * self.pass_step >= self.log_high

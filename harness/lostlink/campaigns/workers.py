@@ -1,4 +1,4 @@
-"""Processes of this computer that fly trials."""
+"""Worker processes on this computer."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from typing import Any, Final
 
 from lostlink.errors import LostlinkError
 
-MOST_PROCESSES: Final = 61  # what a pool can have on every system
+MOST_PROCESSES: Final = 61  # the limit of a pool on some systems
 USUAL_WINDOW: Final = 8
 
 
 class WorkersError(LostlinkError):
-    """Those who do the work cannot be had, or went away too often."""
+    """Workers could not be started, or died too often."""
 
 
 @dataclass(frozen=True, slots=True)
 class Workers:
-    """Who does the work, and how to engage them: called, it opens a fresh executor.
+    """Workers of a campaign; a call opens a fresh executor.
 
     Attributes
     ----------
@@ -66,13 +66,13 @@ def processes(count: int) -> Workers:
 
 
 def usual_processes() -> int:
-    """Return how many processes the system lets us keep busy."""
+    """Return the number of processors available to this process."""
     usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     return min(usable, MOST_PROCESSES)
 
 
 class ProcessPool(cf.ProcessPoolExecutor):
-    """A pool whose workers are deaf to Ctrl-C from birth, and die with their parent."""
+    """A pool whose workers ignore Ctrl-C from the start, and end with their parent."""
 
     def __init__(self, count: int) -> None:
         from multiprocessing import get_context
@@ -80,7 +80,7 @@ class ProcessPool(cf.ProcessPoolExecutor):
         super().__init__(count, mp_context=get_context("spawn"), initializer=_begin_work)
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> cf.Future[Any]:
-        with interrupts_blocked():  # a worker may be born here
+        with interrupts_blocked():  # a worker may start here
             return super().submit(fn, *args, **kwargs)
 
     def stop(self) -> None:
@@ -102,7 +102,7 @@ def interrupts_blocked() -> Iterator[None]:
         return
     from multiprocessing import resource_tracker
 
-    resource_tracker.ensure_running()  # when that one is born, it takes our block away
+    resource_tracker.ensure_running()  # its start would unblock the signal
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield

@@ -1,8 +1,8 @@
-"""The hunt: a search over fault timelines for one that breaks a requirement, made as short and simple as it gets.
+"""The hunt: a search for a fault timeline that breaks a requirement, shrunk to the shortest and simplest one.
 
-``events`` (what a timeline is made of) → ``search`` (drawn, run, judged) → ``rules`` over ``facts`` (what must hold
-whatever happens) → ``shrink`` → ``report``. `judge_trace` judges a run of any rig; `replayed` is what a saved test
-calls. Nothing heavy is imported before it is asked for, because the command line imports this package.
+``events`` (pieces of a timeline) → ``search`` (generate, run, judge) → ``invariants`` over ``windows`` → ``shrink`` →
+``description``. `judge_trace` judges a run of any rig; a saved test calls `replayed`. Imports are lazy, because the
+command line imports this package.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What is broken, and whose matter it is: which requirement a broken rule names, by what was going on at the time."""
+"""Which requirement a broken invariant is attributed to, by the faults that were active at the time."""
 
 from __future__ import annotations
 
@@ -9,11 +9,13 @@ import numpy as np
 
 from lostlink.hunt.windows import Facts, Span, active
 from lostlink.requirements import CATALOGUE
-from lostlink.scenarios import COUNTER_WRAPS
+from lostlink.scenarios import WRAPS
 from lostlink.verdicts import Requirement, Severity
+from lostlink_sims import Profile
 from lostlink_sims.scenario import (
     DamagedPayload,
     FadeRamp,
+    Fault,
     ForeignHandset,
     HandsetHung,
     HandsetOff,
@@ -34,7 +36,7 @@ _CAUSES: Final[tuple[tuple[tuple[type[LastingFault], ...], str], ...]] = (
     ((FadeRamp,), "FS-FADE"),
     ((InterferenceBurst, PeriodicInterference), "FS-JAM"),
 )
-"""What makes or feigns a loss, and the requirement that is about it; the first that was at work names it."""
+"""Faults that cause or hide a loss, and their requirement; the first active one gives the id."""
 
 IMPOSTORS: Final = ("FS-FOREIGN", "FS-DAMAGED", "FS-STALE")
 
@@ -43,26 +45,26 @@ LONG_FLIGHT_US: Final = 60_000_000
 
 @dataclass(frozen=True, slots=True)
 class Broken:
-    """A rule that a run breaks.
+    """An invariant that a run breaks.
 
     Attributes
     ----------
     requirement_id : str
         Of the catalogue.
     group : str
-        The rule; what is broken stays the same in kind while a timeline shrinks, its cause may change.
+        The invariant. It stays the same while a timeline shrinks; the cause may change.
     at_us : int
         When.
-    said : str
-        What was seen and what is allowed, with units.
+    message : str
+        The measurement and its limit, with units.
     causes : tuple of str
-        Other requirements that are about what was going on.
+        Other requirements about the active faults.
     """
 
     requirement_id: str
     group: str
     at_us: int
-    said: str
+    message: str
     causes: tuple[str, ...] = ()
 
     @property
@@ -72,27 +74,41 @@ class Broken:
 
     @property
     def rank(self) -> int:
-        """How bad it is; 0 is worst."""
+        """Index of the severity; 0 is the most severe."""
         return list(Severity).index(self.requirement.severity)
 
 
+def unprotected(profile: Profile, fault: Fault) -> str | None:
+    """Return why no receiver of this link can tell a fault from good packets; None when it can."""
+    handset = profile.handset
+    match fault:
+        case HandsetHung() if not handset.packet_counter:
+            return "packets carry no counter, so no receiver can tell a hung handset from a steady pilot"
+        case ForeignHandset() if handset.link_id is None and fault.payload_bytes in (None, profile.payload_bytes):
+            return "packets carry no link id, so no receiver can tell a foreign handset of the same layout"
+        case DamagedPayload() | FadeRamp() if not profile.radio.crc_bytes and not handset.check_byte:
+            return "the radio's CRC is off and packets carry no check byte, so no receiver can tell damage"
+    return None
+
+
 def causes(facts: Facts, from_us: int, until_us: int) -> list[str]:
-    """Return the requirements that are about what was at work in a time."""
+    """Return the requirements about the faults that were active in a time."""
     return [name for kinds, name in _CAUSES if any(active(facts.trace, kind, from_us, until_us + 1) for kind in kinds)]
 
 
 def wraps(facts: Facts, from_us: int, until_us: int) -> bool:
-    """Return whether the receiver's counter passes a place at which comparisons go wrong in a time."""
+    """Return whether the receiver's counter passes a value of `WRAPS` in a time."""
     scenario, boot_us = facts.trace.scenario, facts.profile.receiver.boot_us
     lives = [(up_us, 0) for down_us, up_us in facts.restarts[1:] if up_us <= from_us]
     up_us, start = max(lives, default=(scenario.receiver_on_us + boot_us, scenario.receiver_clock_us))
     first, last = start + max(0, from_us - up_us), start + until_us - up_us
-    # The first power-on's counter at 0 is its start, not a wrap.
-    return any((last - value) // period > (first - value) // period for value, period, _ in COUNTER_WRAPS)
+    # The whole counter comes back to a value after 2^32 µs, 16 bits of milliseconds after as much as they hold.
+    periods_us = ((value, value if value < 2**31 else 2**32) for value, _ in WRAPS)
+    return any((last - value) // period > (first - value) // period for value, period in periods_us)
 
 
 def silence_ids(facts: Facts, span: Span, at_us: int, otherwise: str) -> list[str]:
-    """Return whose matter a throttle is that is not at rest in a silence, and who else is concerned."""
+    """Return the requirements that a throttle above idle in a silence breaks, the most specific first."""
     ids = causes(facts, span.heard_us - 1_000, at_us)
     clock_was_set = facts.trace.scenario.receiver_clock_us != 0
     if clock_was_set and wraps(facts, span.heard_us - facts.profile.cut_delay_us - 1_000_000, at_us):
@@ -111,22 +127,22 @@ def failed_before(facts: Facts, before_us: int) -> bool:
     flag = facts.trace.failsafe
     starts = [up_us for _, up_us in facts.restarts]
     rises_us = flag.at_us[(flag.value == 1) & (flag.at_us < before_us)].tolist()
-    # At a start the flag is up to begin with.
+    # After a start the flag is set initially.
     by_silence = any(all(abs(at_us - up_us) > 1_000 for up_us in starts) for at_us in rises_us)
     return by_silence or any(other.heard_us < before_us and not other.restart for other in facts.cuts)
 
 
 def starting(facts: Facts, at_us: int) -> str:
-    """Return where a start-up stands: before the first good packet, or before enough of them; else empty."""
+    """Return "before" the first good packet of a start-up, "few" before enough of them; else an empty string."""
     for span in facts.cuts:
         if span.restart and span.from_us <= at_us < span.until_us:
             return "before"
     up_us = max((up_us for _, up_us in facts.restarts if up_us <= at_us), default=0)
-    place = np.searchsorted(facts.arrived_us, (up_us, at_us))
-    return "few" if place[1] - place[0] <= facts.profile.receiver.recovery_packets else ""
+    first, last = np.searchsorted(facts.arrived_us, (up_us, at_us))
+    return "few" if last - first <= facts.profile.receiver.recovery_packets else ""
 
 
 def just_back(facts: Facts, at_us: int) -> bool:
-    """Return whether the link has come back less than a second ago."""
+    """Return whether the link came back less than a second ago."""
     first, last = np.searchsorted(facts.arrived_us, (at_us - 1_000_000, at_us))
     return bool((np.diff(facts.arrived_us[max(0, first - 1) : last]) > facts.times.safe_us).any())

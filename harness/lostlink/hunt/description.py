@@ -60,15 +60,15 @@ def steps(found: Hunt, finding: Finding) -> list[str]:
         zero_us = placed[0].at_us if placed else 0
     rows = []
     if finding.timeline.wrap:
-        counter, _ = wrap_of(finding.timeline.wrap)
-        rows.append((_wrap_us(finding), f"   the receiver's counter {counter.text}"))
+        _, said, _ = wrap_of(finding.timeline.wrap)
+        rows.append((_wrap_us(finding), f"   the receiver's counter {said}"))
     number = 0
     for piece in placed:
         number += piece.is_event
         lasting = f" for {piece.rung}" if piece.kind.lasts else ""
         said = f"{number}. {piece.variant.says}" if piece.is_event else f"   {WAIT}"
         rows.append((piece.at_us, said + lasting))
-    rows.append((finding.broken.at_us, f"X  {finding.broken.said}"))
+    rows.append((finding.broken.at_us, f"X  {finding.broken.message}"))
     rows.sort(key=lambda row: row[0])
     return [
         f"  {'begins':>12}  {_beginning(finding)}",
@@ -93,10 +93,8 @@ def _beginning(finding: Finding) -> str:
 
 def _wrap_us(finding: Finding) -> int:
     scenario, profile = finding.trace.scenario, finding.trace.profile
-    counter, _ = wrap_of(finding.timeline.wrap)
-    return int(
-        (counter.value_us - scenario.receiver_clock_us) % 2**32 + profile.receiver.boot_us + scenario.receiver_on_us
-    )
+    value, _, _ = wrap_of(finding.timeline.wrap)
+    return int((value - scenario.receiver_clock_us) % 2**32 + profile.receiver.boot_us + scenario.receiver_on_us)
 
 
 def _at(after_us: int) -> str:
@@ -112,7 +110,7 @@ def text(found: Hunt, finding: Finding, case: Case) -> str:
     others.pop(broken.requirement_id, None)
     if others:
         lines += ["", "  the same run breaks as well:"]
-        lines += [f"    {name} ({other.requirement.severity.value}): {other.said}" for name, other in others.items()]
+        lines += [f"    {name} ({other.requirement.severity.value}): {other.message}" for name, other in others.items()]
     lines += [
         "",
         picture(trace, first_us - BEFORE_US, broken.at_us + AFTER_US, most_lines=16),

@@ -1,14 +1,11 @@
-"""How long a piece of a timeline may last: a ladder of durations that mean something on the link at hand.
+"""The durations that a piece of a timeline may have: some packets, some frames, around the timeout, round seconds.
 
-A piece holds the number of a rung, so that a search which makes numbers smaller makes durations shorter, and every
-duration it can end at is one that a person would have chosen: some packets, some frames, the timeout and a few
-packets beside it, round seconds.
+A piece holds the index of a rung: a smaller index is a shorter duration, and every shrunk duration has a meaning.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
 from typing import Final
 
 from lostlink_sims import Profile
@@ -21,14 +18,6 @@ _LONG_S: Final = 70.0
 """Past the wrap of a 16-bit counter of milliseconds."""
 
 
-class Purpose(Enum):
-    """What a duration is long enough for, where a simpler timeline needs to know."""
-
-    ANY = 0
-    LOSS = 1  # failsafe is in force
-    GOOD_LINK = 2  # the sticks are back in control
-
-
 @dataclass(frozen=True, slots=True)
 class Rung:
     """A duration and what it means.
@@ -38,12 +27,16 @@ class Rung:
     us : int
     meaning : str
         Empty for round seconds.
-    purpose : Purpose
+    enters_failsafe : bool
+        A loss of this duration is just long enough for failsafe to be active.
+    restores_control : bool
+        A good link of this duration is just long enough for control to be restored.
     """
 
     us: int
     meaning: str = ""
-    purpose: Purpose = Purpose.ANY
+    enters_failsafe: bool = False
+    restores_control: bool = False
 
     def __str__(self) -> str:
         shown = f"{self.us / 1_000_000:g} s" if self.us >= 1_000_000 else f"{self.us / 1_000:g} ms"
@@ -63,15 +56,14 @@ def ladder(profile: Profile) -> tuple[Rung, ...]:
                 beside = f" {'+' if count > 0 else '-'} {_count(abs(count), 'packet')}" if count else ""
                 rungs.append(Rung(base_us + count * packet_us, name + beside))
     rungs += [
-        Rung(limits.cut_within_us + 4 * frame_us, "throttle cut + 4 frames", Purpose.LOSS),
-        Rung(limits.motor_cut_within_us + 8 * frame_us, "motor cut + 8 frames", Purpose.LOSS),
-        Rung(receiver.recovery_us + 4 * packet_us, "recovery + 4 packets", Purpose.GOOD_LINK),
+        Rung(limits.cut_within_us + 4 * frame_us, "throttle cut + 4 frames", enters_failsafe=True),
+        Rung(limits.motor_cut_within_us + 8 * frame_us, "motor cut + 8 frames", enters_failsafe=True),
+        Rung(receiver.recovery_us + 4 * packet_us, "recovery + 4 packets", restores_control=True),
         Rung(
-            limits.recovery_within_us + receiver.recovery_us + 8 * packet_us,
-            "time to be back + 8 packets",
-            Purpose.GOOD_LINK,
+            limits.recovery_within_us + receiver.recovery_us + 8 * packet_us, "recovery limit + 8 packets",
+            restores_control=True,
         ),
-    ]
+    ]  # fmt: skip
     by_us: dict[int, Rung] = {}
     for rung in rungs:
         if 0 < rung.us <= _LONG_S * 1_000_000:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
+from lostlink.hunt.attribution import unprotected
 from lostlink.hunt.durations import Rung, ladder
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Move, Profile
@@ -19,7 +20,6 @@ from lostlink_sims.scenario import (
     BrownOut,
     DamagedPayload,
     FadeRamp,
-    Fault,
     FlappingLink,
     ForeignHandset,
     HandsetHung,
@@ -296,16 +296,3 @@ def _broken_wires(profile: Profile) -> Iterator[Variant]:
                     f"the wire of {channel.name} breaks and reads {rail}",
                     _lasting(StickWireBroken, channel=channel.name, rail=rail),
                 )
-
-
-def unprotected(profile: Profile, fault: Fault) -> str | None:
-    """Return why no receiver of this link can tell a fault from good packets; None when it can."""
-    handset = profile.handset
-    match fault:
-        case HandsetHung() if not handset.packet_counter:
-            return "packets carry no counter, so no receiver can tell a hung handset from a steady pilot"
-        case ForeignHandset() if handset.link_id is None and fault.payload_bytes in (None, profile.payload_bytes):
-            return "packets carry no link id, so no receiver can tell a foreign handset of the same layout"
-        case DamagedPayload() | FadeRamp() if not profile.radio.crc_bytes and not handset.check_byte:
-            return "the radio's CRC is off and packets carry no check byte, so no receiver can tell damage"
-    return None

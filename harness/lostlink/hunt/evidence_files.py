@@ -79,7 +79,7 @@ def _plain(found: Hunt, finding: Finding) -> dict[str, Any]:
         "sentence": sentence(found, finding),
         "events": events(found.world, finding.timeline),
         "at_us": finding.broken.at_us,
-        "said": finding.broken.said,
+        "said": finding.broken.message,
         "also": [other.requirement_id for other in finding.also],
         "timeline": [line.strip() for line in steps(found, finding)],
     }

@@ -1,9 +1,9 @@
-"""What must hold whatever happens: general rules over a run, each tied to a requirement of the catalogue.
+"""Invariants: rules that every run must meet, each tied to a requirement of the catalogue.
 
-A rule looks at times in which something is certain (`facts`) and knows nothing of a script. Which requirement a
-broken rule names follows from what was going on at the time: a throttle that stays up while a foreign handset sends
-is FS-FOREIGN, while nothing but silence comes FS-CUT. A rule from which a link cannot protect itself (a hung handset
-without packet counter) is not judged from the moment at which that begins, and what the owner waived is not judged.
+An invariant checks the time windows of `windows`, without knowledge of the scenario's intent. `attribution` names the
+requirement by the active faults: a throttle that stays up is FS-FOREIGN while a foreign handset sends, FS-CUT in plain
+silence. Judging ends where a fault begins that the link cannot detect (a hung handset without packet counter). Waived
+requirements are not judged.
 """
 
 from __future__ import annotations
@@ -13,8 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.hunt.attribution import IMPOSTORS, Broken, causes, just_back, silence_ids, starting
-from lostlink.hunt.events import unprotected
+from lostlink.hunt.attribution import IMPOSTORS, Broken, causes, just_back, silence_ids, starting, unprotected
 from lostlink.hunt.tracking import always_too_wide_us, frames_that_stray
 from lostlink.hunt.windows import Facts, active
 from lostlink.verdicts import quantity
@@ -22,13 +21,13 @@ from lostlink_sims import Trace
 from lostlink_sims.scenario import DamagedPayload, ForeignHandset, MainLoopHung, OutputStops
 
 RISE_US: Final = 25
-"""A throttle pulse that is less too wide is inexact, not a rise."""
+"""A smaller excess of the throttle pulse is inaccuracy, not a rise."""
 
 
 def judge_trace(trace: Trace) -> list[Broken]:
-    """Return the rules that a run breaks, the worst first and each once; an empty list when all hold.
+    """Return the invariants that a run breaks, the most severe first, each once.
 
-    A pure function of the trace of any rig; what lies within the trace's uncertainty is not held against it.
+    A pure function of the trace of any rig; deviations within the trace's uncertainty are accepted.
 
     Parameters
     ----------
@@ -43,7 +42,7 @@ def judge_trace(trace: Trace) -> list[Broken]:
 
 
 def judge_facts(facts: Facts) -> list[Broken]:
-    """Return the rules that a run breaks, from facts that were worked out already; see `judge_trace`."""
+    """Return the invariants that a run breaks, from existing facts; see `judge_trace`."""
     trace = facts.trace
     horizon_us = min(
         (fault.at_us for fault in trace.scenario.faults if unprotected(trace.profile, fault)),
@@ -75,11 +74,11 @@ def _ms(duration_us: int) -> str:
     return quantity(duration_us, "µs")
 
 
-# --- the link is away -------------------------------------------------------------------------------------------
+# --- the link is lost -------------------------------------------------------------------------------------------
 
 
 def throttle_rests(facts: Facts) -> Iterator[Broken]:
-    """Silence for longer than the owner allows: throttle pulses are idle until enough good packets have come."""
+    """After the cut limit, throttle pulses are idle until enough good packets have been received."""
     start_us, end_us, width_us = facts.pulses
     idle_us = facts.profile.requirements.idle_below_us
     limit_us = idle_us + facts.trace.span_uncertainty_us
@@ -119,7 +118,7 @@ def throttle_rests(facts: Facts) -> Iterator[Broken]:
 
 
 def motors_rest(facts: Facts) -> Iterator[Broken]:
-    """Motors are at rest in a silence, and after it until the pilot has had the throttle low."""
+    """Motors are at rest in a silence, and after it until the throttle stick has been low."""
     motor = facts.trace.motor
     for span in facts.locks:
         from_us = span.from_us + facts.trace.uncertainty_us
@@ -152,7 +151,7 @@ def motors_rest(facts: Facts) -> Iterator[Broken]:
 
 
 def throttle_never_rises(facts: Facts) -> Iterator[Broken]:
-    """No throttle pulse is above what good packets have just told."""
+    """No throttle pulse is wider than the last good packets demand."""
     start_us, end_us, width_us = facts.pulses
     if not len(end_us):
         return
@@ -160,15 +159,15 @@ def throttle_never_rises(facts: Facts) -> Iterator[Broken]:
     first = np.searchsorted(facts.arrived_us, start_us - facts.times.lag_us - u, side="right") - 1
     last = np.searchsorted(facts.arrived_us, end_us + u, side="right")
     told_us = facts.told_us[:, facts.throttle]
-    # A stick that always gives too wide a pulse is a matter of channels, not a rise.
+    # A pulse that is always too wide is a channel fault, not a rise.
     slack_us = facts.tolerance_us + RISE_US + always_too_wide_us(facts)
     rising = np.diff(width_us, prepend=idle_us) > slack_us
-    for place in np.flatnonzero(rising & (width_us > idle_us + slack_us)).tolist():
-        allowed_us = max(idle_us, int(told_us[max(0, first[place]) : last[place]].max(initial=0)))
-        at_us = int(end_us[place])
-        if width_us[place] <= allowed_us + slack_us or starting(facts, at_us) == "before":
+    for index in np.flatnonzero(rising & (width_us > idle_us + slack_us)).tolist():
+        allowed_us = max(idle_us, int(told_us[max(0, first[index]) : last[index]].max(initial=0)))
+        at_us = int(end_us[index])
+        if width_us[index] <= allowed_us + slack_us or starting(facts, at_us) == "before":
             continue
-        near_us = int(start_us[place]) - 1_000_000
+        near_us = int(start_us[index]) - 1_000_000
         ids = ["FS-RISE"]
         if starting(facts, at_us):
             ids = ["PW-IDLE" if at_us < facts.restarts[0][1] + 1_000_000 else "PW-RESET"]
@@ -178,7 +177,7 @@ def throttle_never_rises(facts: Facts) -> Iterator[Broken]:
             ids = ["FS-DAMAGED"]
         elif allowed_us == idle_us and just_back(facts, at_us):
             ids = ["RC-GLITCH"]
-        said = f"throttle pulse of {int(width_us[place])} µs; at most {allowed_us} µs had been told by good packets"
+        said = f"throttle pulse of {int(width_us[index])} µs; good packets demanded at most {allowed_us} µs"
         yield Broken(ids[0], "rise", at_us, said)
         return
 
@@ -200,7 +199,7 @@ def presets_stand(facts: Facts) -> Iterator[Broken]:
         wrong = (np.abs(rows - wanted_us) > facts.tolerance_us) & (rows >= 0)
         if not wrong.any():
             continue
-        row, column = (int(place) for place in np.argwhere(wrong)[0])
+        row, column = (int(index) for index in np.argwhere(wrong)[0])
         at_us = int(seen.done_us[inside][row])
         ids = silence_ids(facts, span, at_us, "FS-PRESET")
         said = (
@@ -212,7 +211,7 @@ def presets_stand(facts: Facts) -> Iterator[Broken]:
 
 
 def flag_is_true(facts: Facts) -> Iterator[Broken]:
-    """Failsafe is flagged in a silence, and is not while the link is good."""
+    """In a silence the failsafe flag is set, while the link is good it is cleared."""
     flag, u = facts.trace.failsafe, facts.trace.uncertainty_us
     if not len(flag.at_us):
         return
@@ -236,12 +235,12 @@ def flag_is_true(facts: Facts) -> Iterator[Broken]:
 
 
 def sticks_are_followed(facts: Facts) -> Iterator[Broken]:
-    """While the link is good, every channel lies where good packets have just told, and frames do not mix them."""
+    """While the link is good, every channel follows the last good packets, and no frame mixes two packets."""
     yield from frames_that_stray(facts)
 
 
 def frames_are_whole(facts: Facts) -> Iterator[Broken]:
-    """Every frame has its number of channels, and frames come while the link is good."""
+    """Every frame has the right number of channels, and frames are output while the link is good."""
     seen, output = facts.trace.seen, facts.profile.output
     if output.latch == "live":
         return
@@ -256,17 +255,17 @@ def frames_are_whole(facts: Facts) -> Iterator[Broken]:
         starts_us = np.concatenate([[span.from_us], seen.start_us[inside], [span.until_us]])
         gap_us = np.diff(starts_us)
         if span.until_us - span.from_us > longest_us and int(gap_us.max()) > longest_us:
-            place = int(np.argmax(gap_us))
-            at_us = int(starts_us[place])
+            longest = int(np.argmax(gap_us))
+            at_us = int(starts_us[longest])
             if active(facts.trace, OutputStops, at_us, facts.end_us):
                 continue
-            said = f"no frame for {_ms(int(gap_us[place]))} while the link is good"
+            said = f"no frame for {_ms(int(gap_us[longest]))} while the link is good"
             yield Broken("FR-PERIOD", "frames cease", at_us + longest_us, said)
             return
 
 
 def no_chatter(facts: Facts) -> Iterator[Broken]:
-    """Cut and return do not follow each other more often than the owner allows."""
+    """Cut and return do not alternate more often than the limit."""
     span_us = 2_000_000
     _, end_us, width_us = facts.pulses
     told = facts.told_us[:, facts.throttle]
@@ -298,11 +297,11 @@ RULES: Final[tuple[Callable[[Facts], Iterator[Broken]], ...]] = (
 
 
 def strain(facts: Facts) -> float:
-    """Return how close a run came to a cut that is too late: the longest time to idle as a share of what is allowed."""
+    """Return the longest time to idle as a share of the cut limit, at most 1."""
     _, end_us, width_us = facts.pulses
     idle_us = end_us[width_us <= facts.profile.requirements.idle_below_us]
     longest = 0.0
     for span in facts.cuts:
-        if not span.restart and (place := int(np.searchsorted(idle_us, span.heard_us))) < len(idle_us):
-            longest = max(longest, int(idle_us[place] - span.heard_us) / facts.times.cut_us)
+        if not span.restart and (index := int(np.searchsorted(idle_us, span.heard_us))) < len(idle_us):
+            longest = max(longest, int(idle_us[index] - span.heard_us) / facts.times.cut_us)
     return min(longest, 1.0)

@@ -1,4 +1,4 @@
-"""Replays a saved timeline inside a test, on any rig, and judges it by the same rules as the hunt."""
+"""Replays a saved timeline inside a test on any rig; the invariants of the hunt judge it."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ if TYPE_CHECKING:
 
 
 def replayed(rig: Rig, judge: Judge, path: Path | str) -> None:
-    """Run the scenario in a file and judge it by all rules that must hold whatever happens.
+    """Run the scenario in a file and check the invariants.
 
-    Skips where the rig cannot set the receiver's counter and the scenario needs it. A run in which the model never
-    flew is in doubt, because nothing can be lost then.
+    Skips the test if the scenario sets the receiver's counter and the rig cannot. A run without motor power before
+    the first fault is inconclusive.
 
     Parameters
     ----------
@@ -31,25 +31,25 @@ def replayed(rig: Rig, judge: Judge, path: Path | str) -> None:
     Raises
     ------
     lostlink.suite.judge.NotMetError
-        If a rule is broken.
+        If an invariant is broken.
     """
     scenario = read_scenario(str(path), rig.profile)
     if scenario.receiver_clock_us and not rig.sets_clock:
         import pytest
 
-        pytest.skip("the board has no means to set its clock, and the scenario needs its counter to wrap")
+        pytest.skip("the scenario sets the receiver's counter, which this rig cannot do")
     trace = rig.run(scenario)
     broken = judge_trace(trace)
-    name = f"broken rules ({broken[0].requirement_id}: {broken[0].said})" if broken else "broken rules"
+    name = f"broken invariants ({broken[0].requirement_id}: {broken[0].message})" if broken else "broken invariants"
     at_us = broken[0].at_us if broken else None
     measured = Measurement(name=name, value=len(broken), unit="", how_seen=trace.how_seen, at_us=at_us)
     judge(trace, measured, at_most=0)
     if not _flew(trace):
-        judge.doubt(trace, "the model did not fly before the trouble began, so nothing is proven (see LK-CONTROL)")
+        judge.doubt(trace, "the motors never ran before the first fault, so the run proves nothing (see LK-CONTROL)")
 
 
 def _flew(trace: Trace) -> bool:
-    """Return whether motors turned before anything went wrong, where the run begins as a flight."""
+    """Return whether the motors ran before the first fault, or the run begins at power-on."""
     scenario = trace.scenario
     first_us = min((fault.at_us for fault in scenario.faults), default=scenario.duration_us)
     at_power_on = all(move.at_us == 0 for move in scenario.moves[:1])

@@ -18,7 +18,7 @@ from lostlink.hunt.events import World, world
 from lostlink.hunt.runner import Budget, Judged, Opens, Runner, SpentError, Tried
 from lostlink.hunt.shrink import shrunk
 from lostlink.hunt.timelines import LEADS, PHASES, STARTS, THROTTLES, Piece, Timeline, simplicity
-from lostlink.scenarios import COUNTER_WRAPS
+from lostlink.scenarios import WRAPS
 from lostlink_sims import Profile, Trace
 
 MOST_PIECES: Final = 6
@@ -253,7 +253,7 @@ def obvious(world: World) -> Iterator[Timeline]:
         rung = long if one.name in ("stray packets", "link comes and goes") else lost
         yield from (Timeline((Piece(kind, variant, rung),)) for variant in range(min(len(one.variants), VARIANTS)))
     yield Timeline((away, Piece(0, rung=lost), away))
-    yield from (Timeline((away,), wrap=wrap) for wrap in range(1, len(COUNTER_WRAPS) * len(LEADS) + 1))
+    yield from (Timeline((away,), wrap=wrap) for wrap in range(1, len(WRAPS) * len(LEADS) + 1))
     yield Timeline((Piece(1, rung=last),))
     yield Timeline((Piece(0, rung=last), away))
 
@@ -310,13 +310,12 @@ def timelines(world: World) -> Any:
         Piece, kind=number(len(world.kinds)), variant=number(variants), rung=rungs,
         beside=number(4).map(lambda drawn: drawn == 3),
     )  # fmt: skip
-    wraps = len(COUNTER_WRAPS) * len(LEADS)
     return st.builds(
         Timeline,
         pieces=st.lists(piece, max_size=MOST_PIECES).map(tuple),
         throttle=number(len(THROTTLES)),
         start=number(4 * len(STARTS)).map(lambda drawn: max(0, drawn - 3 * len(STARTS))),
-        wrap=number(3 * wraps).map(lambda drawn: max(0, drawn - 2 * wraps)),
+        wrap=number(3 * len(WRAPS) * len(LEADS)).map(lambda drawn: max(0, drawn - 2 * len(WRAPS) * len(LEADS))),
         packet_phase=number(PHASES),
         frame_phase=number(PHASES),
     )

@@ -1,9 +1,8 @@
-"""Makes a timeline that breaks a rule as short and simple as it gets, by trying simpler ones until none does.
+"""Shrinks a timeline that breaks an invariant to a short and simple one.
 
-Steps, from the largest: leave pieces out; begin in the ordinary way; plain phases; simpler kinds; not at once but one
-after the other; shorter; simpler variants. A step counts when what follows breaks the same rule and is simpler by
-`timelines.simplicity`. All is done again until nothing helps, so that the result is a local minimum: no single step
-from it is simpler and still breaks the rule.
+Steps, from the largest: leave pieces out; begin in the ordinary way; plain phases; simpler kinds; one after the other
+instead of together; shorter; simpler variants. A step is taken if its result breaks the same invariant and is simpler
+by `timelines.simplicity`. The steps repeat until none helps, so the result is a local minimum.
 """
 
 from __future__ import annotations
@@ -11,7 +10,6 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Iterator
 
-from lostlink.hunt.durations import Purpose
 from lostlink.hunt.events import World
 from lostlink.hunt.timelines import PHASES, Piece, Timeline, simplicity
 
@@ -19,7 +17,7 @@ Breaks = Callable[[Timeline], bool]
 
 
 def shrunk(world: World, timeline: Timeline, breaks: Breaks) -> Timeline:
-    """Return the simplest timeline that single steps lead to.
+    """Return the simplest timeline that single steps reach.
 
     Parameters
     ----------
@@ -40,7 +38,7 @@ def shrunk(world: World, timeline: Timeline, breaks: Breaks) -> Timeline:
 def _exhaust(
     world: World, timeline: Timeline, breaks: Breaks, steps: Callable[[World, Timeline], Iterator[Timeline]]
 ) -> Timeline:
-    """Take steps of one kind for as long as one leads to something simpler."""
+    """Take steps of one kind while one leads to a simpler timeline."""
     while True:
         size = simplicity(world, timeline)
         better = next(
@@ -51,21 +49,21 @@ def _exhaust(
         timeline = better
 
 
-def _with(timeline: Timeline, place: int, piece: Piece) -> Timeline:
+def _with(timeline: Timeline, index: int, piece: Piece) -> Timeline:
     pieces = timeline.pieces
-    return dataclasses.replace(timeline, pieces=(*pieces[:place], piece, *pieces[place + 1 :]))
+    return dataclasses.replace(timeline, pieces=(*pieces[:index], piece, *pieces[index + 1 :]))
 
 
 def _without(world: World, timeline: Timeline) -> Iterator[Timeline]:
     pieces = timeline.pieces
     yield dataclasses.replace(timeline, pieces=())
-    for place in range(1, len(pieces)):
-        yield dataclasses.replace(timeline, pieces=pieces[:place])
-        yield dataclasses.replace(timeline, pieces=pieces[place:])
-    for place in range(len(pieces)):
-        yield dataclasses.replace(timeline, pieces=(*pieces[:place], *pieces[place + 1 :]))
-    for place in range(len(pieces) - 1):
-        yield dataclasses.replace(timeline, pieces=(*pieces[:place], *pieces[place + 2 :]))
+    for index in range(1, len(pieces)):
+        yield dataclasses.replace(timeline, pieces=pieces[:index])
+        yield dataclasses.replace(timeline, pieces=pieces[index:])
+    for index in range(len(pieces)):
+        yield dataclasses.replace(timeline, pieces=(*pieces[:index], *pieces[index + 1 :]))
+    for index in range(len(pieces) - 1):
+        yield dataclasses.replace(timeline, pieces=(*pieces[:index], *pieces[index + 2 :]))
 
 
 def _plain_start(world: World, timeline: Timeline) -> Iterator[Timeline]:
@@ -81,21 +79,21 @@ def _plain_start(world: World, timeline: Timeline) -> Iterator[Timeline]:
 
 
 def _simpler_kinds(world: World, timeline: Timeline) -> Iterator[Timeline]:
-    for place, piece in enumerate(timeline.pieces):
+    for index, piece in enumerate(timeline.pieces):
         for kind in range(min(piece.kind, 4)):
-            yield _with(timeline, place, dataclasses.replace(piece, kind=kind, variant=0))
+            yield _with(timeline, index, dataclasses.replace(piece, kind=kind, variant=0))
 
 
 def _at_another_phase(world: World, timeline: Timeline) -> Iterator[Timeline]:
-    """Leave pieces out, or make them as short as a failsafe takes, and look for another phase at which it happens."""
+    """Leave pieces out or shorten them to just a failsafe, and search for another phase that breaks it."""
     if not (timeline.packet_phase or timeline.frame_phase):
         return
     pieces = timeline.pieces
-    for place, piece in enumerate(pieces):
-        others = [(*pieces[:place], *pieces[place + 1 :])]
+    for index, piece in enumerate(pieces):
+        others = [(*pieces[:index], *pieces[index + 1 :])]
         if world.kinds[piece.kind].lasts:
             others += [
-                (*pieces[:place], dataclasses.replace(piece, rung=rung), *pieces[place + 1 :])
+                (*pieces[:index], dataclasses.replace(piece, rung=rung), *pieces[index + 1 :])
                 for rung in _losses(world)
                 if rung < piece.rung
             ]
@@ -109,28 +107,30 @@ def _fewer_but_longer(world: World, timeline: Timeline) -> Iterator[Timeline]:
     pieces = timeline.pieces
     for out in range(len(pieces)):
         rest = (*pieces[:out], *pieces[out + 1 :])
-        for place, piece in enumerate(rest):
+        for index, piece in enumerate(rest):
             if not world.kinds[piece.kind].lasts:
                 continue
             together_us = world.rungs[pieces[out].rung].us + world.rungs[piece.rung].us
-            longer = next((rung for rung, one in enumerate(world.rungs) if one.us >= together_us), len(world.rungs) - 1)
+            longer = next(
+                (index for index, rung in enumerate(world.rungs) if rung.us >= together_us), len(world.rungs) - 1
+            )
             for rung in (*_losses(world), longer):
                 if rung > piece.rung:
                     yield _with(
-                        dataclasses.replace(timeline, pieces=rest), place, dataclasses.replace(piece, rung=rung)
+                        dataclasses.replace(timeline, pieces=rest), index, dataclasses.replace(piece, rung=rung)
                     )
 
 
 def _losses(world: World) -> list[int]:
-    """Return the rungs that are just long enough for failsafe to be in force."""
-    return [number for number, rung in enumerate(world.rungs) if rung.purpose is Purpose.LOSS]
+    """Return the indices of the rungs that are just long enough for failsafe to be active."""
+    return [index for index, rung in enumerate(world.rungs) if rung.enters_failsafe]
 
 
 def _plain_losses(world: World, timeline: Timeline) -> Iterator[Timeline]:
     """Put one loss, and time with a good link before or after it, in place of a piece that is less plain."""
     away, wait = 1, 0
-    good = [number for number, rung in enumerate(world.rungs) if rung.purpose is Purpose.GOOD_LINK]
-    for place, piece in enumerate(timeline.pieces):
+    good = [index for index, rung in enumerate(world.rungs) if rung.restores_control]
+    for index, piece in enumerate(timeline.pieces):
         if piece.kind <= away or not world.kinds[piece.kind].lasts:
             continue
         for loss in _losses(world):
@@ -138,21 +138,21 @@ def _plain_losses(world: World, timeline: Timeline) -> Iterator[Timeline]:
                 lost, fine = Piece(away, rung=loss, beside=piece.beside), Piece(wait, rung=pause)
                 for pair in ((lost, fine), (fine, lost)):
                     yield dataclasses.replace(
-                        timeline, pieces=(*timeline.pieces[:place], *pair, *timeline.pieces[place + 1 :])
+                        timeline, pieces=(*timeline.pieces[:index], *pair, *timeline.pieces[index + 1 :])
                     )
 
 
 def _one_by_one(world: World, timeline: Timeline) -> Iterator[Timeline]:
-    for place, piece in enumerate(timeline.pieces):
+    for index, piece in enumerate(timeline.pieces):
         if piece.beside:
-            yield _with(timeline, place, dataclasses.replace(piece, beside=False))
+            yield _with(timeline, index, dataclasses.replace(piece, beside=False))
 
 
 def _shorter(world: World, timeline: Timeline) -> Iterator[Timeline]:
-    for place, piece in enumerate(timeline.pieces):
+    for index, piece in enumerate(timeline.pieces):
         if not world.kinds[piece.kind].lasts:
             if piece.rung:
-                yield _with(timeline, place, dataclasses.replace(piece, rung=0))
+                yield _with(timeline, index, dataclasses.replace(piece, rung=0))
             continue
         # By halves first; then one by one, because what breaks need not do so at every longer duration.
         below = sorted(
@@ -160,16 +160,16 @@ def _shorter(world: World, timeline: Timeline) -> Iterator[Timeline]:
         )
         for rung in below:
             if rung < piece.rung:
-                yield _with(timeline, place, dataclasses.replace(piece, rung=rung))
+                yield _with(timeline, index, dataclasses.replace(piece, rung=rung))
 
 
 def _simpler_variants(world: World, timeline: Timeline) -> Iterator[Timeline]:
-    for place, piece in enumerate(timeline.pieces):
+    for index, piece in enumerate(timeline.pieces):
         own = len(world.kinds[piece.kind].variants)
         for variant in range(min(piece.variant, own)):
-            yield _with(timeline, place, dataclasses.replace(piece, variant=variant))
+            yield _with(timeline, index, dataclasses.replace(piece, variant=variant))
         if piece.variant >= own:
-            yield _with(timeline, place, dataclasses.replace(piece, variant=piece.variant % own))
+            yield _with(timeline, index, dataclasses.replace(piece, variant=piece.variant % own))
 
 
 _STEPS = (

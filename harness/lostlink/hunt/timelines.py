@@ -1,4 +1,4 @@
-"""A timeline: how the flight begins, and pieces one after the other; and the scenario that it stands for."""
+"""A timeline: the start of the flight and a sequence of pieces; and the scenario made from it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Final
 from lostlink.hunt.durations import Rung
 from lostlink.hunt.events import WAIT, Kind, Variant, World
 from lostlink.hunt.windows import times
-from lostlink.scenarios import COUNTER_WRAPS, CounterWrap, ScenarioBuilder
+from lostlink.scenarios import WRAPS, ScenarioBuilder
 from lostlink_sims import Move, Scenario
 
 THROTTLES: Final = (1.0, 0.5, 0.35, 0.8)
@@ -20,7 +20,7 @@ LEADS: Final = (0.5, 0.0, 1.0, -0.5, 0.9, 0.1)
 """When the counter wraps, in cut delays after the first piece begins."""
 LONGEST_US: Final = 120_000_000
 STARTS: Final[tuple[int | None, ...]] = (None, 400_000, 200_000, 0)
-"""How a run begins: in flight, or switched on with the stick up, the receiver powered so long before the handset."""
+"""How a run begins: in flight, or at power-on with the stick up, the receiver powered this long before the handset."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +30,9 @@ class Piece:
     Attributes
     ----------
     kind, variant, rung : int
-        Places in `World.kinds`, `Kind.variants`, `World.rungs`.
+        Indices into `World.kinds`, `Kind.variants`, `World.rungs`.
     beside : bool
-        Whether it begins together with the piece before, not after it.
+        Whether it begins together with the previous piece, not after it.
     """
 
     kind: int
@@ -43,17 +43,17 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Timeline:
-    """How a run goes; all zeros is a plain flight.
+    """The course of a run; all zeros is a plain flight.
 
     Attributes
     ----------
     pieces : tuple of Piece
     throttle : int
-        Place in `THROTTLES`.
+        Index into `THROTTLES`.
     start : int
-        Place in `STARTS`.
+        Index into `STARTS`.
     wrap : int
-        0 for a counter that starts at 0; else a place in `COUNTER_WRAPS` × `LEADS`, from 1.
+        0 for a counter that starts at 0; else an index into `WRAPS` × `LEADS`, from 1.
     packet_phase, frame_phase : int
         In `PHASES`.
     """
@@ -68,14 +68,14 @@ class Timeline:
 
 @dataclass(frozen=True, slots=True)
 class Laid:
-    """A piece with its place in time.
+    """A piece with its start and end.
 
     Attributes
     ----------
     at_us, until_us : int
         From the start of the scenario.
     is_event : bool
-        Whether something goes wrong or moves; a wait is no event.
+        False for a wait.
     """
 
     kind: Kind
@@ -89,10 +89,10 @@ class Laid:
         return self.kind.name != WAIT
 
 
-def wrap_of(wrap: int) -> tuple[CounterWrap, float]:
-    """Return a wrap that is not 0, and its lead."""
-    place, lead = divmod(wrap - 1, len(LEADS))
-    return COUNTER_WRAPS[place], LEADS[lead]
+def wrap_of(wrap: int) -> tuple[int, str, float]:
+    """Return value, description and lead of a wrap that is not 0."""
+    index, lead = divmod(wrap - 1, len(LEADS))
+    return *WRAPS[index], LEADS[lead]
 
 
 def begins_us(world: World, timeline: Timeline) -> int:
@@ -106,12 +106,12 @@ def begins_us(world: World, timeline: Timeline) -> int:
 
 
 def _linked_us(world: World, builder: ScenarioBuilder) -> int:
-    """Return when the link has been good for so long that a receiver which waits for a low throttle follows it."""
+    """Return when even a receiver that waits for a low throttle follows the link."""
     return builder.ready_us + times(world.profile).linked_us
 
 
 def laid(world: World, timeline: Timeline) -> Iterator[Laid]:
-    """Yield the pieces with their places in time."""
+    """Yield the pieces with their start and end."""
     begin_us = here_us = begins_us(world, timeline)
     before_us = begin_us
     for piece in timeline.pieces:
@@ -124,7 +124,7 @@ def laid(world: World, timeline: Timeline) -> Iterator[Laid]:
 
 
 def events(world: World, timeline: Timeline) -> int:
-    """Return how many pieces go wrong or move a stick."""
+    """Return the number of events: pieces that are no wait."""
     return sum(world.kinds[piece.kind].name != WAIT for piece in timeline.pieces)
 
 
@@ -135,17 +135,17 @@ def span_us(world: World, timeline: Timeline) -> int:
 
 
 def fitted(world: World, timeline: Timeline, longest_us: int) -> Timeline:
-    """Return a timeline with its longest pieces made shorter, until it lasts no longer than it may."""
+    """Return a timeline whose longest pieces are shortened until it fits into `longest_us`."""
     while span_us(world, timeline) > longest_us:
         pieces = timeline.pieces
-        place = max(range(len(pieces)), key=lambda place: pieces[place].rung)
-        shorter = dataclasses.replace(pieces[place], rung=pieces[place].rung - 1)
-        timeline = dataclasses.replace(timeline, pieces=(*pieces[:place], shorter, *pieces[place + 1 :]))
+        longest = max(range(len(pieces)), key=lambda index: pieces[index].rung)
+        shorter = dataclasses.replace(pieces[longest], rung=pieces[longest].rung - 1)
+        timeline = dataclasses.replace(timeline, pieces=(*pieces[:longest], shorter, *pieces[longest + 1 :]))
     return timeline
 
 
 def scenario(world: World, timeline: Timeline, seed: int = 1, name: str = "hunt") -> Scenario:
-    """Return the scenario that a timeline stands for, watched until the link would have to be back again."""
+    """Return the scenario of a timeline, which ends after the time in which control must be restored."""
     profile = world.profile
     builder = ScenarioBuilder(profile, seed, "hunt")
     throttle, begin_us = THROTTLES[timeline.throttle], begins_us(world, timeline)
@@ -160,9 +160,9 @@ def scenario(world: World, timeline: Timeline, seed: int = 1, name: str = "hunt"
     end_us = max([begin_us, *(piece.until_us for piece in placed)])
     clock_us = 0
     if timeline.wrap:
-        counter, lead = wrap_of(timeline.wrap)
+        value, _, lead = wrap_of(timeline.wrap)
         wraps_at_us = begin_us + round(lead * profile.cut_delay_us)
-        clock_us = (counter.value_us - wraps_at_us + profile.receiver.boot_us) % 2**32
+        clock_us = (value - wraps_at_us + profile.receiver.boot_us) % 2**32
     return Scenario(
         name=name,
         seed=seed,
@@ -178,7 +178,7 @@ def scenario(world: World, timeline: Timeline, seed: int = 1, name: str = "hunt"
 
 
 def simplicity(world: World, timeline: Timeline) -> tuple[int, ...]:
-    """Return what orders timelines by simplicity: the simpler one is smaller.
+    """Return the sort key by simplicity: the simpler timeline has the smaller key.
 
     Fewer events; an ordinary beginning; simpler kinds; plain phases; fewer pieces; shorter; simpler variants.
     """

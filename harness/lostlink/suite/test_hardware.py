@@ -7,7 +7,7 @@ import dataclasses
 from lostlink.measure import failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
-from lostlink.scenarios import COUNTER_WRAPS, ScenarioBuilder
+from lostlink.scenarios import WRAPS, ScenarioBuilder
 from lostlink.suite.flying import flew, losses, needs_clock
 from lostlink.suite.judge import Judge
 from lostlink_sims import Profile
@@ -27,11 +27,11 @@ def test_loss_at_counter_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuil
     """The link is lost shortly before, at and after a wrap of the receiver's counter."""
     needs_clock(rig)
     limits = profile.requirements
-    for wrap in COUNTER_WRAPS:
+    for wrap, _ in WRAPS:
         for run, flight in enumerate(scenario.flights(12)):
             # The wrap is between one cut delay before the loss and shortly after it.
             ahead_us = flight.at_us + (run - 1) * profile.cut_delay_us // 10
-            clock_us = (wrap.value_us - ahead_us + profile.receiver.boot_us) % 2**32
+            clock_us = (wrap - ahead_us + profile.receiver.boot_us) % 2**32
             lost = dataclasses.replace(flight.into(LinkCut(at_us=flight.at_us)), receiver_clock_us=clock_us)
             trace = rig.run(lost)
             if flew(trace, flight, judge):
@@ -51,10 +51,10 @@ def test_wrap_in_flight(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> No
     profile = rig.profile
     gap_us = min(scenario.safe_gap_us, 3 * scenario.frame_us + scenario.packet_us)
     before_us = profile.cut_delay_us + 2 * scenario.frame_us
-    for wrap in COUNTER_WRAPS:
+    for wrap, _ in WRAPS:
         for flight in scenario.flights(8):
             gap_at_us = flight.at_us + before_us
-            clock_us = (wrap.value_us - gap_at_us - gap_us // 3 + profile.receiver.boot_us) % 2**32
+            clock_us = (wrap - gap_at_us - gap_us // 3 + profile.receiver.boot_us) % 2**32
             gaps = [LinkCut(at_us=gap_at_us, for_us=gap_us)] if gap_us else []
             gap = flight.into(*gaps, watch_us=before_us + profile.cut_delay_us + 400_000)
             trace = rig.run(dataclasses.replace(gap, receiver_clock_us=clock_us))
