@@ -362,7 +362,7 @@ IMPOSSIBLE: dict[str, tuple[str, str, tuple[str, ...]]] = {
     ),
     "recoveries that must be": (
         '[receiver]\ntimeout = "30 ms"', "2:11: requirements.recoveries_per_second",
-        ("4 cannot be met", "7.69 times a second", "allowed: 7.7 or more, or a longer recovery"),
+        ("4 cannot be met", "7.69 times per second", "allowed: 7.7 or more, or a longer recovery"),
     ),
     "clock that spoils pulses": (
         '[receiver]\nclock_error = "5000 ppm"', "2:15: requirements.ends_within",
