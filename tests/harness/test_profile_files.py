@@ -506,7 +506,8 @@ def test_commented_profile_explains_every_key() -> None:
     text = commented_profile("my link")
     flat = " ".join(text.replace("\n#", " ").split())
     assert text.startswith("#:schema ./lostlink.schema.json\n")
-    for caution in ("propellers off", "flight battery disconnected", "model restrained", "aviation regulations"):
+    cautions = "propellers off", "flight battery disconnected", "model restrained", "radio and aviation regulations"
+    for caution in cautions:
         assert caution in flat
     parts: list[Any] = [getattr(Profile(), field.name) for field in dataclasses.fields(Profile)]
     parts = [*(part for part in parts if dataclasses.is_dataclass(part)), *MODELS.values()]
