@@ -34,15 +34,15 @@ def prove(out: Path, *words: str) -> tuple[int, dict[str, list[str]], str]:
     command = [sys.executable, "-m", "lostlink.cli", "prove", *words, "--quiet", "--out", str(out)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     try:
-        told = json.loads((out / "verdicts.json").read_text(encoding="utf-8"))
+        document = json.loads((out / "verdicts.json").read_text(encoding="utf-8"))
     except OSError:
         return done.returncode, {}, done.stderr.strip()
     found: dict[str, list[str]] = {}
-    for verdict in told["verdicts"]:
+    for verdict in document["verdicts"]:
         found.setdefault(verdict["outcome"], []).append(verdict["id"])
-    bench = told["tested"].get("bench", {})
+    bench = document["tested"].get("bench", {})
     said = "; ".join(bench[name] for name in ("clock", "lateness", "runs", "at the end") if name in bench)
-    return done.returncode, found, f"{told['conclusion']} {said}".strip()
+    return done.returncode, found, f"{document['conclusion']} {said}".strip()
 
 
 @contextlib.contextmanager
@@ -130,7 +130,7 @@ def main() -> int:
     chosen = parser.parse_args()
     missing = [name for name in ("cc", "make") if shutil.which(name) is None]
     if missing:
-        print(f"the bench is not tested: there is no {' and no '.join(missing)} here")  # noqa: T201
+        print(f"bench not tested: {' and '.join(missing)} missing")  # noqa: T201
         return 0
     score = Score()
     with tempfile.TemporaryDirectory() as scratch, ThreadPoolExecutor(chosen.parallel) as pool:

@@ -42,11 +42,11 @@ def show_verdicts(image: Path, out: Path, score: Score, wanted: int) -> None:
     """Run the whole suite on an image and show its table."""
     since_s = time.monotonic()
     code, _, said = prove(out, str(HERON), "--rig", f"emulated:{image}")
-    told = json.loads((out / "verdicts.json").read_text(encoding="utf-8"))
+    document = json.loads((out / "verdicts.json").read_text(encoding="utf-8"))
     table = Table(title=f"The whole suite on {image.name}", title_justify="left", box=None, pad_edge=False)
     for column in ("", "severity", "requirement", "measured", "limit"):
         table.add_column(column, no_wrap=not column)
-    for verdict in sorted(told["verdicts"], key=lambda verdict: verdict["outcome"] != "not met"):
+    for verdict in sorted(document["verdicts"], key=lambda verdict: verdict["outcome"] != "not met"):
         sign = f"{SIGNS[verdict['outcome']]} {verdict['outcome']}"
         table.add_row(sign, verdict["severity"], verdict["id"], verdict["measured"], verdict["limit"])
     OUT.print()

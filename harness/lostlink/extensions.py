@@ -97,7 +97,7 @@ def loss_models() -> dict[str, Any]:
     Raises
     ------
     ExtensionError
-        If one cannot be loaded, or is no loss model of its name.
+        If one cannot be loaded, or is not a loss model of its name.
     """
     from lostlink_sims.air.loss import MODELS
 

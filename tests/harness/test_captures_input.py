@@ -121,7 +121,7 @@ def test_dump_of_several_wires() -> None:
     with pytest.raises(CaptureError, match=r"--signal: 'a' \(200 edges\), 'b' \(200 edges\)"):
         choose(parse_capture(two, "t.vcd"))
     assert choose(parse_capture(two, "t.vcd"), "b").signal.name == "b"
-    with pytest.raises(CaptureError, match="'c': there is no such signal of one bit"):
+    with pytest.raises(CaptureError, match="'c': no one-bit signal has this name"):
         choose(parse_capture(two, "t.vcd"), "c")
 
 

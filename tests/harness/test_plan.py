@@ -146,7 +146,7 @@ def test_latency(tmp_path: Path) -> None:
 def test_range(tmp_path: Path) -> None:
     done = plan("range", HERON, "--to", "500 m", "--power", "20 dBm", "--csv", tmp_path / "range.csv")
     assert done.exit_code == 0, done.output
-    for said in ("the default link budget", "relative, not a prediction", "no claim of compliance", "Fresnel"):
+    for said in ("the default link budget", "relative, not a prediction", "does not show compliance", "Fresnel"):
         assert said in done.output
     written = rows(tmp_path / "range.csv")
     assert {row["path"] for row in written} == {"free space", "two-ray"}
@@ -258,6 +258,6 @@ def test_chart_of_odd_values() -> None:
     flat = chart([1, 2], {"a": [5, 5]}, x_label="x", y_label="y")
     assert flat.count("*") == 3
     some = chart([1, 2, 3], {"a": [0, 1, 10]}, x_label="x", y_label="y", log_y=True)
-    assert "(1 values lie beyond the chart)" in some
+    assert "(1 value outside the chart)" in some
     with pytest.raises(ValueError, match="2 values for 1"):
         chart([1], {"a": [1, 2]}, x_label="x", y_label="y")

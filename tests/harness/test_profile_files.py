@@ -364,7 +364,7 @@ IMPOSSIBLE: dict[str, tuple[str, str, tuple[str, ...]]] = {
     ),
     "recoveries that must be": (
         '[receiver]\ntimeout = "30 ms"', "2:11: requirements.recoveries_per_second",
-        ("4 cannot be met", "7.69 times a second", "allowed: 7.7 or more, or a longer recovery"),
+        ("4 cannot be met", "7.69 times per second", "allowed: 7.7 or more, or a longer recovery"),
     ),
     "clock that spoils pulses": (
         '[receiver]\nclock_error = "5000 ppm"', "2:15: requirements.ends_within",
@@ -508,7 +508,8 @@ def test_commented_profile_explains_every_key() -> None:
     text = commented_profile("my link")
     flat = " ".join(text.replace("\n#", " ").split())
     assert text.startswith("#:schema ./lostlink.schema.json\n")
-    for caution in ("propellers off", "flight battery disconnected", "model restrained", "radio and aviation rules"):
+    cautions = "propellers off", "flight battery disconnected", "model restrained", "radio and aviation regulations"
+    for caution in cautions:
         assert caution in flat
     parts: list[Any] = [getattr(Profile(), field.name) for field in dataclasses.fields(Profile)]
     parts = [*(part for part in parts if dataclasses.is_dataclass(part)), *MODELS.values()]

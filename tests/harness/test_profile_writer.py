@@ -193,9 +193,9 @@ def test_commented_profile_fits_a_screen_and_breaks_no_quoted_word(facts: dict[s
 def test_commented_profile_says_what_a_missing_key_stands_for() -> None:
     """Leaving out the counter is not what the file shows, and the file says so."""
     flat = " ".join(commented_profile(timeout_us=250_000).replace("\n#", " ").split())
-    assert "Left out: false. packet_counter = true" in flat
-    assert "Left out: none. link_id = 42" in flat
-    assert 'Left out: "500 ms". timeout = "250 ms"' in flat
+    assert "Default: false. packet_counter = true" in flat
+    assert "Default: none. link_id = 42" in flat
+    assert 'Default: "500 ms". timeout = "250 ms"' in flat
 
 
 def test_commented_profile_names_its_file() -> None:

@@ -198,6 +198,6 @@ def _named(capture: Capture, name: str) -> Signal:
     matches = full or short
     if len(matches) == 1:
         return matches[0]
-    problem = "names more than one signal" if matches else "there is no such signal of one bit"
+    problem = "names more than one signal" if matches else "no one-bit signal has this name"
     names = ", ".join(f"{signal.name!r} ({len(signal.at_ps)} edges)" for signal in capture.signals[:_MOST_NAMED])
     raise CaptureError(f"{capture.source}: --signal {name!r}: {problem}; allowed: {names}")

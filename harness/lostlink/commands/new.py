@@ -14,7 +14,7 @@ from lostlink.errors import ProfileError
 from lostlink.files import check_output, write_output
 from lostlink.profiles import commented_profile, parse_profile
 from lostlink.profiles.models import settings_of, value_of
-from lostlink.profiles.template import Facts, channels_of
+from lostlink.profiles.template import LinkFacts, channels_of
 from lostlink_sims import Channel, Profile
 
 
@@ -100,7 +100,7 @@ def _first_switch(answers: dict[str, Any]) -> str:
 # --- from words to facts ---------------------------------------------------------------------------------------------
 
 
-def _facts(given: dict[str, Any]) -> Facts:
+def _facts(given: dict[str, Any]) -> LinkFacts:
     """Return the facts that options or answers state.
 
     Raises
@@ -135,7 +135,7 @@ def _facts(given: dict[str, Any]) -> Facts:
     names = [channel.name for channel in known.get("channels", ())]
     if names and "throttle" not in names:
         raise ProfileError(f"--channels: none is called throttle, got {', '.join(names)}; allowed: one that is")
-    return Facts(**known)
+    return LinkFacts(**known)
 
 
 def _link_id(text: str) -> int | None:

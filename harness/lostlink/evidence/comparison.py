@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from lostlink.errors import ExitCode
 from lostlink.evidence.reader import Counts, Evidence
-from lostlink.verdicts import Outcome, Severity, Verdict, quantity
+from lostlink.verdicts import Outcome, Severity, Verdict, counted, quantity
 
 CONFIDENCE: Final = 0.95
 
@@ -227,6 +227,6 @@ def conclusion(rows: list[Row]) -> str:
             parts.append(f"{what}: {names}")
     same = sum(row.change is Change.SAME for row in rows)
     if not parts:
-        return f"Nothing changed: {same} requirement{'' if same == 1 else 's'} as before."
+        return f"Nothing changed: {counted(same, 'requirement')} as before."
     text = f"{'; '.join(parts)}; {same} as before."
     return text[0].upper() + text[1:]

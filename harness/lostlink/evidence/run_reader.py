@@ -70,7 +70,7 @@ def read_run(file: Path) -> Run:
     try:
         data = json.loads(file.read_text(encoding="utf-8"), parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
-        raise RunDataError(f"runs/{file.name}: not JSON ({error}); allowed: what lostlink wrote") from error
+        raise RunDataError(f"runs/{file.name}: not JSON ({error}); write the evidence again") from error
     try:
         _check(data)
     except RunDataError as error:
@@ -94,7 +94,7 @@ def read_runs(folder: Path) -> tuple[dict[str, Run], list[str]]:
 
 
 def _no_constant(word: str) -> None:
-    raise ValueError(f"{word} is no number")
+    raise ValueError(f"{word} is not a number")
 
 
 # --- what is looked at -----------------------------------------------------------------------------------------------

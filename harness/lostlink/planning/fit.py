@@ -1,9 +1,9 @@
-"""Fit a loss model to a recorded packet log: by chance, or in bursts with two, three or four parameters.
+"""Fit a loss model to a recorded packet log: independent losses, or bursts with two, three or four parameters.
 
-The likelihood of a Gilbert-Elliott chain is that of a hidden Markov model (forward recursion, a run of equal packets
-at a time); its maximum is looked for from several starts. Models with more parameters always fit better; which one is
-worth them, Schwarz's criterion says (Ann. Stat. 6:461, 1978). Standard errors come from the curvature at the maximum.
-The state moves before each packet, and the chain begins in its stationary state.
+The likelihood of a Gilbert-Elliott chain is that of a hidden Markov model (forward recursion over runs of equal
+packets), maximised from several starting points. The Bayesian information criterion (Schwarz, Ann. Stat. 6:461, 1978)
+selects the model. Standard errors come from the curvature at the maximum. The state changes before each packet, and
+the chain starts in its stationary state.
 """
 
 from __future__ import annotations
@@ -18,12 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lostlink.measure.loss import gilbert_estimate, loss_runs
+from lostlink.verdicts import counted
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
 _LEAST_LOSSES: Final = 20
-"""Fewer losses say nothing of bursts."""
+"""Fewer losses do not show bursts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class LossFit:
     name : str
     good_to_bad, bad_to_good, loss_good, loss_bad : float
     parameters : int
-        How many of them were free.
+        Number of free parameters.
     log_likelihood : float
     packets : int
     """
@@ -51,7 +52,7 @@ class LossFit:
 
     @property
     def criterion(self) -> float:
-        """Schwarz's criterion; the smaller the better."""
+        """Bayesian information criterion (smaller is better)."""
         return self.parameters * math.log(self.packets) - 2 * self.log_likelihood
 
     @property
@@ -64,7 +65,7 @@ class LossFit:
 
     @property
     def mean_burst(self) -> float:
-        """Mean length of a run of losses: x / (x - P(two in a row))."""
+        """Mean length of a run of losses: x / (x - P(two consecutive losses))."""
         if self.name == "bernoulli":
             return 1 / (1 - self.loss_good) if self.loss_good < 1 else math.inf
         move, loss = _matrices(self)
@@ -254,8 +255,8 @@ def standard_errors(lost: Bools, fit: LossFit) -> dict[str, float]:
 def simulated(fit: LossFit, packets: int, rng: np.random.Generator) -> Bools:
     """Return a log that the fitted model makes."""
     if fit.name == "bernoulli":
-        drawn: Bools = rng.random(packets) < fit.loss_good
-        return drawn
+        independent: Bools = rng.random(packets) < fit.loss_good
+        return independent
     bad = np.empty(packets, np.bool_)
     place, state = 0, bool(rng.random() < fit.good_to_bad / (fit.good_to_bad + fit.bad_to_good))
     while place < packets:
@@ -277,7 +278,7 @@ def burst_shares(lost: Bools, most: int) -> Floats:
 def fragment(fit: LossFit, source: str) -> str:
     """Return the model as a part of a profile."""
     name = "".join(sign if sign.isprintable() else "?" for sign in source)  # a line break would end the comment
-    lines = [f"# Fitted to {name}: {fit.packets} packets, {fit.mean_loss:.4%} lost.", "[[radio.losses]]"]
+    lines = [f"# Fitted to {name}: {counted(fit.packets, 'packet')}, {fit.mean_loss:.4%} lost.", "[[radio.losses]]"]
     if fit.name == "bernoulli":
         return "\n".join([*lines, 'model = "bernoulli"', f'probability = "{_percent(fit.loss_good)}"']) + "\n"
     lines += [

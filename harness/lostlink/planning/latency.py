@@ -170,7 +170,7 @@ def budget(profile: Profile, *, with_losses: bool) -> LatencyBudget | None:
 
 
 def simulated_us(profile: Profile, runs: int, seed: int, *, with_losses: bool) -> NDArray[np.int64]:
-    """Return the latencies of throttle moves at drawn instants and phases, in the event simulation.
+    """Return the latencies of throttle moves at random instants and phases, in the event simulation.
 
     Moves that no pulse showed before the next one are as long as the time until then.
     """

@@ -2,7 +2,7 @@
 
 Columns are found by their names, in a header within the first twenty lines or, for 0 and 1, without one:
 
-* ``lost``: 0 or 1, a row a packet;
+* ``lost``: 0 or 1, a row per packet;
 * ``counter``: the counter of each packet that was received; gaps are losses, the counter wraps;
 * ``time_us``, ``time_ms`` or ``time_s``: when each packet was received; needs the packet interval.
 
@@ -25,17 +25,18 @@ from numpy.typing import NDArray
 
 from lostlink.errors import CaptureError
 from lostlink.files import read_text
+from lostlink.verdicts import counted
 
 _ALLOWED: Final = (
-    "allowed: a CSV with a column lost (0 or 1, a row a packet), counter (of each packet received), or time_us, "
+    "allowed: a CSV with a column lost (0 or 1, a row per packet), counter (of each packet received), or time_us, "
     "time_ms or time_s (of each packet received) and the packet interval"
 )
 _MOST_PACKETS: Final = 50_000_000
 _HEADER_LINES: Final = 20
 _LATE: Final = 16
-"""A packet may come this many places late."""
+"""Most places that a packet may be out of order."""
 _FRESH: Final = 16
-"""A counter below this has just begun."""
+"""A counter below this has just restarted."""
 _SCALE_US: Final = {"time_us": 1.0, "time_ms": 1e3, "time_s": 1e6}
 
 Rows = list[tuple[int, list[str]]]
@@ -69,7 +70,7 @@ def read_loss_log(path: str, *, counter_bits: int | None = None, interval_us: fl
     Raises
     ------
     CaptureError
-        If it cannot be read, or a line makes no sense.
+        If it cannot be read, or a line is invalid.
     """
     header, rows = _parted(path, _text(path))
     if "lost" in header:
@@ -77,7 +78,7 @@ def read_loss_log(path: str, *, counter_bits: int | None = None, interval_us: fl
         for (line, _), value in zip(rows, values, strict=True):
             if value not in (0, 1):
                 raise CaptureError(f"{path}:{line}: lost is {value}; allowed: 0 or 1")
-        return LossLog(np.array(values, np.bool_), [f"{len(values)} packets, a row each"])
+        return LossLog(np.array(values, np.bool_), [f"{counted(len(values), 'packet')}, one row each"])
     clock = next((name for name in _SCALE_US if name in header), None)
     if clock is None and "counter" not in header:
         raise CaptureError(f"{path}:{rows[0][0]}: no column lost, counter or time_ms; {_ALLOWED}")
@@ -122,7 +123,7 @@ def _parted(path: str, text: str) -> tuple[dict[str, int], Rows]:
         try:
             rows.append((line, [cell.strip() for cell in next(csv.reader([row], delimiter=mark, strict=True))]))
         except csv.Error as error:
-            raise CaptureError(f"{path}:{line}: is no row of a CSV ({error}); {_ALLOWED}") from None
+            raise CaptureError(f"{path}:{line}: not a CSV row ({error}); {_ALLOWED}") from None
     known = {"lost", "counter", *_SCALE_US}
     for place, (_, cells) in enumerate(rows[:_HEADER_LINES]):
         header = {cell.lower(): column for column, cell in enumerate(cells)}
@@ -211,17 +212,17 @@ def _from_counters(
         place = _checked(path, lines[i], place + step)
         received.append(place)
         before = value
-    log = _log(received, [f"{len(values)} packets received, a counter of {bits} bits"])
+    log = _log(received, [f"{counted(len(values), 'packet')} received, {bits}-bit counter"])
     if doubled:
-        log.notes.append(f"{doubled} packets twice, counted once")
+        log.notes.append(f"{counted(doubled, 'packet')} received twice, counted once")
     if late:
-        log.notes.append(f"{late} packets came late, counted in their places")
+        log.notes.append(f"{counted(late, 'packet')} out of order, sorted by counter")
     if restarts:
-        log.notes.append(f"the counter went back {restarts} times; taken for a restart, with nothing lost there")
+        log.notes.append(f"the counter went back {counted(restarts, 'time')}: taken as a restart without losses")
     if doubtful:
-        log.notes.append(f"{doubtful} gaps of more than half a wrap, counted as lost")
+        log.notes.append(f"{counted(doubtful, 'gap')} of more than half the counter range, counted as lost")
     if bits == 8 and gaps is None and int(np.diff(np.flatnonzero(~log.lost), prepend=0).max()) > 50:
-        log.notes.append("gaps of 256 packets or more cannot be seen with a counter of 8 bits")
+        log.notes.append("an 8-bit counter cannot show gaps of 256 packets or more")
     return log
 
 
@@ -238,9 +239,9 @@ def _from_times(path: str, lines: list[int], times_us: list[float], interval_us:
         off += abs(step - whole) > 0.3
         place = _checked(path, line, place + whole)
         received.append(place)
-    log = _log(received, [f"{len(times_us)} packets received, {interval_us * true / 1000:.6g} ms apart"])
+    log = _log(received, [f"{counted(len(times_us), 'packet')} received, {interval_us * true / 1000:.6g} ms apart"])
     if doubled:
-        log.notes.append(f"{doubled} packets less than half an interval after another, counted once")
+        log.notes.append(f"{counted(doubled, 'packet')} less than half an interval after another, counted once")
     if off > len(steps) // 20:
-        log.notes.append(f"{off} times do not fit the interval well: the log is doubtful")
+        log.notes.append(f"{counted(off, 'time')} not a multiple of the interval: the log is unreliable")
     return log

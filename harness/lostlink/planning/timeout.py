@@ -130,7 +130,7 @@ def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> RunR
         received = bits.unpacked(air.received)
         for trial in range(count):
             row = received[: int(air.departures.count[trial]), trial]
-            place = np.flatnonzero(row)  # what lies before the first packet and after the last is no run
+            place = np.flatnonzero(row)  # only complete runs between two received packets count
             gaps = np.diff(place) - 1
             counts += np.bincount(np.minimum(gaps[gaps > 0], most), minlength=most + 1)
             lost += int((gaps[gaps > 0]).sum())
@@ -139,7 +139,7 @@ def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> RunR
     hours = packets * _interval_us(profile) / _HOUR_US
     # Runs begin like rare events (Poisson); its upper limit is a quantile of the gamma distribution.
     upper = np.array([_poisson_upper(int(count)) for count in at_least]) / hours
-    how = f"counted in {hours:.2g} hours of simulated packets, seed {seed}"
+    how = f"counted in {hours:.2g} h of simulated packets, seed {seed}"
     return RunRates(at_least / hours, upper, lost / max(1, packets), how)
 
 

@@ -187,7 +187,7 @@ def _chosen(kinds: dict[str, Any], word: str, item: Any, keys: Keys, source: _So
         source.wrong((*keys, word), f"is missing; allowed: {', '.join(kinds)}", value=False)
         return None
     if not isinstance(name, str) or name not in kinds:
-        source.wrong((*keys, word), f"{shown(name)} is no {word}{nearest(name, kinds)}")
+        source.wrong((*keys, word), f"{shown(name)} is not a {word}{nearest(name, kinds)}")
         return None
     return _build(kinds[name], item, keys, source, extra_keys=(word,))
 
@@ -216,7 +216,7 @@ def _with_pattern(model: Recorded, keys: Keys, source: _Source) -> Recorded | No
     except UnicodeDecodeError:
         source.wrong((*keys, "file"), f"{path} is not UTF-8 text; allowed: a CSV file, seen from the profile's folder")
     except (OSError, ValueError, csv.Error) as error:
-        why = error.strerror if isinstance(error, OSError) else "it is no CSV file, or the name cannot be"
+        why = error.strerror if isinstance(error, OSError) else "not a CSV file, or not a valid name"
         source.wrong(
             (*keys, "file"), f"{path} cannot be read: {why}; allowed: a CSV file, seen from the profile's folder"
         )

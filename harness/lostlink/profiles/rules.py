@@ -9,6 +9,7 @@ from typing import Any, Final
 from lostlink.profiles.models import Keys, nearest
 from lostlink.profiles.quantities import text_of
 from lostlink.requirements import wrong_id
+from lostlink.verdicts import counted
 from lostlink_sims import Profile
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, air_time_us
 
@@ -61,7 +62,7 @@ def impossible(profile: Profile, unsound: Collection[str] = ()) -> Iterator[Prob
         Tables that could not be read and have their defaults in `profile`; what depends on them is not judged.
     """
     if not profile.channels:
-        yield ("channels",), "the link has no channel; allowed: at least one [[channels]]"
+        yield ("channels",), "the link has no channel; add at least one [[channels]]"
         return
     for rule, tables in _RULES.items():
         if tables.isdisjoint(unsound):
@@ -78,7 +79,7 @@ def _names(profile: Profile) -> Iterator[Problem]:
     names = [channel.name for channel in profile.channels]
     for number, name in enumerate(names):
         if name in names[:number]:
-            yield ("channels", number, "name"), f"{name!r} is there twice; allowed: a name of its own for each channel"
+            yield ("channels", number, "name"), f"{name!r} is used twice; give each channel its own name"
 
 
 def _roles(profile: Profile) -> Iterator[Problem]:
@@ -155,7 +156,7 @@ def _pulses(profile: Profile) -> Iterator[Problem]:
     if len(profile.channels) > output.channels:
         yield (
             ("output", "channels"),
-            f"{len(profile.channels)} channels do not fit in a frame of {output.channels}; "
+            f"{counted(len(profile.channels), 'channel')} do not fit in a frame of {output.channels}; "
             f"allowed: {len(profile.channels)} or more",
         )
     if output.style == "fixed period":
@@ -166,9 +167,10 @@ def _pulses(profile: Profile) -> Iterator[Problem]:
             need_us = output.channels * widest_us + limits.sync_at_least_us
             yield (
                 ("output", "channels"),
-                f"{output.channels} channels do not fit in a frame of {_time(output.frame_period_us)}: with sticks up "
-                f"{_time(max(0, sync_us))} is left for the sync gap, {_time(limits.sync_at_least_us)} is wanted; "
-                f"allowed: {fit} channels, or a frame period of {_time(need_us)} or more",
+                f"{counted(output.channels, 'channel')} do not fit in a frame of {_time(output.frame_period_us)}: "
+                f"with sticks up {_time(max(0, sync_us))} "
+                f"is left for the sync gap, {_time(limits.sync_at_least_us)} is wanted; "
+                f"allowed: {counted(fit, 'channel')}, or a frame period of {_time(need_us)} or more",
             )
     elif output.frame_gap_us < limits.sync_at_least_us:
         yield (
@@ -258,7 +260,7 @@ def _limits(profile: Profile) -> Iterator[Problem]:
         yield (
             ("requirements", "recoveries_per_second"),
             f"{limits.recoveries_per_second:g} cannot be met: with its timeout, hold and recovery a receiver comes "
-            f"back {most:.3g} times a second on a link that flaps; allowed: {math.ceil(most * 10) / 10:g} or more, "
+            f"back {most:.3g} times per second on a link that flaps; allowed: {math.ceil(most * 10) / 10:g} or more, "
             "or a longer recovery",
         )
     silent_us = profile.flight_controller.signal_timeout_us + longest_frame_us(profile)

@@ -1,4 +1,4 @@
-"""The commented profile that ``lostlink new`` writes: every key, what it means, what it takes, its value."""
+"""The commented profile that ``lostlink new`` writes: every key with its meaning, range and value."""
 
 from __future__ import annotations
 
@@ -23,16 +23,16 @@ _HARD = "\N{NO-BREAK SPACE}"
 
 _HEAD = """\
 #:schema ./lostlink.schema.json
-# A link profile: what the link is, and what its owner requires of it.
-#   check it and prove it:      lostlink prove {file}
+# A link profile: the properties of the link, and the requirements for it.
+#   check and test it:          lostlink prove {file}
 #   completion in an editor:    lostlink schema > lostlink.schema.json
 #
 # Quantities are text with a unit: "500 ms", "22.5 ms", "20 ppm", "2 %". What is left out
-# has the value shown here, or the one that its comment gives after "Left out".
+# has the value shown here, or the value that its comment gives after "Default:".
 #
 # Whenever hardware is connected: propellers off, flight battery disconnected, model restrained.
-# Keep to the radio and aviation rules where you are. Requirements that are met say nothing about
-# whether a model is safe to fly.
+# Follow the radio and aviation regulations of your country. Meeting the requirements does not
+# show that the model is safe to fly.
 
 {marked}{end}
 schema = 1
@@ -41,23 +41,23 @@ schema = 1
 _TITLES = {
     "handset": "The handset: its clock, its ADC, and what a packet carries.",
     "radio": "The packet radio at both ends.",
-    "receiver": "The receiver's firmware, as it is meant to be.",
+    "receiver": "The receiver's firmware, as specified.",
     "output": "The PPM frame to the flight controller.",
-    "flight_controller": "What the flight controller makes of the pulses.",
-    "requirements": "Your limits; every verdict is held against one of them.",
+    "flight_controller": "How the flight controller interprets the pulses.",
+    "requirements": "The limits that the verdicts are based on.",
 }
 
 _WHY = {
-    "packet_counter": "Set here: without it no receiver can tell a hung handset that repeats its last packet.",
-    "link_id": "Set here: without it no receiver can tell another handset of the same kind.",
-    "check_byte": "Set here: without it no receiver can tell a damaged packet when the radio's CRC is off or fails.",
-    "arm_channel": 'To say in this file that there is none, write "none".',
+    "packet_counter": "Set here: without it no receiver can detect a hung handset that repeats its last packet.",
+    "link_id": "Set here: without it no receiver can reject another handset of the same kind.",
+    "check_byte": "Set here: without it no receiver can detect a damaged packet when the radio's CRC is off or fails.",
+    "arm_channel": 'Without an arming switch, write "none".',
 }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Facts:
-    """What is known of a link before its profile is written; None for what is as usual.
+class LinkFacts:
+    """Known properties of a link before its profile is written; None selects the default.
 
     Attributes
     ----------
@@ -85,7 +85,7 @@ class Facts:
 def channels_of(text: str) -> tuple[Channel, ...]:
     """Return channels from a list such as "roll, pitch, throttle, yaw, arm/2, mode/3".
 
-    A name with /2 is a switch of two positions, with /3 of three; "switch 1" is one of two without saying.
+    A name with /2 is a switch of two positions, with /3 of three; "switch 1" has two positions.
 
     Raises
     ------
@@ -107,8 +107,8 @@ def channels_of(text: str) -> tuple[Channel, ...]:
     return tuple(channels)
 
 
-def fitted(name: str, facts: Facts) -> Profile:
-    """Return the plain link with protected packets, some facts changed, and requirements that can be met with them."""
+def fitted(name: str, facts: LinkFacts) -> Profile:
+    """Return the default link with protected packets, the known facts, and requirements that fit them."""
     plain = Profile()
     handset = dataclasses.replace(
         _with(plain.handset, packet_interval_us=facts.packet_interval_us),
@@ -135,21 +135,21 @@ def fitted(name: str, facts: Facts) -> Profile:
     return dataclasses.replace(profile, requirements=_limits(profile), flight_controller=fc)
 
 
-def _arm_channel(facts: Facts, channels: tuple[Channel, ...]) -> str | None:
-    """Return the switch that arms: as it is said, else the first there is."""
+def _arm_channel(facts: LinkFacts, channels: tuple[Channel, ...]) -> str | None:
+    """Return the arming switch: the one given, else the first switch."""
     if facts.arm_channel is not None:
         return None if facts.arm_channel == "none" else facts.arm_channel
     return next((channel.name for channel in channels if channel.kind != "stick"), None)
 
 
 def _with(part: _T, **facts: int | None) -> _T:
-    """Return a part with the facts that are known; a fact of 0 is known too, and the reader's to refuse."""
+    """Return a part with the known facts. A fact of 0 is known; the reader rejects it."""
     known: dict[str, Any] = {key: value for key, value in facts.items() if value is not None}
     return dataclasses.replace(part, **known)
 
 
 def _limits(profile: Profile) -> Requirements:
-    """Return limits that a good receiver can meet: the plain ones where they do, the cut moved with what it is of."""
+    """Return limits that a correct receiver can meet: the defaults where possible."""
     plain = Profile()
     frame_us, interval_us, receiver = longest_frame_us(profile), profile.handset.packet_interval_us, profile.receiver
     recovery_us = receiver.recovery_us + (receiver.recovery_packets + 4) * interval_us + 4 * frame_us + 100_000
@@ -172,23 +172,25 @@ def _limits(profile: Profile) -> Requirements:
 
 
 def _up(value_us: int) -> int:
-    """Round up to whole 5 ms: limits that a person would write."""
+    """Round up to a multiple of 5 ms."""
     return -(-value_us // 5_000) * 5_000
 
 
-def commented_profile(name: str = "my link", file: str | None = None, facts: Facts | None = None, **some: Any) -> str:
+def commented_profile(
+    name: str = "my link", file: str | None = None, facts: LinkFacts | None = None, **some: Any
+) -> str:
     """Return a complete commented profile as TOML.
 
     Parameters
     ----------
     name : str
-        What the link is called.
+        Name of the link.
     file : str, optional
-        What the file will be called, for the hints in it; made from the name when left out.
-    facts : Facts, optional
-        What is known of the link already; the requirements follow. Or as keywords, by their names.
+        File name for the hints in it.  [default: from the name]
+    facts : LinkFacts, optional
+        Known properties of the link, or the same as keywords.
     """
-    profile = fitted(name, facts or Facts(**some))
+    profile = fitted(name, facts or LinkFacts(**some))
     file = file or re.sub(r"[^\w-]+", "_", name) + ".toml"
     lines = [_HEAD.format(file=file, marked=MARKED, end=END), *_rows(profile)]
     for field in dataclasses.fields(profile):
@@ -203,7 +205,7 @@ def commented_profile(name: str = "my link", file: str | None = None, facts: Fac
 
 
 def _comment(*parts: str, first: str = "# ", hang: str = "# ") -> list[str]:
-    """Return text as comment lines; what `_whole` joined stays on one line."""
+    """Return text as comment lines; `_whole` text is not broken."""
     text = " ".join(part for part in parts if part)
     rows = textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=hang, break_on_hyphens=False)
     return [row.replace(_HARD, " ") for row in rows]
@@ -226,10 +228,10 @@ def _allowed(setting: Setting) -> str:
 
 
 def _left_out(field: dataclasses.Field[Any]) -> str:
-    """Say what a key stands for that is not in the file."""
+    """Return the default of a key."""
     if field.default is MISSING:
-        return _whole("Must be given.")
-    return _whole(f"Left out: {value_text(field, field.default) or 'none'}.")
+        return _whole("Required.")
+    return _whole(f"Default: {value_text(field, field.default) or 'none'}.")
 
 
 def _settings(part: Any) -> list[dataclasses.Field[Any]]:
@@ -258,7 +260,7 @@ def _why(name: str, value: Any) -> str:
 
 
 def _key_table(fields: list[dataclasses.Field[Any]], *, left_out: bool) -> list[str]:
-    """Return keys in a column and what they mean beside it."""
+    """Return a table of keys and meanings."""
     across = max(len(key_of(field)) for field in fields) + 2
     lines = []
     for field in fields:
@@ -273,7 +275,7 @@ def _channels(channels: tuple[Channel, ...]) -> list[str]:
     lines = ["", "", *_comment("The channels, in the order of payload and PPM frame. The keys of a channel:"), "#"]
     lines += _key_table(fields, left_out=True)
     for channel in channels:
-        # The keys that hardly any control needs stand in the table above only.
+        # Rarely used keys are only in the table above.
         shown = [field for field in fields if field.name in ("name", "kind", "failsafe_us")]
         lines += ["", "[[channels]]"]
         lines += [f"{key_of(field)} = {value_text(field, getattr(channel, field.name))}" for field in shown]
@@ -281,8 +283,8 @@ def _channels(channels: tuple[Channel, ...]) -> list[str]:
 
 
 def _losses() -> list[str]:
-    lines = ["", *_comment("Loss models in normal use; a packet arrives when no model loses it. To use one,")]
-    lines += _comment('take away "# " from its [[radio.losses]] on. Several may be used together.')
+    lines = ["", *_comment("Loss models of ordinary use. A packet is received when no model loses it. To use a model,")]
+    lines += _comment('remove "# " from its [[radio.losses]] on. Several may be combined.')
     for name, model in MODELS.items():
         fields = _settings(model)
         lines += [

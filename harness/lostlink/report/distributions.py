@@ -19,7 +19,7 @@ from lostlink.report.page import Page, Section, chart, facts, table, text
 from lostlink.verdicts import counted, grouped, quantity
 
 MOST_POINTS: Final = 1500
-"""Corners of a curve; a page is no wider."""
+"""Most points of a curve."""
 _HEIGHT: Final = 480
 
 Ints = NDArray[np.int64]

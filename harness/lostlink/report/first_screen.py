@@ -11,7 +11,7 @@ from lostlink.report.outcomes import KINDS, WORST_FIRST, mark
 from lostlink.report.page import facts, text
 from lostlink.report.rows import Row, count
 from lostlink.results import CAUTIONS
-from lostlink.verdicts import Outcome, Severity
+from lostlink.verdicts import Outcome, Severity, counted
 
 _MOST_LINKS: Final = 4
 _HEADINGS: Final = {"bad": "✗", "doubt": "?", "good": "✓"}
@@ -83,7 +83,7 @@ def _matrix(rows: Sequence[Row]) -> Html:
     table = tag(
         "table", tag("caption", "Requirements, by severity and verdict"), tag("thead", head), tag("tbody", *body)
     )
-    title = tag("h2", f"{len(rows)} verdict{'' if len(rows) == 1 else 's'}", id="counts")
+    title = tag("h2", counted(len(rows), "verdict"), id="counts")
     frame = tag("div", table, class_="sideways", tabindex=0, role="region", aria_label="Requirements by severity")
     return tag("section", title, frame, class_="matrix", aria_labelledby="counts")
 

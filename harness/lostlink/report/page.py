@@ -1,8 +1,8 @@
-"""The page: one file, nothing from outside, nothing that runs but our own script and the plotting library's.
+"""The page: one self-contained file with two scripts, our own and the plotting library's.
 
 A `Section` is a heading and its content; `html` puts sections on a page with a skip link, contents and landmarks.
-The content security policy names the scripts by their digests (CSP level 3), so a script that found its way into the
-page by any other road would not run, and nothing can be loaded from anywhere.
+The content security policy names the scripts by their digests (CSP level 3), so an injected
+script does not run, and nothing is loaded from the network.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from lostlink.report.markup import Html, data_block, join, tag
 
 _TOOLS: Final = tag(
     "div",
-    tag("button", "Open all", type="button", data_open="all", title="With all timelines, for paper"),
+    tag("button", "Open all", type="button", data_open="all", title="With all timelines, for printing"),
     tag("button", "Close all", type="button", data_open="none"),
     tag("output", aria_live="polite"),
     class_="tools",
@@ -60,7 +60,7 @@ class Page:
     Attributes
     ----------
     title : str
-        Of the window.
+        Window title.
     opening : Html
         The first screen, with the only heading of the first order.
     sections : list of Section
@@ -81,12 +81,12 @@ class Page:
 
 
 def chart(block_id: str, label: str, height_px: int) -> Html:
-    """Return the place for a chart of `figures.item`, whose JSON stands in `Page.data` as `block_id`.
+    """Return the container of a chart of `figures.item`, whose JSON is in `Page.data` as `block_id`.
 
     Parameters
     ----------
     label : str
-        What it shows, for those who do not see it; a table beside it should hold the numbers.
+        What it shows, for screen readers; a table beside it should have the numbers.
     """
     drawn = tag("div", role="img", aria_label=label, data_item=block_id, style=f"min-height:{height_px}px")
     keys = tag("p", "Keys: + and − zoom, arrows move, 0 shows all. Drag moves; Ctrl and wheel zoom.", class_="keys")
@@ -138,6 +138,12 @@ def html(page: Page) -> Html:
     return Html("<!doctype html>\n" + tag("html", head, body, lang="en") + "\n")
 
 
+def made_by(words: str, page: Page) -> str:
+    """Return the sentences at the foot of a page."""
+    bokeh = "; charts by Bokeh (BSD 3-clause licence), which is part of this page" if page.plotting is not None else ""
+    return f"{words}{bokeh}. The page loads nothing from the network."
+
+
 def _own(name: str) -> str:
     return files("lostlink.report").joinpath(name).read_text(encoding="utf-8")
 
@@ -159,7 +165,7 @@ def facts(pairs: Sequence[tuple[str, str | None]]) -> Html:
 
 
 def table(caption: str, head: Sequence[str], rows: Sequence[Sequence[str]], *, class_: str = "") -> Html:
-    """Return a table that a narrow screen can push sideways within its own frame.
+    """Return a table that scrolls sideways on a narrow screen.
 
     The first cell of a row is its heading.
     """

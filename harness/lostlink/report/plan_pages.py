@@ -88,7 +88,7 @@ def range_page(
         notes=[
             "The bit error rate is that of ideal FSK with an implementation loss. Small-index GFSK, bodies, trees and "
             "interference cost further decibels.",
-            "The regulations of your country limit power and air time. This page is no claim of compliance.",
+            "The regulations of your country limit power and air time. This page does not show compliance.",
         ],
     )  # fmt: skip
 

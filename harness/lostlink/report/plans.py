@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from lostlink.report import figures, palette
 from lostlink.report.markup import Html, join, tag
-from lostlink.report.page import Page, Section, chart, facts, html, paragraphs, table
+from lostlink.report.page import Page, Section, chart, facts, html, made_by, paragraphs, table
 from lostlink.results import CAUTIONS
 
 _HEIGHT: Final = 420
@@ -81,10 +81,7 @@ def plan_text(plan: PlanPage) -> str:
         page.sections.append(Section(id=f"table-{number}", title=f"{caption} in numbers", content=content))
     page.sections.append(Section(id="assumptions", title="Assumptions", content=paragraphs(*plan.notes)))
     page.data["schemes"] = {"light": figures.scheme(palette.LIGHT), "dark": figures.scheme(palette.DARK)}
-    about = "Made by lostlink. This page loads nothing from the network."
-    if page.plotting is not None:
-        about = "Made by lostlink; charts drawn with Bokeh (BSD 3-clause licence), which is part of this page."
-    page.closing = paragraphs(about)
+    page.closing = paragraphs(made_by("Made by lostlink", page))
     return html(page)
 
 

@@ -13,10 +13,10 @@ from lostlink.report.markup import Html, join, tag
 from lostlink.report.outcomes import mark
 from lostlink.report.page import Section, facts, table
 from lostlink.report.rows import Row
-from lostlink.verdicts import Outcome, Severity, quantity
+from lostlink.verdicts import Outcome, Severity, counted, quantity
 
 MOST_ROWS: Final = 24
-"""Changes told in words without being asked; the others are one more click away."""
+"""Changes shown in the first table; the others open on a click."""
 _OPEN_AT_FIRST: Final = 3
 _KEYS: Final = "Keys: + and − zoom, arrows move, 0 whole run, Home back to the moment judged."
 _BUTTONS: Final = (
@@ -81,10 +81,7 @@ def requirement(row: Row, run: Run | None, folder: Path, *, is_open: bool) -> Ht
 
 
 def _counted(row: Row) -> str:
-    words = [
-        f"{count} {word}{'' if count == 1 else 's'}"
-        for count, word in ((row.verdict.runs, "run"), (row.verdict.checks, "measurement"))
-    ]
+    words = [counted(count, word) for count, word in ((row.verdict.runs, "run"), (row.verdict.checks, "measurement"))]
     return ", ".join(words) if row.verdict.runs else ""
 
 
@@ -130,13 +127,13 @@ def timeline(row: Row, run: Run) -> Html:
     """Return the chart of a run, its legend, and the same in words."""
     scenario = run.data["scenario"]
     of = (
-        f": of {row.verdict.runs} runs the one that came closest to the limit, or broke it"
+        f", of {row.verdict.runs} runs the one closest to the limit or furthest beyond it"
         if row.verdict.runs > 1
         else ""
     )
-    told = f"Run shown: {scenario['name']} (seed {scenario['seed']}, trial {scenario['trial']}){of}."
-    about = [told, _exactness(run)]
-    about += [f"In doubt: {run.data['doubt']}"] if run.data["doubt"] else []
+    title = f"Run shown: {scenario['name']} (seed {scenario['seed']}, trial {scenario['trial']}){of}."
+    about = [title, _exactness(run)]
+    about += [f"Not certain: {run.data['doubt']}"] if run.data["doubt"] else []
     about += [f"The receiver's program crashed: {run.data['crash']}"] if run.data["crash"] else []
     buttons = [
         tag("button", sign, type="button", data_do=what, aria_label=None if sign.isalpha() else name, title=name)
@@ -165,18 +162,18 @@ def timeline(row: Row, run: Run) -> Html:
 def _exactness(run: Run) -> str:
     half = run.data["uncertainty_us"]
     if not half:
-        return "Seen: simulated, exact to the microsecond; so there is no ± to draw."
-    return f"Seen: {run.data['how_seen']}, instants known to ± {quantity(half, 'µs')}, drawn as a hatched band."
+        return "Evidence: simulated, exact to the microsecond."
+    return f"Evidence: {run.data['how_seen']}, times known to ± {quantity(half, 'µs')}, shown as a hatched band."
 
 
 def summary_of(run: Run) -> str:
-    """Return what a chart shows in one sentence, for those who do not see it."""
+    """Return what a chart shows in one sentence, for screen readers."""
     parts = [f"{words} at {seconds(at_us)}" for _, words, at_us in moments(run)]
     judged = run.judged
     if judged is not None:
         parts.append(f"{judged['name']} {judged['measured']}, limit {judged['limit']}")
     lanes = "packets, receiver and motor states, throttle and other channels, pulses, motor command"
-    return f"Charts of {lanes} over {seconds(run.duration_us)}. {'; '.join(parts)}. The table below tells the changes."
+    return f"Charts of {lanes} over {seconds(run.duration_us)}. {'; '.join(parts)}. The table below lists the changes."
 
 
 def _moment_list(run: Run) -> Html | None:
@@ -221,22 +218,22 @@ def _words(row: Row, run: Run) -> Html:
     zero_us = int(struck["at_us"]) if struck else None
     events = [(int(at_us), str(what)) for at_us, what in run.data["events"]]
     nearest = sorted(range(len(events)), key=lambda place: abs(events[place][0] - run.moment_us))[:MOST_ROWS]
-    if zero_us is not None:  # what happened at the fault itself is always told
+    if zero_us is not None:  # always with the fault itself
         nearest += [place for place, (at_us, _) in enumerate(events) if abs(at_us - zero_us) < 30_000][:6]
     near = sorted(set(nearest))
     head = ("time", "after the fault", "what changed") if struck else ("time", "what changed")
 
     def rows(places: list[int]) -> list[tuple[str, ...]]:
-        told: list[tuple[str, ...]] = []
+        cells: list[tuple[str, ...]] = []
         for at_us, what in (events[place] for place in places):
             sign = "+" if zero_us is not None and at_us >= zero_us else "−"
             after = () if zero_us is None else (f"{sign}{abs(at_us - zero_us) / 1000:.3f} ms",)
-            told.append((seconds(at_us), *after, what))
-        return told
+            cells.append((seconds(at_us), *after, what))
+        return cells
 
     tables = [table(f"{row.id}: what changed around the moment judged", head, rows(near), class_="events")]
     if len(near) < len(events):
-        whole = table(f"{row.id}: all changes that were kept", head, rows(list(range(len(events)))), class_="events")
+        whole = table(f"{row.id}: all changes recorded", head, rows(list(range(len(events)))), class_="events")
         tables.append(tag("details", tag("summary", f"All {len(events)} changes"), whole, class_="more"))
     title = f"In words ({len(near)} of {len(events)} changes)"
     return tag("details", tag("summary", title), *tables, class_="words", open=True)

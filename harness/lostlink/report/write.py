@@ -12,7 +12,7 @@ from lostlink.files import write_whole
 from lostlink.report import attempts, distributions, figures, palette, timelines
 from lostlink.report.first_screen import opening
 from lostlink.report.markup import Html, join, tag
-from lostlink.report.page import Page, Section, html
+from lostlink.report.page import Page, Section, html, made_by
 from lostlink.report.rows import rows_of
 
 FILE: Final = "report.html"
@@ -74,10 +74,7 @@ def _without_charts() -> Section:
 def _closing(folder: Path, page: Page) -> Html:
     names = ("verdicts.json", "summary.md", "profile.toml", "junit.xml", "campaign.json")
     links = [tag("li", tag("a", name, href=name)) for name in names if (folder / name).is_file()]
-    about = "Made by lostlink from the files beside it"
-    if page.plotting is not None:
-        about += "; charts drawn with Bokeh (BSD 3-clause licence), which is part of this page"
     return join([
-        tag("p", f"{about}. It loads nothing from elsewhere."),
+        tag("p", made_by("Made by lostlink from the files in this folder", page)),
         tag("ul", *links, class_="links") if links else None,
     ])  # fmt: skip

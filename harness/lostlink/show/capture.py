@@ -25,7 +25,7 @@ from lostlink.measure import failsafe
 from lostlink.profiles.quantities import text_of
 from lostlink.show.capture_picture import clock_time, legend, names, picture
 from lostlink.show.console import SIGNS, cautions, console, last_line
-from lostlink.verdicts import Outcome, quantity
+from lostlink.verdicts import Outcome, counted, quantity
 from lostlink_sims import Profile, Trace
 
 _MOST_EVENTS = 24
@@ -49,11 +49,14 @@ def events(capture: Capture, found: Findings, trace: Trace | None) -> list[tuple
     told += [(at_ps, "a glitch") for at_ps in train.glitches_ps.tolist()]
     wrong = np.flatnonzero(wrong_count(train))
     told += [
-        (int(train.frames.start_ps[place]), f"a frame with {train.frames.count[place]} channels")
+        (int(train.frames.start_ps[place]), f"a frame with {counted(int(train.frames.count[place]), 'channel')}")
         for place in wrong.tolist()
     ]
     told += [
-        (int(train.frames.start_ps[place]), f"a frame that was cut short after {train.frames.count[place]} channels")
+        (
+            int(train.frames.start_ps[place]),
+            f"a frame cut short after {counted(int(train.frames.count[place]), 'channel')}",
+        )
         for place in np.flatnonzero(cut_short(train) & (train.frames.count > 0)).tolist()
     ]
     return sorted(told, key=lambda event: event[0])
@@ -88,7 +91,7 @@ def _steady_events(steady: SteadyState, train: PulseTrain, trace: Trace | None) 
         )
         return
     motors = _motors(steady.from_ps, steady.until_ps, trace)
-    jump = f"{steady.channels} channels jump together"
+    jump = f"{counted(steady.channels, 'channel')} jump together"
     if steady.kind is SteadyKind.POSSIBLE and steady.back:
         yield steady.from_ps, f"{jump} back to their earlier values"
         return
@@ -197,7 +200,7 @@ def shape(train: PulseTrain) -> list[str]:
     separators = whole_separators_ps(train)
     polarity = train.polarity or "not recorded"
     style = train.style or "fixed period or fixed gap (the sum of the widths never changed)"
-    lines = [f"{style}, {train.channels} channels, polarity {polarity}"]
+    lines = [f"{style}, {counted(train.channels, 'channel')}, polarity {polarity}"]
     for name, times in (("frame period", train.periods_ps), ("gap", train.gaps_ps), ("separator", separators)):
         if len(times):
             spread = f"{us(times.min())} to {us(times.max())}"

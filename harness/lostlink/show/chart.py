@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
+from lostlink.verdicts import counted
+
 _SIGNS: Final = "*o+x#@%&"
 
 
@@ -74,7 +76,7 @@ def chart(
     legend += [f": {name} {x_text(at)}" for name, at in (marks or {}).items()]
     lines.append(f"{'':{left}}  {'   '.join(legend)}")
     if left_out:
-        lines.append(f"{'':{left}}  ({left_out} values lie beyond the chart)")
+        lines.append(f"{'':{left}}  ({counted(left_out, 'value')} outside the chart)")
     return "\n".join(line.rstrip() for line in lines)
 
 

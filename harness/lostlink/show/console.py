@@ -33,7 +33,7 @@ class _Console(Console):
 
 
 def console() -> Console:
-    """Return the console for results; where there is no terminal, wide enough for a table."""
+    """Return the console for results; without a terminal, wide enough for a table."""
     width = None if sys.stdout.isatty() else _WIDTH_WITHOUT_TERMINAL
     return _Console(width=width, highlight=False, emoji=False)
 

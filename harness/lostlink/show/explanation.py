@@ -97,7 +97,7 @@ def own_text(path: Path, own: Marked) -> str:
         "A requirement of your own, not one of the catalogue.",
         f"Its test: {path}, line {own.line}, {own.test}",
     ]
-    lines += ["", "What the test says of itself"]
+    lines += ["", "Description in the test"]
     lines += [f"  {line}".rstrip() for line in (own.docstring or "Nothing: it has no docstring.").splitlines()]
     lines += ["", f"Tested alone by: lostlink prove PROFILE --tests {path} --only {own.id}", ""]
     lines += [_wrapped(caution, "", "") for caution in CAUTIONS]

@@ -9,7 +9,7 @@ from rich.markup import escape
 from lostlink.evidence.timeline import timeline
 from lostlink.measure import loss
 from lostlink.show.console import console
-from lostlink.verdicts import quantity
+from lostlink.verdicts import counted, quantity
 from lostlink_sims import Trace
 
 
@@ -31,10 +31,11 @@ def run(trace: Trace) -> None:
     lost, delay_us = trace.packets.lost, trace.packets.arrived_us - trace.packets.left_us
     _, runs = loss.loss_runs(lost)
     out.print(
-        f"  loss {loss.loss_rate(lost):.2%} in {len(runs)} periods, the longest {max(runs, default=0)} packets; "
+        f"  loss {loss.loss_rate(lost):.2%} in {counted(len(runs), 'burst')}, "
+        f"the longest {counted(max(runs, default=0), 'packet')}; "
         f"packet delay {_span(delay_us[~lost])}, its variation {_span(loss.delay_variation_us(delay_us[~lost]))}",
         soft_wrap=True,
     )
     fates = ", ".join(f"{times} {name}" for name, times in total.by_fate.items())
     out.print(f"  {total.packets} packets: {fates}; {total.frames} frames; motors started {total.motor_starts}x; "
-              f"failsafe entered {total.failsafe_entries}x, in force {total.failsafe_us / 1e6:.3f} s")  # fmt: skip
+              f"failsafe entered {total.failsafe_entries}x, active {total.failsafe_us / 1e6:.3f} s")  # fmt: skip

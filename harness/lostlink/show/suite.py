@@ -12,7 +12,7 @@ from rich.table import Table
 from lostlink.results import Result
 from lostlink.show.console import SIGNS, cautions, console, last_line, moving
 from lostlink.suite.run import Progress
-from lostlink.verdicts import Outcome, Severity, Verdict
+from lostlink.verdicts import Outcome, Severity, Verdict, counted
 
 
 @contextlib.contextmanager
@@ -51,7 +51,7 @@ def verdicts(result: Result, head: dict[str, Any]) -> None:
         (sum(verdict.runs for verdict in result.verdicts), "run"),
         (sum(verdict.checks for verdict in result.verdicts), "measurement"),
     )
-    words = ", ".join(f"{count} {name}{'' if count == 1 else 's'}" for count, name in counts)
+    words = ", ".join(counted(count, name) for count, name in counts)
     out.print(f"{words} in {head['duration_s']:.1f} s.", soft_wrap=True)
 
 

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from lostlink.show.console import SIGNS, cautions, console
-from lostlink.verdicts import Outcome, Verdict
+from lostlink.verdicts import Outcome, Verdict, counted
 from lostlink.watch import advice
 from lostlink.watch.column_stats import ColumnStats
 from lostlink.watch.columns import ColumnLayout, ValueKind
@@ -79,7 +79,7 @@ def _head(listener: Listener, layout: ColumnLayout | None) -> str:
     rate_hz = listener.stats.rate_hz(listener.now_ns())
     invalid = counts.garbage + counts.broken
     problems = f", {invalid} of {counts.rows + invalid} lines invalid" if invalid else ""
-    return f"{port}: {rate_hz:.1f} lines/s, {len(layout.channels)} channels, {layout.kind.value}{problems}"
+    return f"{port}: {rate_hz:.1f} lines/s, {counted(len(layout.channels), 'channel')}, {layout.kind.value}{problems}"
 
 
 def _foot(scale: Scale, profile: Profile | None) -> str:

@@ -13,7 +13,7 @@ from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
 from lostlink.rigs import Rig
 from lostlink.suite.session import EVIDENCE, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
-from lostlink.verdicts import Verdict
+from lostlink.verdicts import Verdict, counted
 from lostlink_sims import Profile
 
 SUITE = Path(__file__).parent
@@ -90,7 +90,7 @@ def run_suite(
     ----------
     profile : Profile
     rig : Rig
-        Closed at the end; who opens one that drives hardware sees to it that nobody can be hurt.
+        Closed at the end; the caller confirms that hardware is safe to drive.
     only : sequence of str
         Ids of requirements; all when empty.
     evidence : Path, optional
@@ -135,10 +135,10 @@ def run_suite(
 
 
 def _missing(collector: _Collector, wanted: Sequence[str]) -> list[str]:
-    """Return, in words, what should have been run to its end and was not."""
+    """Return a sentence for tests and requirements that did not complete."""
     missing = []
     if open_ones := collector.total - collector.done:
-        missing.append(f"{open_ones} of {collector.total} tests did not complete")
+        missing.append(f"{open_ones} of {counted(collector.total, 'test')} did not complete")
     judged = {verdict.requirement.id for verdict in collector.result.verdicts}
     if without := [name for name in wanted if name not in judged]:
         missing.append(f"no verdict for {', '.join(without)}: no test of that requirement was run")
@@ -146,7 +146,7 @@ def _missing(collector: _Collector, wanted: Sequence[str]) -> list[str]:
 
 
 class _CallersSettingsAside:
-    """Keeps pytest settings that were meant for the caller's own tests away from the suite."""
+    """Hides pytest settings in the environment from the suite."""
 
     NAMES = ("PYTEST_ADDOPTS", "PYTEST_PLUGINS", "PYTEST_CURRENT_TEST")
 

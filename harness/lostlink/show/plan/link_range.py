@@ -163,7 +163,7 @@ def _show_regulations(link: Profile, budget: LinkBudget) -> None:
             "listen before talk. "
         )
     text += (
-        "This summarises ETSI EN 300 328 and is no claim of compliance: follow the regulations of your country, and "
+        "This summarises ETSI EN 300 328 and does not show compliance: follow the regulations of your country, and "
         "licensed practice."
     )
     paragraph(text)
