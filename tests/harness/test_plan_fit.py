@@ -141,7 +141,7 @@ def test_the_shipped_counter_log() -> None:
     """What its first line says it was drawn from comes back, within four standard errors; its counter wraps."""
     log = read_loss_log("fixtures/losses/marsh.csv")
     assert len(log.lost) == 2500
-    assert "16 bits" in log.notes[0]
+    assert "16-bit counter" in log.notes[0]
     best = fit.fits(log.lost)[0]
     truth = {"good_to_bad": 0.02, "bad_to_good": 0.25, "loss_bad": 0.85}
     errors = fit.standard_errors(log.lost, best)
