@@ -11,6 +11,7 @@ import json
 import re
 from collections.abc import Sequence
 from dataclasses import fields
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
 from lostlink.report.palette import Palette
@@ -27,6 +28,7 @@ LEFT: Final = 84
 """Room for names and numbers at the left, equal in all charts, so that their times stand one above the other."""
 
 
+@cache
 def plotting() -> str | None:
     """Return the plotting library's script, or None when it is not installed."""
     try:
@@ -63,11 +65,17 @@ def timeline_template(channels: Sequence[dict[str, Any]], palette: Palette = TOK
     channels : sequence of dict
         ``name`` and ``role`` of each, in their order on the wire.
     """
+    return _timeline_template(tuple((channel["name"], channel["role"]) for channel in channels), palette)
+
+
+@cache
+def _timeline_template(names_and_roles: tuple[tuple[str, str], ...], palette: Palette) -> str:
     from bokeh.embed import json_item
     from bokeh.layouts import column
     from bokeh.models import Range1d
     from bokeh.models.annotations import Span
 
+    channels = [{"name": name, "role": role} for name, role in names_and_roles]
     shared = Range1d(start=0, end=1, name="time")
     hair = Span(dimension="height", line_color=palette.quiet, line_width=1, line_dash="dotted")
     makers = [_packets, _states, _throttle, _others(channels), _train, _motor]
