@@ -403,7 +403,7 @@ def test_spoiled_runs_are_told(tmp_path: Path, changes: dict[str, Any], where: s
 def test_garbage_is_no_run(tmp_path: Path, text: str) -> None:
     file = tmp_path / "run.json"
     file.write_text(text, encoding="utf-8")
-    with pytest.raises(RunDataError, match="allowed|write the evidence again"):
+    with pytest.raises(RunDataError, match=r"allowed|write the evidence again"):
         read_run(file)
 
 
