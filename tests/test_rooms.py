@@ -17,7 +17,7 @@ PACKAGES = {"lostlink_sims": ROOT / "sims" / "lostlink_sims", "lostlink": ROOT /
 
 FLOORS = (
     "errors",
-    "verdicts extensions",
+    "verdicts extensions children",
     "requirements",
     "results",
     "profiles",

@@ -41,11 +41,11 @@ from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
 from lostlink.rigs import open_rig
 from lostlink.rigs.clock_check import Rate, refuse_wrong_clock
-from lostlink.rigs.compiled import CompiledRig
 from lostlink.rigs.edges import frames_in
 from lostlink.rigs.emulated import EmulatedRig, _named
 from lostlink.rigs.emulated_live import LiveRig, stalls_us
 from lostlink.rigs.emulator import EMULATOR, LockStep, PortOutput
+from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.rigs.reported import FrameSeen
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink.verdicts import Outcome
@@ -296,7 +296,7 @@ def test_three_ways_agree(make: Make, name: str) -> None:
     busy, rng, seed = _busy(), random.Random(5), 5
     period_us = profile.output.frame_period_us
     image, library = make("receiver.elf", profile=profile), make("receiver.so", profile=profile)
-    with EmulatedRig(profile, str(image)) as rig, CompiledRig(profile, str(library)) as host:
+    with EmulatedRig(profile, str(image)) as rig, OwnProcessRig(profile, str(library)) as host:
         for number, flight in enumerate(ScenarioBuilder(profile, seed, "three ways").flights(10)):
             scenario = dataclasses.replace(busy(profile, flight, rng), frame_phase_us=1)
             ideal, compiled, trace = simulate(profile, scenario), host.run(scenario), rig.run(scenario)

@@ -6,15 +6,19 @@ import difflib
 import importlib.util
 import inspect
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from lostlink import extensions
 from lostlink.errors import ReceiverError
-from lostlink_sims import ReferenceReceiver
+from lostlink.rigs.firmware import Watch
+from lostlink_sims import Profile, ReferenceReceiver
 from lostlink_sims.receiver import ReceiverFactory
 
-METHODS = ("power_on", "packet", "poll", "pulses")
+METHODS: Final = ("power_on", "packet", "poll", "pulses")
+PYTHON_STEPS: Final = ("its constructor", *(f"{name}()" for name in METHODS), "its attribute failsafe")
+"""What may be under way, by its index."""
 
 
 def load_receiver(spec: str | None) -> ReceiverFactory:
@@ -65,6 +69,53 @@ def _checked(receiver: Any, name: str, spec: str) -> ReceiverFactory:
         )
     factory: ReceiverFactory = receiver
     return factory
+
+
+class _WatchedReceiver:
+    """A receiver whose calls the parent process can see; what it returns is what the program returns."""
+
+    def __init__(self, factory: ReceiverFactory, profile: Profile, watch: Watch) -> None:
+        watch.begin(0)
+        try:
+            program = factory(profile)
+            self.live_output = bool(getattr(program, "live_output", False))
+        finally:
+            watch.end()
+        self._program, self._watch = program, watch
+        for step, method in enumerate(METHODS, 1):
+            setattr(self, method, _watched_call(getattr(program, method), watch, step))
+
+    @property
+    def failsafe(self) -> bool:
+        watch = self._watch
+        watch.begin(len(METHODS) + 1)
+        try:
+            return self._program.failsafe
+        finally:
+            watch.end()
+
+
+def _watched_call(call: Callable[..., Any], watch: Watch, step: int) -> Callable[..., Any]:
+    begin, end = watch.begin, watch.end
+
+    def watched_call(*arguments: Any) -> Any:
+        begin(step)
+        try:
+            return call(*arguments)
+        finally:
+            end()
+
+    return watched_call
+
+
+def watched(factory: ReceiverFactory, watch: Watch) -> ReceiverFactory:
+    """Return a factory of the same receivers, whose calls a watch notes."""
+
+    def build(profile: Profile) -> Any:
+        return _WatchedReceiver(factory, profile, watch)
+
+    build.live_output = bool(getattr(factory, "live_output", False))  # type: ignore[attr-defined]
+    return build
 
 
 def _module(path: Path, spec: str) -> Any:
