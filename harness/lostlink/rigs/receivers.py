@@ -75,24 +75,15 @@ class _WatchedReceiver:
     """A receiver whose calls the parent process can see; what it returns is what the program returns."""
 
     def __init__(self, factory: ReceiverFactory, profile: Profile, watch: Watch) -> None:
-        watch.begin(0)
-        try:
-            program = factory(profile)
-            self.live_output = bool(getattr(program, "live_output", False))
-        finally:
-            watch.end()
-        self._program, self._watch = program, watch
+        program = _watched_call(factory, watch, 0)(profile)
+        self.live_output = bool(getattr(program, "live_output", False))
         for step, method in enumerate(METHODS, 1):
             setattr(self, method, _watched_call(getattr(program, method), watch, step))
+        self._flag = _watched_call(lambda: program.failsafe, watch, len(METHODS) + 1)
 
     @property
-    def failsafe(self) -> bool:
-        watch = self._watch
-        watch.begin(len(METHODS) + 1)
-        try:
-            return self._program.failsafe
-        finally:
-            watch.end()
+    def failsafe(self) -> Any:
+        return self._flag()
 
 
 def _watched_call(call: Callable[..., Any], watch: Watch, step: int) -> Callable[..., Any]:
@@ -101,9 +92,12 @@ def _watched_call(call: Callable[..., Any], watch: Watch, step: int) -> Callable
     def watched_call(*arguments: Any) -> Any:
         begin(step)
         try:
-            return call(*arguments)
-        finally:
-            end()
+            returned = call(*arguments)
+        except (Exception, SystemExit):
+            end()  # any other exception ends the process, in this call
+            raise
+        end()
+        return returned
 
     return watched_call
 
