@@ -39,7 +39,7 @@ from lostlink.profiles import read_profile
 from lostlink.profiles.writer import write_scenario
 from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
-from lostlink.rigs import open_rig
+from lostlink.rigs import open_rig, sandbox
 from lostlink.rigs.clock_check import Rate, refuse_wrong_clock
 from lostlink.rigs.edges import frames_in
 from lostlink.rigs.emulated import EmulatedRig, _named
@@ -213,6 +213,43 @@ def test_an_image_that_changes_meanwhile(make: Make, heron: Profile, tmp_path: P
 def test_interface(heron: Profile, image: Path) -> None:
     """The rig keeps the contract."""
     check_rig(EmulatedRig(heron, str(image)))
+
+
+THIEF = """
+#define receiver_power_on sound_power_on
+#include "receiver.c"
+#undef receiver_power_on
+void receiver_power_on(void *memory, uint32_t now_us)
+{
+    static const char name[] = "FILE";
+    static volatile uint32_t block[3];
+    block[0] = (uint32_t)name, block[1] = 4, block[2] = sizeof name - 1; /* open for writing */
+    register uint32_t operation __asm__("r0") = 1;
+    register volatile uint32_t *argument __asm__("r1") = block;
+    __asm__ volatile("bkpt 0xab" : "+r"(operation) : "r"(argument) : "memory");
+    sound_power_on(memory, now_us);
+}
+"""
+
+
+@pytest.mark.parametrize("has_landlock", [True, False])
+def test_an_image_cannot_open_files_of_the_host(
+    heron: Profile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, has_landlock: bool
+) -> None:
+    """The semihosting interface of the core opens any file; where nothing prevents that, the evidence says so."""
+    if has_landlock and not sandbox.landlock_version():
+        pytest.skip("this system has no Landlock")
+    if not has_landlock:
+        monkeypatch.setattr(sandbox, "landlock_version", lambda: 0)
+    opened = tmp_path / "opened"
+    program = tmp_path / "thief.c"
+    program.write_text(THIEF.replace("FILE", str(opened)), encoding="ascii")
+    words = ["make", "-s", "-C", str(FIXTURES / "board"), "image", f"BUILD={tmp_path}", f"PROGRAM={program}"]
+    subprocess.run(words, check=True, capture_output=True)
+    with EmulatedRig(heron, str(tmp_path / "receiver.elf")) as rig:
+        assert rig.run(cut(heron)).crash is None
+    assert opened.exists() is not has_landlock
+    assert ("cannot open files" in rig.about["sandbox"]) is has_landlock
 
 
 # --- lock-step ------------------------------------------------------------------------------------------------------

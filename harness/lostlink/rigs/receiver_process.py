@@ -70,8 +70,9 @@ class ScenarioRun:
 def words(handle: str) -> Any:
     """Map the words that parent and child share: an inherited file descriptor, on some systems a name."""
     size = SHARED_WORDS * 8
-    shared = mmap.mmap(int(handle), size) if os.name == "posix" else mmap.mmap(-1, size, handle)
-    return memoryview(shared).cast("q")
+    if sys.platform == "win32":
+        return memoryview(mmap.mmap(-1, size, handle)).cast("q")
+    return memoryview(mmap.mmap(int(handle), size)).cast("q")
 
 
 class _Surroundings:
