@@ -18,7 +18,7 @@ PACKAGES = {"lostlink_sims": ROOT / "sims" / "lostlink_sims", "lostlink": ROOT /
 FLOORS = (
     "errors",
     "files",
-    "verdicts extensions",
+    "verdicts extensions children",
     "requirements",
     "results",
     "profiles",

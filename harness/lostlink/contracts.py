@@ -47,6 +47,7 @@ def check_receiver(factory: ReceiverFactory, profile: Profile) -> None:
 
     It gets packets, some of them damaged, a silence longer than its timeout, and packets again, with a counter that
     wraps; then a fresh receiver gets the same. Whether its failsafe works is for ``lostlink prove`` to find out.
+    The class runs in this process, as any code of the caller's; ``lostlink prove`` runs it in another.
 
     Parameters
     ----------

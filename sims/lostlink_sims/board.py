@@ -19,6 +19,10 @@ from lostlink_sims.scenario import Scenario
 
 _HALF: Final = MASK >> 1
 """A clock value further ahead than this is in the past."""
+MOST_WIDTHS: Final = 64
+"""Widths in a frame; the longest has 16 channels."""
+MOST_SPINS: Final = 1_000_000
+"""Turns of the main loop, each asked for at once, one after the other; on a board they would take a second."""
 
 
 class ReceiverCrashError(Exception):
@@ -58,6 +62,7 @@ class Board(PowerState):
         self._loop_at_us = -1  # when the pending turn comes; -1 when none is pending
         self._loop_clock = 0  # the clock for which it was planned
         self.turns = 0
+        self._spins = 0
         self._frame = Tick(env, self._on_frame, FRAME)
         self._live = profile.output.latch == "live" or bool(getattr(factory, "live_output", False))
 
@@ -134,8 +139,13 @@ class Board(PowerState):
         if self._wanted is None:
             return
         ahead = (self._wanted - clock) & MASK
-        if ahead > _HALF:
+        if 0 < ahead <= _HALF:
+            self._spins = 0
+        else:
             ahead = 0  # wanted in the past: at once
+            self._spins += 1
+            if self._spins > MOST_SPINS:
+                raise ValueError(f"the next call was wanted at once {MOST_SPINS} times, one after the other")
         since_us, rate = now_us - self._powered_us, 1_000_000 + self._ppm
         wanted_us = (since_us * rate // 1_000_000 + ahead) * 1_000_000
         at_us = max(now_us + 1, self._powered_us - -wanted_us // rate)
@@ -193,6 +203,8 @@ class Board(PowerState):
                 self._flag(now_us)
             if widths is None or not len(widths):
                 tick.at(now_us + self._period_us)
+            elif len(widths) > MOST_WIDTHS:
+                raise ValueError(f"a frame of {len(widths)} widths; allowed: at most {MOST_WIDTHS}")
             elif self._silent:  # the wire is broken; the timer goes on
                 total_us = sum(register(self._real_us(width_us), self._separator_us) for width_us in widths)
                 tick.at(now_us + self._pause_us(total_us))

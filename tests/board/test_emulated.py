@@ -39,13 +39,13 @@ from lostlink.profiles import read_profile
 from lostlink.profiles.writer import write_scenario
 from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
-from lostlink.rigs import open_rig
+from lostlink.rigs import open_rig, sandbox
 from lostlink.rigs.clock_check import Rate, refuse_wrong_clock
-from lostlink.rigs.compiled import CompiledRig
 from lostlink.rigs.edges import frames_in
 from lostlink.rigs.emulated import EmulatedRig, _named
 from lostlink.rigs.emulated_live import LiveRig, stalls_us
 from lostlink.rigs.emulator import EMULATOR, LockStep, PortOutput
+from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.rigs.reported import FrameSeen
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink.verdicts import Outcome
@@ -215,6 +215,43 @@ def test_interface(heron: Profile, image: Path) -> None:
     check_rig(EmulatedRig(heron, str(image)))
 
 
+THIEF = """
+#define receiver_power_on sound_power_on
+#include "receiver.c"
+#undef receiver_power_on
+void receiver_power_on(void *memory, uint32_t now_us)
+{
+    static const char name[] = "FILE";
+    static volatile uint32_t block[3];
+    block[0] = (uint32_t)name, block[1] = 4, block[2] = sizeof name - 1; /* open for writing */
+    register uint32_t operation __asm__("r0") = 1;
+    register volatile uint32_t *argument __asm__("r1") = block;
+    __asm__ volatile("bkpt 0xab" : "+r"(operation) : "r"(argument) : "memory");
+    sound_power_on(memory, now_us);
+}
+"""
+
+
+@pytest.mark.parametrize("has_landlock", [True, False])
+def test_an_image_cannot_open_files_of_the_host(
+    heron: Profile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, has_landlock: bool
+) -> None:
+    """The semihosting interface of the core opens any file; where nothing prevents that, the evidence says so."""
+    if has_landlock and not sandbox.landlock_version():
+        pytest.skip("this system has no Landlock")
+    if not has_landlock:
+        monkeypatch.setattr(sandbox, "landlock_version", lambda: 0)
+    opened = tmp_path / "opened"
+    program = tmp_path / "thief.c"
+    program.write_text(THIEF.replace("FILE", str(opened)), encoding="ascii")
+    words = ["make", "-s", "-C", str(FIXTURES / "board"), "image", f"BUILD={tmp_path}", f"PROGRAM={program}"]
+    subprocess.run(words, check=True, capture_output=True)
+    with EmulatedRig(heron, str(tmp_path / "receiver.elf")) as rig:
+        assert rig.run(cut(heron)).crash is None
+    assert opened.exists() is not has_landlock
+    assert ("cannot open files" in rig.about["sandbox"]) is has_landlock
+
+
 # --- lock-step ------------------------------------------------------------------------------------------------------
 
 
@@ -296,7 +333,7 @@ def test_three_ways_agree(make: Make, name: str) -> None:
     busy, rng, seed = _busy(), random.Random(5), 5
     period_us = profile.output.frame_period_us
     image, library = make("receiver.elf", profile=profile), make("receiver.so", profile=profile)
-    with EmulatedRig(profile, str(image)) as rig, CompiledRig(profile, str(library)) as host:
+    with EmulatedRig(profile, str(image)) as rig, OwnProcessRig(profile, str(library)) as host:
         for number, flight in enumerate(ScenarioBuilder(profile, seed, "three ways").flights(10)):
             scenario = dataclasses.replace(busy(profile, flight, rng), frame_phase_us=1)
             ideal, compiled, trace = simulate(profile, scenario), host.run(scenario), rig.run(scenario)

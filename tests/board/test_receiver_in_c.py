@@ -22,8 +22,8 @@ from lostlink.errors import ReceiverError
 from lostlink.profiles import read_profile
 from lostlink.profiles.header import c_header
 from lostlink.results import Result
-from lostlink.rigs.compiled import CompiledRig
-from lostlink.rigs.firmware import Image, factory
+from lostlink.rigs.firmware import Image, Watch, factory
+from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink.verdicts import Outcome
 from lostlink_sims import Move, Profile, ReferenceReceiver, Scenario, Trace, simulate
@@ -147,7 +147,7 @@ def test_c_and_python_give_the_same_trace(make: Make, name: str) -> None:
     rng = random.Random(f"{name} in C")
     builder = ScenarioBuilder(profile, 11, "C against Python")
     entries = wraps = 0
-    with CompiledRig(profile, str(make("receiver.so", profile=profile))) as rig:
+    with OwnProcessRig(profile, str(make("receiver.so", profile=profile))) as rig:
         for number, flight in enumerate(builder.flights(SCENARIOS_A_PROFILE, ambient=True)):
             scenario = busy(profile, flight, rng)
             expected, got = simulate(profile, scenario, ReferenceReceiver), rig.run(scenario)
@@ -162,8 +162,9 @@ def test_c_and_python_give_the_same_trace(make: Make, name: str) -> None:
 def test_interfaces(make: Make, tmp_path: Path, mistake: str) -> None:
     """The library's receiver and the rig that runs it keep the contracts, also with state in static variables."""
     library = make(f"{mistake or 'receiver'}.so", mistake=mistake)
-    check_receiver(factory(Image(library, tmp_path), [0, -1]), PROFILES["heron"])
-    check_rig(CompiledRig(PROFILES["heron"], str(library)))
+    watch = Watch([0, -1])
+    check_receiver(factory(Image(library, str(tmp_path), watch), watch), PROFILES["heron"])
+    check_rig(OwnProcessRig(PROFILES["heron"], str(library)))
 
 
 def test_a_difference_would_be_seen(make: Make) -> None:
@@ -171,7 +172,7 @@ def test_a_difference_would_be_seen(make: Make) -> None:
     profile = PROFILES["heron"]
     flight = next(ScenarioBuilder(profile, 1, "other").flights(1))
     scenario = flight.into(LinkCut(at_us=flight.at_us))
-    with CompiledRig(profile, str(make("CUTS_LATE.so", mistake="CUTS_LATE"))) as rig:
+    with OwnProcessRig(profile, str(make("CUTS_LATE.so", mistake="CUTS_LATE"))) as rig:
         found = differences(simulate(profile, scenario, ReferenceReceiver), rig.run(scenario))
     assert {"frames", "failsafe", "motor", "summary"} <= set(found)
 
@@ -182,9 +183,9 @@ def test_the_same_scenario_gives_the_same_trace(make: Make) -> None:
     flight = next(ScenarioBuilder(profile, 1, "again").flights(1, ambient=True))
     scenario = busy(profile, flight, random.Random(1))
     library = str(make("REMEMBERS_IN_STATICS.so", mistake="REMEMBERS_IN_STATICS"))
-    with CompiledRig(profile, library) as rig:
+    with OwnProcessRig(profile, library) as rig:
         first, second = rig.run(scenario), rig.run(scenario)
-    with CompiledRig(profile, library) as rig:
+    with OwnProcessRig(profile, library) as rig:
         third = rig.run(scenario)
     assert differences(first, second) == differences(first, third) == []
     assert differences(first, simulate(profile, scenario, ReferenceReceiver)) == []
@@ -196,7 +197,7 @@ def test_another_link_is_built_in(tools: None, tmp_path: Path) -> None:
     (tmp_path / "link.h").write_text(c_header(profile), encoding="utf-8")
     library = tmp_path / "receiver.so"
     subprocess.run(["make", "-s", "-C", BOARD, f"BUILD={tmp_path}", f"LINK={tmp_path}", library], check=True)
-    with CompiledRig(profile, str(library)) as rig:
+    with OwnProcessRig(profile, str(library)) as rig:
         trace = rig.run(Scenario(duration_us=200_000, handset_on_us=200_000))
     assert trace.widths_us[0, profile.throttle_index] == profile.channels[profile.throttle_index].failsafe_us == 950
 
@@ -303,7 +304,7 @@ def refused(library: Path) -> str:
     """Return what is said about a library that cannot be a receiver."""
     before = children()
     with pytest.raises(ReceiverError) as raised:
-        CompiledRig(PROFILES["heron"], str(library))
+        OwnProcessRig(PROFILES["heron"], str(library))
     assert children() <= before
     said = str(raised.value)
     assert said.startswith(f"--receiver {library}: ")
@@ -351,7 +352,7 @@ def test_unresolved_name(compile_c: Compile, tmp_path: Path) -> None:
 def test_a_receiver_without_pulses_is_one(compile_c: Compile, tmp_path: Path) -> None:
     """The least that loads: no pulses, always in failsafe."""
     library = built(compile_c, tmp_path, "least", COMPLETE)
-    with CompiledRig(PROFILES["heron"], str(library)) as rig:
+    with OwnProcessRig(PROFILES["heron"], str(library)) as rig:
         trace = rig.run(Scenario(duration_us=300_000))
     assert trace.summary.frames == 0
     assert trace.failsafe.at(200_000, 1) == 1

@@ -17,7 +17,7 @@ from lostlink.hunt import judge_trace
 from lostlink.hunt.description import conclusion
 from lostlink.hunt.durations import ladder
 from lostlink.hunt.events import WAIT, world
-from lostlink.hunt.runner import MOST_TURNS, Budget, BusyError, Runner, limited
+from lostlink.hunt.runner import Budget, Runner
 from lostlink.hunt.search import Hunt, hunt, obvious
 from lostlink.hunt.shrink import shrunk
 from lostlink.hunt.timelines import Piece, Timeline, events, fitted, laid, scenario, simplicity, span_us
@@ -25,6 +25,7 @@ from lostlink.hunt.windows import Facts, times
 from lostlink.profiles import read_profile, read_scenario
 from lostlink.requirements import CATALOGUE
 from lostlink.rigs import Rig, SimRig
+from lostlink.rigs.main_loop import MOST_TURNS, BusyError, limited
 from lostlink_sims import Profile, ReferenceReceiver, Scenario, Trace, simulate
 from lostlink_sims.receiver import MASK, State
 from lostlink_sims.scenario import ForeignHandset, HandsetHung, LinkCut

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 from lostlink.campaigns.workers import MOST_PROCESSES, Workers, WorkersError, interrupts_blocked
+from lostlink.children import safe_path
 
 
 @contextlib.contextmanager
@@ -35,6 +36,7 @@ def cluster(address: str) -> Iterator[Workers]:
             "--cluster: the package 'distributed' is not installed; allowed: pip install 'lostlink[cluster]'"
         ) from None
     with contextlib.ExitStack() as stack:
+        stack.enter_context(safe_path())  # while it is open: a worker that died is started anew
         with interrupts_blocked():  # the loop's thread, and with it all workers, inherit it
             engage = _local if address.startswith("local:") else _remote
             client = stack.enter_context(engage(distributed, address))

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
+from lostlink.children import safe_path
 from lostlink.errors import LostlinkError
 
 MOST_PROCESSES: Final = 61  # the limit of a pool on some systems
@@ -80,7 +81,7 @@ class ProcessPool(cf.ProcessPoolExecutor):
         super().__init__(count, mp_context=get_context("spawn"), initializer=_begin_work)
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> cf.Future[Any]:
-        with interrupts_blocked():  # a worker may start here
+        with safe_path(), interrupts_blocked():  # a worker may start here
             return super().submit(fn, *args, **kwargs)
 
     def stop(self) -> None:

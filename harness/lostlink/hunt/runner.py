@@ -6,7 +6,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 from lostlink.errors import ReceiverCrashError
 from lostlink.hunt.attribution import Broken
@@ -15,18 +15,14 @@ from lostlink.hunt.invariants import judge_facts, strain
 from lostlink.hunt.timelines import LONGEST_US, Timeline, fitted, laid, scenario, span_us
 from lostlink.hunt.windows import Facts
 from lostlink.rigs import Rig, SimRig
-from lostlink_sims import Profile, Receiver, Trace
-from lostlink_sims.receiver import MASK, ReceiverFactory
+from lostlink.rigs.main_loop import BusyError, limited
+from lostlink.rigs.own_process import OwnProcessRig
+from lostlink_sims import Trace
 
 Opens = Callable[[], Rig]
 """Gives a rig on which nothing was run before; the receiver's file is read anew."""
 
 
-MOST_TURNS: Final = 400_000
-"""Turns of the main loop in one run."""
-SPINS: Final = 100
-"""Turns asked for at once, one after the other, from which on a main loop spins."""
-SPIN_US: Final = 50
 CRASH_COST: Final = 15
 """Runs that a crash counts for while shrinking: compiled firmware that hangs is waited for, and begun anew."""
 SHORTEST_US: Final = 4_000_000
@@ -34,10 +30,6 @@ SHORTEST_US: Final = 4_000_000
 
 class SpentError(BaseException):
     """The budget is used up. Not an `Exception`, so that it passes through a search that catches those."""
-
-
-class BusyError(BaseException):
-    """The receiver's main loop wants more turns than a run can give. Not an `Exception`: the world catches those."""
 
 
 @dataclass(slots=True)
@@ -206,6 +198,8 @@ class Runner:
             self._rig = self._opens()
             if isinstance(self._rig, SimRig) and not exactly:
                 self._rig.factory = limited(self._rig.factory)
+            elif isinstance(self._rig, OwnProcessRig):
+                self._rig.holds_back = not exactly
         made = scenario(self.world, timeline, self.seed)
         try:
             trace: Trace = self._rig.run(made)
@@ -245,38 +239,3 @@ class Runner:
         """Forget all results and load the receiver anew for every run from now on."""
         self.tried.afresh = True
         self.seen.clear()
-
-
-def limited(factory: ReceiverFactory) -> ReceiverFactory:
-    """Return a factory of the same receivers, held back where their main loop spins.
-
-    A loop that asks for its next turn at once gets one a microsecond, and seconds of that take minutes. No main loop
-    is that fast, so a spinning one gets a turn every `SPIN_US`; one that still wants too many is given up with
-    `BusyError`. A finding is run again without any of this.
-    """
-
-    def build(profile: Profile) -> Receiver:
-        program: Any = factory(profile)
-        poll, left, spins = program.poll, MOST_TURNS, 0
-
-        def counted(clock_us: int) -> int | None:
-            nonlocal left, spins
-            left -= 1
-            if left < 0:
-                raise BusyError
-            wanted: int | None = poll(clock_us)
-            if wanted is None or 0 < (wanted - clock_us) & MASK <= MASK >> 1:
-                spins = 0
-                return wanted
-            spins += 1
-            return wanted if spins < SPINS else (clock_us + SPIN_US) & MASK
-
-        try:
-            program.poll = counted
-        except AttributeError:  # a class with slots: it goes without a limit
-            return factory(profile)
-        made: Receiver = program
-        return made
-
-    build.live_output = bool(getattr(factory, "live_output", False))  # type: ignore[attr-defined]
-    return build

@@ -28,7 +28,7 @@ from lostlink.profiles.rules import longest_frame_us
 from lostlink.rigs.base import Rig
 from lostlink.rigs.clock_check import _TICK_US, refuse_wrong_clock, watch_clock
 from lostlink.rigs.edges import frames_in
-from lostlink.rigs.emulator import OUR_IMAGE, LockStep, LostError, PortOutput, RealTime, check_image
+from lostlink.rigs.emulator import OUR_IMAGE, LockStep, LostError, PortOutput, RealTime, check_image, sandboxed
 from lostlink.rigs.firmware import CALLS
 from lostlink.rigs.remote import RemoteBoard
 from lostlink.rigs.reported import ReportedRun
@@ -98,6 +98,7 @@ class EmulatedRig(Rig):
         check_image(self.name, image)
         self._digest = _digest(image)
         self.about |= {"image": f"{image}, SHA-256 {self._digest}", "emulator": "32-bit microcontroller board"}
+        self.about["sandbox"] = sandboxed()
         if profile.output.latch == "live":
             self.about["latch"] = "the image latches a frame's widths at its start, regardless of the profile"
         self._identity = self._meet()

@@ -13,7 +13,7 @@ from lostlink.errors import RigError
 from lostlink.rigs.clock_check import refuse_wrong_clock, watch_clock
 from lostlink.rigs.edges import frames_in
 from lostlink.rigs.emulated import _digest, _named
-from lostlink.rigs.emulator import RealTime, check_image
+from lostlink.rigs.emulator import RealTime, check_image, sandboxed
 from lostlink.rigs.serial import SerialRig
 from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.scenario import BrownOut, ReceiverReset
@@ -61,7 +61,7 @@ class LiveRig(SerialRig):
             self._emulator.close()
             raise
         self.name = name
-        self.about["image"] = f"{image}, SHA-256 {_digest(image)}"
+        self.about |= {"image": f"{image}, SHA-256 {_digest(image)}", "sandbox": sandboxed()}
         self._image = image
         self._edges = self._whole = 0
         self._edge_messages: list[codec.Message] = []

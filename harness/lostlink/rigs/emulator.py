@@ -10,20 +10,21 @@ lock-step
 in real time
     The image's two serial ports are TCP ports; time is the host's.
 
-The image can open files of this user in lock-step: run your own images only.
+In lock-step an image can ask the emulator to open files. Where the system has Landlock, the emulator can open no files
+but its own (`sandbox`). Elsewhere it can open all of this user: run your own images only.
 """
 
 from __future__ import annotations
 
 import contextlib
 import dataclasses
+import json
 import os
 import select
 import shutil
 import socket
 import struct
 import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Iterable
@@ -31,7 +32,9 @@ from pathlib import Path
 from typing import Final, Self
 
 from lostlink.bench import codec
+from lostlink.children import end, start_python
 from lostlink.errors import ReceiverError, RigError
+from lostlink.rigs import sandbox
 from lostlink.rigs.firmware import CALLS
 
 EMULATOR: Final = "qemu-system-arm"
@@ -50,16 +53,6 @@ _MOST_OUTPUT: Final = 1 << 24
 _BLOCK: Final = 1024
 _BENCH, _EDGES, _DONE, _LOST = range(4)
 _TO_BOARD, _FROM_BOARD = "to_board", "from_board"
-
-# The emulator ends when this process ends, however that comes about, and does not see Ctrl-C.
-_TIED: Final = """
-import ctypes, os, sys
-if sys.platform == "linux":
-    ctypes.CDLL(None).prctl(1, 9)
-    if os.getppid() != int(sys.argv[1]):
-        sys.exit(1)
-os.execv(sys.argv[2], sys.argv[2:])
-"""
 
 
 class LostError(Exception):
@@ -87,6 +80,13 @@ _OVERWROTE: Final = "the program overwrote foreign memory (the image can no long
 _BY_THE_IMAGE: Final = 0
 """The emulator's exit code when the image ended it."""
 _LOCKED_UP: Final = "the program died (the processor locked up: a fault within a fault)"
+
+
+def sandboxed() -> str:
+    """Return what an image can open here, for the evidence."""
+    if version := sandbox.landlock_version():
+        return f"Landlock {version}: the image cannot open files of this computer"
+    return "none on this system: the image can open files of this user; run your own images only"
 
 
 OUR_IMAGE: Final = "is it an image of `make -C fixtures/board image`?"
@@ -144,20 +144,19 @@ class _Emulator:
         folder: str | None = None,
         hand_over: Iterable[int] = (),
     ) -> None:
-        program = find_emulator()
+        program, image = find_emulator(), str(Path(image).resolve())
+        allowed = json.dumps(sandbox.rules(program, image, folder)) if sandbox.landlock_version() else ""
         self._log = tempfile.TemporaryFile()  # noqa: SIM115  closed in `close`
-        self._process = subprocess.Popen(
+        self._process = start_python(
             [
-                sys.executable, "-c", _TIED, str(os.getpid()), program,
-                "-M", _MACHINE, "-nodefaults", "-nic", "none", "-display", "none",
-                "-kernel", str(Path(image).resolve()),
+                "-I", "-S", sandbox.__file__, str(os.getpid()), allowed, program,
+                "-M", _MACHINE, "-nodefaults", "-nic", "none", "-display", "none", "-kernel", image,
                 "-device", f"loader,addr={_STRAPS:#x},data={lane:#x},data-len=4",
                 "-device", f"loader,addr={_STRAPS + 4:#x},data={counter_us:#x},data-len=4",
                 "-device", f"loader,addr={_STRAPS + 8:#x},data=1,data-len=4",
                 *words,
             ],
-            cwd=folder, stdin=subprocess.DEVNULL, stdout=self._log, stderr=self._log, start_new_session=True,
-            pass_fds=tuple(hand_over),
+            cwd=folder, stdin=subprocess.DEVNULL, stdout=self._log, stderr=self._log, hand_over=hand_over,
         )  # fmt: skip
 
     def ended(self) -> str:
@@ -176,8 +175,7 @@ class _Emulator:
     def close(self) -> None:
         """End the process."""
         self.gone = self.ended()
-        self._process.kill()
-        self._process.wait()
+        end(self._process)
         self._log.close()
 
 

@@ -11,12 +11,13 @@ import ctypes
 import itertools
 import os
 import shutil
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 from lostlink.errors import ReceiverError
 from lostlink_sims import Profile
+from lostlink_sims.receiver import ReceiverFactory
 
 INTERFACE: Final = 1
 MEMORY_BYTES: Final = 256
@@ -34,11 +35,54 @@ _FUNCTIONS: Final[dict[str, tuple[Any, list[Any]]]] = {
     "receiver_failsafe": (ctypes.c_bool, [ctypes.c_void_p]),
 }
 CALLS: Final = tuple(_FUNCTIONS)
-"""Names of the functions; a place in it tells which one is under way."""
+"""Names of the functions."""
+LOADING: Final = len(CALLS)
+STEPS: Final = (*(f"{name}()" for name in CALLS), "loading the file")
+"""What may be under way, by its index."""
 
 
 class StoppedError(Exception):
-    """The firmware does not go on: it died, or does not come back from a call."""
+    """The program does not continue: it died, or does not return from a call."""
+
+
+class Watch:
+    """Notes each call into a receiver's program in the words that the parent process reads.
+
+    Parameters
+    ----------
+    calls : memoryview of int64
+        How many calls were begun, and the index of the current one (-1: none).
+    stop_at : int
+        Number of the call in which the program is known to stop; it is not made.
+    why : str
+        Reason given instead.
+    """
+
+    def __init__(self, calls: Any, stop_at: int = 0, why: str = "") -> None:
+        self._calls, self._stop_at, self._why = calls, stop_at, why
+
+    def begin(self, which: int) -> None:
+        """Note that a call begins.
+
+        Raises
+        ------
+        StoppedError
+            If it is the one in which the program stops.
+        """
+        calls = self._calls
+        calls[0] = number = calls[0] + 1
+        if number == self._stop_at:
+            raise StoppedError(self._why)
+        calls[1] = which
+
+    def end(self) -> None:
+        """Note that the call has returned."""
+        self._calls[1] = -1
+
+
+def refused(receiver: str, problem: str) -> ReceiverError:
+    """Return the error of a receiver that cannot be used."""
+    return ReceiverError(f"--receiver {receiver}: {problem}")
 
 
 def is_library(spec: str | None) -> bool:
@@ -52,59 +96,82 @@ class Image:
     Parameters
     ----------
     path : Path
-    scratch : Path
-        A folder of this process's own.
+    scratch : str
+        Folder for the copies, on systems without files in memory.
+    watch : Watch
 
     Raises
     ------
     ReceiverError
-        If it is no library of this machine, or lacks a function.
+        If it is not a library of this machine, or lacks a function.
     """
 
-    def __init__(self, path: Path, scratch: Path) -> None:
+    def __init__(self, path: Path, scratch: str, watch: Watch) -> None:
         self._path, self._scratch = path, scratch
         self._numbers = itertools.count()
-        self._loaded: tuple[Any, Path] | None = None
-        self.load()
+        self._library: Any = None
+        self.load(watch)
 
-    def load(self) -> Any:
+    def load(self, watch: Watch) -> Any:
         """Return the library, freshly loaded."""
-        self._unload()
-        copy = self._scratch / f"{next(self._numbers)}{self._path.suffix}"
+        if self._library is not None and os.name == "posix":
+            _ctypes.dlclose(self._library._handle)
+        self._library = None
         try:
-            shutil.copyfile(self._path, copy)
-            library = ctypes.CDLL(str(copy))
-        except OSError as error:
-            raise ReceiverError(f"--receiver {self._path}: cannot be loaded: {_said(error, copy)}") from None
-        self._loaded = (library, copy)
-        for name, (result, arguments) in _FUNCTIONS.items():
-            try:
-                function = getattr(library, name)
-            except AttributeError:
-                raise ReceiverError(
-                    f"--receiver {self._path}: has no function {name}; wanted are those of fixtures/board/receiver.h: "
-                    + ", ".join(_FUNCTIONS)
-                ) from None
-            function.restype, function.argtypes = result, arguments
-        if library.receiver_interface() != INTERFACE:
-            spoken = library.receiver_interface()
-            raise ReceiverError(f"--receiver {self._path}: speaks interface {spoken}; this tool speaks {INTERFACE}")
+            watch.begin(LOADING)
+            with self._copy() as copy:
+                try:
+                    library = ctypes.CDLL(copy)
+                except OSError as error:
+                    raise refused(str(self._path), f"cannot be loaded: {_problem(error, copy)}") from None
+            self._library = library
+            for name, (result, arguments) in _FUNCTIONS.items():
+                try:
+                    function = getattr(library, name)
+                except AttributeError:
+                    wanted = ", ".join(_FUNCTIONS)
+                    raise refused(
+                        str(self._path),
+                        f"has no function {name}; wanted are those of fixtures/board/receiver.h: {wanted}",
+                    ) from None
+                function.restype, function.argtypes = result, arguments
+            watch.begin(CALLS.index("receiver_interface"))
+            version = library.receiver_interface()
+        finally:
+            watch.end()
+        if version != INTERFACE:
+            raise refused(str(self._path), f"speaks interface {version}; this tool speaks {INTERFACE}")
         return library
 
-    def _unload(self) -> None:
-        if self._loaded is None:
+    @contextlib.contextmanager
+    def _copy(self) -> Iterator[str]:
+        """Give a copy of the file a path to load it from: in memory where the system can, so that no file is left."""
+        if hasattr(os, "memfd_create"):
+            with open(os.memfd_create(f"receiver-{next(self._numbers)}"), "wb") as file:
+                self._read_into(file)
+                yield f"/proc/self/fd/{file.fileno()}"
             return
-        library, copy = self._loaded
-        self._loaded = None
-        if os.name == "posix":
-            _ctypes.dlclose(library._handle)
-        with contextlib.suppress(OSError):
-            copy.unlink()
+        copy = Path(self._scratch) / f"{next(self._numbers)}{self._path.suffix}"
+        with open(copy, "wb") as file:
+            self._read_into(file)
+        try:
+            yield str(copy)
+        finally:
+            with contextlib.suppress(OSError):  # some systems keep the file of a loaded library
+                copy.unlink()
+
+    def _read_into(self, file: BinaryIO) -> None:
+        try:
+            with open(self._path, "rb") as library:
+                shutil.copyfileobj(library, file)
+        except OSError as error:
+            raise refused(str(self._path), f"cannot be loaded: {error.strerror or error}") from None
+        file.flush()
 
 
-def _said(error: OSError, copy: Path) -> str:
+def _problem(error: OSError, copy: str) -> str:
     text = error.strerror or str(error)
-    return text.replace(f"{copy}: ", "").replace(str(copy), "the file")
+    return text.replace(f"{copy}: ", "").replace(copy, "the file")
 
 
 class CompiledReceiver:
@@ -114,38 +181,25 @@ class CompiledReceiver:
     ----------
     library : ctypes.CDLL
         Freshly loaded.
-    calls : memoryview of int64
-        What the process that watches over this one sees: how many calls were begun, and which is under way
-        (a place in `CALLS`, -1 for none).
-    stop_at : int
-        The call in which the program is known to stop; it is not made.
-    why : str
-        What is said instead.
+    watch : Watch
     """
 
-    def __init__(self, library: Any, calls: Any, stop_at: int = 0, why: str = "") -> None:
+    def __init__(self, library: Any, watch: Watch) -> None:
         self._memory = ctypes.create_string_buffer(MEMORY_BYTES + 8)
         self._at = (ctypes.addressof(self._memory) + 7) & ~7
         self._wanted = ctypes.c_uint32()
         self._wanted_at = ctypes.byref(self._wanted)
         self._widths = (ctypes.c_uint16 * _ROOM)()
-        self._calls, self._stop_at, self._why = calls, stop_at, why
+        self._begin, self._watch = watch.begin, watch
         self._power_on, self._packet = library.receiver_power_on, library.receiver_packet
         self._turn, self._pulses = library.receiver_turn, library.receiver_pulses
         self._failsafe = library.receiver_failsafe
         self.failsafe = True
 
-    def _begin(self, which: int) -> None:
-        calls = self._calls
-        calls[0] += 1
-        calls[1] = which
-        if calls[0] == self._stop_at:
-            raise StoppedError(f"{CALLS[which]}(): {self._why}")
-
     def _end(self) -> None:
         """Ask for the flag, which a program may change in any call."""
         self.failsafe = self._failsafe(self._at)
-        self._calls[1] = -1
+        self._watch.end()
 
     def power_on(self, clock_us: int) -> None:
         self._begin(1)
@@ -173,10 +227,10 @@ class CompiledReceiver:
         return self._widths[: min(count, _ROOM)] if count else None
 
 
-def factory(image: Image, calls: Any, stop_at: int = 0, why: str = "") -> Any:
+def factory(image: Image, watch: Watch) -> ReceiverFactory:
     """Return what builds a receiver at each power-on: ``Name(profile)`` as a Python receiver has it."""
 
     def build(_: Profile) -> CompiledReceiver:
-        return CompiledReceiver(image.load(), calls, stop_at, why)
+        return CompiledReceiver(image.load(watch), watch)
 
     return build

@@ -9,9 +9,8 @@ from typing import Any, Final
 from lostlink import extensions
 from lostlink.errors import ReceiverError, RigError, UsageError
 from lostlink.rigs.base import Rig
-from lostlink.rigs.compiled import CompiledRig
 from lostlink.rigs.firmware import is_library
-from lostlink.rigs.receivers import load_receiver
+from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.rigs.sim import SimRig
 from lostlink_sims import Profile
 
@@ -100,9 +99,7 @@ def open_rig(
     """
     check_options(where, receiver=receiver)
     if where == SIM:
-        if receiver is not None and is_library(receiver):
-            return CompiledRig(profile, receiver)
-        return SimRig(profile, load_receiver(receiver), receiver)
+        return SimRig(profile) if receiver is None else OwnProcessRig(profile, receiver)
     name, _, rest = where.partition(":")
     rig = _rig(where)
     opened: Rig

@@ -6,15 +6,19 @@ import difflib
 import importlib.util
 import inspect
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from lostlink import extensions
 from lostlink.errors import ReceiverError
-from lostlink_sims import ReferenceReceiver
+from lostlink.rigs.firmware import Watch
+from lostlink_sims import Profile, ReferenceReceiver
 from lostlink_sims.receiver import ReceiverFactory
 
-METHODS = ("power_on", "packet", "poll", "pulses")
+METHODS: Final = ("power_on", "packet", "poll", "pulses")
+PYTHON_STEPS: Final = ("its constructor", *(f"{name}()" for name in METHODS), "its attribute failsafe")
+"""What may be under way, by its index."""
 
 
 def load_receiver(spec: str | None) -> ReceiverFactory:
@@ -65,6 +69,47 @@ def _checked(receiver: Any, name: str, spec: str) -> ReceiverFactory:
         )
     factory: ReceiverFactory = receiver
     return factory
+
+
+class _WatchedReceiver:
+    """A receiver whose calls the parent process can see; what it returns is what the program returns."""
+
+    def __init__(self, factory: ReceiverFactory, profile: Profile, watch: Watch) -> None:
+        program = _watched_call(factory, watch, 0)(profile)
+        self.live_output = bool(getattr(program, "live_output", False))
+        for step, method in enumerate(METHODS, 1):
+            setattr(self, method, _watched_call(getattr(program, method), watch, step))
+        self._flag = _watched_call(lambda: program.failsafe, watch, len(METHODS) + 1)
+
+    @property
+    def failsafe(self) -> Any:
+        return self._flag()
+
+
+def _watched_call(call: Callable[..., Any], watch: Watch, step: int) -> Callable[..., Any]:
+    begin, end = watch.begin, watch.end
+
+    def watched_call(*arguments: Any) -> Any:
+        begin(step)
+        try:
+            returned = call(*arguments)
+        except (Exception, SystemExit):
+            end()  # any other exception ends the process, in this call
+            raise
+        end()
+        return returned
+
+    return watched_call
+
+
+def watched(factory: ReceiverFactory, watch: Watch) -> ReceiverFactory:
+    """Return a factory of the same receivers, whose calls a watch notes."""
+
+    def build(profile: Profile) -> Any:
+        return _WatchedReceiver(factory, profile, watch)
+
+    build.live_output = bool(getattr(factory, "live_output", False))  # type: ignore[attr-defined]
+    return build
 
 
 def _module(path: Path, spec: str) -> Any:

@@ -1,0 +1,86 @@
+"""How other processes are started: they import nothing from the current folder, and none is left behind."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import os
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Iterable, Iterator
+from typing import Any, Final
+
+_SAFE_PATH: Final = "PYTHONSAFEPATH"
+_PR_SET_PDEATHSIG: Final = 1
+_END_S: Final = 5.0
+
+
+@contextlib.contextmanager
+def safe_path() -> Iterator[None]:
+    """Have all Python processes that are started meanwhile, by any package, import nothing from the current folder."""
+    before = os.environ.get(_SAFE_PATH)
+    os.environ[_SAFE_PATH] = "1"
+    try:
+        yield
+    finally:
+        if before is None:
+            os.environ.pop(_SAFE_PATH, None)
+        else:
+            os.environ[_SAFE_PATH] = before
+
+
+def start_python(words: Iterable[str], *, hand_over: Iterable[int] = (), **options: Any) -> subprocess.Popen[bytes]:
+    """Start a Python process in a group of its own, which Ctrl-C does not reach.
+
+    Parameters
+    ----------
+    words : iterable of str
+        What follows ``python``.
+    hand_over : iterable of int
+        File descriptors that it inherits.
+    **options
+        As for `subprocess.Popen`.
+    """
+    command = [sys.executable, "-P", *words]
+    environment = os.environ | {_SAFE_PATH: "1"}
+    if os.name == "posix":
+        options |= {"start_new_session": True, "pass_fds": tuple(hand_over)}
+    return subprocess.Popen(command, env=environment, **options)
+
+
+def end(process: subprocess.Popen[bytes]) -> None:
+    """End a process of `start_python` with all of its group, and close its pipes."""
+    with contextlib.suppress(OSError):
+        if os.name == "posix":
+            os.killpg(process.pid, signal.SIGKILL)  # also of an ended process: those that it started are still there
+    process.kill()
+    process.wait(_END_S)
+    for pipe in (process.stdin, process.stdout):
+        if pipe is not None:
+            with contextlib.suppress(OSError):
+                pipe.close()
+
+
+def end_with(parent: int) -> None:
+    """Let this process end when its parent ends, however that comes about.
+
+    Parameters
+    ----------
+    parent : int
+        Process id of the parent.
+    """
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, int(signal.SIGKILL))
+        if os.getppid() != parent:
+            os._exit(1)
+    elif os.name == "posix":
+        threading.Thread(target=_watch_parent, args=(parent,), daemon=True).start()
+
+
+def _watch_parent(parent: int) -> None:
+    pause = threading.Event()
+    while os.getppid() == parent:
+        pause.wait(0.5)
+    os._exit(1)

@@ -1,0 +1,235 @@
+"""Virtual time with a receiver of the user's in a process of its own, so that a crash or a hang is a finding."""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import os
+import pickle
+import queue
+import signal
+import subprocess
+import tempfile
+import threading
+import time
+import uuid
+from pathlib import Path
+from typing import Any, Final
+
+from lostlink.children import end, start_python
+from lostlink.errors import LostlinkError, ReceiverCrashError, ReceiverError, RigError
+from lostlink.rigs.base import Rig
+from lostlink.rigs.firmware import STEPS, is_library, refused
+from lostlink.rigs.main_loop import BusyError
+from lostlink.rigs.receiver_process import SHARED_WORDS, ReceiverFile, ScenarioRun, words
+from lostlink.rigs.receivers import PYTHON_STEPS
+from lostlink_sims import HowSeen, Profile, Scenario, Trace
+from lostlink_sims.trace import NoteKind
+
+PATIENCE_S: Final = 5.0
+"""A call that takes longer is taken as hung; a sound one takes microseconds."""
+_IMPATIENT_S: Final = 1.0
+_LOOK_S: Final = 0.25
+_GONE: Final = object()
+_PROGRAM: Final = "from lostlink.rigs.receiver_process import main; main()"
+
+
+class _Hang(str):
+    """Why there is no answer: a call does not return."""
+
+    __slots__ = ()
+
+
+class _Process:
+    """A process of `receiver_process`, its pipes, and the words that it shares with this one."""
+
+    def __init__(self) -> None:
+        with tempfile.TemporaryFile() as file:  # without a name, so nothing is left of it
+            file.write(bytes(SHARED_WORDS * 8))
+            file.flush()
+            handle = str(file.fileno()) if os.name == "posix" else f"lostlink-{uuid.uuid4()}"
+            self.calls = words(handle)
+            self.popen = start_python(
+                ["-c", _PROGRAM, str(os.getpid()), handle],
+                hand_over=[file.fileno()],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+            )
+        self._answers: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        threading.Thread(target=_listen, args=(self.popen.stdout, self._answers), daemon=True).start()
+
+    def ask(self, request: ReceiverFile | ScenarioRun, patience_s: float) -> Any:
+        """Return the answer; without one, a text that says why."""
+        self.calls[0], self.calls[1] = 0, -1
+        assert self.popen.stdin is not None
+        try:
+            pickle.dump(request, self.popen.stdin, pickle.HIGHEST_PROTOCOL)
+            self.popen.stdin.flush()
+        except OSError:
+            return self._death()
+        calls, since_s = -1, time.monotonic()
+        while True:
+            has_ended = self.popen.poll() is not None
+            try:
+                answer = self._answers.get(timeout=_LOOK_S)
+            except queue.Empty:
+                if has_ended:  # another process may still hold the pipe open
+                    return self._death()
+                if self.calls[1] < 0 or calls != (calls := int(self.calls[0])):
+                    since_s = time.monotonic()
+                elif time.monotonic() - since_s >= patience_s:
+                    return _Hang(f"does not return (waited {patience_s:g} s)")
+                continue
+            return self._death() if answer is _GONE else answer
+
+    def _death(self) -> str:
+        try:
+            code = self.popen.wait(_IMPATIENT_S)
+        except subprocess.TimeoutExpired:
+            return "the program disturbed the pipe of its process"
+        if code >= 0:
+            return f"the program exited (exit code {code})"
+        with contextlib.suppress(ValueError):
+            return f"the program died ({signal.Signals(-code).name})"
+        return f"the program died (signal {-code})"
+
+    def end(self) -> None:
+        end(self.popen)
+
+
+_idle: dict[str, _Process] = {}
+"""The process that ran the last Python receiver, by its name: to load it again takes less than to start a process."""
+
+
+def _end_idle() -> None:
+    while _idle:
+        _idle.popitem()[1].end()
+
+
+atexit.register(_end_idle)
+
+
+class OwnProcessRig(Rig):
+    """Runs scenarios in simulation with a receiver of the user's, in Python or compiled.
+
+    Parameters
+    ----------
+    profile : Profile
+    receiver : str
+        ``FILE.py:Name``, a name that a package adds, or a shared library with the functions of
+        ``fixtures/board/receiver.h``.
+
+    Attributes
+    ----------
+    holds_back : bool
+        Whether a main loop that spins is held back (`lostlink.rigs.main_loop.limited`).
+
+    Raises
+    ------
+    ReceiverError
+        If the receiver is missing or cannot be loaded.
+    """
+
+    name = "sim"
+    how_seen = HowSeen.SIMULATED
+    drives_hardware = False
+    sets_clock = True
+
+    def __init__(self, profile: Profile, receiver: str) -> None:
+        super().__init__(profile)
+        self.receiver = receiver
+        self.holds_back = False
+        self._patience_s = PATIENCE_S
+        self._is_library = is_library(receiver)
+        if self._is_library and not Path(receiver).is_file():
+            raise ReceiverError(f"--receiver {receiver}: there is no such file; name a shared library")
+        self._process: _Process | None = None
+        self._scratch: tempfile.TemporaryDirectory[str] | None = None
+        if self._is_library and not hasattr(os, "memfd_create"):
+            self._scratch = tempfile.TemporaryDirectory(prefix="lostlink-")
+        self._start(_idle.pop(receiver, None))
+
+    def close(self) -> None:
+        """End the process, or keep a Python receiver's for the next rig of it; a second call does nothing."""
+        process, self._process = self._process, None
+        if process is not None:
+            _end_idle()
+            if self._is_library or process.popen.poll() is not None:
+                process.end()
+            else:
+                _idle[self.receiver] = process
+        if self._scratch is not None:
+            self._scratch.cleanup()
+
+    def run(self, scenario: Scenario) -> Trace:
+        """Run a scenario; the same one gives the same trace, byte for byte.
+
+        Raises
+        ------
+        ReceiverCrashError
+            If the program crashed or a call did not return.
+        RigError
+            If the program crashed and does not when the run is repeated.
+        """
+        self.runs += 1
+        if self._process is None:
+            raise RigError(f"--receiver {self.receiver}: the rig is closed")
+        trace = self._ask(ScenarioRun(scenario, self.holds_back))
+        if not isinstance(trace, Trace):
+            trace = self._stopped(scenario, str(trace))
+        if trace.crash is not None:
+            raise ReceiverCrashError(trace.crash, trace)
+        return trace
+
+    def _stopped(self, scenario: Scenario, reason: str) -> Trace:
+        """Repeat a run up to the call that did not return: that trace is the evidence."""
+        assert self._process is not None
+        number, step = map(int, self._process.calls)
+        self._end()
+        self._start()
+        trace = self._ask(ScenarioRun(scenario, self.holds_back, number, reason)) if step >= 0 else None
+        if not isinstance(trace, Trace) or trace.crash is None:
+            self._end()
+            self._start()
+            raise RigError(f"{self.receiver}: {reason}; the repeated run did not end the same way")
+        assert trace.crash_us is not None
+        steps = STEPS if self._is_library else PYTHON_STEPS
+        crash = f"{steps[step]} at {trace.crash_us / 1e6:.6f} s: {reason}"
+        trace.notes[:] = [note._replace(text=crash) if note.kind is NoteKind.CRASH else note for note in trace.notes]
+        trace.crash = crash
+        return trace
+
+    # --- the process ----------------------------------------------------------------------------------------
+
+    def _start(self, process: _Process | None = None) -> None:
+        self._process = process or _Process()
+        scratch = self._scratch.name if self._scratch is not None else ""
+        error = self._ask(ReceiverFile(self.receiver, self.profile, scratch))
+        if error is None:
+            return
+        self._end()
+        raise error if isinstance(error, LostlinkError) else refused(self.receiver, f"cannot be loaded: {error}")
+
+    def _end(self) -> None:
+        if self._process is not None:
+            self._process.end()
+            self._process = None
+
+    def _ask(self, request: ReceiverFile | ScenarioRun) -> Any:
+        """Return the answer; without one, a text that says why."""
+        assert self._process is not None
+        answer = self._process.ask(request, self._patience_s)
+        if isinstance(answer, BusyError):
+            raise answer
+        if isinstance(answer, _Hang):
+            self._patience_s = _IMPATIENT_S
+        return answer
+
+
+def _listen(read: Any, answers: queue.SimpleQueue[Any]) -> None:
+    while True:
+        try:
+            answers.put(pickle.load(read))
+        except Exception:
+            answers.put(_GONE)
+            return

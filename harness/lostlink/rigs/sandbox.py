@@ -1,0 +1,101 @@
+"""Starts a program that ends with its parent and, where the system has Landlock, opens only the files named for it.
+
+It runs as a script of its own, with the standard library only, in the new process: `python -I -S sandbox.py PARENT
+RULES PROGRAM ...`. The constants are those of the kernel's user interface (``linux/landlock.h``).
+"""
+
+from __future__ import annotations
+
+import ctypes
+import json
+import os
+import struct
+import sys
+from pathlib import Path
+
+_CREATE_RULESET, _ADD_RULE, _RESTRICT_SELF = 444, 445, 446
+_VERSION_ONLY = 1
+_PATH_BENEATH = 1
+_NO_NEW_PRIVS, _PDEATHSIG, _SIGKILL = 38, 1, 9
+_EXECUTE, _WRITE_FILE, _READ_FILE, _READ_DIR = 1, 2, 4, 8
+_FILE_RIGHTS = {1: 13, 2: 14, 3: 15, 4: 15}
+"""Number of rights to files by version; later ones have 16."""
+_READ, _READ_WRITE = "read", "read and write"
+
+
+def landlock_version() -> int:
+    """Return the version of Landlock of this system; 0 if it has none."""
+    if sys.platform != "linux":
+        return 0
+    return max(0, int(ctypes.CDLL(None).syscall(_CREATE_RULESET, None, 0, _VERSION_ONLY)))
+
+
+def rules(program: str, image: str, folder: str | None) -> dict[str, str]:
+    """Return what an emulator may open, by path.
+
+    Parameters
+    ----------
+    program : str
+        Path of the emulator.
+    image : str
+    folder : str, optional
+        Where its pipes are.
+    """
+    prefix = Path(program).resolve().parent.parent
+    system = ["/lib", "/lib64", "/usr/lib", "/usr/lib64", "/usr/local/lib", "/nix/store", "/etc/ld.so.cache"]
+    readable = [program, image, *system, *(str(prefix / name) for name in ("lib", "lib64", "share/qemu"))]
+    return dict.fromkeys(readable, _READ) | ({folder: _READ_WRITE} if folder is not None else {})
+
+
+def _restrict(allowed: dict[str, str]) -> None:
+    """Let this process, and what it executes, open only what is allowed: no other files, no network.
+
+    Raises
+    ------
+    OSError
+        If the system refuses.
+    """
+    version = landlock_version()
+    system = ctypes.CDLL(None, use_errno=True)
+
+    def call(number: int, *arguments: object) -> int:
+        result = int(system.syscall(number, *arguments))
+        if result < 0:
+            raise OSError(ctypes.get_errno(), os.strerror(ctypes.get_errno()))
+        return result
+
+    files = (1 << _FILE_RIGHTS.get(version, 16)) - 1
+    wanted = struct.pack("QQQ", files, 3 if version >= 4 else 0, 3 if version >= 6 else 0)  # files, TCP, scopes
+    wanted = wanted[: 24 if version >= 6 else 16 if version >= 4 else 8]
+    ruleset = call(_CREATE_RULESET, wanted, len(wanted), 0)
+    for path, access in allowed.items():
+        if not os.path.exists(path):
+            continue
+        rights = _READ_FILE | (_WRITE_FILE if access == _READ_WRITE else _EXECUTE)
+        if os.path.isdir(path) and access == _READ:
+            rights |= _READ_DIR
+        place = os.open(path, os.O_PATH | os.O_CLOEXEC)
+        call(_ADD_RULE, ruleset, _PATH_BENEATH, struct.pack("=Qi", rights, place), 0)
+        os.close(place)
+    if system.prctl(_NO_NEW_PRIVS, 1, 0, 0, 0):
+        raise OSError(ctypes.get_errno(), "no new privileges")
+    call(_RESTRICT_SELF, ruleset, 0)
+    os.close(ruleset)
+
+
+def _main() -> None:
+    parent, allowed, *command = sys.argv[1:]
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PDEATHSIG, _SIGKILL)
+        if os.getppid() != int(parent):
+            sys.exit(1)
+    if allowed:
+        try:
+            _restrict(json.loads(allowed))
+        except OSError as error:
+            sys.exit(f"the sandbox cannot be set up: {error}")
+    os.execv(command[0], command)
+
+
+if __name__ == "__main__":
+    _main()

@@ -1,0 +1,373 @@
+"""Programs that do what no firmware of a receiver should: findings or one clear error, and nothing is left behind."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import signal
+import subprocess
+import sys
+import textwrap
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from lostlink.errors import ReceiverCrashError, ReceiverError
+from lostlink.profiles import read_profile
+from lostlink.rigs import SimRig, open_rig, own_process
+from lostlink.rigs.receivers import load_receiver
+from lostlink.scenarios import ScenarioBuilder
+from lostlink_sims import Profile, Scenario, Trace
+
+ROOT = Path(__file__).parents[2]
+HERON = ROOT / "fixtures" / "profiles" / "heron.toml"
+ZOO = ROOT / "tests" / "faulty" / "zoo.py"
+LOSTLINK = [sys.executable, "-P", "-m", "lostlink.cli"]
+LINUX = pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
+
+SOUND = """
+import os, signal, sys, threading, time
+from lostlink_sims import ReferenceReceiver
+
+class Mine(ReferenceReceiver):
+    calls = 0
+"""
+#: What a program does, and what is reported.
+MISDEEDS = {
+    "loops": ("def packet(self, clock_us, payload):\n    while True: pass", r"packet\(\) at 0\.\d+ s: does not return"),
+    "loops through all exceptions": (
+        "def poll(self, clock_us):\n    while True:\n        try: time.sleep(1)\n        except BaseException: pass",
+        r"poll\(\) at 0\.\d+ s: does not return",
+    ),
+    "loops in its constructor": (
+        "def __init__(self, profile):\n    while True: pass",
+        r"its constructor at 0\.\d+ s: does not return",
+    ),
+    "loops in its flag": (
+        "@property\ndef failsafe(self):\n    while True: pass\n@failsafe.setter\ndef failsafe(self, value): pass",
+        r"its attribute failsafe at 0\.\d+ s: does not return",
+    ),
+    "exits": (
+        "def pulses(self, clock_us):\n    os._exit(0)",
+        r"pulses\(\) at 0\.\d+ s: the program exited \(exit code 0\)",
+    ),
+    "raises what nothing catches": (
+        "def poll(self, clock_us):\n    raise KeyboardInterrupt",
+        r"poll\(\) at 0\.\d+ s: the program exited \(exit code 1\)",
+    ),
+    "kills itself": (
+        "def poll(self, clock_us):\n    os.kill(os.getpid(), signal.SIGKILL)",
+        r"poll\(\) at 0\.\d+ s: the program died \(SIGKILL\)",
+    ),
+    "changes the folder": (
+        "def power_on(self, clock_us):\n    os.chdir('/')",
+        "the program changed the current folder",
+    ),
+    "forks": (
+        "def power_on(self, clock_us):\n    if os.fork() == 0: time.sleep(600)",
+        "the program started another process",
+    ),
+    "forks and both go on": ("def power_on(self, clock_us):\n    os.fork()", "the program started another process"),
+    "closes its output": ("def power_on(self, clock_us):\n    os.close(1)", "the program closed a standard stream"),
+    "closes its input object": (
+        "def power_on(self, clock_us):\n    sys.stdin.close()",
+        "the program closed a standard stream",
+    ),
+    "ten million widths": (
+        "def pulses(self, clock_us):\n    return [1500] * 10_000_000",
+        r"a frame of 10000000 widths; allowed: at most 64",
+    ),
+    "wants the past": (
+        "def poll(self, clock_us):\n    return (clock_us - 1) & 0xFFFFFFFF",
+        "the next call was wanted at once 1000000 times, one after the other",
+    ),
+    "returns a text": ("def poll(self, clock_us):\n    return 'soon'", r"TypeError in poll\(\)"),
+}
+
+
+@pytest.fixture(scope="module")
+def heron() -> Profile:
+    return read_profile(HERON)
+
+
+@pytest.fixture(autouse=True)
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(own_process, "PATIENCE_S", 1.0)
+
+
+@pytest.fixture
+def write(tmp_path: Path) -> Callable[[str], str]:
+    """Write a receiver of which some methods are replaced; return its name for ``--receiver``."""
+
+    def written(methods: str) -> str:
+        file = tmp_path / "mine.py"
+        file.write_text(SOUND + textwrap.indent(methods, "    ") + "\n", encoding="utf-8")
+        return f"{file}:Mine"
+
+    return written
+
+
+def flight(profile: Profile, duration_us: int = 1_500_000) -> Scenario:
+    return Scenario(duration_us=duration_us, packet_phase_us=0, frame_phase_us=0)
+
+
+@pytest.mark.parametrize("name", MISDEEDS)
+def test_a_misdeed_is_a_finding(heron: Profile, write: Callable[[str], str], name: str) -> None:
+    methods, reported = MISDEEDS[name]
+    folder = os.getcwd()
+    with open_rig(heron, receiver=write(methods)) as rig:
+        with pytest.raises(ReceiverCrashError, match=reported) as raised:
+            rig.run(flight(heron))
+        assert raised.value.trace.crash == str(raised.value)
+    assert os.getcwd() == folder
+
+
+def test_enormous_widths_are_what_a_register_makes_of_them(heron: Profile, write: Callable[[str], str]) -> None:
+    with open_rig(heron, receiver=write("def pulses(self, clock_us):\n    return [(1 << 80) + 1500] * 8")) as rig:
+        assert rig.run(flight(heron)).frames.widths_us.max() <= 0xFFFF
+
+
+def test_the_far_future_is_a_missing_call(heron: Profile, write: Callable[[str], str]) -> None:
+    """A wake-up time is a value of a 32-bit counter, however large: the packets alone call the program then."""
+    with open_rig(
+        heron, receiver=write("def poll(self, clock_us):\n    return clock_us + (1 << 80) + (1 << 30)")
+    ) as rig:
+        assert rig.run(flight(heron)).crash is None
+
+
+@pytest.mark.parametrize(
+    ("text", "reported"),
+    [
+        ("while True: pass", "cannot be loaded: does not return"),
+        ("import os; os._exit(0)", r"cannot be loaded: the program exited \(exit code 0\)"),
+        ("import os; os.chdir('/')\nclass Mine:\n    power_on = packet = poll = pulses = len", "changed the current"),
+    ],
+)
+def test_a_file_that_cannot_be_loaded(heron: Profile, tmp_path: Path, text: str, reported: str) -> None:
+    file = tmp_path / "mine.py"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(ReceiverError, match=reported):
+        open_rig(heron, receiver=f"{file}:Mine")
+
+
+def test_the_command_ends_with_a_finding(write: Callable[[str], str], tmp_path: Path) -> None:
+    receiver = write("def power_on(self, clock_us):\n    os.chdir('/')\n    os.fork()")
+    words = ["prove", str(HERON), "--receiver", receiver, "--only", "CH-VALUE", "--out", "out"]
+    done = subprocess.run([*LOSTLINK, *words], cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 1, done.stderr
+    assert "the program changed the current folder" in done.stdout
+    assert (tmp_path / "out" / "verdicts.json").exists()
+
+
+# --- the same as in this process -----------------------------------------------------------------------------------
+
+
+def digest(trace: Trace) -> str:
+    """Return a digest of all that a trace holds."""
+    columns = [
+        trace.packets.left_us, trace.packets.arrived_us, trace.packets.fate, trace.packets.attempts,
+        trace.packets.payload, trace.foreign_us, trace.frames.start_us, trace.frames.count, trace.frames.widths_us,
+        trace.frames.until_us, trace.widths_us, trace.failsafe.at_us, trace.failsafe.value, trace.motor.at_us,
+        trace.motor.value, trace.arming.at_us, trace.arming.value,
+    ]  # fmt: skip
+    columns_digest = hashlib.sha256(b"".join(np.ascontiguousarray(column).tobytes() for column in columns))
+    columns_digest.update(repr((trace.notes, trace.summary, trace.crash, trace.doubt, trace.fates)).encode())
+    return columns_digest.hexdigest()
+
+
+def crashed_or_not(run: Callable[[Scenario], Trace], scenario: Scenario) -> Trace:
+    try:
+        return run(scenario)
+    except ReceiverCrashError as error:
+        trace: Trace = error.trace
+        return trace
+
+
+@pytest.mark.parametrize(
+    "name", ["Sound", "HoldsForEver", "CrashesOnShortPacket", "RemembersThroughReset", "LiveRead", "TooEager"]
+)
+def test_the_trace_is_the_same_as_in_process(heron: Profile, name: str) -> None:
+    """Byte for byte, also of a program that raises an exception."""
+    from lostlink_sims.scenario import ForeignHandset, LinkCut, ReceiverReset
+
+    spec = f"{ZOO}:{name}"
+    inside = SimRig(heron, load_receiver(spec))
+    begin = next(ScenarioBuilder(heron, 7, name).flights(1))
+    with open_rig(heron, receiver=spec) as rig:
+        for fault in (
+            LinkCut(at_us=begin.at_us, for_us=900_000),
+            ReceiverReset(at_us=begin.at_us),
+            ForeignHandset(at_us=begin.at_us, for_us=500_000, payload_bytes=3),
+        ):
+            scenario = begin.into(fault)
+            assert digest(crashed_or_not(rig.run, scenario)) == digest(crashed_or_not(inside.run, scenario))
+
+
+# --- nothing is left behind ----------------------------------------------------------------------------------------
+
+
+def descendants(pid: int) -> set[int]:
+    """Return the processes that a process has started, and those that they have."""
+    found = set()
+    for entry in Path(f"/proc/{pid}/task").iterdir():
+        for child in (entry / "children").read_text().split():
+            found |= {int(child)} | descendants(int(child))
+    return found
+
+
+def is_running(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] not in "ZX"
+    except OSError:
+        return False
+
+
+def wait_until(holds: Callable[[], object], seconds: float = 20) -> bool:
+    until_s, pause = time.monotonic() + seconds, threading.Event()
+    while not holds():
+        if time.monotonic() > until_s:
+            return False
+        pause.wait(0.02)
+    return True
+
+
+@pytest.fixture
+def killed(tmp_path: Path) -> Callable[[str], None]:
+    """Let the command run until a program says that it loops, kill the command, and see that nothing is left."""
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+
+    def run(receiver: str) -> None:
+        marker = tmp_path / "loops"
+        words = ["prove", str(HERON), "--receiver", receiver, "--only", "CH-VALUE", "--out", "out"]
+        environment = os.environ | {"TMPDIR": str(scratch), "LOOPS": str(marker)}
+        command = subprocess.Popen([*LOSTLINK, *words], cwd=tmp_path, env=environment, stderr=subprocess.DEVNULL)
+        try:
+            assert wait_until(marker.exists), "the program was not run"
+            children = descendants(command.pid)
+            assert children
+        finally:
+            command.send_signal(signal.SIGKILL)
+            command.wait()
+        assert wait_until(lambda: not any(map(is_running, children)), 5)
+        assert list(scratch.iterdir()) == []
+
+    return run
+
+
+@LINUX
+def test_nothing_is_left_of_a_killed_command(write: Callable[[str], str], killed: Callable[[str], None]) -> None:
+    killed(write("def poll(self, clock_us):\n    open(os.environ['LOOPS'], 'w').close()\n    while True: pass"))
+
+
+def library(tmp_path: Path, text: str) -> Path:
+    source, built = tmp_path / "mine.c", tmp_path / "mine.so"
+    functions = (
+        "#include <stdint.h>\n#include <stdlib.h>\n#include <unistd.h>\n#include <fcntl.h>\n#include <stdbool.h>\n"
+        "#ifndef INTERFACE\n#define INTERFACE return 1;\n#endif\n"
+        "void receiver_power_on(void *m, uint32_t t) {}\n"
+        "void receiver_packet(void *m, uint32_t t, const uint8_t *p, uint8_t n) {}\n"
+        "bool receiver_turn(void *m, uint32_t t, uint32_t *w) { return false; }\n"
+        "uint8_t receiver_pulses(void *m, uint32_t t, uint16_t *w, uint8_t n) { return 0; }\n"
+        "bool receiver_failsafe(const void *m) { return true; }\n"
+    )
+    source.write_text(functions + text, encoding="ascii")
+    subprocess.run(["cc", "-w", "-shared", "-fPIC", "-o", str(built), str(source)], check=True)
+    return built
+
+
+LOOP_AT_LOADING = (
+    '__attribute__((constructor)) static void begin(void) { char *f = getenv("LOOPS");'
+    " if (f) close(open(f, O_CREAT | O_WRONLY, 0600)); for (;;) ; }\n"
+)
+VERSION = "uint32_t receiver_interface(void) { return 1; }\n"
+
+
+@LINUX
+def test_nothing_is_left_of_a_library_that_loops(tmp_path: Path, killed: Callable[[str], None]) -> None:
+    """In the dynamic loader no thread of Python can run, so the system must end the process."""
+    killed(str(library(tmp_path, LOOP_AT_LOADING + VERSION)))
+
+
+@pytest.mark.parametrize(
+    ("text", "reported"),
+    [
+        (LOOP_AT_LOADING + VERSION, "cannot be loaded: does not return"),
+        ("uint32_t receiver_interface(void) { for (;;) ; }\n", "cannot be loaded: does not return"),
+        ("uint32_t receiver_interface(void) { abort(); }\n", r"cannot be loaded: the program died \(SIGABRT\)"),
+        ("uint32_t receiver_interface(void) { _exit(0); }\n", r"cannot be loaded: the program exited \(exit code 0\)"),
+        ("", "has no function receiver_interface"),
+    ],
+    ids=["constructor loops", "version loops", "version crashes", "version exits", "version missing"],
+)
+@LINUX
+def test_loading_a_library_is_watched(
+    heron: Profile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str, reported: str
+) -> None:
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    monkeypatch.setenv("TMPDIR", str(scratch))
+    monkeypatch.setattr("tempfile.tempdir", None)
+    before = descendants(os.getpid())
+    with pytest.raises(ReceiverError, match=reported):
+        open_rig(heron, receiver=str(library(tmp_path, text)))
+    assert descendants(os.getpid()) <= before
+    assert list(scratch.iterdir()) == []
+
+
+# --- the current folder --------------------------------------------------------------------------------------------
+
+TRAPS = ("signal", "numpy", "runpy", "multiprocessing", "pickle", "mmap", "lostlink", "distributed")
+
+
+@pytest.fixture
+def trap(tmp_path: Path) -> Path:
+    """Give a folder with modules that other programs import by name."""
+    folder = tmp_path / "trap"
+    folder.mkdir()
+    for name in TRAPS:
+        text = f"open({str(folder / 'imported')!r}, 'a').write({name!r})\nraise SystemExit('trapped')\n"
+        (folder / f"{name}.py").write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize("who", ["library", "python", "jobs", "cluster"])
+def test_no_child_imports_from_the_current_folder(trap: Path, tmp_path: Path, who: str) -> None:
+    words = {
+        "library": ["prove", "--only", "FS-SAYS", "--receiver", "LIBRARY"],
+        "python": ["prove", "--only", "CH-VALUE", "--receiver", f"{ZOO}:Sound"],
+        "jobs": ["campaign", "--trials", "20", "--jobs", "2", "--receiver", f"{ZOO}:Sound"],
+        "cluster": ["campaign", "--trials", "20", "--cluster", "local:1"],
+    }[who]
+    if who == "cluster":
+        pytest.importorskip("distributed")
+    if who == "library":
+        words[-1] = str(library(tmp_path, VERSION))
+    # Not `python -m`, which would import from here itself; the command that is installed does not.
+    script = tmp_path / "command.py"
+    script.write_text("from lostlink.cli import main\nif __name__ == '__main__':\n    main()\n", encoding="utf-8")
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONSAFEPATH"}
+    command = [sys.executable, str(script), *words, str(HERON), "--out", str(tmp_path / "out")]
+    done = subprocess.run(command, cwd=trap, env=environment, capture_output=True, text=True, timeout=120, check=False)
+    assert not (trap / "imported").exists(), (trap / "imported").read_text()
+    assert (tmp_path / "out" / "verdicts.json").exists(), done.stdout + done.stderr
+
+
+def test_all_processes_are_started_by_one_module() -> None:
+    """Pickles are read from pipes that we made, in two files."""
+    package = ROOT / "harness" / "lostlink"
+    starts = re.compile(
+        r"\b(subprocess\.(run|call|check_\w+|Popen)\(|os\.(fork|spawn\w*|posix_spawn\w*|system|popen)\()"
+    )
+    loads = re.compile(r"\bpickle\.loads?\(|\bUnpickler\(|allow_pickle")
+    sources = {str(path.relative_to(package)): path.read_text(encoding="utf-8") for path in package.rglob("*.py")}
+    assert {name for name, text in sources.items() if starts.search(text)} == {"children.py"}
+    assert {name for name, text in sources.items() if loads.search(text)} == {
+        "rigs/own_process.py",
+        "rigs/receiver_process.py",
+    }
