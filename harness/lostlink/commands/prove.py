@@ -15,7 +15,7 @@ from lostlink.evidence.summary import suite_summary
 from lostlink.profiles import read_link
 from lostlink.report import write_report
 from lostlink.results import Result
-from lostlink.rigs import check_receiver_option, drives_hardware, open_rig, receiver_file
+from lostlink.rigs import check_receiver_option, drives_hardware, open_rig, receiver_file, safe_end
 from lostlink.show.suite import suite_progress, verdicts
 from lostlink.suite.run import run_suite
 from lostlink_sims import Profile
@@ -64,31 +64,30 @@ def command(
     link = read_link(profile)
     ids, files = shared.requirement_ids(only), shared.test_files(tests)
     check_receiver_option(rig, receiver)
-    if drives_hardware(rig) and not props_off:
+    is_hardware = drives_hardware(rig)
+    if is_hardware and not props_off:
         shared.confirm_props_off()
-    where = open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough)
-    try:
-        folder = fresh_folder(out)
-        started = dt.datetime.now(dt.UTC)
-        head = run_head(
-            link, profile_file=profile, receiver=receiver or where.receiver, receiver_file=receiver_file(receiver),
-            rig=rig, seed=seed, only=ids, started=started,
-        )  # fmt: skip
-        # Should the run be killed, the folder says so.
-        _write(folder, link, Result(interrupted=True), head)
-    except BaseException:
-        where.close()
-        raise
-    with suite_progress() as progress:
-        result = run_suite(
-            link, where, seed=seed, only=ids, evidence=folder, tests=files, progress=progress,
-            named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)),
-        )  # fmt: skip
-    head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
-    if where.about:
-        head["bench"] = result.rig
-    _write(folder, link, result, head)
-    write_report(folder)
+    with safe_end.guarded(on=is_hardware):
+        with open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough) as where:
+            folder = fresh_folder(out)
+            started = dt.datetime.now(dt.UTC)
+            head = run_head(
+                link, profile_file=profile, receiver=receiver or where.receiver, receiver_file=receiver_file(receiver),
+                rig=rig, seed=seed, only=ids, started=started,
+            )  # fmt: skip
+            # Should the run be killed, the folder says so.
+            _write(folder, link, Result(interrupted=True), head)
+            with suite_progress() as progress:
+                result = run_suite(
+                    link, where, seed=seed, only=ids, evidence=folder, tests=files, progress=progress,
+                    named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)),
+                )  # fmt: skip
+        with safe_end.shielded():  # what was judged is kept
+            head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
+            if where.about:
+                head["bench"] = result.rig
+            _write(folder, link, result, head)
+            write_report(folder)
     if quiet:
         click.echo(result.conclusion)
     else:

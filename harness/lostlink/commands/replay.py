@@ -7,7 +7,7 @@ import click
 from lostlink.commands import shared
 from lostlink.evidence import exports
 from lostlink.profiles import read_link, read_scenario
-from lostlink.rigs import check_receiver_option, drives_hardware, open_rig
+from lostlink.rigs import check_receiver_option, drives_hardware, open_rig, safe_end
 from lostlink.show.run import run
 
 
@@ -38,13 +38,11 @@ def command(
     link = read_link(profile)
     saved = read_scenario(scenario, link)
     check_receiver_option(rig, receiver)
-    if drives_hardware(rig) and not props_off:
+    is_hardware = drives_hardware(rig)
+    if is_hardware and not props_off:
         shared.confirm_props_off()
-    where = open_rig(link, where=rig, receiver=receiver, baud=baud)
-    try:
+    with safe_end.guarded(on=is_hardware), open_rig(link, where=rig, receiver=receiver, baud=baud) as where:
         trace = where.run(saved)
-    finally:
-        where.close()
     inputs = [name for name in (scenario, profile) if name]
     for option, path, text in (("--vcd", vcd, exports.vcd_text), ("--csv", csv, exports.csv_text)):
         if path is not None:
