@@ -92,6 +92,11 @@ class _Main(click.Group):
                 return super().invoke(ctx)
             finally:
                 sys.stdout.flush()
+        except KeyboardInterrupt as stop:
+            from lostlink.rigs import safe_end  # only where it is needed: rigs are slow to import
+
+            click.echo("lostlink: interrupted", err=True)
+            raise SystemExit(safe_end.exit_code_of(stop)) from None
         except BrokenPipeError:
             _discard_output()
             raise SystemExit(ExitCode.OUTPUT_CLOSED) from None
@@ -113,7 +118,8 @@ def main() -> None:
                   lostlink prove my_link.toml
 
     Exit codes: 0 every requirement met, 1 at least one not met, 2 bad input, 3 connection to the rig lost, 4 none
-    failed but at least one is inconclusive or not tested, 130 interrupted, 141 output pipe closed (as by `| head`).
+    failed but at least one is inconclusive or not tested, 130 interrupted (129 terminal closed, 143 terminated), 141
+    output pipe closed (as by `| head`).
 
     Whenever hardware is connected: propellers off, flight battery disconnected, model restrained. Follow local radio
     and aviation regulations. Meeting the requirements does not show that the model is safe to fly.

@@ -31,8 +31,11 @@ class ExitCode(IntEnum):
     BAD_INPUT = 2
     RIG_LOST = 3
     UNDECIDED = 4  # none failed, but at least one is inconclusive or not tested
-    INTERRUPTED = 130  # 128 + SIGINT, as in shells
+    HUNG_UP = 129  # 128 + SIGHUP, as in shells: the terminal was closed
+    INTERRUPTED = 130  # 128 + SIGINT
     OUTPUT_CLOSED = 141  # 128 + SIGPIPE
+    TERMINATED = 143  # 128 + SIGTERM
+    BROKEN_OFF = 149  # 128 + SIGBREAK, of Windows only
 
 
 class LostlinkError(Exception):

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from lostlink_sims import Profile
 
 
+_STOPPED = pytest.StashKey[int]()
+"""On the config: exit code of the signal that ended a run on hardware."""
 _DEFAULT_RIG = "sim"
 """Of the option: it needs no confirmation and is left out of commands, and the rigs are not imported for it."""
 
@@ -144,8 +146,29 @@ def rig(profile: Profile, pytestconfig: pytest.Config) -> Iterator[Rig]:
         raise
     except LostlinkError as error:
         raise pytest.UsageError(str(error)) from None
-    yield rig
-    rig.close()
+    try:
+        yield rig
+    finally:
+        rig.close()
+        if rig.drives_hardware:
+            _after_hardware(pytestconfig, rig)
+
+
+def _after_hardware(config: pytest.Config, rig: Rig) -> None:
+    """Say how a rig was left when a signal ended the run, and keep the signal's exit code."""
+    from lostlink.rigs import safe_end
+
+    if text := safe_end.statement(rig):
+        config.stash[_STOPPED] = safe_end.exit_code_of()
+        if (reporter := config.pluginmanager.get_plugin("terminalreporter")) is not None:
+            reporter.write_line(f"lostlink: {text}")
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_sessionfinish(session: pytest.Session) -> Iterator[None]:
+    """End with the exit code of the signal, where one ended a run on hardware."""
+    yield
+    session.exitstatus = session.config.stash.get(_STOPPED, session.exitstatus)
 
 
 @pytest.fixture

@@ -55,6 +55,8 @@ class Result:
     findings : dict of str to str
         For each requirement that is not met or inconclusive, the finding in words.
     interrupted : bool
+    interrupted_code : ExitCode
+        How the command ends then, by the signal.
     errors : list of str
         Errors of pytest itself.
     rig_lost : str
@@ -68,6 +70,7 @@ class Result:
     verdicts: list[Verdict] = field(default_factory=list)
     findings: dict[str, str] = field(default_factory=dict)
     interrupted: bool = False
+    interrupted_code: ExitCode = ExitCode.INTERRUPTED
     errors: list[str] = field(default_factory=list)
     rig_lost: str = ""
     rig: dict[str, str] = field(default_factory=dict)
@@ -81,7 +84,7 @@ class Result:
     def exit_code(self) -> ExitCode:
         """How the command ends; a run that did not complete never ends as met."""
         if self.interrupted:
-            return ExitCode.INTERRUPTED
+            return self.interrupted_code
         if self.rig_lost:
             return ExitCode.RIG_LOST
         code = exit_code(self.verdicts)

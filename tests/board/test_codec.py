@@ -26,6 +26,7 @@ from lostlink.bench.codec import (
     Edges,
     Failsafe,
     Frame,
+    Guard,
     Hang,
     Identify,
     Identity,
@@ -48,6 +49,7 @@ MESSAGES: tuple[Message, ...] = (
     Hang(1_000_000), Identity(1, 15, 8, 1, b"my board"), Pong(0x1234, 1_000_000, 1_000_040), Taken(7, 1_005_000),
     Channels(1_010_000, WIDTHS), Frame(1_010_000, 300, WIDTHS), Failsafe(1_505_000, 1, 7, 1_005_000), Boot(50_000, 2),
     Counters(1000, 2, 0), Edges(1_010_000, 1, (300, 1200, 300, 1200)),
+    Guard(1_000_000, 0),
 )  # fmt: skip
 SEED, NOISE_BYTES = 20_250, 1_000_000
 
@@ -324,7 +326,7 @@ def test_from_python_to_c(board: Board, message: Message, number: int, now_us: i
     assert board.counters() == Counters(1, 0, 0)
     match message:
         case Identify():
-            assert answer == [Identity(1, 15, 8, 1, b"my board"), Counters(1, 0, 0)]
+            assert answer == [Identity(1, 15, 8, 1, b"my board"), Counters(1, 0, 0), Guard(1_000_000, 0)]
         case Ping(token):
             assert answer == [Pong(token, now_us, now_us)]
         case Packet(its_number, payload):

@@ -18,6 +18,8 @@ PINGS_AT_START: Final = 20
 _PING_EVERY_NS: Final = 100_000_000
 _ROOM_FOR_PING_NS: Final = 2_000_000
 """No ping goes out this shortly before something is due: it would hold it up on the line."""
+_KEEP_ALIVE_NS: Final = 200_000_000
+"""Something is sent at least this often while a run waits, so that the board does not take the host for lost."""
 _SILENT_NS: Final = 3_000_000_000
 _MOST_REPORTS: Final = 200_000
 _HALF: Final = 1 << 31
@@ -99,6 +101,8 @@ class BenchBoard:
     identity : codec.Identity
     alignment : Alignment
     reports : Reports
+    guard : codec.Guard or None
+        How the board protects itself when the host is lost; None if it does not.
     heard_ns : int
         When the last whole frame came.
     """
@@ -116,6 +120,8 @@ class BenchBoard:
         self._pinged_ns = 0
         self._identity: codec.Identity | None = None
         self.counters: codec.Counters | None = None
+        self.guard: codec.Guard | None = None
+        self._sent_ns = 0
         self.reports = Reports()
         self.heard_ns = time.monotonic_ns()
         self.identity = self._handshake()
@@ -127,7 +133,8 @@ class BenchBoard:
     def send(self, message: codec.Message) -> tuple[int, int]:
         """Send a message; return the host's monotonic nanoseconds before and after."""
         self._number += 1
-        return self.line.write(codec.encode(message, self._number))
+        before_ns, self._sent_ns = self.line.write(codec.encode(message, self._number))
+        return before_ns, self._sent_ns
 
     def ping(self) -> int:
         """Ask for the board's clock; return the token."""
@@ -165,7 +172,9 @@ class BenchBoard:
         """
         if time.monotonic_ns() - self.heard_ns > _SILENT_NS:
             self.answered(self.ping())
-        if free_ns > _ROOM_FOR_PING_NS and time.monotonic_ns() - self._pinged_ns > _PING_EVERY_NS:
+        now_ns = time.monotonic_ns()
+        is_room = free_ns > _ROOM_FOR_PING_NS and now_ns - self._pinged_ns > _PING_EVERY_NS
+        if is_room or now_ns - self._sent_ns > _KEEP_ALIVE_NS:
             self.ping()
         self.pump(min(free_ns, _ROOM_FOR_PING_NS) / 1e9 if free_ns > _ROOM_FOR_PING_NS else free_ns / 1e9)
 
@@ -185,6 +194,8 @@ class BenchBoard:
                 self._identity = message
             case codec.Counters():
                 self.counters = message
+            case codec.Guard():
+                self.guard = message
             case _:
                 pass
 

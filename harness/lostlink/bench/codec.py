@@ -241,15 +241,25 @@ class Edges:
     steps_us: tuple[int, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """The board stops its outputs after `silence_us` without a message from the host; it did so `losses` times."""
+
+    TYPE: ClassVar[int] = 0x8A
+    LAYOUT: ClassVar[str] = "<IB"
+    silence_us: int
+    losses: int
+
+
 Message = (
     Identify | Ping | Packet | Reset | SetClock | Hang
-    | Identity | Pong | Taken | Channels | Frame | Failsafe | Boot | Counters | Edges
+    | Identity | Pong | Taken | Channels | Frame | Failsafe | Boot | Counters | Edges | Guard
 )  # fmt: skip
 _KINDS: Final = {
     kind.TYPE: kind
     for kind in (
         Identify, Ping, Packet, Reset, SetClock, Hang,
-        Identity, Pong, Taken, Channels, Frame, Failsafe, Boot, Counters, Edges,
+        Identity, Pong, Taken, Channels, Frame, Failsafe, Boot, Counters, Edges, Guard,
     )
 }  # fmt: skip
 _FIXED: Final = {number: struct.Struct(kind.LAYOUT.rstrip("*+")) for number, kind in _KINDS.items()}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from lostlink.files import not_writable
 from lostlink.profiles import read_link
 from lostlink.report import write_report
 from lostlink.results import Result
-from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file
+from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, safe_end
 from lostlink.show.console import evidence_line
 from lostlink.show.suite import suite_progress, verdicts
 from lostlink.suite.run import run_suite
@@ -66,41 +67,41 @@ def command(
     check_options(rig, receiver=receiver, baud=baud, thorough=thorough, props_off=props_off)
     link = read_link(profile)
     ids, files = shared.requirement_ids(only), shared.test_files(tests)
-    if drives_hardware(rig) and not props_off:
+    is_hardware = drives_hardware(rig)
+    if is_hardware and not props_off:
         shared.confirm_props_off()
-    where = open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough)
     code = receiver_file(receiver)
-    try:
-        folder = EvidenceFolder(out, inputs=[str(name) for name in (profile, code, *files) if name])
-        started = dt.datetime.now(dt.UTC)
-        head = run_head(
-            link, profile_file=profile, receiver=receiver or where.receiver, receiver_file=code, rig=rig, seed=seed,
-            only=ids, started=started,
-        )  # fmt: skip
-    except BaseException:
-        where.close()
-        raise
-    with folder:
-        # Should the run be killed, the unfinished folder says so.
-        _write(folder.path, link, Result(interrupted=True), head)
-        with suite_progress() as progress:
-            result = run_suite(
-                link, where, seed=seed, only=ids, evidence=folder.path, evidence_name=out, tests=files,
-                named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)), progress=progress,
+    with safe_end.guarded(on=is_hardware), contextlib.ExitStack() as stack:
+        with open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough) as where:
+            inputs = [str(name) for name in (profile, code, *files) if name]
+            folder = stack.enter_context(EvidenceFolder(out, inputs=inputs))
+            started = dt.datetime.now(dt.UTC)
+            head = run_head(
+                link, profile_file=profile, receiver=receiver or where.receiver, receiver_file=code, rig=rig, seed=seed,
+                only=ids, started=started,
             )  # fmt: skip
-        head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
-        if where.about:
-            head["bench"] = result.rig
-        try:  # shown first, as a full disk hides no conclusion; written also where nobody reads the output any more
-            _show(result, head, quiet=quiet)
-        finally:
-            if result.not_written is not None:
-                raise not_writable("--out", result.not_written.filename or out, result.not_written)
-            _write(folder.path, link, result, head)
-            write_report(folder.path)
-            folder.complete()
-    if not quiet:
-        evidence_line(out)
+            # Should the run be killed, the unfinished folder says so.
+            _write(folder.path, link, Result(interrupted=True), head)
+            with suite_progress() as progress:
+                result = run_suite(
+                    link, where, seed=seed, only=ids, evidence=folder.path, evidence_name=out, tests=files,
+                    named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)),
+                    progress=progress,
+                )  # fmt: skip
+        with safe_end.shielded():  # what was judged is kept
+            head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
+            if where.about:
+                head["bench"] = result.rig
+            try:  # shown first, as a full disk hides no conclusion; written also where the output is closed
+                _show(result, head, quiet=quiet)
+            finally:
+                if result.not_written is not None:
+                    raise not_writable("--out", result.not_written.filename or out, result.not_written)
+                _write(folder.path, link, result, head)
+                write_report(folder.path)
+                folder.complete()
+            if not quiet:
+                evidence_line(out)
     raise SystemExit(result.exit_code)
 
 

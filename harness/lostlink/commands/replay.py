@@ -10,7 +10,7 @@ from lostlink.commands import shared
 from lostlink.evidence import exports
 from lostlink.files import check_output, write_output
 from lostlink.profiles import read_link, read_scenario
-from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file
+from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, safe_end
 from lostlink.show.run import run
 
 
@@ -50,13 +50,11 @@ def command(
     check_options(rig, receiver=receiver, baud=baud, props_off=props_off)
     link = read_link(profile)
     saved = read_scenario(scenario, link)
-    if drives_hardware(rig) and not props_off:
+    is_hardware = drives_hardware(rig)
+    if is_hardware and not props_off:
         shared.confirm_props_off()
-    where = open_rig(link, where=rig, receiver=receiver, baud=baud)
-    try:
+    with safe_end.guarded(on=is_hardware), open_rig(link, where=rig, receiver=receiver, baud=baud) as where:
         trace = where.run(saved)
-    finally:
-        where.close()
     run(trace)
     for option, path, text in outputs:
         write_output(option, path, text(trace), **guard)

@@ -159,7 +159,10 @@ def confirm_props_off() -> None:
         click.echo(caution, err=True)
     try:
         answer = click.prompt(f'Type "{_CONFIRMATION}" to continue', err=True, default="", show_default=False)
-    except click.Abort:
+    except click.Abort as abort:
+        if isinstance(abort.__context__, KeyboardInterrupt):
+            raise KeyboardInterrupt from None
+        click.echo(err=True)
         answer = ""
     if answer.strip().lower() != _CONFIRMATION:
         raise UsageError(f'not confirmed, so no board is driven; type "{_CONFIRMATION}", or give --props-off')

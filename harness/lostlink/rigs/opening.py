@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from lostlink import extensions
 from lostlink.errors import ReceiverError, RigError, UsageError
+from lostlink.rigs import safe_end
 from lostlink.rigs.base import Rig
 from lostlink.rigs.firmware import is_library
 from lostlink.rigs.own_process import OwnProcessRig
@@ -102,13 +103,15 @@ def open_rig(
         return SimRig(profile) if receiver is None else OwnProcessRig(profile, receiver)
     name, _, rest = where.partition(":")
     rig = _rig(where)
+    is_hardware = bool(getattr(rig, "drives_hardware", True))
     opened: Rig
-    if name in _RIGS:
-        opened = rig(profile, rest, baud=baud, thorough=thorough)
-    else:
-        opened = rig(profile, rest)
-        opened.name = where
-    return opened
+    with safe_end.guarded(on=is_hardware):
+        if name in _RIGS:
+            opened = rig(profile, rest, baud=baud, thorough=thorough)
+        else:
+            opened = rig(profile, rest)
+            opened.name = where
+        return safe_end.guard(opened) if is_hardware else opened
 
 
 def _rig(where: str) -> Callable[..., Any]:

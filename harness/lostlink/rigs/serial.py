@@ -8,6 +8,7 @@ is the uncertainty of every instant. Durations between two timestamps of the boa
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import functools
 import time
@@ -129,6 +130,11 @@ class SerialRig(Rig):
         self.about["board"] = f"{identity.name.decode('utf-8', 'replace')}, {identity.channels} channels"
         granted = first_in_line(on=True) and first_in_line(on=False)
         self.about["host"] = f"real-time scheduling {'granted' if granted else 'not granted'}"
+        self.about["if the host is lost"] = (
+            f"the board holds itself in reset after {board.guard.silence_us / 1e6:g} s without a message"
+            if board.guard is not None
+            else "the board does not protect itself; build its firmware with the bench.c of this version"
+        )
         self.about["line"] = f"{self._baud} baud, low latency {'on' if line.low_latency else 'not available'}"
         return board
 
@@ -165,10 +171,12 @@ class SerialRig(Rig):
             return
         try:
             self.about["at the end"] = self._make_safe(board)
-        except RigError as error:
+        except Exception as error:
             self.about["at the end"] = (
                 f"the throttle could NOT be brought low ({error}); disconnect the board's supply before you go near it"
             )
+            with contextlib.suppress(Exception):
+                board.send(codec.Reset(codec.STAY_DOWN))
         board.line.close()
         self._describe(board, board.alignment.fit())
         self._board = None
@@ -273,6 +281,7 @@ class SerialRig(Rig):
         board.align(3 if board.alignment.exchanges else PINGS_AT_START)
         board.take_reports()
         spoiled = board.spoiled()
+        losses = board.guard.losses if board.guard is not None else 0
 
         def build(env: World, recorder: Recorder, _: int) -> _SerialBoard:
             return _SerialBoard(env, self.profile, scenario, board, recorder, start_ns)
@@ -294,6 +303,9 @@ class SerialRig(Rig):
             board.align_anew()
         trace = reported.trace(fit, board.identity)
         trace.doubt = trace.doubt if fit is None else late or trace.doubt
+        if not trace.doubt and board.guard is not None and board.guard.losses != losses:
+            silence_s = board.guard.silence_us / 1e6
+            trace.doubt = f"the board stopped its outputs: no message came from the host for {silence_s:g} s"
         if not trace.doubt and board.spoiled() != spoiled:
             damaged, missing = (after - before for after, before in zip(board.spoiled(), spoiled, strict=True))
             trace.doubt = f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
@@ -312,7 +324,7 @@ class SerialRig(Rig):
         receiver = self.profile.receiver
         until_s = time.monotonic() + (self.profile.cut_delay_us + receiver.recovery_us) / 1e6 + _SETTLE_S
         while (ahead_s := until_s - time.monotonic()) > 0:
-            board.pump(ahead_s)
+            board.pump(min(ahead_s, _SETTLE_S))
             board.answered(board.ping())
 
     def _describe(self, board: BenchBoard, fit: ClockFit | None) -> None:

@@ -9,9 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from lostlink.errors import ExitCode
 from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
-from lostlink.rigs import Rig
+from lostlink.rigs import Rig, safe_end
 from lostlink.suite.session import EVIDENCE, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
 from lostlink.verdicts import Verdict, counted
 from lostlink_sims import Profile
@@ -121,6 +122,8 @@ def run_suite(
         code, result.not_written = pytest.ExitCode.OK, error
     finally:
         rig.close()
+    if rig.drives_hardware and safe_end.stopped_by() is not None:
+        result.interrupted, result.interrupted_code = True, ExitCode(safe_end.exit_code_of())
     result.rig = {"rig": rig.name, **rig.about}
     if code in (pytest.ExitCode.INTERNAL_ERROR, pytest.ExitCode.USAGE_ERROR):
         result.errors.append(f"pytest ended with {code.name.lower().replace('_', ' ')}")

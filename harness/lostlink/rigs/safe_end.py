@@ -1,0 +1,151 @@
+"""Ends a run on hardware safely when a signal asks the process to end.
+
+While a rig that drives hardware is open, SIGINT, SIGTERM and SIGHUP (SIGBREAK on Windows) raise `StoppedError`, a
+KeyboardInterrupt, so that every end takes the way of Ctrl-C: the rig is closed (low throttle, held in reset), the
+evidence is written. A signal that comes while the rig is being closed waits. The previous handlers are restored at the
+end. Outside the main thread nothing is installed, because Python permits it there only.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from types import FrameType
+from typing import Any, Final
+
+from lostlink.rigs.base import Rig
+
+SIGNALS: Final = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
+)
+_AGAIN_S: Final = 5.0
+"""A further signal counts when the first has not led to the safe end within this time."""
+
+
+class StoppedError(KeyboardInterrupt):
+    """A signal asked the process to end."""
+
+
+class _Guard:
+    """The handlers of this process, and what came to them."""
+
+    def __init__(self) -> None:
+        self.number: int | None = None
+        self.depth = self.shields = 0
+        self._raised_s = 0.0
+        self._before: dict[int, Any] = {}
+        self._terminals: list[int] = []
+
+    def enter(self) -> None:
+        self.depth += 1
+        if self.depth > 1 or threading.current_thread() is not threading.main_thread():
+            return
+        self.number = None
+        self._terminals = [number for number in (1, 2) if _is_terminal(number)]
+        for number in SIGNALS:
+            before = signal.getsignal(number)
+            if before not in (None, signal.SIG_IGN):  # what the caller ignores (nohup) or handles in C stays so
+                self._before[number] = signal.signal(number, self._stop)
+
+    def leave(self) -> None:
+        self.depth -= 1
+        if not self.depth:
+            while self._before:
+                signal.signal(*self._before.popitem())
+
+    def _stop(self, number: int, _: FrameType | None) -> None:
+        for terminal in self._terminals:
+            if not _is_terminal(terminal):  # it was closed: writing to it would be an error
+                os.dup2(os.open(os.devnull, os.O_WRONLY), terminal)
+        now_s = time.monotonic()
+        is_first = self.number is None
+        if is_first:
+            self.number = int(number)
+        if not self.shields and (is_first or now_s - self._raised_s > _AGAIN_S):
+            self._raised_s = now_s
+            raise StoppedError(signal.Signals(number).name)
+
+
+_guard: Final = _Guard()
+
+
+def _is_terminal(number: int) -> bool:
+    try:
+        return os.isatty(number)
+    except OSError:
+        return False
+
+
+@contextlib.contextmanager
+def guarded(*, on: bool = True) -> Iterator[None]:
+    """Let signals raise `StoppedError` inside the block; blocks may be nested."""
+    if not on:
+        yield
+        return
+    _guard.enter()
+    try:
+        yield
+    finally:
+        _guard.leave()
+
+
+@contextlib.contextmanager
+def shielded() -> Iterator[None]:
+    """Let signals wait until the end of the block; they do not end it."""
+    _guard.shields += 1
+    try:
+        yield
+    finally:
+        _guard.shields -= 1
+
+
+def stopped_by() -> int | None:
+    """Return the number of the signal that ended the last guarded block, if one did."""
+    return _guard.number
+
+
+def exit_code_of(error: BaseException | None = None) -> int:
+    """Return the exit code of an interrupted run by the convention of shells: 128 + the signal's number."""
+    number = _guard.number if error is None or isinstance(error, StoppedError) else None
+    return 128 + int(number or signal.SIGINT)
+
+
+def statement(rig: Rig) -> str:
+    """Return what ended the run and how the hardware was left; empty where no signal came."""
+    if _guard.number is None:
+        return ""
+    name = signal.Signals(_guard.number).name
+    return f"stopped by {name}; at the end: {rig.about.get('at the end', 'the rig was closed')}"
+
+
+def guard(rig: Rig) -> Rig:
+    """Guard a rig, whose opening was guarded, until it is closed; its `close` is not cut short by a signal."""
+    close = rig.close
+    _guard.enter()
+    is_open = True
+
+    def close_safely() -> None:
+        nonlocal is_open
+        with shielded():
+            try:
+                close()
+            finally:
+                if is_open:
+                    is_open = False
+                    _say(statement(rig))
+                    _guard.leave()
+
+    rig.close = close_safely  # type: ignore[method-assign]
+    return rig
+
+
+def _say(text: str) -> None:
+    if text and sys.stderr is not None:
+        with contextlib.suppress(OSError, ValueError):
+            sys.stderr.write(f"lostlink: {text}\n")
+            sys.stderr.flush()
