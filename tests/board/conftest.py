@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import shutil
 import subprocess
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -102,3 +104,14 @@ def compile_c(tools: None, tmp_path_factory: pytest.TempPathFactory) -> Callable
         return build / name
 
     return compiled
+
+
+@pytest.fixture
+def first_served() -> Iterator[None]:
+    """Let this test and the boards that it starts go before other processes, where the system permits it."""
+    usual = os.getpriority(os.PRIO_PROCESS, 0)
+    with contextlib.suppress(PermissionError):
+        os.setpriority(os.PRIO_PROCESS, 0, -10)
+    yield
+    with contextlib.suppress(PermissionError):
+        os.setpriority(os.PRIO_PROCESS, 0, usual)

@@ -39,17 +39,6 @@ Start = Callable[..., str]
 
 
 @pytest.fixture
-def first_served() -> Iterator[None]:
-    """Let this test and the boards that it starts go before other processes, where the system permits it."""
-    usual = os.getpriority(os.PRIO_PROCESS, 0)
-    with contextlib.suppress(PermissionError):
-        os.setpriority(os.PRIO_PROCESS, 0, -10)
-    yield
-    with contextlib.suppress(PermissionError):
-        os.setpriority(os.PRIO_PROCESS, 0, usual)
-
-
-@pytest.fixture
 def start(first_served: None, make: Callable[..., Path], tmp_path: Path) -> Iterator[Start]:
     """Start boards; the port has the same name each time."""
     running: list[subprocess.Popen[str]] = []
@@ -252,7 +241,7 @@ def test_lost_port_ends_prove_with_3_and_keeps_evidence(start: Start, tmp_path: 
         [*command, "--out", str(tmp_path / "out")], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
     for _ in range(1200):
-        if (tmp_path / "out" / "verdicts.json").exists():
+        if (tmp_path / "out.unfinished" / "verdicts.json").exists():
             break
         time.sleep(0.1)  # noqa: TID251  until it has begun
     start.running[0].kill()  # type: ignore[attr-defined]
@@ -271,7 +260,7 @@ def test_interrupt_ends_with_130_and_a_safe_board(start: Start, tmp_path: Path) 
     )
     for _ in range(300):
         time.sleep(0.1)  # noqa: TID251  until it has begun
-        if (tmp_path / "out" / "verdicts.json").exists():
+        if (tmp_path / "out.unfinished" / "verdicts.json").exists():
             break
     time.sleep(2)  # noqa: TID251  into the first flights
     running.send_signal(signal.SIGINT)

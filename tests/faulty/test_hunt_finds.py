@@ -85,9 +85,9 @@ def test_hunt_finds_the_mistake(name: str, runs: int, wanted: set[str]) -> None:
     assert found.exit_code == 1
     again = parse_scenario(write_scenario(finding.trace.scenario), found.world.profile)
     assert again == finding.trace.scenario
-    rig = open_rig(found.world.profile, receiver=f"{ZOO}:{name}")
-    if finding.broken.group != "crash":
-        assert finding.broken in judge_trace(rig.run(again))
+    with open_rig(found.world.profile, receiver=f"{ZOO}:{name}") as rig:
+        if finding.broken.group != "crash":
+            assert finding.broken in judge_trace(rig.run(again))
 
 
 @pytest.mark.parametrize("name", ["RefreshedByDamaged", "ObeysDamaged"])
