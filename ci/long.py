@@ -14,6 +14,9 @@ PARTS = {
         sys.executable, "-m", "pytest", "-q", "-n", os.environ.get("LOSTLINK_WORKERS", "auto"), "--dist", "worksteal",
         "--long", *sys.argv[1:],
     ],
+    "compiled board, each end of a run": [
+        sys.executable, "-m", "pytest", "-q", "-s", "-p", "no:xdist", "--long", "tests/board/test_session_ends.py",
+    ],
     "compiled board, every mistake": ["ci/bench"],
     "emulated board, every mistake": ["ci/emulated", "--all"],
 }  # fmt: skip

@@ -58,10 +58,16 @@ class _Guard:
             while self._before:
                 signal.signal(*self._before.popitem())
 
-    def _stop(self, number: int, _: FrameType | None) -> None:
+    def discard_closed_terminals(self) -> None:
+        """Send what is still to be shown to nowhere, where the terminal was closed: writing to it is an error.
+
+        Not in the handler, because pytest has files of its own in their places while it runs.
+        """
         for terminal in self._terminals:
-            if not _is_terminal(terminal):  # it was closed: writing to it would be an error
+            if not _is_terminal(terminal):
                 os.dup2(os.open(os.devnull, os.O_WRONLY), terminal)
+
+    def _stop(self, number: int, _: FrameType | None) -> None:
         now_s = time.monotonic()
         is_first = self.number is None
         if is_first:
@@ -137,6 +143,8 @@ def guard(rig: Rig) -> Rig:
             finally:
                 if is_open:
                     is_open = False
+                    if _guard.number is not None:
+                        _guard.discard_closed_terminals()
                     _say(statement(rig))
                     _guard.leave()
 

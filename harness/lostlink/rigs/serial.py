@@ -195,7 +195,10 @@ class SerialRig(Rig):
             due_s = begun_s + (count + 1) * self.profile.handset.packet_interval_us / 1e6
             while (ahead_s := due_s - time.monotonic()) > 0:
                 board.pump(ahead_s)
-            rows_seen = [widths for _, _, widths in board.reports.frames] or [w for _, w in board.reports.channels]
+            if board.identity.abilities & codec.REPORTS_FRAMES:  # new values are not yet in the pulses
+                rows_seen = [widths for _, _, widths in board.reports.frames]
+            else:
+                rows_seen = [widths for _, widths in board.reports.channels]
             shown = [widths[index] for widths in rows_seen if len(widths) > index]
             if (shown and shown[-1] <= idle_us) or (not shown and due_s - begun_s > silent_s):
                 break
