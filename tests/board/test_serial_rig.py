@@ -203,6 +203,23 @@ def test_confirmation_must_be_typed(start: Start, tmp_path: Path) -> None:
     assert "reported by the board" in (tmp_path / "evidence" / "verdicts.json").read_text(encoding="utf-8")
 
 
+def test_a_prompt_that_is_left(start: Start, tmp_path: Path) -> None:
+    """Ctrl-C ends with 130; an unknown rig is refused before anybody is asked."""
+    words = [sys.executable, "-m", "lostlink.cli", "prove", str(HERON), "--out", str(tmp_path / "out"), "--rig"]
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+    with subprocess.Popen([*words, f"serial:{start()}"], **pipes) as asking:  # type: ignore[call-overload]
+        while b"continue" not in asking.stderr.read1(200):
+            pass
+        asking.send_signal(signal.SIGINT)
+        assert asking.wait(30) == 130
+    unknown = subprocess.run(
+        [*words, "nothing:1"], capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL
+    )
+    assert unknown.returncode == 2
+    assert "unknown rig" in unknown.stderr
+    assert "Propellers" not in unknown.stderr
+
+
 # --- faults of the bench --------------------------------------------------------------------------------------------
 
 
