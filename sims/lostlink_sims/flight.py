@@ -62,10 +62,7 @@ TRANSITIONS: Final[Mapping[tuple[Arming, Seen], Arming]] = {
     (_A.ARMED, _S.LOST): _A.LOCKED,
 }
 #: Without an arming channel nothing but an idle throttle unlocks.
-WITHOUT_SWITCH: Final[Mapping[tuple[Arming, Seen], Arming]] = {
-    **TRANSITIONS,
-    (_A.LOCKED, _S.ON_IDLE): _A.ARMED,
-}
+WITHOUT_SWITCH: Final[Mapping[tuple[Arming, Seen], Arming]] = {**TRANSITIONS, (_A.LOCKED, _S.ON_IDLE): _A.ARMED}
 
 
 class FlightController:

@@ -26,13 +26,7 @@ class OwnPackets:
     """Our packets on their way: leave, arrive, are acknowledged, are sent again."""
 
     def __init__(
-        self,
-        env: World,
-        profile: Profile,
-        air: Air,
-        board: BoardPort,
-        recorder: Recorder,
-        tiles: Iterator[Flights],
+        self, env: World, profile: Profile, air: Air, board: BoardPort, recorder: Recorder, tiles: Iterator[Flights]
     ) -> None:
         self._env, self._air, self._board, self._recorder, self._tiles = env, air, board, recorder, tiles
         self._settings = profile.radio
