@@ -1,7 +1,7 @@
 """The whole link for many trials at once, to the same microsecond as the event simulation.
 
-Hundreds of trials run side by side. Packets are bits (`losses`), and only the start-up, silences that may cause a
-failsafe, recoveries and the frames around them are calculated. The receiver is `ReferenceReceiver`, the flight controller `flight.TRANSITIONS`.
+Packets are bits (`losses`). Only the start-up, silences that may cause a failsafe, recoveries and the frames around
+them are calculated. The receiver is `ReferenceReceiver`, the flight controller `flight.TRANSITIONS`.
 
 Integer arithmetic on the same random numbers makes the results identical to those of the event simulation. Trials
 that this engine does not cover are listed in `Outcomes.unsure`; the event simulation decides them. `unfit` returns

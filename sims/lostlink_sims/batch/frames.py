@@ -145,8 +145,8 @@ class FrameTimes:
         for begin in range(0, len(trial), 256):
             part = slice(begin, begin + 256)
             number[part] = (self._all_us[:, trial[part]] < at_us[part]).sum(0)
-        start = self._all_us[np.minimum(number, len(self._all_us) - 1), trial]
-        return start
+        starts_us: Ints = self._all_us[np.minimum(number, len(self._all_us) - 1), trial]
+        return starts_us
 
     def _made(self, episodes: Ints) -> Ints:
         """Return the start times of all frames, (frames, trials); the last row is `_NEVER`."""

@@ -176,9 +176,7 @@ class BatchLosses:
         for attempt in range(len(self.heard) - 2, -1, -1):
             word = self.heard[attempt][inside >> 6, trial]
             there = (word >> (inside & 63).astype(np.uint64)) & np.uint64(1) != 0
-            there &= (
-                self.arrival_us(trial, inside, np.full(trial.shape, attempt)) >= self._trials.profile.receiver.boot_us
-            )
+            there &= self.arrival_us(trial, inside, np.full(trial.shape, attempt)) >= up_us
             at = np.where(there, attempt, at)
         return at
 

@@ -101,7 +101,7 @@ class FlightTrials:
         """Return the random quantities of trials `first` .. `first + count` - 1."""
         draws = BatchStreams(self.seed, first, count)
         phases = draws.firsts(Purpose.PHASES, 2)
-        return self._made(phases[0], phases[1], draws.firsts(Purpose.LOT, self._numbers))
+        return self._made(phases[0], phases[1], draws.firsts(Purpose.TRIALS, self._numbers))
 
     @property
     def _numbers(self) -> int:
@@ -137,7 +137,7 @@ class FlightTrials:
         """Return one trial as a scenario."""
         draws = Streams(self.seed, trial)
         phases = draws.words(Purpose.PHASES, 0, 2)
-        drawn = self._made(phases[0:1], phases[1:2], draws.words(Purpose.LOT, 0, self._numbers)[:, None])
+        drawn = self._made(phases[0:1], phases[1:2], draws.words(Purpose.TRIALS, 0, self._numbers)[:, None])
         lost_us, back_us = int(drawn.lost_us[0]), int(drawn.back_us[0])
         name = self.causes[int(drawn.cause[0])]
         faults: tuple[AnyFault, ...] = ()
