@@ -1,8 +1,8 @@
 """Packet loss models. A packet arrives when no model loses it.
 
 A model is pure data with one method: `sampler` returns a function from a `Tile` to the fate of each packet, which is 0
-(received), `LOST` or `DAMAGED`. A sampler may keep state; tiles come in order. Random integers are compared with integer
-thresholds, so that the batch engine loses the same packets.
+(received), `LOST` or `DAMAGED`. A sampler may keep state; tiles come in order. Random integers are compared with
+integer thresholds, so that the batch engine loses the same packets.
 
 To add a model: write such a class, add it to `MODELS`. The profile reader, the schema and the help follow.
 """
