@@ -1,11 +1,9 @@
-"""Virtual time: a SimPy environment that counts whole microseconds, and events that cost little.
+"""Virtual time: a SimPy environment in whole microseconds with cheap events.
 
-A `World` is a SimPy environment; processes, timeouts and interrupts work in it as in any other. A `Tick` lies in
-the same queue as they do, ordered by the same (instant, priority, number), but it is one function that can be
-planned again and again: it saves the new object and the list of callbacks that an event costs, which is what a
-simulation of hundreds of packets a second mostly pays for.
+SimPy's processes, timeouts and interrupts work in a `World` as usual. A `Tick` is a reusable entry in the same queue,
+ordered by the same (instant, priority, number). It saves the object and callback list that an event costs.
 
-Order at equal instants, by priority: scripted fault, packet leaves, packet arrives, main loop, start of a frame.
+Order at equal instants, by priority: scripted fault, packet sent, packet arrival, main loop, start of a frame.
 """
 
 from __future__ import annotations
@@ -26,9 +24,9 @@ class World(simpy.Environment):
     Attributes
     ----------
     push : callable
-        Put an entry ``(instant_us, priority, number(), tick)`` in the queue.
+        Put an entry ``(instant_us, priority, number(), tick)`` into the queue.
     number : callable
-        Return the next number, which makes ties first in, first out.
+        Return the next number, which keeps ties first in, first out.
     """
 
     def __init__(self) -> None:
@@ -50,7 +48,7 @@ class World(simpy.Environment):
             super().step()
 
     def run_until(self, end_us: int) -> None:
-        """Process all entries before `end_us`: what `run` does, without a call for each tick."""
+        """Process all entries before `end_us`, without a call of `step` for each tick."""
         queue, pop = self._entries, heappop
         while queue and queue[0][0] < end_us:
             if type(queue[0][3]) is Tick:
@@ -62,7 +60,7 @@ class World(simpy.Environment):
 
 
 class Tick:
-    """A function that is called with the tick itself at planned instants, once for each plan.
+    """A function that is called with the tick itself at scheduled instants.
 
     Parameters
     ----------
@@ -80,11 +78,11 @@ class Tick:
         self._env, self._push, self._number = env, env.push, env.number
 
     def at(self, instant_us: int) -> None:
-        """Plan it for an instant, which must not lie in the past."""
+        """Schedule it for an instant, which must not be in the past."""
         self._push((instant_us, self.priority, self._number(), self))
 
     def after(self, delay_us: int) -> None:
-        """Plan it for `delay_us` from now."""
+        """Schedule it for `delay_us` from now."""
         self._push((self._env.now + delay_us, self.priority, self._number(), self))
 
 

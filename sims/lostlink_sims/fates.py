@@ -1,8 +1,7 @@
-"""The air between handset and receiver: the profile's loss models and the scenario's faults, composed.
+"""The radio path: the profile's loss models combined with the scenario's faults, a tile of slots at a time.
 
-Everything that can be said of a packet before the receiver has a say is said here, a tile of slots at a time:
-whether it gets through in each attempt, whether the acknowledgement does, and what the payload looks like when
-it arrives. Packets and acknowledgements meet the same models. A fate is a number; `Air.fates` says it in words.
+It gives the fate of each attempt and acknowledgement, which pass the same models, and damages payloads. A fate is an
+index into `Air.fates`.
 """
 
 from __future__ import annotations
@@ -35,26 +34,26 @@ Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 FATES = ("received", "received damaged", "receiver off", "receiver busy", "repeated", "not sent")
-"""What becomes of a packet, apart from the models' and faults' own names, which follow in `Air.fates`."""
+"""Fates of packets; the names of loss models and faults follow in `Air.fates`."""
 RECEIVED, RECEIVED_DAMAGED, RECEIVER_OFF, RECEIVER_BUSY, REPEATED, NOT_SENT = range(6)
 
 _ACKNOWLEDGEMENT = 16
-"""Added to the attempt to name the acknowledgement's own numbers."""
+"""Offset of the attempt in an acknowledgement's random streams."""
 
 
 @dataclass(slots=True)
 class Flights:
-    """A tile of packets with everything decided but what the receiver does.
+    """A tile of packets and what the radio path does to them.
 
     Attributes
     ----------
     slots : Slots
     fates : list of (n,) ndarray of uint8
-        One array an attempt: `RECEIVED`, `RECEIVED_DAMAGED`, or what loses it.
+        One array per attempt: `RECEIVED`, `RECEIVED_DAMAGED`, or the cause of the loss.
     acknowledged : list of (n,) ndarray of bool
-        Whether the answer to each attempt gets through; empty without acknowledgements.
+        Whether the acknowledgement of each attempt gets through; empty without acknowledgements.
     arrives_us : (n,) ndarray of int64
-        When the first attempt would be in the receiver's hands.
+        When the first attempt would be delivered.
     """
 
     slots: Slots
@@ -78,15 +77,16 @@ class Air:
         self._fades = [fault for fault in scenario.faults if isinstance(fault, FadeRamp)]
         models = list(profile.radio.losses) if scenario.ambient else []
         if self._fades and not any(isinstance(model, loss.LinkBudget) for model in models):
-            models.append(loss.LinkBudget())  # a fade needs a signal that can be weak
-        for place, model in enumerate(models):
-            self._add(model.model, model.sampler(self._model_air(Purpose.MODEL + MODEL_SPAN * place)))
-        for place, fault in enumerate(scenario.faults):
-            purpose = Purpose.FAULT + MODEL_SPAN * place
+            models.append(loss.LinkBudget())  # a fade needs a signal strength
+        for index, model in enumerate(models):
+            sampler = model.sampler(self._model_air(Purpose.MODEL + MODEL_SPAN * index))
+            self._layers.append((self._fate(model.model), sampler))
+        for index, fault in enumerate(scenario.faults):
+            purpose = Purpose.FAULT + MODEL_SPAN * index
             if isinstance(fault, DamagedPayload):
                 self._damage.append((fault, purpose))
-            elif isinstance(fault, LastingFault) and (sampler := self._fault_sampler(fault, purpose)):
-                self._add(fault.name, sampler)
+            elif isinstance(fault, LastingFault) and (fault_sampler := self._fault_sampler(fault, purpose)):
+                self._layers.append((self._fate(fault.name), fault_sampler))
         if self._damage:
             self._damage_fate = self._fate("damaged payload")
 
@@ -105,9 +105,6 @@ class Air:
         if name not in self.fates:
             self.fates.append(name)
         return self.fates.index(name)
-
-    def _add(self, name: str, sampler: Sampler) -> None:
-        self._layers.append((self._fate(name), sampler))
 
     # --- faults as loss models ------------------------------------------------------------------------------
 
@@ -135,7 +132,7 @@ class Air:
                 inner = model.sampler(air)
                 mask = lambda tile: inner(tile) != 0  # noqa: E731
             case FlappingLink():
-                # Down first; a packet is lost when any of it lies in a time without link.
+                # Down first; a packet is lost when any part of it overlaps a down time.
                 period_us = fault.down_us + fault.up_us
                 mask = lambda tile: loss.overlaps(  # noqa: E731
                     tile.sent_us, self.air_us, fault.at_us, period_us, fault.down_us
@@ -166,7 +163,7 @@ class Air:
     # --- a tile ---------------------------------------------------------------------------------------------
 
     def fly(self, slots: Slots) -> Flights:
-        """Decide what the air does to the packets of `slots`; tiles must come in order."""
+        """Return the fates of the packets of `slots`; tiles must come in order."""
         settings = self._radio
         on_air_us = slots.left_us + settings.settle_us
         arrives_us = slots.left_us + self.flight_us
@@ -181,11 +178,11 @@ class Air:
             if settings.acknowledge:
                 back_us = sent_us + self.air_us
                 answer = Tile(slots.first, back_us, attempt + _ACKNOWLEDGEMENT, self._fade_cdb(back_us))
-                acknowledged.append(self._befallen(answer) == RECEIVED)
+                acknowledged.append(self._fates_of(answer) == RECEIVED)
         return Flights(slots, fates, acknowledged, arrives_us)
 
-    def _befallen(self, tile: Tile) -> NDArray[np.uint8]:
-        """Return the fate of each packet: the first layer that loses it has it."""
+    def _fates_of(self, tile: Tile) -> NDArray[np.uint8]:
+        """Return the fate of each packet: the first layer that loses it."""
         fate = np.zeros(len(tile.sent_us), np.uint8)
         for number, sampler in self._layers:
             fates_of_model = sampler(tile)
@@ -194,7 +191,7 @@ class Air:
         return fate
 
     def _attempt(self, slots: Slots, sent_us: Ints, attempt: int) -> NDArray[np.uint8]:
-        fate = self._befallen(Tile(slots.first, sent_us, attempt, self._fade_cdb(sent_us)))
+        fate = self._fates_of(Tile(slots.first, sent_us, attempt, self._fade_cdb(sent_us)))
         for fault, purpose in self._damage:
             inside = (sent_us >= fault.at_us) & (sent_us < fault.until_us(self._scenario.duration_us))
             words = self._draws.words(purpose + attempt, slots.first, len(sent_us))
@@ -203,8 +200,8 @@ class Air:
         return fate
 
     def damaged(self, row: bytes, slot: int, attempt: int) -> bytes:
-        """Return the payload of `slot` with bits turned: one byte, never to the same value."""
-        place, turn = self._draws.words(Purpose.DAMAGE, (slot * 16 + attempt) * 2, 2).tolist()
+        """Return the payload of `slot` with one byte changed."""
+        position, turn = self._draws.words(Purpose.DAMAGE, (slot * 16 + attempt) * 2, 2).tolist()
         damaged = bytearray(row)
-        damaged[place * len(row) >> 32] ^= 1 + (turn * 255 >> 32)
+        damaged[position * len(row) >> 32] ^= 1 + (turn * 255 >> 32)
         return bytes(damaged)

@@ -1,9 +1,9 @@
-"""The flight controller's view: it decodes the edges itself, arms, cuts, and does not spin up by itself.
+"""The flight controller: arming and motor command from decoded frames.
 
 States, walked by `TRANSITIONS`::
 
-    LOCKED   motors off; wants to see the arming switch off and the throttle idle
-    READY    motors off; arms when the switch goes on while the throttle is idle
+    LOCKED   motors off; ready once the arming switch is off and the throttle idle
+    READY    motors off; arms when the switch goes on with the throttle idle
     ARMED    motors follow the throttle
 
 Without an arming channel the switch counts as always on, so an idle throttle alone arms.
@@ -21,7 +21,7 @@ from lostlink_sims.frames import Decoded
 from lostlink_sims.profile import Profile
 
 FULL_COMMAND = 1000
-"""The motor command for full throttle; 0 is at rest."""
+"""Motor command for full throttle; 0 is off."""
 
 
 class Arming(IntEnum):
@@ -33,13 +33,13 @@ class Arming(IntEnum):
 
 
 class Seen(IntEnum):
-    """What a good frame, or the lack of one, says."""
+    """Content of a valid frame, or the lack of one."""
 
     OFF_IDLE = 0  # switch off, throttle idle
     OFF_UP = 1
     ON_IDLE = 2
     ON_UP = 3
-    LOST = 4  # the receiver says failsafe, or no good frame for too long
+    LOST = 4  # failsafe throttle, or signal timeout
 
 
 _SEEN: Final = tuple(Seen)
@@ -61,15 +61,12 @@ TRANSITIONS: Final[Mapping[tuple[Arming, Seen], Arming]] = {
     (_A.ARMED, _S.ON_UP): _A.ARMED,
     (_A.ARMED, _S.LOST): _A.LOCKED,
 }
-#: Without an arming channel nothing but an idle throttle unlocks.
-WITHOUT_SWITCH: Final[Mapping[tuple[Arming, Seen], Arming]] = {
-    **TRANSITIONS,
-    (_A.LOCKED, _S.ON_IDLE): _A.ARMED,
-}
+#: Without an arming channel an idle throttle arms.
+WITHOUT_SWITCH: Final[Mapping[tuple[Arming, Seen], Arming]] = {**TRANSITIONS, (_A.LOCKED, _S.ON_IDLE): _A.ARMED}
 
 
 class FlightController:
-    """Walks through decoded frames and says when the motor command changes.
+    """Derives arming and motor command from decoded frames.
 
     Attributes
     ----------
@@ -85,7 +82,7 @@ class FlightController:
         self._needed = max(self._throttle, -1 if self._arm is None else self._arm) + 1
         self._transitions = TRANSITIONS if self._arm is not None else WITHOUT_SWITCH
         self._low_us, self._span_us = profile.receiver.low_us, profile.receiver.high_us - profile.receiver.low_us
-        self._good_us: int | None = None  # when the last good frame was complete
+        self._good_us: int | None = None  # completion of the last valid frame
         self.arming = Arming.LOCKED
         self.command = 0
         self.changes: list[tuple[int, int, int]] = []  # (instant, command, arming)
@@ -102,19 +99,19 @@ class FlightController:
             self._note(at_us, self._transitions[self.arming, Seen.LOST], 0)
 
     def see(self, decoded: Decoded, now_us: int) -> None:
-        """Take more decoded frames, then judge silence at `now_us`."""
-        done_us, says, command = self._judge(decoded)
+        """Process more decoded frames, then check the signal timeout at `now_us`."""
+        done_us, seen, command = self._judge(decoded)
         transitions, timeout_us = self._transitions, self._settings.signal_timeout_us
-        for at_us, said, wanted in zip(done_us, says, command, strict=True):
+        for at_us, content, wanted in zip(done_us, seen, command, strict=True):
             if self._good_us is not None and at_us - self._good_us > timeout_us:
                 self._judge_silence(at_us)
             self._good_us = at_us
-            arming = transitions[self.arming, said]
+            arming = transitions[self.arming, content]
             self._note(at_us, arming, wanted if arming is Arming.ARMED else 0)
         self._judge_silence(now_us)
 
     def _judge(self, decoded: Decoded) -> tuple[list[int], list[Seen], list[int]]:
-        """Say of each good frame when it was complete, what it says, and the command it asks for."""
+        """Return completion, content and requested command of each valid frame."""
         settings = self._settings
         widths, first = decoded.widths_us, np.cumsum(decoded.count) - decoded.count
         long_enough = decoded.count >= self._needed
@@ -131,8 +128,8 @@ class FlightController:
         is_on = (
             np.ones(len(first), np.bool_) if self._arm is None else widths[first + self._arm] >= settings.switch_on_us
         )
-        says = np.where(is_lost, int(Seen.LOST), 2 * is_on + is_up)
-        asked = np.clip((throttle_us - self._low_us) * FULL_COMMAND // self._span_us, 0, FULL_COMMAND)
-        command = np.where(is_up & ~is_lost, asked, 0)
+        seen = np.where(is_lost, int(Seen.LOST), 2 * is_on + is_up)
+        requested = np.clip((throttle_us - self._low_us) * FULL_COMMAND // self._span_us, 0, FULL_COMMAND)
+        command = np.where(is_up & ~is_lost, requested, 0)
         done_us = decoded.done_us[long_enough]
-        return done_us[good].tolist(), [_SEEN[number] for number in says[good].tolist()], command[good].tolist()
+        return done_us[good].tolist(), [_SEEN[number] for number in seen[good].tolist()], command[good].tolist()

@@ -1,19 +1,21 @@
-"""Frames of pulse widths: as a receiver put them out, and as somebody decoded them. No encoding is known here."""
+"""Frames of pulse widths: as a receiver output them, and as decoded from edges. Independent of the encoding."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Ints = NDArray[np.int64]
+Piece = TypeVar("Piece")
 NEVER = np.iinfo(np.int64).max
 
 
 @dataclass(slots=True)
 class Frames:
-    """Frames that a receiver put out.
+    """Frames that a receiver output.
 
     Attributes
     ----------
@@ -24,7 +26,7 @@ class Frames:
     widths_us : (total,) ndarray of int64
         All widths, frame after frame.
     until_us : (n,) ndarray of int64
-        When the output fell silent in the middle of the frame; `NEVER` for a whole one.
+        When the output stopped during the frame; `NEVER` for a complete one.
     """
 
     start_us: Ints
@@ -39,12 +41,12 @@ class Frames:
 
 @dataclass(slots=True)
 class Decoded:
-    """Frames that somebody saw in the edges.
+    """Frames decoded from edges.
 
     Attributes
     ----------
     start_us, done_us : (n,) ndarray of int64
-        First leading edge, and when the gap after the last made the frame complete.
+        First leading edge, and when the sync gap completed the frame.
     count : (n,) ndarray of int64
     widths_us : (total,) ndarray of int64
     """
@@ -81,11 +83,10 @@ def _table(count: Ints, widths_us: Ints, channels: int) -> Ints:
 def joined(pieces: list[Decoded]) -> Decoded:
     """Return the frames of several pieces as one."""
     none = np.zeros(0, np.int64)
-    if not pieces:
-        return Decoded(none, none, none, none)
-    return Decoded(
-        np.concatenate([piece.start_us for piece in pieces]),
-        np.concatenate([piece.done_us for piece in pieces]),
-        np.concatenate([piece.count for piece in pieces]),
-        np.concatenate([piece.widths_us for piece in pieces]),
-    )
+    return concatenated(Decoded(none, none, none, none), pieces)
+
+
+def concatenated(empty: Piece, pieces: list[Piece]) -> Piece:
+    """Return a dataclass of columns with the rows of all pieces; `empty` gives class and dtypes."""
+    names = [field.name for field in fields(empty)]  # type: ignore[arg-type]
+    return type(empty)(*(np.concatenate([getattr(piece, name) for piece in (empty, *pieces)]) for name in names))

@@ -1,7 +1,6 @@
-"""The handset: sticks to readings to codes to payloads, and the instants at which packets leave.
+"""The handset: stick positions, ADC readings, codes, payloads and packet times.
 
-Nothing here depends on what becomes of a packet, so all of it is computed ahead, a tile of slots at a time, as
-plain functions of the slot's index and instant.
+All of it is independent of packet losses and is calculated ahead, a tile of slots at a time.
 """
 
 from __future__ import annotations
@@ -20,7 +19,7 @@ from lostlink_sims.streams import BLOCK, Purpose, Streams
 Ints = NDArray[np.int64]
 
 TILE = 16 * BLOCK
-"""Most slots computed at once."""
+"""Maximum number of slots calculated at once."""
 
 
 @dataclass(slots=True)
@@ -46,43 +45,31 @@ def _ppm(share: float) -> int:
 
 
 class Programme:
-    """Where every stick stands at every instant: piecewise linear, in whole millionths.
-
-    Sticks begin centred, switches and the throttle low.
-    """
+    """Stick positions over time: piecewise linear, from centred sticks, low switches and a low throttle."""
 
     def __init__(self, channels: Sequence[Channel], throttle: str, moves: Sequence[Move]) -> None:
         self._lines: list[tuple[Ints, Ints]] = []
         for channel in channels:
             rests_low = channel.kind != "stick" or channel.name == throttle
-            times, places = [0], [0 if rests_low else FULL_TRAVEL // 2]
+            times, positions = [0], [0 if rests_low else FULL_TRAVEL // 2]
             for move in sorted((m for m in moves if m.channel == channel.name), key=lambda m: m.at_us):
-                here = self._value(times, places, move.at_us)
+                line = np.array(times, np.int64), np.array(positions, np.int64)
+                start = int(self._along(line, np.array([move.at_us]))[0])
                 while times[-1] > move.at_us:  # a new movement ends one that is under way
                     times.pop()
-                    places.pop()
+                    positions.pop()
                 times += [move.at_us, move.at_us + move.ramp_us]
-                places += [here, _ppm(move.position)]
-            self._lines.append((np.array(times, np.int64), np.array(places, np.int64)))
-
-    @staticmethod
-    def _value(times: list[int], places: list[int], at_us: int) -> int:
-        """Return where a line stands at an instant, looked for from its end."""
-        left = len(times) - 1
-        while times[left] > at_us:
-            left -= 1
-        right = min(left + 1, len(times) - 1)
-        span = max(times[right] - times[left], 1)
-        return places[left] + (places[right] - places[left]) * (at_us - times[left]) // span
+                positions += [start, _ppm(move.position)]
+            self._lines.append((np.array(times, np.int64), np.array(positions, np.int64)))
 
     @staticmethod
     def _along(line: tuple[Ints, Ints], at_us: Ints) -> Ints:
-        times, places = line
+        times, positions = line
         after = np.searchsorted(times, at_us, side="right")
         left = after - 1
         right = np.minimum(after, len(times) - 1)
         span = np.maximum(times[right] - times[left], 1)
-        along: Ints = places[left] + (places[right] - places[left]) * (at_us - times[left]) // span
+        along: Ints = positions[left] + (positions[right] - positions[left]) * (at_us - times[left]) // span
         return along
 
     def positions(self, at_us: Ints) -> Ints:
@@ -94,10 +81,8 @@ class Programme:
 
 
 def wiper(channel: Channel, position: Ints) -> Ints:
-    """Return where the potentiometer's wiper stands: straight from low stop to centre to high stop."""
-    low, middle, high = (
-        _ppm(channel.travel_low), _ppm(0.5 + channel.centre_error), _ppm(channel.travel_high),
-    )  # fmt: skip
+    """Return the potentiometer's wiper position, linear from low stop to centre and from centre to high stop."""
+    low, middle, high = _ppm(channel.travel_low), _ppm(0.5 + channel.centre_error), _ppm(channel.travel_high)
     half = FULL_TRAVEL // 2
     below = low + (middle - low) * position // half
     above = middle + (high - middle) * (position - half) // half
@@ -111,14 +96,14 @@ def _switch_code(channel: Channel, position: Ints) -> Ints:
 
 
 def codes(profile: Profile, position: Ints, readings: Ints | None = None) -> Ints:
-    """Return the 8-bit codes for stick positions, by the profile's own rules and without faults or noise.
+    """Return the 8-bit codes for stick positions by the profile's rules, without faults or noise.
 
     Parameters
     ----------
     position : (n, channels) ndarray of int64
         Millionths of the travel.
     readings : (n, channels) ndarray of int64, optional
-        ADC readings to use in place of those that follow from `position`.
+        ADC readings to use instead of those for `position`.
     """
     rule = ADC_RULES[profile.handset.mapping]
     table = np.empty(position.shape, np.int64)
@@ -146,7 +131,7 @@ class Handset:
         self._last_row: NDArray[np.uint8] | None = None
 
     def on_times(self) -> list[tuple[int, int]]:
-        """Return the spans in which the handset is switched on, booting included."""
+        """Return the time spans in which the handset is on, boot time included."""
         start, end = self._scenario.handset_on_us, self._scenario.duration_us
         spans = []
         offs = [fault for fault in self._scenario.faults if isinstance(fault, HandsetOff)]
@@ -219,14 +204,14 @@ class Handset:
 
 
 def layout(profile: Profile, code: Ints, counter: Ints, link_id: int | None = None) -> NDArray[np.uint8]:
-    """Return payload rows: a byte a channel, then link id, packet counter and check byte where the profile has them.
+    """Return payload rows: one byte per channel, then link id, packet counter and check byte if configured.
 
     Parameters
     ----------
     code : (n, channels) ndarray of int64
     counter : (n,) ndarray of int64
     link_id : int, optional
-        In place of the profile's own.
+        Replaces the profile's.
     """
     columns = [code.astype(np.uint8)]
     own_id = profile.handset.link_id

@@ -1,4 +1,4 @@
-"""Packets under way: ours, acknowledged and repeated, and a neighbour's."""
+"""Packets in the event loop: our own, with acknowledgements and retries, and a neighbour's."""
 
 from __future__ import annotations
 
@@ -23,16 +23,10 @@ _FOREIGN_ID_TURN = 0x5A
 
 
 class OwnPackets:
-    """Our packets on their way: leave, arrive, are acknowledged, are sent again."""
+    """Sends, delivers, acknowledges and repeats our packets."""
 
     def __init__(
-        self,
-        env: World,
-        profile: Profile,
-        air: Air,
-        board: BoardPort,
-        recorder: Recorder,
-        tiles: Iterator[Flights],
+        self, env: World, profile: Profile, air: Air, board: BoardPort, recorder: Recorder, tiles: Iterator[Flights]
     ) -> None:
         self._env, self._air, self._board, self._recorder, self._tiles = env, air, board, recorder, tiles
         self._settings = profile.radio
@@ -42,10 +36,10 @@ class OwnPackets:
         self._next: Flights | None = None
         self._left: list[int] = []
         self._n = self._i = 0  # packets in the tile; the next to leave
-        self._sent = 0  # the packet that is under way
+        self._sent = 0  # the packet in flight
         self._attempt = 0
-        self._taken = False  # whether the receiver has it already
-        self._came = 0  # arrivals not yet counted
+        self._taken = False  # whether it was delivered
+        self._came = 0  # arrivals not counted yet
         self._acknowledges = profile.radio.acknowledge
         self._send, self._arrive = self._hot_path()
         self._brown_out_us: int | None = None
@@ -58,8 +52,8 @@ class OwnPackets:
             self._send.at(int(self._next.slots.left_us[0]))
 
     def _load(self) -> None:
-        """Turn to the next tile, as lists: reading numbers one by one from arrays is slow."""
-        self._hand_over()
+        """Load the next tile as lists: reading single numbers from arrays is slow."""
+        self.close()
         tile = self._tile = self._next
         assert tile is not None
         slots = tile.slots
@@ -68,7 +62,7 @@ class OwnPackets:
         self._arrives: list[int] = tile.arrives_us.tolist()
         self._flight = (tile.arrives_us - slots.left_us).tolist()
         data, size = slots.payload.tobytes(), self._size
-        self._rows = [data[place : place + size] for place in range(0, len(data), size)]
+        self._rows = [data[start : start + size] for start in range(0, len(data), size)]
         self._n, self._i = len(self._left), 0
         self._arrived = [NOT_YET] * self._n
         self._attempts = [1] * self._n
@@ -76,19 +70,16 @@ class OwnPackets:
         after_us = NOT_YET if self._next is None else int(self._next.slots.left_us[0])
         self._next_left = [*self._left[1:], after_us]
 
-    def _hand_over(self) -> None:
+    def close(self) -> None:
+        """Record the packets of the tile that have left."""
         if self._tile is not None:
             n = self._i
             self.events += n + self._came
             self._came = 0
             self._recorder.packets(self._tile, self._arrived[:n], self._fate[:n], self._attempts[:n])
 
-    def close(self) -> None:
-        """Hand over what has left so far."""
-        self._hand_over()
-
     def _hot_path(self) -> tuple[Tick, Tick]:
-        """Return the ticks of packets that leave and arrive, with what is fixed bound as locals."""
+        """Return the ticks for sending and arrival, with constants bound as locals for speed."""
         board, acknowledges = self._board, self._acknowledges
         push, number = self._env.push, self._env.number
 
@@ -126,13 +117,13 @@ class OwnPackets:
         self._fate[i] = RECEIVER_BUSY if self._board.is_up else RECEIVER_OFF
 
     def _on_special_arrival(self, i: int) -> None:
-        """Take a packet that is damaged, or one that is answered and perhaps repeated."""
+        """Deliver a damaged or acknowledged packet."""
         now_us = self._env.now
         if self._fate[i] == RECEIVED_DAMAGED:
             assert self._tile is not None
             slot = self._tile.slots.first + i
             self._board.take(now_us, self._air.damaged(self._rows[i], slot, self._attempt))
-        elif not self._taken:  # the radio itself forgets a repeated packet
+        elif not self._taken:  # the radio drops a repeated packet
             if self._board.take(now_us, self._rows[i]):
                 self._arrived[i], self._taken = now_us, True
             else:
@@ -143,7 +134,7 @@ class OwnPackets:
     # --- acknowledgements -----------------------------------------------------------------------------------
 
     def brown_out_next(self, down_us: int) -> None:
-        """Let the receiver's supply break down when it next sends an acknowledgement."""
+        """Break the receiver's supply down at its next acknowledgement."""
         self._brown_out_us = down_us
 
     def _acknowledge(self, i: int) -> None:
@@ -178,14 +169,14 @@ class OwnPackets:
     # --- for the neighbour ----------------------------------------------------------------------------------
 
     def on_air(self, from_us: int, until_us: int) -> bool:
-        """Return whether one of our packets was on the air in that time, as far as packets have left."""
+        """Return whether one of our packets sent so far was on the air in a time span."""
         first_us = from_us - self._settings.settle_us - self._air.air_us
-        place = bisect_right(self._left, first_us, 0, self._i)
-        return place < self._i and self._left[place] < until_us - self._settings.settle_us
+        index = bisect_right(self._left, first_us, 0, self._i)
+        return index < self._i and self._left[index] < until_us - self._settings.settle_us
 
 
 class ForeignPackets:
-    """A foreign handset on our address. Its packets suffer nothing but collisions with ours."""
+    """A foreign handset on our address. Its packets are lost only by collision with ours."""
 
     def __init__(
         self,

@@ -1,8 +1,8 @@
-"""The pulse train: frames to edges, edges to frames. No clock, no port, no random numbers.
+"""The pulse train: frames to edges, edges to frames.
 
 A frame of n channels has n + 1 separator pulses. A channel's width is the time from the leading edge of its
 separator to the leading edge of the next, separator included (common practice; there is no formal standard).
-Positive polarity: the line rests low, separators are high.
+Positive polarity: the line idles low, separators are high.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink_sims.frames import Decoded, Frames, Ints
+from lostlink_sims.frames import Decoded, Frames, Ints, joined
 
 
 def leading_edges(frames: Frames) -> Ints:
@@ -20,7 +20,7 @@ def leading_edges(frames: Frames) -> Ints:
 
 
 def _leads(frames: Frames) -> tuple[Ints, Ints]:
-    """Return leading edges, and for each the instant at which the output falls silent."""
+    """Return leading edges, and for each the instant at which the output stops."""
     n, total = len(frames.start_us), len(frames.widths_us)
     if not n:
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
@@ -51,7 +51,7 @@ def edges(frames: Frames, separator_us: int | Ints, polarity: str) -> tuple[Ints
     at_us : (m,) ndarray of int64
         Ascending.
     level : (m,) ndarray of uint8
-        Level from that instant on. Before the first edge the line rests.
+        Level from that instant on. The line idles before the first edge.
     """
     leads, until_us = _leads(frames)
     times = np.empty(2 * len(leads), np.int64)
@@ -65,10 +65,10 @@ def edges(frames: Frames, separator_us: int | Ints, polarity: str) -> tuple[Ints
 
 
 class PulseDecoder:
-    """Finds frames in leading edges: feed edges in pieces of any size, get the frames that they complete.
+    """Decodes frames from leading edges fed in pieces of any size.
 
-    A gap of at least `least_sync_us` ends a frame. What comes before the first gap is half a frame at most and
-    is dropped, unless `from_rest` says that the line was watched from its rest on.
+    A gap of at least `least_sync_us` ends a frame. Edges before the first gap are dropped, unless `from_rest`
+    is set: the edges then start with the line idle.
     """
 
     def __init__(self, least_sync_us: int, *, from_rest: bool = False) -> None:
@@ -77,37 +77,32 @@ class PulseDecoder:
         self._in_step = from_rest
 
     def feed(self, leads_us: Ints) -> Decoded:
-        """Take more leading edges, ascending and later than those before."""
+        """Add later leading edges, ascending; return the frames that they complete."""
         leads = np.concatenate([self._tail, leads_us])
         gaps = np.diff(leads)
         ends = np.flatnonzero(gaps >= self._least_sync_us)
         if not len(ends):
             self._tail = leads
-            return self._frames(np.zeros(0, np.int64), leads, gaps)
+            return joined([])
         self._tail = leads[ends[-1] + 1 :]
         starts = np.concatenate([[0], ends[:-1] + 1])
         if not self._in_step:
             starts, ends = starts[1:], ends[1:]
             self._in_step = True
-        return self._frames(np.stack([starts, ends]), leads, gaps)
+        return self._frames(starts, ends, leads, gaps)
 
     def flush(self, now_us: int) -> Decoded:
-        """Say that no edge has come until `now_us`; complete the frame that this completes."""
+        """Return the frame that is complete when no edge comes until `now_us`."""
         leads = self._tail
-        whole = len(leads) > 0 and now_us - int(leads[-1]) >= self._least_sync_us
-        if not whole:
-            return self._frames(np.zeros(0, np.int64), leads, np.diff(leads))
+        if not len(leads) or now_us - int(leads[-1]) < self._least_sync_us:
+            return joined([])
         self._tail = np.zeros(0, np.int64)
         if not self._in_step:
             self._in_step = True
-            return self._frames(np.zeros(0, np.int64), leads, np.diff(leads))
-        return self._frames(np.array([[0], [len(leads) - 1]]), leads, np.diff(leads))
+            return joined([])
+        return self._frames(np.array([0]), np.array([len(leads) - 1]), leads, np.diff(leads))
 
-    def _frames(self, bounds: Ints, leads: Ints, gaps: Ints) -> Decoded:
-        if not bounds.size:
-            none = np.zeros(0, np.int64)
-            return Decoded(none, none, none, none)
-        starts, ends = bounds
+    def _frames(self, starts: Ints, ends: Ints, leads: Ints, gaps: Ints) -> Decoded:
         inside = np.zeros(len(gaps) + 1, np.int64)
         np.add.at(inside, starts, 1)
         np.add.at(inside, ends, -1)

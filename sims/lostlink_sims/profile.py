@@ -263,7 +263,7 @@ class Profile(Checked):
     Attributes
     ----------
     name : str
-        What the owner calls the link.
+        Name of the link.
     channels : tuple of Channel
         In the order of payload and PPM frame.
     """
@@ -308,8 +308,14 @@ class Profile(Checked):
         return len(self.channels) + extras
 
     @property
+    def row_gap_us(self) -> int:
+        """Longest time between two good packets that count as consecutive."""
+        gap_us = self.handset.packet_interval_us * 3 // 2 + self.handset.jitter_us + self.radio.latency_jitter_us
+        return gap_us + self.radio.acknowledge * self.radio.retries * self.radio.retry_delay_us
+
+    @property
     def cut_delay_us(self) -> int:
-        """Silence after which the receiver is meant to put out its failsafe values."""
+        """Specified silence after which the receiver outputs its failsafe values."""
         return self.receiver.timeout_us + self.receiver.hold_us
 
 

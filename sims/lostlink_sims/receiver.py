@@ -93,8 +93,7 @@ TRANSITIONS: Final[Mapping[tuple[State, Event], State]] = {
 class ReferenceReceiver:
     """The reference receiver: checks packets, times out, holds if configured, and recovers after several good packets.
 
-    Its silence check lies in the pulse routine too, because that one runs from a timer interrupt and goes on
-    when the main loop hangs.
+    The pulse routine checks the silence too: it runs from a timer interrupt, also while the main loop hangs.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -113,10 +112,7 @@ class ReferenceReceiver:
         self._cut_us = profile.cut_delay_us
         self._row = settings.recovery_packets
         self._least_us = settings.recovery_us
-        self._gap_us = profile.handset.packet_interval_us * 3 // 2 + profile.handset.jitter_us
-        self._gap_us += profile.radio.latency_jitter_us + profile.radio.acknowledge * (
-            profile.radio.retries * profile.radio.retry_delay_us
-        )
+        self._gap_us = profile.row_gap_us
         self._low_code = profile.throttle_index if settings.recover_on_low_throttle else None
         self._idle_us = profile.requirements.idle_below_us
         # Where the bytes after the channels lie, if the profile has them.
@@ -135,7 +131,7 @@ class ReferenceReceiver:
         self._failed_us = clock_us
 
     def packet(self, clock_us: int, payload: bytes) -> None:
-        """Refresh the timer for a packet that is whole, ours and new; forget any other."""
+        """Restart the timeout for an intact, own and new packet; ignore any other."""
         if len(payload) != self._length or (self._marked and not self._is_good(payload)):
             return
         if self._state is not _LINKED:
@@ -145,7 +141,7 @@ class ReferenceReceiver:
         self._heard_us = clock_us
 
     def _return(self, clock_us: int, payload: bytes) -> None:
-        """Count a good packet towards the way back."""
+        """Count a good packet towards recovery."""
         self._judge_silence(clock_us)
         in_a_row = self._good and (clock_us - self._heard_us) & MASK <= self._gap_us
         self._good = self._good + 1 if in_a_row else 1
@@ -184,7 +180,7 @@ class ReferenceReceiver:
             self._codes = None
 
     def poll(self, clock_us: int) -> int | None:
-        """Judge the silence; ask for the next turn at the deadline that it runs into."""
+        """Check the silence; return its next deadline."""
         if self._state is _LINKED:
             if (clock_us - self._heard_us) & MASK < self._timeout_us:
                 return (self._heard_us + self._timeout_us) & MASK
@@ -194,7 +190,7 @@ class ReferenceReceiver:
         return (self._heard_us + self._cut_us) & MASK if self._state is State.HOLDING else None
 
     def pulses(self, clock_us: int) -> Sequence[int] | None:
-        """Return the sticks' widths, or the failsafe values; never later than the silence allows."""
+        """Return stick widths or failsafe values, after checking the silence."""
         self._judge_silence(clock_us)
         codes = self._codes
         if codes is None:

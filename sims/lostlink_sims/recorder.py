@@ -1,7 +1,6 @@
-"""Takes what happens in a run, piece by piece; keeps it, or only counts it.
+"""Records a run piece by piece, or only counts.
 
-Frames gather until there are enough of them, then the flight controller looks at their edges. Without keeping,
-a piece is forgotten when it has been counted: memory does not grow with the duration.
+The flight controller decodes frames in batches. In counting mode memory does not grow with the duration.
 """
 
 from __future__ import annotations
@@ -14,8 +13,8 @@ import numpy as np
 
 from lostlink_sims.fates import Flights
 from lostlink_sims.flight import FlightController
-from lostlink_sims.frames import NEVER, Decoded, Frames, joined
-from lostlink_sims.outputs import decoder_of, encoding_of
+from lostlink_sims.frames import NEVER, Decoded, Frames, concatenated, joined
+from lostlink_sims.ppm import PulseDecoder, leading_edges
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import Scenario
 from lostlink_sims.trace import NOT_YET, HowSeen, Note, NoteKind, Packets, Steps, Summary, Trace
@@ -26,17 +25,16 @@ LONGEST_WIDTH_US: Final = 0xFFFF
 
 
 def register(width_us: int, separator_us: int) -> int:
-    """Return what a 16-bit compare register makes of a width; a slot is never shorter than its separator."""
+    """Return the width after truncation to 16 bits, at least one µs more than the separator."""
     return max(separator_us + 1, width_us & LONGEST_WIDTH_US)
 
 
 class Recorder:
-    """Takes what happens, in pieces; keeps it, or only counts."""
+    """Records packets, frames, flags and notes; with `keep` False only counts them."""
 
     def __init__(self, profile: Profile, *, keep: bool) -> None:
         self._keep = keep
-        self._leading_edges = encoding_of(profile).leading_edges
-        self._decoder = decoder_of(profile, from_rest=True)
+        self._decoder = PulseDecoder(profile.flight_controller.least_sync_us, from_rest=True)
         self._flight = FlightController(profile)
         self.summary = Summary()
         self._packets: list[Packets] = []
@@ -61,7 +59,7 @@ class Recorder:
     # --- packets --------------------------------------------------------------------------------------------
 
     def packets(self, flights: Flights, arrived: list[int], fate: list[int], attempts: list[int]) -> None:
-        """Take a tile of packets of which all is known."""
+        """Record a tile of packets with their results."""
         fates = np.array(fate, np.uint8)
         arrivals = np.array(arrived, np.int64)
         self.summary.packets += len(fate)
@@ -78,7 +76,7 @@ class Recorder:
     # --- frames ---------------------------------------------------------------------------------------------
 
     def frame(self, start_us: int, widths: Sequence[int], separator_us: int) -> int:
-        """Take a whole frame; return the sum of its widths."""
+        """Record a whole frame; return the sum of its widths."""
         if widths is not self._last or type(widths) is not tuple:  # a tuple cannot have changed since
             self._last = widths
             if min(widths) <= separator_us or max(widths) > LONGEST_WIDTH_US:
@@ -94,13 +92,13 @@ class Recorder:
         return self._total_us
 
     def begin_frame(self, start_us: int) -> None:
-        """Open a frame whose widths come one by one."""
+        """Open a frame whose widths are recorded one by one."""
         self._start.append(start_us)
         self._count.append(0)
         self._until.append(NEVER)
 
     def frame_width(self, width_us: int) -> None:
-        """Take the next width of the open frame."""
+        """Record the next width of the open frame."""
         self._widths.append(width_us)
         self._count[-1] += 1
 
@@ -110,12 +108,12 @@ class Recorder:
             self._digest(self._start[-1])
 
     def silence(self, now_us: int) -> None:
-        """Let the output fall silent, perhaps in the middle of a frame."""
+        """Record that the output stops, possibly during a frame."""
         if self._until and self._until[-1] == NEVER:
             self._until[-1] = now_us
 
     def _digest(self, now_us: int, *, last: bool = False) -> None:
-        """Let the flight controller look at the frames so far; the newest stays, it may yet be cut short."""
+        """Decode all frames but the newest, which may still be cut short; with `last` that one too."""
         n = len(self._start) if last else len(self._start) - 1
         if n > 0:
             cut = sum(self._count[:n])
@@ -129,7 +127,7 @@ class Recorder:
             if self._keep:
                 self._frames.append(frames)
             # Silence is judged only as far as the edges are known: up to the newest complete frame.
-            self._look(self._decoder.feed(self._leading_edges(frames)), 0)
+            self._look(self._decoder.feed(leading_edges(frames)), 0)
         if last:
             self._look(self._decoder.flush(now_us), now_us)
 
@@ -144,10 +142,10 @@ class Recorder:
         if self._keep:
             self._seen.append(seen)
 
-    # --- the receiver's own word ----------------------------------------------------------------------------
+    # --- the receiver's flag --------------------------------------------------------------------------------
 
     def failsafe(self, now_us: int, is_on: bool) -> None:
-        """Take a change of the receiver's flag."""
+        """Record a change of the receiver's failsafe flag."""
         if self._failsafe_since_us is not None:
             self.summary.failsafe_us += now_us - self._failsafe_since_us
         elif is_on and self._flags_seen:
@@ -167,10 +165,10 @@ class Recorder:
         if self._keep:
             self.foreign.append(now_us)
 
-    # --- the end --------------------------------------------------------------------------------------------
+    # --- results --------------------------------------------------------------------------------------------
 
     def close(self, now_us: int, fates: list[str], events: int) -> None:
-        """Bring everything to its end."""
+        """Complete the record."""
         self._digest(now_us, last=True)
         if self._failsafe_since_us is not None:
             self.summary.failsafe_us += now_us - self._failsafe_since_us
@@ -178,18 +176,20 @@ class Recorder:
         self.summary.events = events
 
     def trace(self, profile: Profile, scenario: Scenario, fates: list[str], crash: str | None) -> Trace:
-        """Return what was kept."""
+        """Return the recorded trace."""
         motor = np.array(self._motor, np.int64).reshape(-1, 3)
         failsafe = np.array(self._failsafe, np.int64).reshape(-1, 2)
+        none, few = np.zeros(0, np.int64), np.zeros(0, np.uint8)
+        payloads = np.zeros((0, profile.payload_bytes), np.uint8)
         return Trace(
             profile=profile,
             scenario=scenario,
             how_seen=HowSeen.SIMULATED,
             uncertainty_us=0,
-            packets=_joined_packets(self._packets, profile.payload_bytes),
+            packets=concatenated(Packets(none, none, few, few, payloads), self._packets),
             fates=tuple(fates),
             foreign_us=np.array(self.foreign, np.int64),
-            frames=_joined_frames(self._frames),
+            frames=concatenated(Frames(none, none, none, none), self._frames),
             seen=joined(self._seen),
             failsafe=Steps(failsafe[:, 0], failsafe[:, 1]),
             motor=Steps(motor[:, 0], motor[:, 1]),
@@ -198,28 +198,3 @@ class Recorder:
             summary=self.summary,
             crash=crash,
         )
-
-
-def _joined_packets(pieces: list[Packets], payload_bytes: int) -> Packets:
-    if not pieces:
-        none = np.zeros(0, np.int64)
-        few = np.zeros(0, np.uint8)
-        return Packets(none, none, few, few, np.zeros((0, payload_bytes), np.uint8))
-    return Packets(
-        *(
-            np.concatenate([getattr(piece, name) for piece in pieces])
-            for name in ("left_us", "arrived_us", "fate", "attempts", "payload")
-        )
-    )
-
-
-def _joined_frames(pieces: list[Frames]) -> Frames:
-    none = np.zeros(0, np.int64)
-    if not pieces:
-        return Frames(none, none, none, none)
-    return Frames(
-        *(
-            np.concatenate([getattr(piece, name) for piece in pieces])
-            for name in ("start_us", "count", "widths_us", "until_us")
-        )
-    )

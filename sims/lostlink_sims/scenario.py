@@ -1,9 +1,6 @@
-"""What happens: a seed, a duration, what the pilot does, and what goes wrong when. Pure data.
+"""Scenarios as pure data: seed, duration, stick movements and faults. Instants are microseconds from the start.
 
-A scenario can be printed, saved, replayed, shrunk, and run on any rig. Instants are microseconds from its start.
-
-Each fault is one small frozen class; `FAULTS` gathers them by the name they carry in a file. Those that last
-have ``for_us``; None means to the end of the scenario.
+`FAULTS` maps the names used in files to the classes. Lasting faults have ``for_us``; None is to the end.
 """
 
 from __future__ import annotations
@@ -14,7 +11,7 @@ from typing import ClassVar, Final
 from lostlink_sims._settings import Checked, setting
 
 LONGEST_US: Final = 86_400_000_000
-"""No scenario is longer than a day."""
+"""Maximum duration: one day."""
 
 
 def _at() -> int:
@@ -206,8 +203,7 @@ FAULTS: Final[dict[str, type[Fault]]] = {kind.name: kind for kind in AnyFault.__
 class Scenario(Checked):
     """One run, from power-on to its end.
 
-    A phase that is None is drawn from (seed, trial), so that runs meet the packet and the frame clock at every
-    phase: with ideal clocks a phase is frozen for the whole run.
+    A phase of None is random, from (seed, trial): with ideal clocks it is constant during a run.
     """
 
     name: str = setting("scenario", "What it is called in reports.", "text")
@@ -220,19 +216,13 @@ class Scenario(Checked):
         0, "Value of the receiver's 32-bit counter at power-on.", "duration", least=0, most=2**32 - 1
     )
     packet_phase_us: int | None = setting(
-        None,
-        "Delay of the first packet after the handset has booted; left out, drawn.",
-        "duration",
-        least=0,
-        most=LONGEST_US,
-    )
+        None, "Delay of the first packet after the handset has booted; left out, drawn.", "duration",
+        least=0, most=LONGEST_US,
+    )  # fmt: skip
     frame_phase_us: int | None = setting(
-        None,
-        "Delay of the first frame after the receiver has booted; left out, drawn.",
-        "duration",
-        least=0,
-        most=LONGEST_US,
-    )
+        None, "Delay of the first frame after the receiver has booted; left out, drawn.", "duration",
+        least=0, most=LONGEST_US,
+    )  # fmt: skip
     ambient: bool = setting(
         True, "Whether the profile's ordinary losses and the noise of its sticks are at work.", "flag"
     )

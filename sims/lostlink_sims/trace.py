@@ -1,8 +1,6 @@
 """What happened: columns of numpy arrays in integer microseconds, the same from every rig.
 
-A `Trace` holds what was recorded; what follows from it (edges, widths as a table) is made when asked for. The
-recorder takes finished pieces and either keeps them or only counts, so that a run of which nothing but the
-summary is wanted needs the same memory however long it is.
+A `Trace` holds what was recorded; edges and the table of widths are derived on access.
 """
 
 from __future__ import annotations
@@ -15,8 +13,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from lostlink_sims import ppm
 from lostlink_sims.frames import Decoded, Frames
-from lostlink_sims.outputs import encoding_of
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import Scenario
 
@@ -61,13 +59,12 @@ class Packets:
     Attributes
     ----------
     left_us, arrived_us : (n,) ndarray of int64
-        When it was handed to the radio, and when a whole copy first was in the receiver's hands (`NOT_YET`).
+        When it was handed to the radio, and when the first intact copy was delivered (`NOT_YET`: never).
     fate : (n,) ndarray of uint8
         Index into `Trace.fates`.
     attempts : (n,) ndarray of uint8
-        How often it was sent.
+        Number of times it was sent.
     payload : (n, bytes) ndarray of uint8
-        As it left.
     """
 
     left_us: Ints
@@ -78,14 +75,14 @@ class Packets:
 
     @property
     def lost(self) -> NDArray[np.bool_]:
-        """Where no whole copy reached the receiver."""
+        """Where no intact copy reached the receiver."""
         lost: NDArray[np.bool_] = self.arrived_us == NOT_YET
         return lost
 
 
 @dataclass(slots=True)
 class Steps:
-    """A quantity that changes now and then: from each instant on, a value.
+    """A step function: from each instant on, a value.
 
     Attributes
     ----------
@@ -97,25 +94,25 @@ class Steps:
     value: Ints
 
     def at(self, instant_us: int, before: int = 0) -> int:
-        """Return the value at an instant, `before` when it lies before the first change."""
+        """Return the value at an instant, `before` when it precedes the first change."""
         changes = int(np.searchsorted(self.at_us, instant_us, side="right"))
         return int(self.value[changes - 1]) if changes else before
 
 
 @dataclass(slots=True, kw_only=True)
 class Summary:
-    """What a run amounts to, kept in constant memory.
+    """Totals of a run, kept in constant memory.
 
     Attributes
     ----------
     packets, received, frames : int
     by_fate : dict of str to int
     failsafe_entries : int
-        How often the receiver's own flag rose, the state at power-on not counted.
+        Number of failsafe entries by the receiver's flag, power-on excluded.
     failsafe_us : int
-        For how long it was up.
+        Total time in failsafe.
     motor_starts : int
-        How often the motor command left rest.
+        Number of motor starts.
     events : int
         Events that were scheduled.
     """
@@ -139,19 +136,19 @@ class Trace:
     profile, scenario : Profile, Scenario
     how_seen : HowSeen
     uncertainty_us : int
-        Half-width of what is not known about each instant on the scenario's time line.
+        Uncertainty (±) of each instant on the scenario's time line.
     span_uncertainty_us : int
         The same for the time between two instants of the receiver's own clock: a width, a period.
     separators_us : (n,) ndarray of int64 or None
         Length of the separators in each frame, where it was seen; None where it is the profile's.
     doubt : str
-        Why nothing can be judged by this run; empty when all went as planned.
+        Why the run is inconclusive; empty when it went as planned.
     packets : Packets
     fates : tuple of str
     foreign_us : (n,) ndarray of int64
-        When packets of a foreign handset were in the receiver's hands.
+        When packets of a foreign handset were delivered.
     frames : Frames
-        As they were put out.
+        As output.
     seen : Decoded
         As the flight controller decoded them from the edges.
     failsafe : Steps
@@ -162,7 +159,7 @@ class Trace:
         What else happened, in words.
     summary : Summary
     crash : str or None
-        What the receiver's program died of.
+        The exception that ended the receiver's program.
     """
 
     profile: Profile
@@ -191,10 +188,10 @@ class Trace:
 
     @cached_property
     def edges(self) -> tuple[Ints, NDArray[np.uint8]]:
-        """Instants and levels of all edges on the wire; of a frame that was still going out, those that came."""
+        """Instants and levels of all edges before the end of the scenario."""
         output = self.profile.output
         separators_us = output.separator_us if self.separators_us is None else self.separators_us
-        at_us, level = encoding_of(self.profile).edges(self.frames, separators_us, output.polarity)
+        at_us, level = ppm.edges(self.frames, separators_us, output.polarity)
         came = int(np.searchsorted(at_us, self.scenario.duration_us))
         return at_us[:came], level[:came]
 

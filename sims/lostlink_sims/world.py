@@ -1,9 +1,7 @@
-"""One run of one scenario in virtual time: handset, air, receiver board, flight controller.
+"""One run of one scenario in virtual time: handset, radio path, receiver board, flight controller.
 
-The environment's clock counts integer microseconds. What costs time is kept out of the event loop. Packets and
-their fates are computed a tile ahead (`handset`, `air`); pulse edges are never events but follow from the
-frames (`recorder`). A deadline that moves with every packet is one event that looks, when it comes, whether it
-is still meant (`board`). What remains is two events a packet (it leaves, it arrives) and one a frame.
+Packets and their fates are calculated a tile ahead (`handset`, `fates`), pulse edges after the frames (`recorder`), and
+a moving deadline is one event (`board`). The event loop handles two events per packet and one per frame.
 """
 
 from __future__ import annotations
@@ -33,7 +31,7 @@ from lostlink_sims.trace import NoteKind, Summary, Trace
 
 
 def simulate(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = ReferenceReceiver) -> Trace:
-    """Run a scenario and return all that happened.
+    """Run a scenario and return its trace.
 
     The same profile, scenario and receiver give the same trace, byte for byte, on any machine.
     """
@@ -59,7 +57,7 @@ B_co = TypeVar("B_co", bound=BoardPort, covariant=True)
 
 
 class Transmitter(Protocol):
-    """What the stage needs of a handset."""
+    """A source of packets, simulated or real."""
 
     def slots(self) -> Iterator[Slots]:
         """Yield all packets of the scenario, in order."""
@@ -67,24 +65,23 @@ class Transmitter(Protocol):
 
 
 class Stage(Generic[B_co]):
-    """A scenario set up and ready: whoever holds it lets time pass in `env`, in no time or in step with a clock.
+    """A scenario set up to run; the caller advances `env`, at full speed or in real time.
 
     Parameters
     ----------
     profile, scenario : Profile, Scenario
     build : callable
-        ``build(env, recorder, frame_phase_us)`` gives the receiver board.
+        ``build(env, recorder, frame_phase_us)`` returns the receiver board.
     keep : bool
-        Whether to keep what happens or only count it.
+        Whether to keep the trace or only the summary.
     handset : callable, optional
-        ``handset(profile, scenario, draws)`` gives the handset; the simulated one when left out.
+        ``handset(profile, scenario, draws)`` returns the handset. [default: the simulated one]
 
     Attributes
     ----------
     env : World
     recorder : Recorder
     board : BoardPort
-        What `build` gave.
     """
 
     def __init__(
@@ -112,12 +109,12 @@ class Stage(Generic[B_co]):
         self._link.start()
 
     def close(self) -> None:
-        """Bring everything to its end."""
+        """Complete the record."""
         self._link.close()
         self.recorder.close(self.env.now, self._air.fates, self._link.events + self.board.turns)
 
     def trace(self, crash: str | None = None) -> Trace:
-        """Return what was kept, after `close`."""
+        """Return the trace, after `close`."""
         return self.recorder.trace(self._profile, self._scenario, self._air.fates, crash)
 
 
@@ -141,7 +138,7 @@ def _run(
 def _script_faults(
     env: World, profile: Profile, scenario: Scenario, board: BoardPort, link: OwnPackets, recorder: Recorder
 ) -> None:
-    """Plan the faults that strike the receiver; those of handset and air are theirs."""
+    """Schedule the receiver's faults; `handset` and `fates` handle the others."""
     end_us = scenario.duration_us
     for fault in scenario.faults:
         recorder.note(fault.at_us, NoteKind.FAULT, fault.name)
@@ -165,5 +162,3 @@ def _script_faults(
                     once(env, fault.at_us, FAULT, lambda down_us=down_us: board.brown_out(down_us))  # type: ignore[misc]
             case ForeignHandset():
                 ForeignPackets(env, profile, fault, until_us, board, link, recorder).start()
-            case _:
-                pass

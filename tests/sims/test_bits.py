@@ -69,7 +69,7 @@ def test_carried(table: np.ndarray[tuple[int, int], np.dtype[np.bool_]], seed: i
 @settings(max_examples=40, deadline=None, derandomize=True)
 def test_places_firsts_window(table: np.ndarray[tuple[int, int], np.dtype[np.bool_]]) -> None:
     packed = bits.packed(table)
-    trial, slot = bits.places(packed)
+    trial, slot = bits.positions(packed)
     assert list(zip(trial.tolist(), slot.tolist(), strict=True)) == [tuple(pair) for pair in np.argwhere(table.T)]
     before = np.concatenate([np.zeros((1, TRIALS), np.bool_), table[:-1]])
     assert (bits.unpacked(bits.firsts(packed)) == (table & ~before)).all()

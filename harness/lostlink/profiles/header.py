@@ -14,11 +14,9 @@ def c_header(profile: Profile) -> str:
 
     Times are microseconds. Where a payload byte is absent its place is -1.
     """
-    handset, receiver, radio, output = profile.handset, profile.receiver, profile.radio, profile.output
+    handset, receiver, output = profile.handset, profile.receiver, profile.output
     count = len(profile.channels)
     has_id = handset.link_id is not None
-    row_gap_us = handset.packet_interval_us * 3 // 2 + handset.jitter_us + radio.latency_jitter_us
-    row_gap_us += radio.acknowledge * radio.retries * radio.retry_delay_us
     presets = ", ".join(str(channel.failsafe_us) for channel in profile.channels)
     facts: tuple[tuple[str, object, str], ...] = (
         ("CHANNELS", count, "in a packet"),
@@ -35,7 +33,7 @@ def c_header(profile: Profile) -> str:
         ("RECOVERY_PACKETS", f"{receiver.recovery_packets}u", "good packets in a row before the link counts as back"),
         ("RECOVERY_US", f"{receiver.recovery_us}u", "least time in failsafe"),
         ("RECOVER_LOW", int(receiver.recover_on_low_throttle), "1: only with the throttle low"),
-        ("ROW_GAP_US", f"{row_gap_us}u", "packets further apart are not in a row"),
+        ("ROW_GAP_US", f"{profile.row_gap_us}u", "packets further apart are not in a row"),
         ("IDLE_US", f"{profile.requirements.idle_below_us}u", "a throttle pulse up to this is idle"),
         ("LOW_US", f"{receiver.low_us}u", "for code 0"),
         ("HIGH_US", f"{receiver.high_us}u", "for code 255"),

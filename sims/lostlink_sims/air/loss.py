@@ -1,9 +1,8 @@
-"""What loses packets: small models that are composed. A packet arrives when no model loses it.
+"""Packet loss models. A packet arrives when no model loses it.
 
-A model is pure data with one method, `sampler`, that returns a function from a `Tile` (a stretch of packet
-slots with the instants they are on the air) to what befell each packet: 0 nothing, `LOST`, or `DAMAGED`. A
-sampler may keep state (a Gilbert-Elliott chain); tiles come to it in order. Everything random is a comparison
-of drawn integers with integer thresholds, so that another engine finds the same packets lost.
+A model is pure data with one method: `sampler` returns a function from a `Tile` to the fate of each packet, which is 0
+(received), `LOST` or `DAMAGED`. A sampler may keep state; tiles come in order. Random integers are compared with
+integer thresholds, so that the batch engine loses the same packets.
 
 To add a model: write such a class, add it to `MODELS`. The profile reader, the schema and the help follow.
 """
@@ -34,7 +33,7 @@ Fates = NDArray[np.uint8]
 
 @dataclass(slots=True)
 class Tile:
-    """A stretch of packet slots, all in one attempt.
+    """Consecutive packet slots in one attempt.
 
     Attributes
     ----------
@@ -43,7 +42,7 @@ class Tile:
     sent_us : (n,) ndarray of int64
         When each packet is on the air.
     attempt : int
-        0, or how often these packets were sent before.
+        Number of previous attempts.
     fade_cdb : (n,) ndarray of int64 or None
         Extra attenuation by scripted fades, in hundredths of a decibel.
     """
@@ -56,17 +55,17 @@ class Tile:
 
 @dataclass(frozen=True, slots=True)
 class OnAir:
-    """What a sampler may know of the link: the packet on the air and its own streams.
+    """Parameters of a sampler: the packet on the air and the random streams.
 
     Attributes
     ----------
     air_us : int
         Time a packet is on the air.
     fatal_bits, address_bits : int
-        Bits that must all be right, and those of them without which the packet is not noticed at all.
+        Bits in which an error spoils the packet, and those of them in the address.
     bit_rate_bit_s : int
     has_crc : bool
-        False when the radio hands over damaged payloads.
+        False when the radio delivers damaged payloads.
     draws : Streams
     purpose : int
         First purpose of this model's own range.
@@ -93,7 +92,7 @@ Sampler = Callable[[Tile], Fates]
 
 
 class LossModel(Protocol):
-    """What a loss model offers; `model` is its name in a profile."""
+    """Interface of a loss model; `model` is its name in a profile."""
 
     model: ClassVar[str]
 
@@ -106,7 +105,7 @@ def _lost(mask: NDArray[np.bool_]) -> Fates:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bernoulli(Checked):
-    """Each packet is lost by chance, whatever befell its neighbours."""
+    """Independent packet losses."""
 
     model: ClassVar[str] = "bernoulli"
     probability: float = setting(MISSING, "Share of packets lost.", "share", least=0, most=1, example="2 %")
@@ -118,7 +117,7 @@ class Bernoulli(Checked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GilbertElliott(Checked):
-    """Losses in bursts: a channel that changes between a good and a bad state before each packet.
+    """Losses in bursts: a channel that may change between a good and a bad state before each packet.
 
     The loss shares are probabilities of *loss* in each state (the literature also writes them as probabilities
     of correct reception). The chain starts in the good state.
@@ -147,7 +146,7 @@ class GilbertElliott(Checked):
 
         def sample(tile: Tile) -> Fates:
             nonlocal bad, states
-            if tile.attempt == 0:  # a repeated packet meets the channel of its slot
+            if tile.attempt == 0:  # a retry keeps the state of its slot
                 walk = []
                 moves = air.words(tile)
                 for to_bad, keeps in zip(
@@ -164,7 +163,7 @@ class GilbertElliott(Checked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PeriodicInterferer(Checked):
-    """A transmitter that comes back with a period, at a phase of its own, and hits what it overlaps."""
+    """A periodic transmitter that hits the packets it overlaps."""
 
     model: ClassVar[str] = "periodic interferer"
     period_us: int = setting(
@@ -195,7 +194,7 @@ def overlaps(sent_us: Ints, air_us: int, phase_us: int, period_us: int, burst_us
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recorded(Checked):
-    """Losses as they were recorded, a slot a packet, from a drawn place on and over again."""
+    """Recorded losses, one packet per slot, repeated from a random start."""
 
     model: ClassVar[str] = "recorded"
     file: str = setting(
@@ -210,15 +209,14 @@ class Recorded(Checked):
         start = air.once(0, len(pattern))
 
         def sample(tile: Tile) -> Fates:
-            places = (start + tile.first + np.arange(len(tile.sent_us))) % len(pattern)
-            return pattern[places]
+            return pattern[(start + tile.first + np.arange(len(tile.sent_us))) % len(pattern)]
 
         return sample
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blackout(Checked):
-    """Nothing gets through for a time."""
+    """Loss of all packets for a time."""
 
     model: ClassVar[str] = "blackout"
     at_us: int = setting(MISSING, "When it begins.", "duration", least=0, most=_DAY_US, example="20 s")
@@ -235,10 +233,8 @@ class Blackout(Checked):
 
 # --- the link budget -------------------------------------------------------------------------------------
 #
-# Mean Eb/N0 follows from powers and distance, in hundredths of a decibel (so that the last bit of a logarithm,
-# which differs between maths libraries, vanishes). Fading and scripted fades move it. A table made once turns
-# it into the integer threshold for losing a packet; it is computed in decimal arithmetic and so the same
-# everywhere. Fading is a sum of sinusoids on integer phases.
+# Mean Eb/N0 is rounded to hundredths of a decibel: maths libraries differ in the last bit. Fading and scripted fades
+# shift it. A table in decimal arithmetic gives the loss threshold. Fading is a sum of sinusoids on integer phases.
 
 _TABLE_LOW_CDB = -1000
 _TABLE_HIGH_CDB = 2000
@@ -255,7 +251,7 @@ _FADE_HIGH_CDB = 1500
 
 @functools.lru_cache(maxsize=16)
 def packet_loss_thresholds(bits: int) -> NDArray[np.uint32]:
-    """Return the threshold for losing a packet of `bits` bits, by Eb/N0 in steps of 0.05 dB from -10 dB up."""
+    """Return loss thresholds for packets of `bits` bits, by Eb/N0 in steps of 0.05 dB from -10 dB up."""
     with localcontext() as context:
         context.prec = 34
         limits = []
@@ -268,7 +264,7 @@ def packet_loss_thresholds(bits: int) -> NDArray[np.uint32]:
 
 @functools.lru_cache(maxsize=1)
 def _power_steps() -> Ints:
-    """Return the fading power at each hundredth of a decibel, as the sum of sinusoids counts it."""
+    """Return the fading power at each hundredth of a decibel, in the units of the sum of sinusoids."""
     with localcontext() as context:
         context.prec = 34
         mean = Decimal(_PATHS * _AMPLITUDE * _AMPLITUDE)
@@ -278,7 +274,7 @@ def _power_steps() -> Ints:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkBudget(Checked):
-    """Loss by weak signal: power, path loss, noise, fading, bit errors.
+    """Losses by weak signal: power, path loss, noise, fading, bit errors.
 
     The modulation is taken as non-coherent FSK: range is relative, not predictive (see `radio`). Two-ray means
     both rays over flat ground, exact. Fading follows Clarke's model with the Doppler of `speed_m_s`.
@@ -321,7 +317,7 @@ class LinkBudget(Checked):
             return None
         turn = 1 << 32
         angles = air.draws.words(air.purpose + 240, 0, 2 * _PATHS + 2).astype(np.int64)
-        # Arrival angles lie evenly round the circle from a drawn start: each trial has Clarke's spectrum.
+        # Evenly spaced arrival angles from a random start give Clarke's spectrum in each trial.
         arrival = (np.arange(_PATHS) * (turn // _PATHS) + angles[-1] // _PATHS) % turn
         top = round(radio.doppler_hz(self.speed_m_s, self.frequency_hz) * turn / 1_000_000)
         step = top * _COSINE[arrival >> (32 - _COSINE_BITS)] // _AMPLITUDE
@@ -339,22 +335,22 @@ class LinkBudget(Checked):
         steps = _power_steps()
 
         def gain(at_us: Ints) -> Ints:
-            place = (start[:, None] + step[:, None] * at_us[None, :]) >> (32 - _COSINE_BITS) & full
-            i = (scattered * _COSINE[place].sum(0) + direct_i) >> 16
-            q = (scattered * _COSINE[(place - quarter) & full].sum(0) + direct_q) >> 16
+            phase = (start[:, None] + step[:, None] * at_us[None, :]) >> (32 - _COSINE_BITS) & full
+            i = (scattered * _COSINE[phase].sum(0) + direct_i) >> 16
+            q = (scattered * _COSINE[(phase - quarter) & full].sum(0) + direct_q) >> 16
             level: Ints = np.searchsorted(steps, i * i + q * q) + _FADE_LOW_CDB
             return level
 
         return gain
 
     @staticmethod
-    def _place(level_cdb: Ints, limits: NDArray[np.uint32]) -> Ints:
+    def _index(level_cdb: Ints, limits: NDArray[np.uint32]) -> Ints:
         return np.clip((level_cdb - _TABLE_LOW_CDB) // _TABLE_STEP_CDB, 0, len(limits) - 1)
 
     def steady_threshold(self, limits: NDArray[np.uint32], bit_rate_bit_s: int) -> int:
-        """Return the threshold for losing a packet while nothing fades, from the table `limits`."""
+        """Return the loss threshold without fading, from the table `limits`."""
         mean_cdb = np.array(round(100 * self.mean_ebn0_db(bit_rate_bit_s)), np.int64)
-        return int(limits[self._place(mean_cdb, limits)])
+        return int(limits[self._index(mean_cdb, limits)])
 
     def sampler(self, air: OnAir) -> Sampler:
         limits = packet_loss_thresholds(air.fatal_bits)
@@ -368,7 +364,7 @@ class LinkBudget(Checked):
                 level += gain(tile.sent_us)
             if tile.fade_cdb is not None:
                 level -= tile.fade_cdb
-            hit = air.words(tile) < limits[self._place(level, limits)]
+            hit = air.words(tile) < limits[self._index(level, limits)]
             if air.has_crc:
                 return _lost(hit)
             # Without a CRC only an error in the address hides the packet; others damage it.

@@ -1,6 +1,6 @@
-"""Many trials of one flight side by side, equal to the event simulation to the microsecond.
+"""Many trials of one flight side by side, identical to the event simulation.
 
-``trials`` (what differs from trial to trial) → ``losses`` (packets lost, as bits) → ``engine`` (the reference receiver)
+``trials`` (what differs between trials) → ``losses`` (packets lost, as bits) → ``engine`` (the reference receiver)
 → ``frames`` (pulses, motors); ``bits``: 64 slots a word.
 """
 

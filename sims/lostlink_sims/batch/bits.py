@@ -34,7 +34,7 @@ def unpacked(words: Words) -> NDArray[np.bool_]:
 
 
 def count(table: Words) -> Ints:
-    """Return how many bits of each trial are set, (trials,)."""
+    """Return the number of set bits of each trial, (trials,)."""
     octets = np.ascontiguousarray(table.T).view(np.uint8)
     counts: Ints = _BITS_OF[octets].sum(1, dtype=np.int64)
     return counts
@@ -104,22 +104,20 @@ def firsts(table: Words) -> Words:
     return table & ~before
 
 
-def places(table: Words) -> tuple[Ints, Ints]:
+def positions(table: Words) -> tuple[Ints, Ints]:
     """Return trial and slot of all set bits, ordered by trial, then slot."""
     trial, word = np.nonzero(table.T)
     left = table[word, trial]
-    found_trial, found_slot = [], []
+    trials, slots = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
     while len(left):
-        found_trial.append(trial)
-        found_slot.append(64 * word + _lowest(left))
+        trials.append(trial)
+        slots.append(64 * word + _lowest(left))
         left = left & (left - _ONE)
         more = left != 0
         trial, word, left = trial[more], word[more], left[more]
-    if not found_trial:
-        return np.zeros(0, np.int64), np.zeros(0, np.int64)
-    trials, slots = np.concatenate(found_trial), np.concatenate(found_slot)
-    order = np.lexsort((slots, trials))
-    return trials[order], slots[order]
+    trial, slot = np.concatenate(trials), np.concatenate(slots)
+    order = np.lexsort((slot, trial))
+    return trial[order], slot[order]
 
 
 def _lowest(words: Words) -> Ints:
@@ -127,7 +125,7 @@ def _lowest(words: Words) -> Ints:
 
 
 def _highest(words: Words) -> Ints:
-    """Return the place of the highest set bit; a half word is exact in a double."""
+    """Return the index of the highest set bit; a half word is exact in a double."""
     upper = words >> _HALF
     half = np.where(upper != 0, upper, words & np.uint64(0xFFFF_FFFF)).astype(np.float64)
     return np.frexp(half)[1].astype(np.int64) - 1 + np.where(upper != 0, 32, 0)
@@ -155,24 +153,24 @@ class Seeker:
         inside = np.minimum(slot, self.end - 1)
         word = inside >> 6
         here = self._table[word, trial] & (_ALL << (inside & 63).astype(np.uint64))
-        gone = here == 0
-        if gone.any():
-            word = np.where(gone, self._after[word + 1, trial], word)
-            here = np.where(gone, self._table[np.minimum(word, len(self._table) - 1), trial], here)
-        found = (word < len(self._table)) & (slot < self.end)
-        return np.where(found, 64 * word + _lowest(np.where(found, here, _ONE)), self.end)
+        empty = here == 0
+        if empty.any():
+            word = np.where(empty, self._after[word + 1, trial], word)
+            here = np.where(empty, self._table[np.minimum(word, len(self._table) - 1), trial], here)
+        exists = (word < len(self._table)) & (slot < self.end)
+        return np.where(exists, 64 * word + _lowest(np.where(exists, here, _ONE)), self.end)
 
     def previous(self, trial: Ints, slot: Ints) -> Ints:
         """Return the last set slot at or before `slot` for each trial; -1 when there is none."""
         inside = np.clip(slot, 0, self.end - 1)
         word = inside >> 6
         here = self._table[word, trial] & (_ALL >> (63 - (inside & 63)).astype(np.uint64))
-        gone = here == 0
-        if gone.any():
-            word = np.where(gone & (word > 0), self._before[np.maximum(word - 1, 0), trial], np.where(gone, -1, word))
-            here = np.where(gone, self._table[np.maximum(word, 0), trial], here)
-        found = (word >= 0) & (slot >= 0)
-        return np.where(found, 64 * word + _highest(np.where(found, here, _ONE)), -1)
+        empty = here == 0
+        if empty.any():
+            word = np.where(empty & (word > 0), self._before[np.maximum(word - 1, 0), trial], np.where(empty, -1, word))
+            here = np.where(empty, self._table[np.maximum(word, 0), trial], here)
+        exists = (word >= 0) & (slot >= 0)
+        return np.where(exists, 64 * word + _highest(np.where(exists, here, _ONE)), -1)
 
 
 def window(table: Words, trial: Ints, slot: Ints, length: int) -> NDArray[np.bool_]:

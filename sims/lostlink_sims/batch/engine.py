@@ -1,15 +1,11 @@
 """The whole link for many trials at once, to the same microsecond as the event simulation.
 
-What the event simulation (`world`) does packet by packet, this does for some hundred trials side by side: packets
-are bits (`many_air`), and only what matters is looked at: the start-up, each silence that may be long enough for a
-failsafe, the packets after it until the receiver is back, and the frames around these instants. The receiver is
-`ReferenceReceiver`, the flight controller `flight.TRANSITIONS`.
+Packets are bits (`losses`). Only the start-up, silences that may cause a failsafe, recoveries and the frames around
+them are calculated. The receiver is `ReferenceReceiver`, the flight controller `flight.TRANSITIONS`.
 
-All is integer arithmetic on the same drawn numbers, so that results are equal, not close. A trial in which more
-happens than this file knows of (the link is not up in time for arming, say) is named in `Outcomes.unsure`; the event
-simulation has the last word there. What a profile asks for that cannot be done here, `unfit` says.
-
-Memory is that of one piece of trials, whatever their number: `BatchEngine.pieces`.
+Integer arithmetic on the same random numbers makes the results identical to those of the event simulation. Trials
+that this engine does not cover are listed in `Outcomes.unsure`; the event simulation decides them. `unfit` returns
+what a profile needs and this engine does not support. Memory is bounded by one piece: `BatchEngine.pieces`.
 """
 
 from __future__ import annotations
@@ -26,7 +22,6 @@ from lostlink_sims.batch.bits import Words
 from lostlink_sims.batch.frames import Link, Pilot, unfit_frames
 from lostlink_sims.batch.losses import BatchLosses
 from lostlink_sims.batch.trials import Drawn, FlightTrials
-from lostlink_sims.profile import Profile
 
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -34,39 +29,38 @@ Mask = NDArray[np.bool_]
 PIECE: Final = 512
 """Trials side by side: large enough to outweigh numpy's calls, small enough for the cache."""
 NONE: Final = -1
-"""An instant that did not come."""
+"""Marks an instant that did not occur."""
 NEVER: Final = np.iinfo(np.int64).max // 4
 _WINDOW: Final = 32
 
 
 @dataclass(frozen=True, slots=True)
 class Outcomes:
-    """What came of trials `first` .. ; instants in µs since power-on, `NONE` where there was none.
+    """Results of the trials from `first` on; instants in µs since power-on, `NONE` where there was none.
 
     Attributes
     ----------
     first : int
     drawn : Drawn
     received : (words, n) ndarray of uint64
-        Packets that the receiver was handed, a bit a slot.
+        Packets delivered to the receiver, one bit per slot.
     episodes : (m, 3) ndarray of int64
-        Place of the trial in this piece, instant at which failsafe begins, instant at which it ends (`NEVER`),
-        ordered by trial and time; the failsafe from power-on to the first link is the first of each trial.
+        Index of the trial in this piece, begin and end (`NEVER`) of failsafe, ordered by trial and time. The first of
+        each trial is the failsafe from power-on to the first link.
     sent, missed : (n,) ndarray of int64
-        Packets that left before the link went, and how many of them the receiver did not get.
+        Packets sent before the link loss, and how many of them were not received.
     flew : (n,) ndarray of bool
-        Whether the motors turned when the link went.
+        Whether the motors turned at the link loss.
     false_us : (n,) ndarray of int64
-        End of the first idle throttle pulse in flight before the link went.
+        End of the first idle throttle pulse in flight before the link loss.
     cut_us, stop_us : (n,) ndarray of int64
-        End of the first idle throttle pulse, and motors at rest, after the link went.
+        End of the first idle throttle pulse, and motors at rest, after the link loss.
     rose_us, restart_us : (n,) ndarray of int64
-        First throttle pulse above idle after the cut while the link was away; motors that start again after the cut.
+        First throttle pulse above idle after the cut and during the link loss; motor restart after the cut.
     control_us : (n,) ndarray of int64
-        End of the first frame that follows the sticks after the link came back.
+        End of the first frame that follows the sticks after the return of the link.
     unsure : (k,) ndarray of int64
-        Places of trials that the event simulation has to look at; nothing above holds for them but `received`,
-        `episodes`, `sent` and `missed`.
+        Indices of trials left to the event simulation: only `received`, `episodes`, `sent` and `missed` hold.
     """
 
     first: int
@@ -85,33 +79,33 @@ class Outcomes:
     unsure: Ints
 
 
-def unfit(lot: FlightTrials) -> str:
-    """Return why these trials cannot be done side by side; empty when they can."""
-    profile = lot.profile
+def unfit(trials: FlightTrials) -> str:
+    """Return why this engine cannot run the trials; empty when it can."""
+    profile = trials.profile
     if profile.radio.crc_bytes == 0 and not profile.handset.check_byte:
         return "damaged packets reach the receiver's channels"
-    if lot.duration_us > 1 << 31:
+    if trials.duration_us > 1 << 31:
         return "a trial is longer than half a round of the receiver's counter"
-    return unfit_frames(lot)
+    return unfit_frames(trials)
 
 
 class BatchEngine:
-    """Runs the trials of a lot.
+    """Runs `FlightTrials` side by side.
 
     Parameters
     ----------
-    lot : FlightTrials
+    trials : FlightTrials
 
     Raises
     ------
     ValueError
-        If `unfit` has something to say.
+        If `unfit` gives a reason.
     """
 
-    def __init__(self, lot: FlightTrials) -> None:
-        if why := unfit(lot):
+    def __init__(self, trials: FlightTrials) -> None:
+        if why := unfit(trials):
             raise ValueError(why)
-        self.lot = lot
+        self.trials = trials
 
     def pieces(self, first: int, count: int) -> Iterator[Outcomes]:
         """Yield trials `first` .. `first` + `count` - 1, at most `PIECE` at a time."""
@@ -121,40 +115,40 @@ class BatchEngine:
             first, count = first + size, count - size
 
     def run(self, first: int, count: int) -> Outcomes:
-        """Return what came of some trials, all in memory at once."""
-        drawn = self.lot.drawn(first, count)
-        air = BatchLosses(self.lot, drawn, first)
-        link = Link(self.lot, drawn, air, air.received)
-        episodes = _Receivers(self.lot, link).episodes()
+        """Return the results of some trials, all in memory at once."""
+        drawn = self.trials.drawn(first, count)
+        air = BatchLosses(self.trials, drawn, first)
+        link = Link(self.trials, drawn, air, air.received)
+        episodes = _Receivers(self.trials, link).episodes()
         sent = air.departures.first_from(drawn.lost_us)
         got = bits.count(air.received & bits.from_to(len(air.received), np.zeros_like(sent), sent))
-        pilot = Pilot(self.lot, drawn, link, episodes)
+        pilot = Pilot(self.trials, drawn, link, episodes)
         return Outcomes(first, drawn, air.received, episodes, sent, sent - got, *pilot.results())
 
 
 class _Receivers:
     """From received packets to failsafe: the reference receiver's states, many trials side by side."""
 
-    def __init__(self, lot: FlightTrials, link: Link) -> None:
-        self._lot, self._link, self.received = lot, link, link.received
+    def __init__(self, trials: FlightTrials, link: Link) -> None:
+        self._trials, self._link, self.received = trials, link, link.received
         self._seek = link.seek
         self._count = link.received.shape[1]
-        profile = self._profile = lot.profile
+        profile = self._profile = trials.profile
         settings = profile.receiver
         self._up_us = settings.boot_us
         self._ppm, self._rate = settings.clock_error_ppm, 1_000_000 + settings.clock_error_ppm
         self._cut_us = profile.cut_delay_us
-        self._gap_us = _gap_us(profile)
+        self._gap_us = profile.row_gap_us
         self._counts = profile.handset.packet_counter
         self._attempts = len(link.air.heard)
 
     def _clock(self, at_us: Ints) -> Ints:
-        """Return the receiver's own time since its power-on, not wrapped."""
+        """Return the receiver's clock since its power-on, not wrapped."""
         since_us = at_us - self._up_us
         return since_us + since_us * self._ppm // 1_000_000
 
     def _deadline_us(self, heard_us: Ints) -> Ints:
-        """Return when the silence after a packet is long enough: the first µs at which the clock shows it."""
+        """Return the first µs at which the silence after a packet has reached the cut delay by the receiver's clock."""
         wanted = (self._clock(heard_us) + self._cut_us) * 1_000_000
         deadline: Ints = self._up_us - -wanted // self._rate
         return deadline
@@ -162,14 +156,14 @@ class _Receivers:
     # --- silences -------------------------------------------------------------------------------------------
 
     def episodes(self) -> Ints:
-        """Return all times in failsafe, from power-on on: (place, begin, end) rows."""
+        """Return all failsafe episodes from power-on on: (trial index, begin, end) rows."""
         received, everyone = self.received, np.arange(self._count)
         none = np.full(self._count, NONE)
         start_us = np.full(self._count, self._up_us)
         since = self._seek.next(everyone, np.zeros(self._count, np.int64))
         linked, end_us = self._return(everyone, since, none, start_us)
         rows = [np.stack([everyone, start_us, end_us], axis=1)]
-        trial, begin = bits.places(bits.firsts(bits.runs(~received, self._least_silence())))
+        trial, begin = bits.positions(bits.firsts(bits.runs(~received, self._least_silence())))
         # One pointer a trial into its silences; each round looks at one silence of every trial.
         stop = np.searchsorted(trial, everyone, side="right")
         at = np.searchsorted(trial, everyone, side="left")
@@ -184,7 +178,7 @@ class _Receivers:
         return episodes[np.lexsort((episodes[:, 1], episodes[:, 0]))]
 
     def _least_silence(self) -> int:
-        """Return how many lost packets in a row may be a failsafe, or be followed by a repeated counter."""
+        """Return the fewest consecutive lost packets that can cause a failsafe or a repeated counter."""
         handset, radio = self._profile.handset, self._profile.radio
         interval_us = handset.packet_interval_us * 1_000_000 / (1_000_000 + handset.clock_error_ppm)
         late_us = handset.jitter_us + radio.latency_jitter_us
@@ -194,14 +188,14 @@ class _Receivers:
         return min(lost, 255) if self._counts else lost
 
     def _silence(self, trial: Ints, before: Ints, linked: Ints, rows: list[Ints]) -> None:
-        """Look at one silence of each trial: whether it is long enough, and when the link is back."""
+        """Evaluate one silence of each trial: whether it causes a failsafe, and when the link is back."""
         after = self._next_good(trial, before)
         deadline_us = self._deadline_us(self._link.arrival_us(trial, before))
         end = self._seek.end
         comes_us = np.where(after < end, self._link.arrival_us(trial, np.minimum(after, end - 1)), NEVER)
         # At the deadline the packet is first; but one that ends a hold is judged by the silence before it.
         fired = (deadline_us < comes_us) if not self._profile.receiver.hold_us else (deadline_us <= comes_us)
-        fired &= deadline_us < self._lot.duration_us
+        fired &= deadline_us < self._trials.duration_us
         linked[trial[~fired]] = after[~fired]
         trial, begin_us = trial[fired], deadline_us[fired]
         first = self._seek.next(trial, before[fired] + 1)
@@ -210,7 +204,7 @@ class _Receivers:
         rows.append(np.stack([trial, begin_us, end_us], axis=1))
 
     def _next_good(self, trial: Ints, before: Ints) -> Ints:
-        """Return the next packet that the receiver takes: one whose counter is not that of the one before it."""
+        """Return the next packet that the receiver accepts: one with a new counter value."""
         after = self._seek.next(trial, before + 1)
         if self._counts:
             end, last = self._seek.end, before.copy()
@@ -219,15 +213,15 @@ class _Receivers:
                 after[same] = self._seek.next(trial[same], after[same] + 1)
         return after
 
-    # --- the way back ---------------------------------------------------------------------------------------
+    # --- recovery -------------------------------------------------------------------------------------------
 
     def _return(self, trial: Ints, first: Ints, last: Ints, failed_us: Ints) -> tuple[Ints, Ints]:
-        """Return with which packet the link is back after a failsafe, and when; past the end when it is not.
+        """Return the packet that ends a failsafe and its arrival; past the end and `NEVER` when none does.
 
         Parameters
         ----------
         trial, first, last, failed_us : (m,) ndarray of int64
-            Places, the first packet of the way back, the last one before it (`NONE`), the beginning of failsafe.
+            Trial index, first packet of the recovery, last packet before it (`NONE`), begin of failsafe.
         """
         end = self._seek.end
         back, back_us = np.full(len(trial), end), np.full(len(trial), NEVER)
@@ -237,10 +231,10 @@ class _Receivers:
         while len(walk.who):
             who = walk.who
             slots = walk.slot[:, None] + np.arange(_WINDOW)
-            places = np.broadcast_to(trial[who][:, None], slots.shape)
+            trials = np.broadcast_to(trial[who][:, None], slots.shape)
             there = bits.window(self.received, trial[who], walk.slot, _WINDOW)
-            at_us = self._link.arrival_us(places, slots)
-            good = there & (at_us < self._lot.duration_us)
+            at_us = self._link.arrival_us(trials, slots)
+            good = there & (at_us < self._trials.duration_us)
             if self._counts:
                 good &= ~self._repeated(walk, slots, there)
             clock = self._clock(at_us)
@@ -249,12 +243,12 @@ class _Receivers:
             enough &= clock - failed[who][:, None] >= self._profile.receiver.recovery_us
             if self._profile.receiver.recover_on_low_throttle and enough.any():
                 row, column = np.nonzero(enough)
-                enough[row, column] = self._link.throttle_is_low(places[row, column], slots[row, column])
-            found: Mask = np.any(enough, axis=1)
-            column = np.argmax(enough, 1)[found]
-            back[who[found]] = slots[found, column]
-            back_us[who[found]] = at_us[found, column]
-            walk.move_on(slots, there, good, in_a_row, clock, heard, self._seek, trial, found)
+                enough[row, column] = self._link.throttle_is_low(trials[row, column], slots[row, column])
+            is_back: Mask = np.any(enough, axis=1)
+            column = np.argmax(enough, 1)[is_back]
+            back[who[is_back]] = slots[is_back, column]
+            back_us[who[is_back]] = at_us[is_back, column]
+            walk.move_on(slots, there, good, in_a_row, clock, heard, self._seek, trial, is_back)
         return back, back_us
 
     @staticmethod
@@ -265,7 +259,7 @@ class _Receivers:
         return repeated
 
     def _in_a_row(self, walk: _Walk, heard: Ints, clock: Ints, good: Mask) -> Ints:
-        """Return how many good packets in a row each good packet is, those of earlier windows counted."""
+        """Return the count of consecutive good packets up to each good packet, earlier windows included."""
         before = np.maximum.accumulate(np.where(good, clock, heard[:, None]), axis=1)
         before = np.concatenate([heard[:, None], before[:, :-1]], axis=1)
         count: Ints = np.cumsum(good, axis=1)
@@ -277,7 +271,7 @@ class _Receivers:
 
 @dataclass(slots=True)
 class _Walk:
-    """Where the way back stands, for those still on it."""
+    """Progress of the recoveries that are not complete."""
 
     who: Ints  # rows of the walk's own arrays
     slot: Ints  # where the next window begins
@@ -296,7 +290,7 @@ class _Walk:
         trial: Ints,
         is_back: Mask,
     ) -> None:
-        """Begin the next window at the next packet; those that are back, or have no packet left, are done."""
+        """Start the next window at the next packet; drop recoveries that are complete or have no packet left."""
         last_good = good.shape[1] - 1 - np.argmax(good[:, ::-1], 1)
         some = good.any(1)
         rows = np.arange(len(self.who))
@@ -308,10 +302,3 @@ class _Walk:
         stay = ~is_back & (following < seek.end)
         self.who, self.slot = self.who[stay], following[stay]
         self.last, self.row = self.last[stay], self.row[stay]
-
-
-def _gap_us(profile: Profile) -> int:
-    """Return the longest time between two good packets in a row, as the reference receiver has it."""
-    handset, radio = profile.handset, profile.radio
-    gap_us = handset.packet_interval_us * 3 // 2 + handset.jitter_us + radio.latency_jitter_us
-    return gap_us + radio.acknowledge * radio.retries * radio.retry_delay_us

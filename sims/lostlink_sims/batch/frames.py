@@ -1,7 +1,7 @@
-"""Frames and motors for many trials at once: from times in failsafe to pulses, cuts and motors at rest.
+"""Frames and motors for many trials at once: from failsafe episodes to pulses and motor commands.
 
-Only frames around the instants of interest are looked at. With a fixed period they lie on a grid; with a fixed gap
-each follows from the widths of the one before it, so all are made, a frame of every trial at a time.
+Only frames around the instants of interest are calculated. With a fixed period they lie on a grid. With a fixed gap
+each depends on the widths of the one before it, so all are calculated, one frame of every trial at a time.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ _MILLION = 1_000_000
 
 
 def real_us(profile: Profile, own_us: Ints) -> Ints:
-    """Return how long times by the receiver's own clock really are, rounded as its timer does."""
+    """Return the real duration of times by the receiver's clock, rounded as its timer does."""
     rate = _MILLION + profile.receiver.clock_error_ppm
     real: Ints = own_us - (2 * own_us * profile.receiver.clock_error_ppm + rate) // (2 * rate)
     return real
@@ -48,37 +48,33 @@ def _table(profile: Profile) -> Ints:
 def _spread(profile: Profile, index: int, least: int, most: int) -> tuple[int, int]:
     """Return the narrowest and widest pulse of a channel between two positions (millionths), noise included."""
     channel, table = profile.channels[index], _table(profile)
-    place = np.array([least, most], np.int64)
+    ends = np.array([least, most], np.int64)
     if channel.kind == "stick":
-        reading, noise = adc_reading(wiper(channel, place)), profile.handset.adc_noise_counts
+        reading, noise = adc_reading(wiper(channel, ends)), profile.handset.adc_noise_counts
         readings = np.arange(max(0, int(reading.min()) - noise), min(ADC_COUNTS - 1, int(reading.max()) + noise) + 1)
         code = ADC_RULES[profile.handset.mapping](readings)
         code = 255 - code if channel.reversed else code
     else:
         position = np.zeros((2, len(profile.channels)), np.int64)
-        position[:, index] = place
+        position[:, index] = ends
         code = codes(profile, position)[:, index]
     widths = table[code]
     return int(widths.min()), int(widths.max())
 
 
-def unfit_frames(lot: FlightTrials) -> str:
-    """Return what in the profile the frames here cannot do; empty when nothing."""
-    profile = lot.profile
-    fc, limits, output, throttle = (
-        profile.flight_controller,
-        profile.requirements,
-        profile.output,
-        profile.throttle_index,
-    )
+def unfit_frames(trials: FlightTrials) -> str:
+    """Return which property of the profile is not supported; empty when none."""
+    profile = trials.profile
+    fc, limits, output = profile.flight_controller, profile.requirements, profile.output
+    throttle = profile.throttle_index
     preset = preset_us(profile)
     idle_us = min(limits.idle_below_us, fc.arm_below_us)
     widest = [_spread(profile, index, 0, _MILLION)[1] for index in range(len(profile.channels))]
     widest += [int(real_us(profile, np.array(output.unused_us)))] * (output.channels - len(widest))
-    longest_us = sum(max(one, int(low)) for one, low in zip(widest, preset, strict=True))
+    longest_us = sum(max(wide_us, int(low_us)) for wide_us, low_us in zip(widest, preset, strict=True))
     gap_us = output.frame_gap_us if output.style == "fixed gap" else output.frame_period_us - longest_us
     at_rest = _spread(profile, throttle, 0, 0)
-    in_flight = _spread(profile, throttle, round(_MILLION * lot.least_throttle), _MILLION)
+    in_flight = _spread(profile, throttle, round(_MILLION * trials.least_throttle), _MILLION)
     noise = profile.handset.adc_noise_counts
     slack_us = max(
         abs(int(width) - own)
@@ -87,10 +83,10 @@ def unfit_frames(lot: FlightTrials) -> str:
             strict=True,
         )
     ) + noise * 2 * (profile.receiver.high_us - profile.receiver.low_us) // 1000  # fmt: skip
-    moved = [move.channel for move in lot.moves]
+    moved = [move.channel for move in trials.moves]
     problems = (
         (output.latch != "frame", "pulse widths are read while the frame goes out"),
-        (any(move.ramp_us for move in lot.moves) or len(set(moved)) < len(moved), "a stick moves more than once"),
+        (any(move.ramp_us for move in trials.moves) or len(set(moved)) < len(moved), "a stick moves more than once"),
         (int(preset[throttle]) > idle_us, "the failsafe throttle is not idle"),
         (at_rest[1] > idle_us, "the throttle at rest is not idle"),
         (in_flight[0] <= max(limits.idle_below_us, fc.arm_below_us), "the throttle in flight is idle"),
@@ -110,28 +106,28 @@ def _is_on(profile: Profile, position: int) -> bool:
 
 
 def restarts(profile: Profile) -> bool:
-    """Return whether motors that failsafe frames stopped start again when frames with the stick up follow."""
+    """Return whether motors stopped by failsafe frames restart with the next frames with the throttle up."""
     fc, preset = profile.flight_controller, preset_us(profile)
     table = TRANSITIONS if profile.arm_index is not None else WITHOUT_SWITCH
     on = profile.arm_index is None or int(preset[profile.arm_index]) >= fc.switch_on_us
-    said = Seen.ON_IDLE if on else Seen.OFF_IDLE
+    seen = Seen.ON_IDLE if on else Seen.OFF_IDLE
     if int(preset[profile.throttle_index]) < fc.failsafe_below_us:
-        said = Seen.LOST
-    return table[table[Arming.ARMED, said], Seen.ON_UP] is Arming.ARMED
+        seen = Seen.LOST
+    return table[table[Arming.ARMED, seen], Seen.ON_UP] is Arming.ARMED
 
 
 class FrameTimes:
-    """The frames of many trials: when they begin, and how wide their pulses are.
+    """Start times and pulse widths of the frames of many trials.
 
     Parameters
     ----------
     episodes : (m, 3) ndarray of int64
-        Place, begin and end of each time in failsafe.
+        Trial index, begin and end of each failsafe.
     """
 
-    def __init__(self, lot: FlightTrials, drawn: Drawn, link: Link, episodes: Ints) -> None:
-        self._lot, self._drawn, self._link = lot, drawn, link
-        profile = self._profile = lot.profile
+    def __init__(self, trials: FlightTrials, drawn: Drawn, link: Link, episodes: Ints) -> None:
+        self._trials, self._drawn, self._link = trials, drawn, link
+        profile = self._profile = trials.profile
         self._first_us = profile.receiver.boot_us + np.maximum(1, drawn.frame_phase_us)
         self._period_us = int(real_us(profile, np.array(profile.output.frame_period_us)))
         self.preset = preset_us(profile)
@@ -149,19 +145,19 @@ class FrameTimes:
         for begin in range(0, len(trial), 256):
             part = slice(begin, begin + 256)
             number[part] = (self._all_us[:, trial[part]] < at_us[part]).sum(0)
-        found: Ints = self._all_us[np.minimum(number, len(self._all_us) - 1), trial]
-        return found
+        starts_us: Ints = self._all_us[np.minimum(number, len(self._all_us) - 1), trial]
+        return starts_us
 
     def _made(self, episodes: Ints) -> Ints:
-        """Make all frames one after the other; the last row is `_NEVER`."""
+        """Return the start times of all frames, (frames, trials); the last row is `_NEVER`."""
         count, failsafe_us = len(self._first_us), int(self.preset.sum())
-        place = np.arange(len(episodes)) - np.searchsorted(episodes[:, 0], episodes[:, 0])
-        begin = np.full((count, int(place.max()) + 1), _NEVER)
+        number = np.arange(len(episodes)) - np.searchsorted(episodes[:, 0], episodes[:, 0])
+        begin = np.full((count, int(number.max()) + 1), _NEVER)
         end = begin.copy()
-        begin[episodes[:, 0], place], end[episodes[:, 0], place] = episodes[:, 1], episodes[:, 2]
+        begin[episodes[:, 0], number], end[episodes[:, 0], number] = episodes[:, 1], episodes[:, 2]
         gap_us = int(real_us(self._profile, np.array(self._profile.output.frame_gap_us)))
         rows, start_us, everyone = [], self._first_us.copy(), np.arange(count)
-        while (going := start_us < self._lot.duration_us).any():
+        while (going := start_us < self._trials.duration_us).any():
             rows.append(np.where(going, start_us, _NEVER))
             total_us = np.full(count, failsafe_us)
             linked = ~((begin <= start_us[:, None]) & (start_us[:, None] < end)).any(1) & going
@@ -174,7 +170,7 @@ class FrameTimes:
     # --- widths ---------------------------------------------------------------------------------------------
 
     def latched(self, trial: Ints, start_us: Ints) -> Ints:
-        """Return the packet that frames of a linked receiver show: the last that arrived before they begin."""
+        """Return the packet output in frames of a linked receiver: the last that arrived before their start."""
         link = self._link
         after = link.air.departures.first_from(start_us - link.air.flight_us + 1, trial)
         slot = link.seek.previous(trial, after - 1)
@@ -192,10 +188,10 @@ class FrameTimes:
 
 
 class Link:
-    """What frames need to know of the packets behind them."""
+    """Arrival times and contents of packets."""
 
-    def __init__(self, lot: FlightTrials, drawn: Drawn, air: BatchLosses, received: Words) -> None:
-        self._lot, self._drawn, self.air, self.received = lot, drawn, air, received
+    def __init__(self, trials: FlightTrials, drawn: Drawn, air: BatchLosses, received: Words) -> None:
+        self._trials, self._drawn, self.air, self.received = trials, drawn, air, received
         self.seek = bits.Seeker(received)
         self._noise: dict[int, Ints] = {}
 
@@ -205,9 +201,9 @@ class Link:
 
     def codes(self, trial: Ints, slot: Ints) -> Ints:
         """Return the codes in packets, (m, channels)."""
-        profile = self._lot.profile
+        profile = self._trials.profile
         left_us = self.air.departures.left_us(trial, slot)
-        moved_us = {move.channel: move.at_us for move in self._lot.moves}
+        moved_us = {move.channel: move.at_us for move in self._trials.moves}
         position = np.empty((len(trial), len(profile.channels)), np.int64)
         for index, channel in enumerate(profile.channels):
             rests = 0 if channel.kind != "stick" or index == profile.throttle_index else _MILLION // 2
@@ -216,7 +212,7 @@ class Link:
         return codes(profile, position, self._readings(position, trial, slot))
 
     def _readings(self, position: Ints, trial: Ints, slot: Ints) -> Ints:
-        profile, readings = self._lot.profile, np.empty(position.shape, np.int64)
+        profile, readings = self._trials.profile, np.empty(position.shape, np.int64)
         noise = profile.handset.adc_noise_counts
         for index, channel in enumerate(profile.channels):
             reading = adc_reading(wiper(channel, position[:, index]))
@@ -229,8 +225,8 @@ class Link:
         return readings
 
     def throttle_is_low(self, trial: Ints, slot: Ints) -> Mask:
-        """Return whether packets carry an idle throttle, as the receiver reckons it."""
-        profile = self._lot.profile
+        """Return whether packets carry an idle throttle, by the receiver's rule."""
+        profile = self._trials.profile
         settings = profile.receiver
         table = np.array(pulse_table(settings.mapping, settings.low_us, settings.high_us), np.int64)
         width_us = table[self.codes(trial, slot)[:, profile.throttle_index]]
@@ -239,13 +235,13 @@ class Link:
 
 
 class Pilot:
-    """What pulses and motors did in each trial, seen as the flight controller sees them."""
+    """Pulses and motors in each trial, as seen by the flight controller."""
 
-    def __init__(self, lot: FlightTrials, drawn: Drawn, link: Link, episodes: Ints) -> None:
-        self._lot, self._drawn, self._link = lot, drawn, link
-        profile = self._profile = lot.profile
+    def __init__(self, trials: FlightTrials, drawn: Drawn, link: Link, episodes: Ints) -> None:
+        self._trials, self._drawn, self._link = trials, drawn, link
+        profile = self._profile = trials.profile
         self._count = len(drawn.lost_us)
-        self._frames = frames = FrameTimes(lot, drawn, link, episodes)
+        self._frames = frames = FrameTimes(trials, drawn, link, episodes)
         self._throttle = profile.throttle_index
         self._idle_end_us = int(frames.preset[: self._throttle + 1].sum())
         self._sync_us = profile.flight_controller.least_sync_us
@@ -255,21 +251,21 @@ class Pilot:
         self._next_us = np.where(following, np.append(self._begin_us[1:], _NEVER), _NEVER)
         self._up_frame_us, self._unsure = self._take_off()
 
-    # --- before the link goes -------------------------------------------------------------------------------
+    # --- before the link loss -------------------------------------------------------------------------------
 
     def _take_off(self) -> tuple[Ints, Mask]:
-        """Return the first frame with the throttle up, and where the take-off did not go as planned."""
-        lot, link, frames, everyone = self._lot, self._link, self._frames, np.arange(self._count)
-        at_us = {move.channel: move.at_us for move in lot.moves}
+        """Return the first frame with the throttle up, and in which trials the take-off is irregular."""
+        trials, link, frames, everyone = self._trials, self._link, self._frames, np.arange(self._count)
+        at_us = {move.channel: move.at_us for move in trials.moves}
         name = self._profile.flight_controller
         up_us = at_us[name.throttle]
         arm_us = up_us if name.arm_channel is None else at_us[name.arm_channel]
         departures, slots = link.air.departures, link.air.departures.slots
         first_up = link.seek.next(everyone, departures.first_from(np.full(self._count, up_us)))
         there = first_up < np.minimum(slots, departures.count)
-        arrives_us = np.where(there, link.arrival_us(everyone, np.minimum(first_up, slots - 1)), lot.duration_us)
+        arrives_us = np.where(there, link.arrival_us(everyone, np.minimum(first_up, slots - 1)), trials.duration_us)
         up_frame_us = frames.at_or_after(everyone, arrives_us)
-        unsure = ~there | (up_frame_us > lot.air_us - 2 * self._profile.output.frame_period_us)
+        unsure = ~there | (up_frame_us > trials.air_us - 2 * self._profile.output.frame_period_us)
         unsure |= up_frame_us + 60_000 > self._drawn.lost_us
         # Linked with the switch off, then on, then with the throttle up: no failsafe in between.
         linked_us = self._end_us[np.searchsorted(self._trial, everyone)]
@@ -292,12 +288,12 @@ class Pilot:
         shown &= departures.left_us(trial, np.maximum(latched, 0)) < until_us
         return shown
 
-    # --- after it -------------------------------------------------------------------------------------------
+    # --- after the link loss --------------------------------------------------------------------------------
 
     def results(self) -> tuple[Mask, Ints, Ints, Ints, Ints, Ints, Ints, Ints]:
-        """Return flew, false, cut, stop, rose, restart, control and unsure, as `many.Outcomes` has them."""
-        drawn, duration_us = self._drawn, self._lot.duration_us
-        air_us = np.full(self._count, self._lot.air_us)
+        """Return flew, false, cut, stop, rose, restart, control and unsure, as in `Outcomes`."""
+        drawn, duration_us = self._drawn, self._trials.duration_us
+        air_us = np.full(self._count, self._trials.air_us)
         false_us = self._first_idle(air_us, drawn.lost_us)
         cut_us = self._first_idle(drawn.lost_us, np.full(self._count, duration_us))
         flew, stop_us, restart_us = self._motors(cut_us)
@@ -318,7 +314,7 @@ class Pilot:
         start_us = self._frames.at_or_after(self._trial, wanted_us)
         end_us = start_us + self._idle_end_us
         valid = (start_us < self._end_us) & (end_us < until_us[self._trial])
-        valid &= start_us + self._idle_done_us <= self._lot.duration_us
+        valid &= start_us + self._idle_done_us <= self._trials.duration_us
         return self._least(end_us, valid)
 
     def _first_up(self, from_us: Ints, until_us: Ints) -> Ints:
@@ -326,7 +322,7 @@ class Pilot:
         some = np.flatnonzero((self._end_us < until_us[self._trial]) & (self._end_us > from_us[self._trial]))
         value_us, valid = np.zeros(len(self._trial), np.int64), np.zeros(len(self._trial), np.bool_)
         start_us = self._frames.at_or_after(self._trial[some], self._end_us[some])
-        shown = start_us < np.minimum(self._next_us[some], self._lot.duration_us)
+        shown = start_us < np.minimum(self._next_us[some], self._trials.duration_us)
         some, start_us = some[shown], start_us[shown]
         widths = self._frames.widths_us(self._trial[some], start_us)
         value_us[some] = start_us + widths[:, : self._throttle + 1].sum(1)
@@ -334,11 +330,11 @@ class Pilot:
         return self._least(value_us, valid)
 
     def _seen(self, start_us: Ints, widths: Ints) -> Mask:
-        seen: Mask = start_us + widths.sum(1) + self._sync_us <= self._lot.duration_us
+        seen: Mask = start_us + widths.sum(1) + self._sync_us <= self._trials.duration_us
         return seen
 
     def _motors(self, cut_us: Ints) -> tuple[Mask, Ints, Ints]:
-        lost_us, duration_us = self._drawn.lost_us, self._lot.duration_us
+        lost_us, duration_us = self._drawn.lost_us, self._trials.duration_us
         start_us = self._frames.at_or_after(self._trial, self._begin_us)
         done_us = start_us + self._idle_done_us
         stops = (start_us < self._end_us) & (done_us < duration_us) & (start_us > self._up_frame_us[self._trial])
@@ -360,7 +356,7 @@ class Pilot:
 
     def _control(self) -> Ints:
         """Return the end of the first frame after the link's return that follows the sticks."""
-        back_us, duration_us = self._drawn.back_us, self._lot.duration_us
+        back_us, duration_us = self._drawn.back_us, self._trials.duration_us
         channels = len(self._profile.channels)
         # The receiver is linked from the end of one time in failsafe to the beginning of the next.
         some = np.flatnonzero((self._next_us > back_us[self._trial] - 40_000) & (back_us[self._trial] < duration_us))

@@ -1,9 +1,8 @@
-"""The air for many trials at once: the same packets lost as in `air`, as bits.
+"""Packet losses of many trials at once, as bits: identical to those of `fates`.
 
-What a model loses is found in one of three ways, quickest first: by bits, where it compares drawn words with a
-threshold (Bernoulli, Gilbert-Elliott, a steady link budget); by spans, where it follows from the instants alone (an
-interferer's bursts, a cut link); else by the model's own sampler, trial by trial. So a model that is added to `loss`
-works here without another line.
+Losses are calculated in one of three ways, fastest first: by bits, where a model compares random words with a threshold
+(Bernoulli, Gilbert-Elliott, a steady link budget); by time spans (an interferer's bursts, a cut link); else by the
+model's own sampler, trial by trial. A new model in `air.loss` needs no change here.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ from lostlink_sims.streams import BLOCK, MODEL_SPAN, BatchStreams, Purpose, Stre
 Ints = NDArray[np.int64]
 
 _ONCE: Final = 240
-"""Where a model's numbers for a whole trial begin (`loss.Air.once`)."""
+"""First stream of a model's numbers for a whole trial (`loss.OnAir.once`)."""
 
 
 class Departures:
@@ -34,32 +33,32 @@ class Departures:
     Attributes
     ----------
     slots : int
-        Most packets of a trial.
+        Maximum number of packets of a trial.
     words : int
         Words of 64 slots that hold them.
     count : (trials,) ndarray of int64
         Packets of each trial.
     interval_us : int
-        From one packet to the next at the least, jitter apart.
+        Shortest time between packets, without jitter.
     """
 
-    def __init__(self, lot: FlightTrials, drawn: Drawn, draws: BatchStreams) -> None:
-        handset = lot.profile.handset
+    def __init__(self, trials: FlightTrials, drawn: Drawn, draws: BatchStreams) -> None:
+        handset = trials.profile.handset
         self._base_us = handset.boot_us + drawn.packet_phase_us
         interval_us, error = handset.packet_interval_us, handset.clock_error_ppm
-        most = (lot.duration_us - handset.boot_us) * (1_000_000 + error) // (1_000_000 * interval_us) + 2
+        most = (trials.duration_us - handset.boot_us) * (1_000_000 + error) // (1_000_000 * interval_us) + 2
         self.words = -(-max(1, most) // BLOCK)
         self.slots = BLOCK * self.words
         own_us = np.arange(self.slots) * interval_us
-        # One more than there are slots, for those who look for a packet that never leaves.
+        # One entry more than slots, for packets that never leave.
         self._own_us = np.append(own_us - own_us * error // (1_000_000 + error), np.iinfo(np.int64).max // 4)
         self._rate = (1_000_000 + error) / (interval_us * 1_000_000)
         self.interval_us = interval_us * 1_000_000 // (1_000_000 + error)
         self.jitter_us: Ints | None = None
         if handset.jitter_us:
             self.jitter_us = scaled(draws.words(Purpose.PACKET_JITTER, self.words), handset.jitter_us + 1)
-        off = np.array([CAUSES[name] is HandsetOff for name in lot.causes])[drawn.cause]
-        self.count = self.first_from(np.where(off, drawn.lost_us, lot.duration_us))
+        off = np.array([CAUSES[name] is HandsetOff for name in trials.causes])[drawn.cause]
+        self.count = self.first_from(np.where(off, drawn.lost_us, trials.duration_us))
 
     def left_us(self, trial: Ints, slot: Ints) -> Ints:
         """Return when packets leave; `trial` and `slot` of one shape."""
@@ -102,26 +101,26 @@ class Departures:
 
 
 class BatchLosses:
-    """What the air does to the packets of many trials.
+    """Losses and arrivals of the packets of many trials.
 
     Attributes
     ----------
     departures : Departures
     heard : list of (words, trials) ndarray of uint64
-        For each attempt, which packets get through; later attempts of acknowledged packets only.
+        Packets that get through, for each attempt; later attempts of acknowledged packets only.
     received : (words, trials) ndarray of uint64
-        Packets that found the receiver up; of acknowledged ones, any attempt will do.
+        Packets that reached the running receiver, in any attempt.
     flight_us : int
-        From the order to send to the payload in the receiver's hands, without jitter.
+        Time from the send command to the delivery of the payload, without jitter.
     """
 
-    def __init__(self, lot: FlightTrials, drawn: Drawn, first: int) -> None:
-        profile = lot.profile
-        self._lot, self._drawn, self._first = lot, drawn, first
+    def __init__(self, trials: FlightTrials, drawn: Drawn, first: int) -> None:
+        profile = trials.profile
+        self._trials, self._drawn, self._first = trials, drawn, first
         self._count = len(drawn.lost_us)
         self._radio = profile.radio
-        self.draws = BatchStreams(lot.seed, first, self._count)
-        self.departures = Departures(lot, drawn, self.draws)
+        self.draws = BatchStreams(trials.seed, first, self._count)
+        self.departures = Departures(trials, drawn, self.draws)
         self._air_us = air_time_us(profile.radio, profile.payload_bytes)
         self._bits = fatal_bits(profile.radio, profile.payload_bytes)
         self.flight_us = profile.radio.settle_us + self._air_us + profile.radio.latency_us
@@ -138,9 +137,9 @@ class BatchLosses:
     def _heard(self, attempt: int) -> Words:
         words = self.departures.words
         lost = np.zeros((words, self._count), np.uint64)
-        for place, model in enumerate(self._lot.profile.radio.losses):
-            lost |= self._lost(model, Purpose.MODEL + MODEL_SPAN * place, attempt)
-        on_air = ~np.array([CAUSES[name] is HandsetOff for name in self._lot.causes])[self._drawn.cause]
+        for index, model in enumerate(self._trials.profile.radio.losses):
+            lost |= self._lost(model, Purpose.MODEL + MODEL_SPAN * index, attempt)
+        on_air = ~np.array([CAUSES[name] is HandsetOff for name in self._trials.causes])[self._drawn.cause]
         before_us = self._radio.settle_us + attempt * self._radio.retry_delay_us
         # Lost when any of it is on the air while the link is away.
         begin = self.departures.first_from(self._drawn.lost_us - self._air_us + 1 - before_us)
@@ -149,7 +148,7 @@ class BatchLosses:
         return ~lost
 
     def _received(self) -> Words:
-        up_us, end_us = self._lot.profile.receiver.boot_us, self._lot.duration_us
+        up_us, end_us = self._trials.profile.receiver.boot_us, self._trials.duration_us
         received = np.zeros_like(self.heard[0])
         for attempt, heard in enumerate(self.heard):
             first, after = (self._first_arrival(at_us, attempt) for at_us in (up_us, end_us))
@@ -173,15 +172,16 @@ class BatchLosses:
             return None
         at = np.full(trial.shape, len(self.heard) - 1)
         inside = np.minimum(slot, self.departures.slots - 1)
+        up_us = self._trials.profile.receiver.boot_us
         for attempt in range(len(self.heard) - 2, -1, -1):
             word = self.heard[attempt][inside >> 6, trial]
             there = (word >> (inside & 63).astype(np.uint64)) & np.uint64(1) != 0
-            there &= self.arrival_us(trial, inside, np.full(trial.shape, attempt)) >= self._lot.profile.receiver.boot_us
+            there &= self.arrival_us(trial, inside, np.full(trial.shape, attempt)) >= up_us
             at = np.where(there, attempt, at)
         return at
 
     def arrival_us(self, trial: Ints, slot: Ints, attempt: Ints | None = None) -> Ints:
-        """Return when packets would be in the receiver's hands; all of one shape."""
+        """Return when packets would be delivered; all of one shape."""
         at_us = self.departures.left_us(trial, slot) + self.flight_us
         if self._late_us is not None:
             at_us += self._late_us[np.minimum(slot, self.departures.slots - 1), trial]
@@ -209,7 +209,7 @@ class BatchLosses:
     def _below(self, purpose: int, share: float) -> Words:
         words = self.departures.words
         limit = threshold(share)
-        if limit in (0, 1 << 32):  # no number decides anything
+        if limit in (0, 1 << 32):  # the same for every number
             return np.full((words, self._count), 0 if limit == 0 else 0xFFFF_FFFF_FFFF_FFFF, np.uint64)
         return self.draws.bits_under(purpose, words, limit)[0]
 
@@ -233,12 +233,12 @@ class BatchLosses:
         if model.phase_us is None:
             phase_us = scaled(self.draws.firsts(purpose + _ONCE, 1)[0], period_us)
         before_us = self._radio.settle_us + attempt * self._radio.retry_delay_us
-        # Packets leave within this time; bursts that can touch one of them begin within it, give or take.
-        bursts = (self._lot.duration_us + before_us + self._air_us) // period_us + 3
+        # All bursts that can overlap a packet, with a margin.
+        bursts = (self._trials.duration_us + before_us + self._air_us) // period_us + 3
         begin_us = phase_us % period_us + (np.arange(bursts) - 1)[:, None] * period_us
         slot = departures.first_from(begin_us - self._air_us + 1 - before_us)
         hit = np.zeros((departures.words, self._count), np.uint64)
-        # As many packets one after the other as a burst may touch: those that leave before it is over.
+        # A burst hits consecutive packets: those that leave before it ends.
         most = (model.burst_us + self._air_us) // departures.interval_us + 1
         for _ in range(min(most, departures.slots)):
             burst, trial = np.nonzero(departures.leave_before(begin_us + model.burst_us - before_us, slot))
@@ -247,7 +247,7 @@ class BatchLosses:
         return hit if model.loss >= 1 else hit & self._below(purpose + 4 * attempt, model.loss)
 
     def _lost_one_by_one(self, model: loss.LossModel, purpose: int, attempt: int) -> Words:
-        """Let the model's own sampler say it, trial by trial and tile by tile as in the event simulation."""
+        """Use the model's own sampler, trial by trial and tile by tile as in the event simulation."""
         left_us = self.departures.all_left_us()
         if purpose not in self._samplers:
             self._samplers[purpose] = [model.sampler(self._model_air(purpose, i)) for i in range(self._count)]
@@ -260,7 +260,7 @@ class BatchLosses:
                 lost[begin:end, trial] = sampler(tile) != 0
         return bits.packed(lost)
 
-    def _model_air(self, purpose: int, place: int) -> loss.OnAir:
+    def _model_air(self, purpose: int, index: int) -> loss.OnAir:
         settings = self._radio
         return loss.OnAir(
             air_us=self._air_us,
@@ -268,6 +268,6 @@ class BatchLosses:
             address_bits=8 * settings.address_bytes,
             bit_rate_bit_s=settings.bit_rate_bit_s,
             has_crc=settings.crc_bytes > 0,
-            draws=Streams(self._lot.seed, self._first + place),
+            draws=Streams(self._trials.seed, self._first + index),
             purpose=purpose,
         )

@@ -1,17 +1,17 @@
-"""Trials of one kind: a flight that loses its link, again and again, each time with other drawn numbers.
+"""Monte Carlo trials of one flight with a link loss.
 
-Every trial is a `Scenario` of its own: `FlightTrials.scenario` writes it out, so that any trial can be replayed,
-saved, and run on any rig. What differs from trial to trial is drawn from (seed, trial):
+`FlightTrials.scenario` returns any trial as a `Scenario`, to replay, save and run on any rig. These quantities are
+random, from (seed, trial), and uniformly distributed:
 
-- the phases of packets and frames, over their whole interval and period;
-- where the receiver's 32-bit counter stands at power-on;
-- where each stick stands in flight: the throttle from `least_throttle` to its stop, the others anywhere;
-- the instant at which the link goes, evenly over `lost_from_us` .. `lost_until_us`;
-- the cause, each as likely as the others;
-- how long the link stays away, evenly over `away_us`, in one trial of two; in the other, to the end. A handset that
-  is switched off stays off.
+- the phases of packets and frames;
+- the receiver's 32-bit counter at power-on;
+- the stick positions in flight: the throttle from `least_throttle` to its stop, the others over the whole travel;
+- the instant of the link loss, in `lost_from_us` .. `lost_until_us`;
+- the cause;
+- the duration of the loss, within `away_us` in half of the trials, otherwise to the end. A handset that is switched off
+  stays off.
 
-The ordinary losses and noises of the profile are at work all the time.
+The profile's ordinary losses and noise apply throughout.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ Ints = NDArray[np.int64]
 CAUSES: Final[dict[str, type[AnyFault]]] = {
     kind.name: kind for kind in (LinkCut, HandsetOff, InterferenceBurst, WrongAddress)
 }
-"""What may take the link away; an interference burst is one that loses every packet."""
+"""Causes of a link loss; an interference burst loses every packet."""
 
 _MILLION: Final = 1_000_000
 _INSTANT, _CAUSE, _RETURNS, _AWAY, _CLOCK, _STICK = 0, 1, 2, 3, 4, 8
@@ -41,17 +41,17 @@ _FULL: Final = 1 << 32
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """What differs from trial to trial, an array of as many as there are trials each.
+    """What differs between trials: arrays with one element per trial.
 
     Attributes
     ----------
     packet_phase_us, frame_phase_us, clock_us : (n,) ndarray of int64
     lost_us, back_us : (n,) ndarray of int64
-        When the link goes and comes back; the duration where it does not.
+        Link loss and return; the scenario's duration where it does not occur.
     cause : (n,) ndarray of int64
-        Index into the lot's causes.
+        Index into the causes.
     position : (channels, n) ndarray of int64
-        Where each stick and switch stands in flight, in millionths.
+        Position of each stick and switch in flight, in millionths.
     """
 
     packet_phase_us: Ints
@@ -65,21 +65,21 @@ class Drawn:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlightTrials:
-    """Trials that differ by drawn numbers only.
+    """Trials that differ in random numbers only.
 
     Attributes
     ----------
     profile : Profile
     seed : int
     moves : tuple of Move
-        How the model takes off; positions of sticks are replaced by drawn ones. At most one move a channel.
+        Take-off, at most one move per channel; stick positions are replaced by random ones.
     duration_us : int
     air_us : int
-        From when on the model counts as in flight.
+        Start of the flight.
     lost_from_us, lost_until_us : int
-        Bounds of the instant at which the link goes, the upper one not included.
+        Bounds of the instant of the link loss, the upper one excluded.
     away_us : (int, int)
-        Bounds of the time for which it stays away, where it comes back.
+        Bounds of the duration of the link loss, where the link returns.
     causes : tuple of str
         Keys of `CAUSES`.
     least_throttle : float
@@ -98,10 +98,10 @@ class FlightTrials:
     least_throttle: float = 0.25
 
     def drawn(self, first: int, count: int) -> Drawn:
-        """Return what is drawn for trials `first` .. `first + count` - 1."""
+        """Return the random quantities of trials `first` .. `first + count` - 1."""
         draws = BatchStreams(self.seed, first, count)
         phases = draws.firsts(Purpose.PHASES, 2)
-        return self._made(phases[0], phases[1], draws.firsts(Purpose.LOT, self._numbers))
+        return self._made(phases[0], phases[1], draws.firsts(Purpose.TRIALS, self._numbers))
 
     @property
     def _numbers(self) -> int:
@@ -130,14 +130,14 @@ class FlightTrials:
         if channel.kind == "stick":
             least = round(_MILLION * self.least_throttle) if index == self.profile.throttle_index else 0
             return least + scaled(words[_STICK + index], _MILLION - least + 1)
-        place = next((move.position for move in self.moves if move.channel == channel.name), 0.0)
-        return np.full(words.shape[1], round(_MILLION * place), np.int64)
+        position = next((move.position for move in self.moves if move.channel == channel.name), 0.0)
+        return np.full(words.shape[1], round(_MILLION * position), np.int64)
 
     def scenario(self, trial: int) -> Scenario:
-        """Return one trial, written out."""
+        """Return one trial as a scenario."""
         draws = Streams(self.seed, trial)
         phases = draws.words(Purpose.PHASES, 0, 2)
-        drawn = self._made(phases[0:1], phases[1:2], draws.words(Purpose.LOT, 0, self._numbers)[:, None])
+        drawn = self._made(phases[0:1], phases[1:2], draws.words(Purpose.TRIALS, 0, self._numbers)[:, None])
         lost_us, back_us = int(drawn.lost_us[0]), int(drawn.back_us[0])
         name = self.causes[int(drawn.cause[0])]
         faults: tuple[AnyFault, ...] = ()
@@ -145,7 +145,7 @@ class FlightTrials:
             for_us = back_us - lost_us if back_us < self.duration_us else None
             fault = CAUSES[name](at_us=lost_us, for_us=for_us)  # type: ignore[call-arg]
             faults = (dataclasses.replace(fault, loss=1.0) if isinstance(fault, InterferenceBurst) else fault,)
-        place = {channel.name: int(drawn.position[i, 0]) for i, channel in enumerate(self.profile.channels)}
+        position = {channel.name: int(drawn.position[i, 0]) for i, channel in enumerate(self.profile.channels)}
         return Scenario(
             name=f"trial {trial}",
             seed=self.seed,
@@ -154,6 +154,6 @@ class FlightTrials:
             receiver_clock_us=int(drawn.clock_us[0]),
             packet_phase_us=int(drawn.packet_phase_us[0]),
             frame_phase_us=int(drawn.frame_phase_us[0]),
-            moves=tuple(dataclasses.replace(move, position=place[move.channel] / _MILLION) for move in self.moves),
+            moves=tuple(dataclasses.replace(move, position=position[move.channel] / _MILLION) for move in self.moves),
             faults=faults,
         )
