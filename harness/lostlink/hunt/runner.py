@@ -89,7 +89,7 @@ class Tried:
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class TimelineResult:
     """What came of a timeline.
 
     Attributes
@@ -124,7 +124,7 @@ class Runner:
         self.world, self.budget, self.seed = world, budget, seed
         self.share = 1.0  # of the budget that may be used by now
         self.tried = Tried()
-        self.seen: dict[Timeline, Judged] = {}
+        self.seen: dict[Timeline, TimelineResult] = {}
         self._opens, self._told = opens, told
         self._rig: Rig | None = None
         self._begun_s = time.monotonic()
@@ -161,7 +161,7 @@ class Runner:
         """Return a timeline that is no longer than one may be on this receiver."""
         return fitted(self.world, timeline, self._longest_us)
 
-    def judged(self, timeline: Timeline) -> Judged:
+    def judged(self, timeline: Timeline) -> TimelineResult:
         """Return what comes of a timeline; from memory if it was run before.
 
         Raises
@@ -173,10 +173,10 @@ class Runner:
         if known is not None:
             return known
         if span_us(self.world, timeline) > self._longest_us:
-            return self.seen.setdefault(timeline, Judged())
+            return self.seen.setdefault(timeline, TimelineResult())
         if self._shrink_left is not None:
             if self._shrink_left <= 0 or self.used_s > self._shrink_until_s:
-                return Judged()
+                return TimelineResult()
             self._shrink_left -= 1
             self.tried.shrinking += 1
         elif self.is_spent:
@@ -187,7 +187,7 @@ class Runner:
             # Shorter runs only from now on: the next long one would take as long for nothing.
             self.tried.busy += 1
             self._longest_us = max(SHORTEST_US, min(self._longest_us, span_us(self.world, timeline)) // 2)
-            judged = Judged()
+            judged = TimelineResult()
         self.seen[timeline] = judged
         if self._shrink_left is not None and any(broken.group == "crash" for broken in judged.broken):
             self._shrink_left -= CRASH_COST
@@ -218,9 +218,9 @@ class Runner:
         return trace
 
     @staticmethod
-    def judge(trace: Trace) -> Judged:
+    def judge(trace: Trace) -> TimelineResult:
         facts = Facts(trace)
-        return Judged(tuple(judge_facts(facts)), strain(facts))
+        return TimelineResult(tuple(judge_facts(facts)), strain(facts))
 
     def _count(self, timeline: Timeline, duration_us: int) -> None:
         tried = self.tried

@@ -15,7 +15,7 @@ from typing import Any, Final
 from lostlink.errors import ExitCode, ProfileError
 from lostlink.hunt.attribution import Broken
 from lostlink.hunt.events import World, world
-from lostlink.hunt.runner import Budget, Judged, Opens, Runner, SpentError, Tried
+from lostlink.hunt.runner import Budget, Opens, Runner, SpentError, TimelineResult, Tried
 from lostlink.hunt.shrink import shrunk
 from lostlink.hunt.timelines import LEADS, PHASES, STARTS, THROTTLES, Piece, Timeline, simplicity
 from lostlink.scenarios import WRAPS
@@ -164,7 +164,7 @@ class _Search:
         self._doubtful: set[str] = set()  # groups of what an exact run did not show
         self._kept: tuple[Timeline, Broken] | None = None
 
-    def _wanted(self, judged: Judged, group: str | None = None, rank: int = 2) -> Broken | None:
+    def _wanted(self, judged: TimelineResult, group: str | None = None, rank: int = 2) -> Broken | None:
         """Return what a run breaks that is worth keeping."""
         for broken in judged.broken:
             is_new = broken.requirement_id not in self._known and broken.group not in self._doubtful
