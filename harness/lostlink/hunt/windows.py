@@ -38,7 +38,7 @@ SHORT_BOOT_US: Final = 10_000
 
 
 @dataclass(frozen=True, slots=True)
-class Times:
+class TimeLimits:
     """How long things take on a link, with what clocks, phases and the rig may add; see `times`.
 
     Attributes
@@ -66,7 +66,7 @@ class Times:
     lag_us: int
 
 
-def times(profile: Profile, uncertainty_us: int = 0) -> Times:
+def times(profile: Profile, uncertainty_us: int = 0) -> TimeLimits:
     """Return the times by which a run of this link is judged; doubt is always the receiver's gain."""
     builder = ScenarioBuilder(profile, 0, "hunt")
     receiver, limits, radio = profile.receiver, profile.requirements, profile.radio
@@ -75,7 +75,7 @@ def times(profile: Profile, uncertainty_us: int = 0) -> Times:
     packet_us = builder.packet_us + radio.acknowledge * radio.retries * radio.retry_delay_us
     late_us = packet_us + profile.cut_delay_us * ppm // 1_000_000 + 2 * uncertainty_us + 1_000
     recovery_us = receiver.recovery_us + receiver.recovery_us * ppm // 1_000_000
-    return Times(
+    return TimeLimits(
         cut_us=limits.cut_within_us + late_us,
         motor_us=limits.motor_cut_within_us + late_us,
         preset_us=limits.motor_cut_within_us + 2 * builder.frame_us + late_us,
