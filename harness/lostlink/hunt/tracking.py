@@ -105,13 +105,7 @@ def _false_failsafe(facts: Facts, span: Span, at_us: int, said: str, wrap: bool)
 
 
 def _channel(
-    facts: Facts,
-    at_us: int,
-    frames: NDArray[np.intp],
-    rows: Ints,
-    low: Ints,
-    wrong: NDArray[np.bool_],
-    said: str,
+    facts: Facts, at_us: int, frames: NDArray[np.intp], rows: Ints, low: Ints, wrong: NDArray[np.bool_], said: str
 ) -> Broken:
     """Tell channels that are wrong for good from those that are late."""
     since_us = np.array([_since_move_us(facts, int(at)) for at in facts.trace.seen.start_us[frames]])
