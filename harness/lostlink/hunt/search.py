@@ -127,7 +127,7 @@ def hunt(
     """
     check_installed()
     result = Hunt(world(profile), seed)
-    doing = "looking"
+    doing = "searching"
 
     def report(runs: int, seconds: float) -> None:
         if progress is not None:
@@ -138,12 +138,12 @@ def hunt(
     try:
         with _hypothesis_at_home():
             while (timeline := search.next()) is not None:
-                doing = "making it smaller"
+                doing = "shrinking"
                 if (finding := search.finish(timeline)) is not None:
                     result.findings.append(finding)
                     if not find_all:
                         break
-                doing = "looking"
+                doing = "searching"
     except KeyboardInterrupt:
         result.interrupted = True
         if (finding := search.rescued()) is not None:
