@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from lostlink.campaigns import statistics as ours
-from lostlink.campaigns.times import NEVER_US, Times, Trial, Worst
+from lostlink.campaigns.times import NEVER_US, TimeDistribution, Trial, Worst
 
 # --- failures --------------------------------------------------------------------------------------------------------
 
@@ -162,7 +162,7 @@ def test_shares_that_are_none(wrong: float) -> None:
         lambda: ours.trials_to_show(wrong, 0.9),
         lambda: ours.trials_to_refute(wrong, 0.9),
         lambda: ours.upper_rank(10, wrong, 0.9),
-        lambda: Times.of([1]).quantile(wrong),
+        lambda: TimeDistribution.of([1]).quantile(wrong),
     ):
         with pytest.raises(ValueError, match="allowed: between 0 and 1"):
             call()
@@ -208,7 +208,7 @@ def test_bounds_of_quantiles_hold(values: int) -> None:
     rank = ours.upper_rank(200, 0.9, 0.95)
     assert rank is not None
     flown = np.sort(law.rvs((20_000, 200), random_state=random), axis=1)
-    assert Times.of(flown[0]).quantile(0.9).upper_us == flown[0, rank - 1]
+    assert TimeDistribution.of(flown[0]).quantile(0.9).upper_us == flown[0, rank - 1]
     assert np.mean(flown[:, rank - 1] < true_us) <= 0.05 + 4 * math.sqrt(0.05 * 0.95 / 20_000)
     if values > 40:  # with many ties there is room to the safe side
         assert np.mean(flown[:, rank - 2] < true_us) > 0.05, "one rank lower does not hold"
@@ -222,7 +222,7 @@ times = st.lists(st.one_of(st.integers(0, 30), st.integers(0, 10**9), st.just(NE
 @given(times.filter(bool), st.sampled_from([0.5, 0.9, 0.99, 0.999, 0.25, 0.001]))
 def test_quantiles_are_those_of_numpy(values: list[int], share: float) -> None:
     """numpy's inverted_cdf, and the definition: the smallest time that at least that share did not exceed."""
-    found = Times.of(values).quantile(share).value_us
+    found = TimeDistribution.of(values).quantile(share).value_us
     assert found == np.quantile(np.array(values, np.int64), share, method="inverted_cdf")
     at_most = sum(value <= found for value in values)
     below = sum(value < found for value in values)
@@ -231,17 +231,17 @@ def test_quantiles_are_those_of_numpy(values: list[int], share: float) -> None:
 
 def test_quantile_at_a_whole_rank() -> None:
     """Trap: in floats 0.07 * 100 is a little above 7; and 0.999 of 1000 trials leaves one out."""
-    assert Times.of(range(1, 101)).quantile(0.07).value_us == 7
-    assert Times.of(range(1, 1001)).quantile(0.999).value_us == 999
+    assert TimeDistribution.of(range(1, 101)).quantile(0.07).value_us == 7
+    assert TimeDistribution.of(range(1, 1001)).quantile(0.999).value_us == 999
 
 
 @given(times, st.data())
 def test_times_merge_in_any_order_and_partition(values: list[int], data: st.DataObject) -> None:
-    whole = Times.of(values)
-    parts = [Times.of(part) for part in data.draw(partitions(values))]
+    whole = TimeDistribution.of(values)
+    parts = [TimeDistribution.of(part) for part in data.draw(partitions(values))]
     shuffled = data.draw(st.permutations(parts))
-    assert Times.merged(shuffled) == whole
-    folded = Times.of(())
+    assert TimeDistribution.merged(shuffled) == whole
+    folded = TimeDistribution.of(())
     for part in shuffled:
         folded = part + folded
     assert folded == whole
@@ -259,21 +259,23 @@ def partitions(draw: st.DrawFn, values: list[int]) -> list[list[int]]:
 
 
 def test_what_never_came_is_longer_than_anything() -> None:
-    some = Times.of([500, 510, NEVER_US + 9, 500])
+    some = TimeDistribution.of([500, 510, NEVER_US + 9, 500])
     assert (some.never, some.trials, some.worst_us) == (1, 4, NEVER_US)
     assert some.quantile(0.75).value_us == 510
     assert some.quantile(0.76).value_us == NEVER_US
-    assert Times.of([500]).never == 0
+    assert TimeDistribution.of([500]).never == 0
 
 
 def test_too_few_trials_bound_nothing() -> None:
-    assert Times.of(range(58)).quantile(0.95).upper_us is None
-    assert Times.of(range(59)).quantile(0.95).upper_us == 58
+    assert TimeDistribution.of(range(58)).quantile(0.95).upper_us is None
+    assert TimeDistribution.of(range(59)).quantile(0.95).upper_us == 58
 
 
 def test_memory_is_that_of_different_times() -> None:
     """A million trials within 1000 µs: 1000 rows."""
-    many = Times.merged(Times.of(np.random.default_rng(part).integers(0, 1000, 10_000)) for part in range(100))
+    many = TimeDistribution.merged(
+        TimeDistribution.of(np.random.default_rng(part).integers(0, 1000, 10_000)) for part in range(100)
+    )
     assert many.trials == 1_000_000
     assert len(many.values_us) == 1000
 
@@ -281,8 +283,8 @@ def test_memory_is_that_of_different_times() -> None:
 def test_times_that_are_none() -> None:
     for wrong in ([1.5], [math.nan], ["1"]):
         with pytest.raises(ValueError, match="allowed: whole microseconds"):
-            Times.of(wrong)
-    empty = Times.of(())
+            TimeDistribution.of(wrong)
+    empty = TimeDistribution.of(())
     assert (empty.trials, empty.never) == (0, 0)
     for call in (lambda: empty.worst_us, lambda: empty.quantile(0.5)):
         with pytest.raises(ValueError, match="of 0 trials"):

@@ -465,7 +465,7 @@ def test_a_scheduler_that_goes_away(work: Any, window: int) -> None:
         results = run_jobs(work.square, itertools.count(), workers, window=window)
         next(results)
         place.close()
-        with pytest.raises(WorkersError, match="went away"):
+        with pytest.raises(WorkersError, match="connection to the cluster lost"):
             list(results)
 
 

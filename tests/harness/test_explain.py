@@ -436,7 +436,7 @@ def test_pytest_is_not_imported() -> None:
         ("", "is not a requirement"),
         ("FS-", "allowed: an id that lostlink explain lists"),
         ("MY-FIELD", "one of your own, which is described in the docstring of its test"),
-        (HERON, "an id first, then the profile"),
+        (HERON, "give the id before the profile"),
         ("x" * 5000, "x..."),
         ("F\u0421-CUT\n", "is not a requirement"),
     ],

@@ -449,7 +449,7 @@ def test_saved_test_counts_in_prove(second_loss: tuple[Path, Any]) -> None:
 def test_nothing_found_is_no_proof(tmp_path: Path) -> None:
     said = run(str(HERON), "--runs", "30", "--out", str(tmp_path / "out"))
     assert said.exit_code == 0
-    assert "Nothing found in 30 runs. That is no proof" in said.output
+    assert "Nothing found in 30 runs. This is not a proof" in said.output
     assert "Tried: 30 runs" in said.output
     assert "Propellers off" in said.output
     assert {path.name for path in (tmp_path / "out").iterdir()} == {"hunt.json"}

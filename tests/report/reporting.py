@@ -8,7 +8,7 @@ from pathlib import Path
 
 from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import write_evidence
-from lostlink.evidence.run_writer import Judged, save
+from lostlink.evidence.run_writer import JudgedMeasurement, save
 from lostlink.evidence.summary import suite_summary
 from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
@@ -32,13 +32,15 @@ def lost_link(
     return simulate(profile, flight.into(LinkCut(at_us=flight.at_us)), receiver), flight.at_us
 
 
-def judged(trace: Trace, since_us: int) -> dict[str, Judged]:
+def judged(trace: Trace, since_us: int) -> dict[str, JudgedMeasurement]:
     """Return what three requirements measure in a flight into link loss."""
     limits = trace.profile.requirements
     return {
-        "FS-CUT": Judged(failsafe.time_to_cut(trace, since_us), Limit(at_most=limits.cut_within_us)),
-        "FS-MOTOR": Judged(failsafe.time_to_motor_stop(trace, since_us), Limit(at_most=limits.motor_cut_within_us)),
-        "FS-VALUE": Judged(
+        "FS-CUT": JudgedMeasurement(failsafe.time_to_cut(trace, since_us), Limit(at_most=limits.cut_within_us)),
+        "FS-MOTOR": JudgedMeasurement(
+            failsafe.time_to_motor_stop(trace, since_us), Limit(at_most=limits.motor_cut_within_us)
+        ),
+        "FS-VALUE": JudgedMeasurement(
             failsafe.widest_throttle(
                 trace,
                 since_us + limits.cut_within_us,

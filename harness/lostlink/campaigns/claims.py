@@ -77,11 +77,7 @@ class Answer(Enum):
         return _OUTCOMES[self]
 
 
-_OUTCOMES: Final = {
-    Answer.SHOWN: Outcome.MET,
-    Answer.REFUTED: Outcome.NOT_MET,
-    Answer.UNDECIDED: Outcome.INCONCLUSIVE,
-}
+_OUTCOMES: Final = {Answer.SHOWN: Outcome.MET, Answer.REFUTED: Outcome.NOT_MET, Answer.UNDECIDED: Outcome.INCONCLUSIVE}
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,13 +27,13 @@ def cluster(address: str) -> Iterator[Workers]:
     Raises
     ------
     WorkersError
-        If Dask is not installed, nobody answers, or the workers have another version of this tool.
+        If Dask is not installed, the scheduler does not respond, or the workers have another version of this tool.
     """
     try:
         distributed: Any = importlib.import_module("distributed")
     except ImportError:
         raise WorkersError(
-            "--cluster: the package 'distributed' is not installed; allowed: pip install 'lostlink[cluster]'"
+            "--cluster: the package 'distributed' is not installed; install it with pip install 'lostlink[cluster]'"
         ) from None
     with contextlib.ExitStack() as stack:
         stack.enter_context(safe_path())  # while it is open: a worker that died is started anew

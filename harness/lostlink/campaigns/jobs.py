@@ -152,7 +152,7 @@ class _Run(Generic[Job, Result]):
             if not self._alive():
                 break
         if not first.future.done() or first.future.cancelled():
-            raise WorkersError("workers: the cluster went away; allowed: one that stays until the end")
+            raise WorkersError("workers: connection to the cluster lost; restart it and continue with --resume")
         error = first.future.exception()
         if isinstance(error, cf.BrokenExecutor):
             self._renew(error)
@@ -161,9 +161,9 @@ class _Run(Generic[Job, Result]):
             first.future = None
 
     def _renew(self, error: BaseException | None, refused: _Flight[Job, Result] | None = None) -> None:
-        """Take it that the executor broke: suspect all that was in flight, and have a fresh one.
+        """Replace a broken executor; all jobs in flight are suspects.
 
-        A job that was refused at the door is blamed only when no other can be: else one could try for ever.
+        A job refused at submission is blamed only if no other can be, which bounds the number of retries.
         """
         lost = [flight for flight in self._flights if flight.future is not None and not flight.has_result()]
         for flight in lost:
@@ -173,9 +173,7 @@ class _Run(Generic[Job, Result]):
         if refused is not None and not lost and self._open is not None:
             self._blame(refused, error)
         if self._open is None:
-            raise WorkersError(
-                "workers: the executor broke; allowed: one that stays whole, or what opens a fresh one"
-            ) from error
+            raise WorkersError("workers: the executor broke; pass a callable that opens a new one") from error
         broken, self._executor = self._executor, None
         if broken is not None:
             broken.shutdown(wait=True)

@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.campaigns.times import NEVER_US, Times, Trial, Worst
+from lostlink.campaigns.times import NEVER_US, TimeDistribution, Trial, Worst
 from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Requirement, Severity
 from lostlink_sims import Profile
@@ -161,7 +161,7 @@ class Count:
     Attributes
     ----------
     judged, failures : int
-    times : Times
+    times : TimeDistribution
         Empty where no time is measured.
     worst : Worst
         Longest times; where none is measured, trials that failed.
@@ -169,7 +169,7 @@ class Count:
 
     judged: int
     failures: int
-    times: Times
+    times: TimeDistribution
     worst: Worst
 
     @classmethod
@@ -179,12 +179,12 @@ class Count:
         if criterion.time_us is None:
             assert criterion.failed is not None
             failed = judged & (criterion.failed(rows) | (rows.crashed & criterion.is_critical))
-            values, times, kept = failed.astype(np.int64), Times.of(()), failed
+            values, times, kept = failed.astype(np.int64), TimeDistribution.of(()), failed
         else:
             assert criterion.limit_us is not None
             values = criterion.time_us(rows)
             failed = judged & ((values > criterion.limit_us(lot.profile)) | rows.crashed)
-            times, kept = Times.of(values[judged]), judged
+            times, kept = TimeDistribution.of(values[judged]), judged
         order = np.lexsort((rows.trial[kept], -values[kept]))[:KEEP]
         worst = tuple(
             Trial(int(value), lot.seed, int(trial))
@@ -198,7 +198,7 @@ class Count:
         return cls(
             sum(part.judged for part in parts),
             sum(part.failures for part in parts),
-            Times.merged(part.times for part in parts),
+            TimeDistribution.merged(part.times for part in parts),
             Worst.merged(part.worst for part in parts),
         )
 
@@ -300,7 +300,9 @@ class Tally:
             raise ValueError(problem)
         counts = {}
         for name, entry in data["counts"].items():
-            times = Times(np.array(entry["times"]["values_us"], np.int64), np.array(entry["times"]["counts"], np.int64))
+            times = TimeDistribution(
+                np.array(entry["times"]["values_us"], np.int64), np.array(entry["times"]["counts"], np.int64)
+            )
             worst = Worst(KEEP, tuple(Trial(*row) for row in entry["worst"]))
             counts[name] = Count(entry["judged"], entry["failures"], times, worst)
         losses = {share: (trials, false) for share, trials, false in data["losses"]}

@@ -40,7 +40,7 @@ class Quantile:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Times:
+class TimeDistribution:
     """The exact distribution of a measured time.
 
     Memory grows with the number of different times, not of trials: 16 bytes for each.
@@ -57,7 +57,7 @@ class Times:
     counts: NDArray[np.int64]
 
     @classmethod
-    def of(cls, values_us: ArrayLike) -> Times:
+    def of(cls, values_us: ArrayLike) -> TimeDistribution:
         """Count `values_us`, one for each trial; values from `NEVER_US` on mean never.
 
         Raises
@@ -73,7 +73,7 @@ class Times:
         return cls(*np.unique(np.minimum(values, NEVER_US).astype(np.int64), return_counts=True))
 
     @classmethod
-    def merged(cls, parts: Iterable[Times]) -> Times:
+    def merged(cls, parts: Iterable[TimeDistribution]) -> TimeDistribution:
         """Return the counts of all `parts` together; their order does not matter."""
         import numpy as np
 
@@ -88,13 +88,13 @@ class Times:
         starts = np.flatnonzero(np.r_[True, values[1:] != values[:-1]])
         return cls(values[starts], np.add.reduceat(counts, starts))
 
-    def __add__(self, other: Times) -> Times:
-        return Times.merged((self, other))
+    def __add__(self, other: TimeDistribution) -> TimeDistribution:
+        return TimeDistribution.merged((self, other))
 
     def __eq__(self, other: object) -> bool:
         import numpy as np
 
-        if not isinstance(other, Times):
+        if not isinstance(other, TimeDistribution):
             return NotImplemented
         return np.array_equal(self.values_us, other.values_us) and np.array_equal(self.counts, other.counts)
 

@@ -33,7 +33,7 @@ class Workers:
         How many jobs they do at a time.
     open_executor : callable
     alive : callable
-        Tells whether there is still anybody to wait for; a pool that breaks says so by itself.
+        Whether the workers are still reachable; a pool reports its own failure.
     """
 
     name: str
@@ -88,8 +88,7 @@ class ProcessPool(cf.ProcessPoolExecutor):
         """End the workers where they are; from Python 3.14 on a pool has `terminate_workers` for it."""
         for process in list((self._processes or {}).values()):
             process.terminate()
-        # One may have been in the middle of a result. Who reads it waits for the rest while anybody could still write,
-        # and that is we.
+        # The reader of a partial result waits until every writer, this process included, has closed the pipe.
         queue: Any = self._result_queue
         if queue is not None:
             queue._writer.close()

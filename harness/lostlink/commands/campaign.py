@@ -153,7 +153,7 @@ def _write(folder: Path, campaign: Campaign, head: dict[str, Any]) -> None:
 def _rule(until: str | None, sequential: bool) -> Rule | None:
     if until is None:
         if sequential:
-            raise UsageError('--sequential: there is no claim; allowed: with --until "p < 1e-4 at 95 %"')
+            raise UsageError('--sequential: there is no claim; give one with --until "p < 1e-4 at 95 %"')
         return None
     claim = claims.parse_claim(until)
     return stopping.Sequential(claim) if sequential else stopping.Planned(claim)
@@ -173,7 +173,7 @@ def _workers(jobs: int | None, cluster: str | None, engine: str, trials: int) ->
 
     if cluster is not None:
         if jobs is not None:
-            raise UsageError("--jobs and --cluster: the cluster has its own workers; allowed: one of the two options")
+            raise UsageError("--jobs and --cluster: the cluster has its own workers; use one of the two options")
         with cluster_workers(cluster) as workers:
             yield workers
         return

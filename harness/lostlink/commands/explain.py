@@ -90,7 +90,7 @@ def _unknown(requirement: str, wanted: str, given: list[Path]) -> UsageError:
 
     shown = repr(requirement if len(requirement) <= _LONGEST_SHOWN else requirement[:_LONGEST_SHOWN] + "...")
     if _is_file(requirement):
-        return UsageError(f"{shown} is not a requirement; allowed: an id first, then the profile: FS-CUT {requirement}")
+        return UsageError(f"{shown} is not a requirement; give the id before the profile: FS-CUT {requirement}")
     parts = [name for name in CATALOGUE if wanted and wanted in name.split("-")]
     close = difflib.get_close_matches(wanted[:_LONGEST_SHOWN], CATALOGUE, n=_MOST_NEAR)
     near = list(dict.fromkeys([*parts, *close]))[:_MOST_NEAR]

@@ -134,7 +134,7 @@ def _facts(given: dict[str, Any]) -> LinkFacts:
             known[fact] = given[option]
     names = [channel.name for channel in known.get("channels", ())]
     if names and "throttle" not in names:
-        raise ProfileError(f"--channels: none is called throttle, got {', '.join(names)}; allowed: one that is")
+        raise ProfileError(f"--channels: none is called throttle, got {', '.join(names)}; name one of them throttle")
     return LinkFacts(**known)
 
 

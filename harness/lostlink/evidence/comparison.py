@@ -39,7 +39,7 @@ _ORDER: Final = list(Change)
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class ComparedRequirement:
     """One requirement in both folders.
 
     Attributes
@@ -77,7 +77,7 @@ class Row:
         return after if before == after else f"{before} → {after}"
 
 
-def compare(before: Evidence, after: Evidence) -> list[Row]:
+def compare(before: Evidence, after: Evidence) -> list[ComparedRequirement]:
     """Return a row for each requirement of either folder, the worst first."""
     old, new = ({v.requirement.id: v for v in evidence.document.verdicts} for evidence in (before, after))
     rows = [
@@ -90,9 +90,11 @@ def compare(before: Evidence, after: Evidence) -> list[Row]:
     )  # fmt: skip
 
 
-def _row(before: Verdict | None, after: Verdict | None, counts: Counts | None, counts_after: Counts | None) -> Row:
+def _row(
+    before: Verdict | None, after: Verdict | None, counts: Counts | None, counts_after: Counts | None
+) -> ComparedRequirement:
     if before is None or after is None:
-        return Row(before, after, Change.NEW if before is None else Change.GONE)
+        return ComparedRequirement(before, after, Change.NEW if before is None else Change.GONE)
     change, note, numbers = _outcomes(before, after), "", Change.SAME
     if counts and counts_after and counts.trials and counts_after.trials:
         numbers, note = _campaigns(counts, counts_after)
@@ -100,7 +102,7 @@ def _row(before: Verdict | None, after: Verdict | None, counts: Counts | None, c
         note = values(before, after)
     if change is Change.SAME:
         change = numbers
-    return Row(before, after, change, note, fails_more_often=numbers is Change.WORSE)
+    return ComparedRequirement(before, after, change, note, fails_more_often=numbers is Change.WORSE)
 
 
 def _outcomes(before: Verdict, after: Verdict) -> Change:
@@ -172,7 +174,7 @@ def _log_choose(n: int, k: int) -> float:
     return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
 
 
-def exit_code(rows: list[Row]) -> ExitCode:
+def exit_code(rows: list[ComparedRequirement]) -> ExitCode:
     """Return how the comparison ends: not met when a met requirement broke, undecided when one is no longer shown."""
     changes = {row.change for row in rows}
     lost = any(row.change is Change.GONE and row.before and row.before.outcome is Outcome.MET for row in rows)
@@ -210,7 +212,7 @@ def _short(value: Any) -> str:
     return text if len(text) <= 40 else f"{text[:12]}…"
 
 
-def conclusion(rows: list[Row]) -> str:
+def conclusion(rows: list[ComparedRequirement]) -> str:
     """Return what came of it in one sentence."""
     broken = [row.id for row in rows if row.change is Change.BROKEN]
     worse = [row.id for row in rows if row.change is Change.WORSE]

@@ -77,10 +77,7 @@ def vcd_text(trace: Trace) -> str:
             (at, "ppm", value) for at, value in zip(at_us.tolist(), level.tolist(), strict=True)
         ]
         lost = trace.packets.lost
-        for name, instants in (
-            ("received", trace.packets.arrived_us[~lost]),
-            ("lost", trace.packets.left_us[lost]),
-        ):
+        for name, instants in (("received", trace.packets.arrived_us[~lost]), ("lost", trace.packets.left_us[lost])):
             events += [event for at in instants.tolist() for event in ((at, name, 1), (at + 100, name, 0))]
         ends_us, width_us = throttle_pulses(trace)
         events += [(at, "throttle", width) for at, width in zip(ends_us.tolist(), width_us.tolist(), strict=True)]

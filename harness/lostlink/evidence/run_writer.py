@@ -32,7 +32,7 @@ Packed = list[int | list[int]]
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class JudgedMeasurement:
     """A measurement and its limit."""
 
     measurement: Measurement
@@ -59,14 +59,14 @@ def file_name(requirement_id: str) -> str:
     return re.sub(r"[^A-Za-z0-9_-]", "_", requirement_id)[:80] + ".json"
 
 
-def save(folder: Path, requirement_id: str, trace: Trace, judged: Judged | None = None) -> Path:
+def save(folder: Path, requirement_id: str, trace: Trace, judged: JudgedMeasurement | None = None) -> Path:
     """Write the run of a requirement into `folder` and return the file.
 
     Parameters
     ----------
     folder : Path
         ``runs`` in the evidence folder; made when it is not there.
-    judged : Judged, optional
+    judged : JudgedMeasurement, optional
         What was measured in it; None when the run gave nothing to measure.
     """
     folder.mkdir(parents=True, exist_ok=True)
@@ -76,7 +76,7 @@ def save(folder: Path, requirement_id: str, trace: Trace, judged: Judged | None 
     return file
 
 
-def as_data(requirement_id: str, trace: Trace, judged: Judged | None = None) -> dict[str, Any]:
+def as_data(requirement_id: str, trace: Trace, judged: JudgedMeasurement | None = None) -> dict[str, Any]:
     """Return a run as plain data in the layout of `RUN_SCHEMA`.
 
     ``packets.arrived_us`` is the delay after ``left_us``, -1 where it never came. ``frames.widths_us`` is a column a
@@ -130,7 +130,7 @@ def as_data(requirement_id: str, trace: Trace, judged: Judged | None = None) -> 
     }
 
 
-def _judged(judged: Judged) -> dict[str, Any]:
+def _judged(judged: JudgedMeasurement) -> dict[str, Any]:
     measurement = judged.measurement
     return {
         "name": measurement.name,

@@ -1,4 +1,4 @@
-"""What a person sees of a hunt: the finding as a sentence, a numbered timeline and a picture; what was tried; files."""
+"""Text output of a hunt: each finding as a sentence, a numbered timeline and a picture; the coverage."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from lostlink.evidence.timeline import timeline as picture
 from lostlink.hunt.events import WAIT
 from lostlink.hunt.search import Finding, Hunt
 from lostlink.hunt.timelines import STARTS, THROTTLES, events, laid, wrap_of
-from lostlink.verdicts import quantity
+from lostlink.verdicts import counted, quantity
 
 NUMBERS: Final = ("no", "one", "two", "three", "four", "five", "six")
 BEFORE_US, AFTER_US = 150_000, 300_000
@@ -19,7 +19,7 @@ BEFORE_US, AFTER_US = 150_000, 300_000
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What was hunted with, for the commands that do it again.
+    """Inputs of a hunt, for the commands that reproduce it.
 
     Attributes
     ----------
@@ -37,37 +37,37 @@ class Case:
 
 
 def sentence(found: Hunt, finding: Finding) -> str:
-    """Return what was found, in one sentence."""
+    """Return a finding in one sentence."""
     count = events(found.world, finding.timeline)
     if count:
         with_what = f"with {NUMBERS[count] if count < len(NUMBERS) else count} event{'' if count == 1 else 's'}"
     elif STARTS[finding.timeline.start] is not None:
-        with_what = "at switching on with the stick up"
+        with_what = "at power-on with the stick up"
     else:
-        with_what = "in a plain flight, with no event at all,"
+        with_what = "in an undisturbed flight"
     if finding.timeline.wrap:
-        with_what = with_what.rstrip(",") + ", while the receiver's counter wraps,"
-    fault = "the receiver's program dies" if finding.broken.group == "crash" else finding.broken.requirement.fault
+        with_what += ", while the receiver's counter wraps,"
+    fault = "the receiver's program crashes" if finding.broken.group == "crash" else finding.broken.requirement.fault
     required = finding.broken.requirement
     return f"{required.id} ({required.severity.value}): {with_what} {fault}."
 
 
 def steps(found: Hunt, finding: Finding) -> list[str]:
-    """Return the timeline, a numbered line an event, with times from the first event on."""
+    """Return the timeline, one numbered line per event, with times relative to the first event."""
     placed = list(laid(found.world, finding.timeline))
     zero_us = next((piece.at_us for piece in placed if piece.is_event), None)
     if zero_us is None:
         zero_us = placed[0].at_us if placed else 0
     rows = []
     if finding.timeline.wrap:
-        _, said, _ = wrap_of(finding.timeline.wrap)
-        rows.append((_wrap_us(finding), f"   the receiver's counter {said}"))
+        _, moment, _ = wrap_of(finding.timeline.wrap)
+        rows.append((_wrap_us(finding), f"   the receiver's counter {moment}"))
     number = 0
     for piece in placed:
         number += piece.is_event
         lasting = f" for {piece.rung}" if piece.kind.lasts else ""
-        said = f"{number}. {piece.variant.says}" if piece.is_event else f"   {WAIT}"
-        rows.append((piece.at_us, said + lasting))
+        what = f"{number}. {piece.variant.says}" if piece.is_event else f"   {WAIT}"
+        rows.append((piece.at_us, what + lasting))
     rows.append((finding.broken.at_us, f"X  {finding.broken.message}"))
     rows.sort(key=lambda row: row[0])
     return [
@@ -87,7 +87,7 @@ def _beginning(finding: Finding) -> str:
         text += f", throttle stick at {throttle}, arming switch on"
     scenario = finding.trace.scenario
     if timeline.packet_phase or timeline.frame_phase:
-        text += f"; packets {scenario.packet_phase_us} µs and frames {scenario.frame_phase_us} µs late in their rhythm"
+        text += f"; packets {scenario.packet_phase_us} µs and frames {scenario.frame_phase_us} µs late in phase"
     return text
 
 
@@ -109,7 +109,7 @@ def text(found: Hunt, finding: Finding, case: Case) -> str:
     others = {other.requirement_id: other for other in reversed(finding.also)}
     others.pop(broken.requirement_id, None)
     if others:
-        lines += ["", "  the same run breaks as well:"]
+        lines += ["", "  the same run also breaks:"]
         lines += [f"    {name} ({other.requirement.severity.value}): {other.message}" for name, other in others.items()]
     lines += [
         "",
@@ -140,26 +140,29 @@ def commands(finding: Finding, case: Case) -> list[str]:
 
 
 def tried(found: Hunt) -> list[str]:
-    """Return what was tried, without making it more than it is."""
-    said, world = found.tried, found.world
+    """Return the coverage of the hunt."""
+    coverage, world = found.tried, found.world
     kinds = [kind.name for kind in world.kinds if kind.name != WAIT]
     met = [
-        f"{name} {said.kinds[name]}" for name in sorted(kinds, key=lambda name: -said.kinds[name]) if said.kinds[name]
+        f"{name} {coverage.kinds[name]}"
+        for name in sorted(kinds, key=lambda name: -coverage.kinds[name])
+        if coverage.kinds[name]
     ]
-    never = [name for name in kinds if not said.kinds[name]]
+    never = [name for name in kinds if not coverage.kinds[name]]
     lines = [
-        f"Tried: {said.runs} runs ({said.shrinking} of them to make findings smaller), "
-        f"{quantity(said.simulated_us, 'µs')} of link in {said.seconds:.1f} s; seed {found.seed}.",
-        f"Timelines of up to {said.most_events} events, the longest {quantity(said.longest_us, 'µs')}. "
+        f"Tried: {counted(coverage.runs, 'run')} ({coverage.shrinking} of them to shrink findings), "
+        f"{quantity(coverage.simulated_us, 'µs')} of link in {coverage.seconds:.1f} s; seed {found.seed}.",
+        f"Timelines of up to {counted(coverage.most_events, 'event')}, "
+        f"the longest {quantity(coverage.longest_us, 'µs')}. "
         f"Runs with each kind: {', '.join(met) or 'none'}.",
     ]
     if never:
-        lines.append(f"Never came up: {', '.join(never)}.")
+        lines.append(f"Not covered: {', '.join(never)}.")
     lines += [f"Not tried: {reason}." for reason in world.left_out]
-    if said.afresh:
-        lines.append("The receiver remembers earlier runs, so its file was read anew for every run.")
-    if said.busy:
-        lines.append(f"{said.busy} runs were given up, because the receiver's main loop asked for turns without end.")
+    if coverage.afresh:
+        lines.append("The receiver keeps state between runs, so its file was loaded again for every run.")
+    if coverage.busy:
+        lines.append(f"{counted(coverage.busy, 'run')} aborted because the receiver's main loop spun.")
     return lines
 
 
@@ -168,7 +171,8 @@ def conclusion(found: Hunt) -> str:
     if found.findings:
         return sentence(found, found.findings[0])
     ended = "Interrupted; nothing" if found.interrupted else "Nothing"
-    return f"{ended} found in {found.tried.runs} runs. That is no proof: other timelines may break a requirement."
+    runs = counted(found.tried.runs, "run")
+    return f"{ended} found in {runs}. This is not a proof: other timelines may break a requirement."
 
 
 # --- progress ---------------------------------------------------------------------------------------------------

@@ -273,18 +273,14 @@ def _hung() -> Iterator[tuple[str, Does]]:
 
 
 def _fades() -> Iterator[tuple[str, Does]]:
-    yield (
-        "the signal fades away within a second",
-        _lasting(FadeRamp, depth_db=150.0, ramp_us=1_000_000),
-    )
+    yield ("the signal fades away within a second", _lasting(FadeRamp, depth_db=150.0, ramp_us=1_000_000))
 
 
 def _brown_outs(profile: Profile) -> Iterator[Variant]:
     yield Variant("the receiver's supply breaks down", _lasting(BrownOut, on_acknowledgement=False))
     if profile.radio.acknowledge:
         yield Variant(
-            "the receiver's supply breaks down at its next acknowledgement",
-            _lasting(BrownOut, on_acknowledgement=True),
+            "the receiver's supply breaks down at its next acknowledgement", _lasting(BrownOut, on_acknowledgement=True)
         )
 
 

@@ -106,8 +106,8 @@ def throttle_rests(facts: Facts) -> Iterator[Broken]:
         else:
             before = (end_us > span.heard_us) & (end_us <= at_us)
             was_idle = bool((width_us[before] <= limit_us).any())
-            told = facts.told_us[np.searchsorted(facts.arrived_us, span.heard_us), facts.throttle]
-            held = abs(width - int(told)) <= facts.tolerance_us
+            commanded = facts.commanded_us[np.searchsorted(facts.arrived_us, span.heard_us), facts.throttle]
+            held = abs(width - int(commanded)) <= facts.tolerance_us
             ids, group = silence_ids(facts, span, at_us, "FS-CUT"), "throttle in silence"
             if was_idle:
                 impostors = [name for name in causes(facts, span.heard_us, at_us) if name in IMPOSTORS]
@@ -158,12 +158,12 @@ def throttle_never_rises(facts: Facts) -> Iterator[Broken]:
     u, idle_us = facts.trace.uncertainty_us, facts.profile.requirements.idle_below_us
     first = np.searchsorted(facts.arrived_us, start_us - facts.times.lag_us - u, side="right") - 1
     last = np.searchsorted(facts.arrived_us, end_us + u, side="right")
-    told_us = facts.told_us[:, facts.throttle]
+    commanded_us = facts.commanded_us[:, facts.throttle]
     # A pulse that is always too wide is a channel fault, not a rise.
     slack_us = facts.tolerance_us + RISE_US + always_too_wide_us(facts)
     rising = np.diff(width_us, prepend=idle_us) > slack_us
     for index in np.flatnonzero(rising & (width_us > idle_us + slack_us)).tolist():
-        allowed_us = max(idle_us, int(told_us[max(0, first[index]) : last[index]].max(initial=0)))
+        allowed_us = max(idle_us, int(commanded_us[max(0, first[index]) : last[index]].max(initial=0)))
         at_us = int(end_us[index])
         if width_us[index] <= allowed_us + slack_us or starting(facts, at_us) == "before":
             continue
@@ -268,7 +268,7 @@ def no_chatter(facts: Facts) -> Iterator[Broken]:
     """Cut and return do not alternate more often than the limit."""
     span_us = 2_000_000
     _, end_us, width_us = facts.pulses
-    told = facts.told_us[:, facts.throttle]
+    commanded = facts.commanded_us[:, facts.throttle]
     most = int(2 * facts.profile.requirements.recoveries_per_second * span_us / 1_000_000) + 1
     idle = width_us <= facts.profile.requirements.idle_below_us
     changes_us = end_us[np.flatnonzero(idle[1:] != idle[:-1]) + 1]
@@ -278,7 +278,7 @@ def no_chatter(facts: Facts) -> Iterator[Broken]:
         if last - first >= span_us:
             continue
         low = np.searchsorted(facts.arrived_us, (first - span_us, last))
-        if (told[low[0] : low[1]] > facts.profile.requirements.idle_below_us).all():
+        if (commanded[low[0] : low[1]] > facts.profile.requirements.idle_below_us).all():
             said = f"{most + 1} changes between failsafe and sticks in {_ms(int(last - first))}; at most {most} allowed"
             yield Broken("RC-CHATTER", "chatter", int(last), said)
             return

@@ -1,4 +1,4 @@
-"""Runs timelines, judges them, remembers what came of each, and counts what was tried."""
+"""Runs and judges timelines, caches the results, and counts what was tried."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ from lostlink.rigs.own_process import OwnProcessRig
 from lostlink_sims import Trace
 
 Opens = Callable[[], Rig]
-"""Gives a rig on which nothing was run before; the receiver's file is read anew."""
+"""Returns a fresh rig; the receiver's file is loaded again."""
 
 
 CRASH_COST: Final = 15
-"""Runs that a crash counts for while shrinking: compiled firmware that hangs is waited for, and begun anew."""
+"""Runs that a crash counts for while shrinking: compiled firmware that hangs must time out and restart."""
 SHORTEST_US: Final = 4_000_000
 
 
@@ -34,7 +34,7 @@ class SpentError(BaseException):
 
 @dataclass(slots=True)
 class Budget:
-    """How much may be tried.
+    """Limits of a search.
 
     Attributes
     ----------
@@ -54,19 +54,19 @@ class Tried:
     Attributes
     ----------
     runs, shrinking : int
-        Runs in all, and how many of them served to make a finding smaller.
+        All runs, and those used to shrink a finding.
     simulated_us : int
     kinds : Counter of str
-        How many runs each kind of event was in.
+        Runs with each kind of event.
     most_events : int
     longest_us : int
-        Of all timelines, from the first piece to the end of the last.
+        Longest timeline, from the first piece to the end of the last.
     seconds : float
         Wall time.
     afresh : bool
-        Whether the receiver had to be loaded anew for every run, because it remembers earlier ones.
+        Whether the receiver was reloaded for every run, because it keeps state between runs.
     busy : int
-        Runs that were given up because the receiver's main loop spun.
+        Runs aborted because the receiver's main loop spun.
     """
 
     runs: int = 0
@@ -81,8 +81,8 @@ class Tried:
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
-    """What came of a timeline.
+class TimelineResult:
+    """The result of a timeline.
 
     Attributes
     ----------
@@ -103,21 +103,21 @@ class Runner:
     world : World
     opens : callable
     budget : Budget
-        For the search; what serves to make a finding smaller has its own limit, see `shrinks`.
+        For the search; shrinking has its own limit, see `shrinks`.
     seed : int
         Of all random streams in the scenarios.
-    told : callable, optional
+    on_run : callable, optional
         Called with the number of runs and the seconds used, after each run.
     """
 
     def __init__(
-        self, world: World, opens: Opens, budget: Budget, seed: int, told: Callable[[int, float], None] | None = None
+        self, world: World, opens: Opens, budget: Budget, seed: int, on_run: Callable[[int, float], None] | None = None
     ) -> None:
         self.world, self.budget, self.seed = world, budget, seed
         self.share = 1.0  # of the budget that may be used by now
         self.tried = Tried()
-        self.seen: dict[Timeline, Judged] = {}
-        self._opens, self._told = opens, told
+        self.seen: dict[Timeline, TimelineResult] = {}
+        self._opens, self._on_run = opens, on_run
         self._rig: Rig | None = None
         self._begun_s = time.monotonic()
         self._longest_us = LONGEST_US
@@ -125,24 +125,24 @@ class Runner:
         self._shrink_until_s = float("inf")
 
     def close(self) -> None:
-        """Let go of the rig."""
+        """Close the rig."""
         if self._rig is not None:
             self._rig.close()
             self._rig = None
 
     @property
     def used_s(self) -> float:
-        """Wall time since the beginning."""
+        """Wall time since the start, in seconds."""
         return time.monotonic() - self._begun_s
 
     def shrinks(self, runs: int | None, seconds: float | None = None) -> None:
-        """Say that from now on runs make a finding smaller, at most so many; None ends that."""
+        """Count runs from now on as shrinking, at most `runs` of them; None ends that."""
         self._shrink_left = runs
         self._shrink_until_s = float("inf") if seconds is None else self.used_s + seconds
 
     @property
     def is_spent(self) -> bool:
-        """Whether the search may run nothing more."""
+        """Whether the budget of the search is used up."""
         runs, seconds = self.budget.runs, self.budget.seconds
         searched = self.tried.runs - self.tried.shrinking
         if runs is not None and searched >= runs * self.share:
@@ -150,25 +150,25 @@ class Runner:
         return seconds is not None and self.used_s >= seconds * self.share
 
     def fitted(self, timeline: Timeline) -> Timeline:
-        """Return a timeline that is no longer than one may be on this receiver."""
+        """Return a timeline, shortened to the maximum for this receiver."""
         return fitted(self.world, timeline, self._longest_us)
 
-    def judged(self, timeline: Timeline) -> Judged:
-        """Return what comes of a timeline; from memory if it was run before.
+    def judged(self, timeline: Timeline) -> TimelineResult:
+        """Return the result of a timeline, from the cache if it was run before.
 
         Raises
         ------
         SpentError
-            If it would have to be run and the budget is used up. While shrinking, nothing is broken then.
+            If it must be run and the budget is used up. While shrinking, an empty result is returned instead.
         """
-        known = self.seen.get(timeline)
-        if known is not None:
-            return known
+        cached = self.seen.get(timeline)
+        if cached is not None:
+            return cached
         if span_us(self.world, timeline) > self._longest_us:
-            return self.seen.setdefault(timeline, Judged())
+            return self.seen.setdefault(timeline, TimelineResult())
         if self._shrink_left is not None:
             if self._shrink_left <= 0 or self.used_s > self._shrink_until_s:
-                return Judged()
+                return TimelineResult()
             self._shrink_left -= 1
             self.tried.shrinking += 1
         elif self.is_spent:
@@ -176,22 +176,22 @@ class Runner:
         try:
             judged = self.judge(self.run(timeline))
         except BusyError:
-            # Shorter runs only from now on: the next long one would take as long for nothing.
+            # Only shorter runs from now on: the next long one would be aborted as well.
             self.tried.busy += 1
             self._longest_us = max(SHORTEST_US, min(self._longest_us, span_us(self.world, timeline)) // 2)
-            judged = Judged()
+            judged = TimelineResult()
         self.seen[timeline] = judged
         if self._shrink_left is not None and any(broken.group == "crash" for broken in judged.broken):
             self._shrink_left -= CRASH_COST
         return judged
 
     def run(self, timeline: Timeline, *, exactly: bool = False) -> Trace:
-        """Run a timeline and return its trace, also when the receiver's program dies.
+        """Run a timeline and return its trace, also if the receiver crashes.
 
         Parameters
         ----------
         exactly : bool
-            On a rig on which nothing was run before, and without holding back a main loop that spins.
+            On a fresh rig, without throttling a main loop that spins.
         """
         if self._rig is None or self.tried.afresh or exactly:
             self.close()
@@ -200,21 +200,21 @@ class Runner:
                 self._rig.factory = limited(self._rig.factory)
             elif isinstance(self._rig, OwnProcessRig):
                 self._rig.holds_back = not exactly
-        made = scenario(self.world, timeline, self.seed)
+        run_scenario = scenario(self.world, timeline, self.seed)
         try:
-            trace: Trace = self._rig.run(made)
+            trace: Trace = self._rig.run(run_scenario)
         except ReceiverCrashError as error:
             trace = error.trace
         finally:
-            self._count(timeline, made.duration_us)
+            self._count(timeline, run_scenario.duration_us)
             if exactly:
                 self.close()
         return trace
 
     @staticmethod
-    def judge(trace: Trace) -> Judged:
+    def judge(trace: Trace) -> TimelineResult:
         facts = Facts(trace)
-        return Judged(tuple(judge_facts(facts)), strain(facts))
+        return TimelineResult(tuple(judge_facts(facts)), strain(facts))
 
     def _count(self, timeline: Timeline, duration_us: int) -> None:
         tried = self.tried
@@ -225,17 +225,17 @@ class Runner:
         tried.most_events = max(tried.most_events, len(pieces))
         tried.longest_us = max(tried.longest_us, span_us(self.world, timeline))
         tried.seconds = self.used_s
-        if self._told is not None:
-            self._told(tried.runs, tried.seconds)
+        if self._on_run is not None:
+            self._on_run(tried.runs, tried.seconds)
 
     def is_repeatable(self, timeline: Timeline) -> bool:
-        """Return whether a receiver on which nothing was run before does the same on a timeline."""
+        """Return whether a fresh receiver gives the same result on a timeline."""
         before = self.judged(timeline)
         self.close()
         again = self.judge(self.run(timeline))
         return [broken.group for broken in again.broken] == [broken.group for broken in before.broken]
 
     def begin_afresh(self) -> None:
-        """Forget all results and load the receiver anew for every run from now on."""
+        """Clear the cache and reload the receiver for every run from now on."""
         self.tried.afresh = True
         self.seen.clear()

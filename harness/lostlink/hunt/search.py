@@ -1,7 +1,7 @@
-"""The search: Hypothesis draws timelines and makes what breaks a rule smaller; `shrink` finishes that.
+"""The search: Hypothesis generates timelines and shrinks those that break a requirement; `shrink` completes that.
 
-Critical requirements come first: until the budget is used up the search goes on past lesser findings, which it
-keeps. With a number of runs the result depends on the seed only, with a time it ends wherever it is.
+Critical requirements come first: the search continues past less severe findings until the budget is used up, and
+keeps them. With a limit on runs the result depends on the seed only; with a time limit it does not.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any, Final
 from lostlink.errors import ExitCode, ProfileError
 from lostlink.hunt.attribution import Broken
 from lostlink.hunt.events import World, world
-from lostlink.hunt.runner import Budget, Judged, Opens, Runner, SpentError, Tried
+from lostlink.hunt.runner import Budget, Opens, Runner, SpentError, TimelineResult, Tried
 from lostlink.hunt.shrink import shrunk
 from lostlink.hunt.timelines import LEADS, PHASES, STARTS, THROTTLES, Piece, Timeline, simplicity
 from lostlink.scenarios import WRAPS
@@ -25,31 +25,31 @@ MOST_PIECES: Final = 6
 SHORT_US: Final = 3_000_000
 LONG_US: Final = 10_000_000
 VARIANTS: Final = 6
-"""Of each kind, to begin with."""
+"""Variants of each kind that `obvious` tries."""
 SHRINK_RUNS: Final = 600
-"""Most runs that serve to make one finding smaller."""
+"""Most runs used to shrink one finding."""
 SHRINK_S: Final = 30.0
 _OFFSET: Final = 0x5EED_0000_0001
-"""Numbers are drawn from here on. Now and then Hypothesis draws a constant that stands in some loaded module; none
-stands here, so that what is drawn depends on the seed only and not on what else is loaded."""
+"""Offset of all generated numbers. Hypothesis also draws constants that it finds in loaded modules; none is in this
+range, so the result depends on the seed only."""
 
 Progress = Callable[[int, float, str], None]
-"""Told how many runs are done, the seconds used, and what is being done."""
+"""Called with the number of runs, the seconds used and the current activity."""
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A timeline that breaks a rule, made small.
+    """A shrunk timeline that breaks a requirement.
 
     Attributes
     ----------
     timeline : Timeline
     broken : Broken
-        The rule for which it was kept.
+        The requirement for which it was kept.
     also : tuple of Broken
-        What else it breaks.
+        Other requirements that it breaks.
     trace : Trace
-        Its run, by a receiver on which nothing was run before.
+        Its run on a fresh receiver.
     """
 
     timeline: Timeline
@@ -60,7 +60,7 @@ class Finding:
 
 @dataclass(slots=True)
 class Hunt:
-    """What came of a hunt.
+    """The result of a hunt.
 
     Attributes
     ----------
@@ -80,14 +80,14 @@ class Hunt:
 
     @property
     def exit_code(self) -> ExitCode:
-        """How the command ends."""
+        """Exit code of the command."""
         if self.interrupted:
             return ExitCode.INTERRUPTED
         return ExitCode.NOT_MET if self.findings else ExitCode.MET
 
 
 def check_installed() -> None:
-    """See that Hypothesis is there.
+    """Check that Hypothesis is installed.
 
     Raises
     ------
@@ -98,7 +98,7 @@ def check_installed() -> None:
         import hypothesis  # noqa: F401
     except ImportError:
         raise ProfileError(
-            "hunt: needs Hypothesis, which is not installed; allowed: pip install lostlink[search]"
+            "hunt: needs Hypothesis, which is not installed; install it with pip install lostlink[search]"
         ) from None
 
 
@@ -117,55 +117,55 @@ def hunt(
     ----------
     profile : Profile
     opens : callable
-        Gives a rig in simulation on which nothing was run before.
+        Returns a fresh rig in simulation.
     seed : int
     budget : Budget
-        1000 runs when left out.
+        [default: 1000 runs]
     find_all : bool
-        Whether to go on for other requirements after the first finding.
+        Whether to continue after the first finding, for other requirements.
     progress : callable, optional
     """
     check_installed()
-    found = Hunt(world(profile), seed)
-    doing = "looking"
+    result = Hunt(world(profile), seed)
+    doing = "searching"
 
-    def told(runs: int, seconds: float) -> None:
+    def report(runs: int, seconds: float) -> None:
         if progress is not None:
             progress(runs, seconds, doing)
 
-    runner = Runner(found.world, opens, budget or Budget(runs=1000), seed, told)
+    runner = Runner(result.world, opens, budget or Budget(runs=1000), seed, report)
     search = _Search(runner, find_all)
     try:
         with _hypothesis_at_home():
             while (timeline := search.next()) is not None:
-                doing = "making it smaller"
+                doing = "shrinking"
                 if (finding := search.finish(timeline)) is not None:
-                    found.findings.append(finding)
+                    result.findings.append(finding)
                     if not find_all:
                         break
-                doing = "looking"
+                doing = "searching"
     except KeyboardInterrupt:
-        found.interrupted = True
+        result.interrupted = True
         if (finding := search.rescued()) is not None:
-            found.findings.append(finding)
+            result.findings.append(finding)
     finally:
-        found.tried = runner.tried
+        result.tried = runner.tried
         runner.close()
-    found.findings.sort(key=lambda finding: finding.broken.rank)
-    return found
+    result.findings.sort(key=lambda finding: finding.broken.rank)
+    return result
 
 
 class _Search:
-    """Looks for timelines, one after the other, that break what none before did."""
+    """Searches for timelines, each of which breaks a requirement that no earlier one did."""
 
     def __init__(self, runner: Runner, find_all: bool) -> None:
         self._runner, self._find_all = runner, find_all
         self._known: set[str] = set()  # ids of requirements that a finding is about
-        self._doubtful: set[str] = set()  # groups of what an exact run did not show
+        self._doubtful: set[str] = set()  # groups that an exact run did not confirm
         self._kept: tuple[Timeline, Broken] | None = None
 
-    def _wanted(self, judged: Judged, group: str | None = None, rank: int = 2) -> Broken | None:
-        """Return what a run breaks that is worth keeping."""
+    def _wanted(self, judged: TimelineResult, group: str | None = None, rank: int = 2) -> Broken | None:
+        """Return the first new requirement that a run breaks."""
         for broken in judged.broken:
             is_new = broken.requirement_id not in self._known and broken.group not in self._doubtful
             if is_new and broken.rank <= rank and group in (None, broken.group):
@@ -173,7 +173,7 @@ class _Search:
         return None
 
     def next(self) -> Timeline | None:
-        """Return a timeline that breaks something new; None when the budget is used up."""
+        """Return a timeline that breaks another requirement; None when the budget is used up."""
         self._kept = None
         stop_at = 2 if self._find_all else 0
         with contextlib.suppress(SpentError):
@@ -190,7 +190,7 @@ class _Search:
         return None if self._kept is None else self._kept[0]
 
     def _keep(self, timeline: Timeline, stop_at: int) -> bool:
-        """Run a timeline, remember it if it is the worst so far; return whether it is bad enough to stop for."""
+        """Run a timeline, keep it if it is the worst so far; return whether it is severe enough to stop."""
         broken = self._wanted(self._runner.judged(timeline))
         if broken is None:
             return False
@@ -199,14 +199,14 @@ class _Search:
         return broken.rank <= stop_at
 
     def finish(self, timeline: Timeline) -> Finding | None:
-        """Return a finding made small; None when it turns out to depend on runs before it."""
-        runner, assert_kept = self._runner, self._kept
-        assert assert_kept is not None
+        """Return a shrunk finding; None if it depends on earlier runs."""
+        runner, kept = self._runner, self._kept
+        assert kept is not None
         if not runner.tried.afresh and not runner.is_repeatable(timeline):
             runner.begin_afresh()
             return None
-        group, rank = assert_kept[1].group, assert_kept[1].rank
-        # Without a budget in time, time has no say: the same seed gives the same.
+        group, rank = kept[1].group, kept[1].rank
+        # Without a time budget the result must not depend on time.
         runner.shrinks(SHRINK_RUNS, None if runner.budget.seconds is None else SHRINK_S)
         try:
             small = shrunk(runner.world, timeline, lambda tried: self._smaller(tried, group, rank))
@@ -223,7 +223,7 @@ class _Search:
         return broken is not None
 
     def _finding(self, timeline: Timeline, group: str, rank: int) -> Finding | None:
-        """Return a finding with its exact run; None when that does not show it."""
+        """Return a finding with its exact run; None if that does not confirm it."""
         trace = self._runner.run(timeline, exactly=True)
         judged = self._runner.judge(trace)
         broken = self._wanted(judged, group, rank)
@@ -235,7 +235,7 @@ class _Search:
         return Finding(timeline, broken, tuple(other for other in judged.broken if other is not broken), trace)
 
     def rescued(self) -> Finding | None:
-        """Return the best so far after an interrupt."""
+        """Return the worst finding so far, after an interrupt."""
         if self._kept is None:
             return None
         timeline, broken = self._kept
@@ -243,15 +243,16 @@ class _Search:
 
 
 def obvious(world: World) -> Iterator[Timeline]:
-    """Yield the timelines that a person would try first: every way to begin, every kind alone, two losses, wraps."""
+    """Yield the obvious timelines: every start, every kind of event alone, two losses, counter wraps."""
     yield from (Timeline(start=start) for start in range(len(STARTS)))
-    lost = next(rung for rung, one in enumerate(world.rungs) if one.us > world.profile.requirements.motor_cut_within_us)
-    long = next(rung for rung, one in enumerate(world.rungs) if one.us >= LONG_US)
+    motor_us = world.profile.requirements.motor_cut_within_us
+    lost = next(index for index, rung in enumerate(world.rungs) if rung.us > motor_us)
+    long = next(index for index, rung in enumerate(world.rungs) if rung.us >= LONG_US)
     away, last = Piece(1, rung=lost), len(world.rungs) - 1
     yield Timeline((away,))
-    for kind, one in enumerate(world.kinds):
-        rung = long if one.name in ("stray packets", "link comes and goes") else lost
-        yield from (Timeline((Piece(kind, variant, rung),)) for variant in range(min(len(one.variants), VARIANTS)))
+    for index, kind in enumerate(world.kinds):
+        rung = long if kind.name in ("stray packets", "link comes and goes") else lost
+        yield from (Timeline((Piece(index, variant, rung),)) for variant in range(min(len(kind.variants), VARIANTS)))
     yield Timeline((away, Piece(0, rung=lost), away))
     yield from (Timeline((away,), wrap=wrap) for wrap in range(1, len(WRAPS) * len(LEADS) + 1))
     yield Timeline((Piece(1, rung=last),))
@@ -259,10 +260,10 @@ def obvious(world: World) -> Iterator[Timeline]:
 
 
 def _draw(runner: Runner, keep: Callable[[Timeline], bool], *, guided: bool) -> bool:
-    """Let Hypothesis draw timelines until one is worth stopping for (true) or the budget is used up.
+    """Let Hypothesis generate timelines; return true if one was kept, false if the budget is used up.
 
-    Guided, it climbs towards runs in which the throttle is cut later and later; that finds what grows slowly, but
-    spends its runs on few places. So the first half of a budget goes without.
+    Guided, it maximises the delay of the throttle cut. That finds gradual faults but explores less, so the first half
+    of a budget is unguided.
     """
     from hypothesis import HealthCheck, Phase, Verbosity, given, settings, target
     from hypothesis import seed as seeded
@@ -296,13 +297,13 @@ def _draw(runner: Runner, keep: Callable[[Timeline], bool], *, guided: bool) -> 
 
 
 def timelines(world: World) -> Any:
-    """Return the strategy that draws timelines; smaller numbers are simpler timelines."""
+    """Return the strategy that generates timelines; smaller numbers are simpler timelines."""
     from hypothesis import strategies as st
 
     def number(count: int) -> Any:
         return st.integers(_OFFSET, _OFFSET + count - 1).map(lambda drawn: drawn - _OFFSET)
 
-    # Short pieces twice as often as long ones: what takes long to run is seldom what is needed.
+    # Short pieces twice as often as long ones, which are slow to run and seldom needed.
     short = sum(rung.us < SHORT_US for rung in world.rungs)
     rungs = number(len(world.rungs) + short).map(lambda drawn: drawn % len(world.rungs))
     variants = max(len(kind.variants) for kind in world.kinds)
@@ -323,7 +324,7 @@ def timelines(world: World) -> Any:
 
 @contextlib.contextmanager
 def _hypothesis_at_home() -> Iterator[None]:
-    """Let Hypothesis keep its own files in a folder that goes away, not in the user's."""
+    """Let Hypothesis keep its files in a temporary folder."""
     from hypothesis import configuration
 
     before = getattr(configuration, "__hypothesis_home_directory", None)

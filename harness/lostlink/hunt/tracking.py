@@ -1,4 +1,4 @@
-"""While the link is good: whether frames follow the sticks, and if not, in which way they stray."""
+"""Checks that frames follow the sticks while the link is good, and classifies deviations."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ from lostlink_sims.scenario import DamagedPayload, ForeignHandset
 Ints = NDArray[np.int64]
 
 STEADY_US: Final = 500_000
-"""A channel that is wrong so long after the last move is wrong, not late."""
+"""Time after the last stick move from which a wrong channel is wrong, not late."""
 
 
 def frames_that_stray(facts: Facts) -> Iterator[Broken]:
-    """Yield what is wrong with frames in times in which the sticks must be followed."""
+    """Yield the first wrong and the first torn frame in the windows in which the output must follow the sticks."""
     for span in facts.links:
-        found = _strays(facts, span)
-        if found is not None:
-            yield found
+        broken = _strays(facts, span)
+        if broken is not None:
+            yield broken
             return
     for span in facts.links:
         torn = _torn(facts, span)
@@ -33,9 +33,9 @@ def frames_that_stray(facts: Facts) -> Iterator[Broken]:
 
 
 def _window(facts: Facts, span: Span) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
-    """Return frames in a span, and for each the first and the last + 1 of the good packets that it may show."""
+    """Return frames in a span, and for each the range of good packets that it may show (end excluded)."""
     seen, u, lag_us = facts.trace.seen, facts.trace.uncertainty_us, facts.times.lag_us
-    channels = facts.told_us.shape[1]
+    channels = facts.commanded_us.shape[1]
     inside = facts.frames & (seen.start_us >= span.from_us + u) & (seen.done_us < span.until_us - u)
     frames = np.flatnonzero(inside & (seen.count >= channels))
     first = np.searchsorted(facts.arrived_us, seen.start_us[frames] - lag_us - u, side="right") - 1
@@ -43,12 +43,12 @@ def _window(facts: Facts, span: Span) -> tuple[NDArray[np.intp], NDArray[np.intp
     return frames, np.maximum(first, 0), last
 
 
-def _bounds(told_us: Ints, first: NDArray[np.intp], last: NDArray[np.intp]) -> tuple[Ints, Ints]:
-    """Return the least and the largest width told for each channel between two packets, row by row."""
-    low, high = told_us[first].copy(), told_us[first].copy()
-    moved = np.concatenate([[0], np.cumsum((np.diff(told_us, axis=0) != 0).any(1))])
+def _bounds(commanded_us: Ints, first: NDArray[np.intp], last: NDArray[np.intp]) -> tuple[Ints, Ints]:
+    """Return the least and the largest commanded width of each channel between two packets, per row."""
+    low, high = commanded_us[first].copy(), commanded_us[first].copy()
+    moved = np.concatenate([[0], np.cumsum((np.diff(commanded_us, axis=0) != 0).any(1))])
     for row in np.flatnonzero(moved[last - 1] != moved[first]).tolist():
-        some = told_us[first[row] : last[row]]
+        some = commanded_us[first[row] : last[row]]
         low[row], high[row] = some.min(0), some.max(0)
     return low, high
 
@@ -57,8 +57,8 @@ def _strays(facts: Facts, span: Span) -> Broken | None:
     frames, first, last = _window(facts, span)
     if not len(frames):
         return None
-    low, high = _bounds(facts.told_us, first, last)
-    rows = facts.trace.seen.table(facts.told_us.shape[1])[frames]
+    low, high = _bounds(facts.commanded_us, first, last)
+    rows = facts.trace.seen.table(facts.commanded_us.shape[1])[frames]
     wrong = (rows < low - facts.tolerance_us) | (rows > high + facts.tolerance_us)
     if not wrong.any():
         return None
@@ -68,86 +68,80 @@ def _strays(facts: Facts, span: Span) -> Broken | None:
 def _named(
     facts: Facts, span: Span, frames: NDArray[np.intp], rows: Ints, low: Ints, wrong: NDArray[np.bool_]
 ) -> Broken:
-    """Return what is broken by frames that lie off what was told."""
+    """Return the requirement broken by frames that deviate from the commanded widths."""
     seen, throttle = facts.trace.seen, facts.throttle
     idle_us = facts.profile.requirements.idle_below_us
     dropped = wrong[:, throttle] & (rows[:, throttle] <= idle_us) & (low[:, throttle] > idle_us)
     failed = np.abs(rows - [channel.failsafe_us for channel in facts.profile.channels]) <= facts.tolerance_us
-    place = int(np.flatnonzero(dropped)[0]) if dropped.any() else int(np.flatnonzero(wrong.any(1))[0])
-    at_us = int(seen.done_us[frames[place]])
-    column = throttle if dropped.any() else int(np.flatnonzero(wrong[place])[0])
+    row = int(np.flatnonzero(dropped)[0]) if dropped.any() else int(np.flatnonzero(wrong.any(1))[0])
+    at_us = int(seen.done_us[frames[row]])
+    column = throttle if dropped.any() else int(np.flatnonzero(wrong[row])[0])
     name = facts.profile.channels[column].name
-    said = f"{name} at {int(rows[place, column])} µs; good packets told {int(low[place, column])} µs"
-    is_failsafe = failed[place].all() or (dropped.any() and facts.trace.failsafe.at(at_us) == 1)
-    if is_failsafe and not (~wrong[:place].any(1)).any():
+    message = f"{name} at {int(rows[row, column])} µs; good packets commanded {int(low[row, column])} µs"
+    is_failsafe = failed[row].all() or (dropped.any() and facts.trace.failsafe.at(at_us) == 1)
+    if is_failsafe and not (~wrong[:row].any(1)).any():
         first = span.heard_us == facts.arrived_us[0]
         since = "power-on" if first else "the link came back"
-        said = f"{_seconds(at_us - span.heard_us)} after {since} the sticks are still not followed: {said}"
-        return Broken("LK-CONTROL" if first else "RC-TIME", "no control", at_us, said)
+        message = f"{_seconds(at_us - span.heard_us)} after {since} the sticks are still not followed: {message}"
+        return Broken("LK-CONTROL" if first else "RC-TIME", "no control", at_us, message)
     if is_failsafe:
-        return _false_failsafe(facts, span, at_us, said, wraps(facts, at_us - 2_000_000, at_us + 1_000_000))
-    was_right = bool((~wrong[:place, column]).any()) and not _is_late(facts, at_us, column, int(rows[place, column]))
+        return _false_failsafe(facts, span, at_us, message, wraps(facts, at_us - 2_000_000, at_us + 1_000_000))
+    was_right = bool((~wrong[:row, column]).any()) and not _is_late(facts, at_us, column, int(rows[row, column]))
     if was_right and active(facts.trace, ForeignHandset, at_us - 1_000_000, at_us):
-        return Broken("FS-INTRUDER", "impostor moves", at_us, said)
+        return Broken("FS-INTRUDER", "impostor moves", at_us, message)
     if was_right and active(facts.trace, DamagedPayload, at_us - 1_000_000, at_us):
-        return Broken("FS-DAMAGED", "impostor moves", at_us, said)
-    return _channel(facts, at_us, frames, rows, low, wrong, said)
+        return Broken("FS-DAMAGED", "impostor moves", at_us, message)
+    return _channel(facts, at_us, frames, rows, low, wrong, message)
 
 
-def _false_failsafe(facts: Facts, span: Span, at_us: int, said: str, wrap: bool) -> Broken:
-    place = np.searchsorted(facts.arrived_us, (at_us - 2 * facts.profile.cut_delay_us, at_us), side="right")
-    near_us = np.append(facts.arrived_us[place[0] : place[1]], at_us)
+def _false_failsafe(facts: Facts, span: Span, at_us: int, message: str, wrap: bool) -> Broken:
+    near = np.searchsorted(facts.arrived_us, (at_us - 2 * facts.profile.cut_delay_us, at_us), side="right")
+    near_us = np.append(facts.arrived_us[near[0] : near[1]], at_us)
     gap_us = int(np.diff(near_us).max(initial=0))
-    said += f"; the longest gap before was {gap_us / 1000:g} ms, the timeout is "
-    said += f"{facts.profile.receiver.timeout_us / 1000:g} ms"
+    message += f"; the longest gap before was {gap_us / 1000:g} ms, the timeout is "
+    message += f"{facts.profile.receiver.timeout_us / 1000:g} ms"
     name = "LK-WRAP" if wrap else "LK-GAP" if gap_us > 3 * facts.times.clean_us else "LK-FALSE"
-    return Broken(name, "false failsafe", at_us, said)
+    return Broken(name, "false failsafe", at_us, message)
 
 
 def _channel(
-    facts: Facts,
-    at_us: int,
-    frames: NDArray[np.intp],
-    rows: Ints,
-    low: Ints,
-    wrong: NDArray[np.bool_],
-    said: str,
+    facts: Facts, at_us: int, frames: NDArray[np.intp], rows: Ints, low: Ints, wrong: NDArray[np.bool_], message: str
 ) -> Broken:
-    """Tell channels that are wrong for good from those that are late."""
+    """Distinguish channels that are permanently wrong from late ones."""
     since_us = np.array([_since_move_us(facts, int(at)) for at in facts.trace.seen.start_us[frames]])
     steady = wrong.any(1) & (since_us > STEADY_US)
     if not steady.any():
-        return Broken("LT-STICK", "late", at_us, said + f" {_seconds(facts.times.lag_us)} before")
-    place = int(np.flatnonzero(steady)[0])
-    column = int(np.flatnonzero(wrong[place])[0])
-    width, told = int(rows[place, column]), int(low[place, column])
+        return Broken("LT-STICK", "late", at_us, message + f" {_seconds(facts.times.lag_us)} before")
+    row = int(np.flatnonzero(steady)[0])
+    column = int(np.flatnonzero(wrong[row])[0])
+    width, commanded = int(rows[row, column]), int(low[row, column])
     settings, channel = facts.profile.receiver, facts.profile.channels[column]
-    others = np.abs(low[place] - width) <= facts.tolerance_us
+    others = np.abs(low[row] - width) <= facts.tolerance_us
     name = "CH-VALUE"
-    is_mirrored = abs(settings.low_us + settings.high_us - told - width) <= 8
-    if abs(width - told) > 50 and is_mirrored and not wrong[place][others].any():
+    is_mirrored = abs(settings.low_us + settings.high_us - commanded - width) <= 8
+    if abs(width - commanded) > 50 and is_mirrored and not wrong[row][others].any():
         name = "CH-SENSE"
-    elif abs(width - told) > 50 and others.any():
+    elif abs(width - commanded) > 50 and others.any():
         name = "CH-ORDER"
-    at_us = int(facts.trace.seen.done_us[frames[place]])
-    settled = since_us[:place] > facts.times.lag_us
-    was_right = bool((settled & (low[:place, column] == told) & ~wrong[:place, column]).any())
+    at_us = int(facts.trace.seen.done_us[frames[row]])
+    settled = since_us[:row] > facts.times.lag_us
+    was_right = bool((settled & (low[:row, column] == commanded) & ~wrong[:row, column]).any())
     if was_right and active(facts.trace, ForeignHandset, at_us - 1_000_000, at_us):
         name = "FS-INTRUDER"
-    return Broken(name, "channel", at_us, f"{channel.name} at {width} µs; good packets told {told} µs")
+    return Broken(name, "channel", at_us, f"{channel.name} at {width} µs; good packets commanded {commanded} µs")
 
 
 def _torn(facts: Facts, span: Span) -> Broken | None:
-    """Return the first frame each of whose channels comes from a packet, but not all from one."""
+    """Return the first frame that mixes channels of several packets."""
     if facts.profile.output.latch == "live":
         return None
     frames, first, last = _window(facts, span)
     if not len(frames):
         return None
-    moved = np.concatenate([[0], np.cumsum((np.diff(facts.told_us, axis=0) != 0).any(1))])
-    rows = facts.trace.seen.table(facts.told_us.shape[1])[frames]
+    moved = np.concatenate([[0], np.cumsum((np.diff(facts.commanded_us, axis=0) != 0).any(1))])
+    rows = facts.trace.seen.table(facts.commanded_us.shape[1])[frames]
     for row in np.flatnonzero(moved[last - 1] != moved[first]).tolist():
-        fits = np.abs(facts.told_us[first[row] : last[row]] - rows[row]) <= facts.tolerance_us
+        fits = np.abs(facts.commanded_us[first[row] : last[row]] - rows[row]) <= facts.tolerance_us
         if fits.any(0).all() and not fits.all(1).any():
             at_us = int(facts.trace.seen.done_us[frames[row]])
             return Broken("FR-TORN", "torn", at_us, f"a frame mixes packets: {', '.join(map(str, rows[row]))} µs")
@@ -155,28 +149,28 @@ def _torn(facts: Facts, span: Span) -> Broken | None:
 
 
 def _since_move_us(facts: Facts, at_us: int) -> int:
-    """Return how long ago good packets last told another position."""
-    moves_us = facts.arrived_us[1:][(np.diff(facts.told_us, axis=0) != 0).any(1)]
+    """Return the time since the last stick move in good packets, in microseconds."""
+    moves_us = facts.arrived_us[1:][(np.diff(facts.commanded_us, axis=0) != 0).any(1)]
     last = int(np.searchsorted(moves_us, at_us, side="right"))
     return at_us - int(moves_us[last - 1]) if last else at_us
 
 
 def _is_late(facts: Facts, at_us: int, column: int, width_us: int) -> bool:
-    """Return whether a width lies on the way of a stick that has moved a short time ago."""
+    """Return whether a width is within the range of a recent stick move."""
     first, last = np.searchsorted(facts.arrived_us, (at_us - STEADY_US, at_us))
-    told_us = facts.told_us[max(0, first - 1) : last, column]
-    if not len(told_us) or told_us.min() == told_us.max():
+    commanded_us = facts.commanded_us[max(0, first - 1) : last, column]
+    if not len(commanded_us) or commanded_us.min() == commanded_us.max():
         return False
-    return bool(told_us.min() - facts.tolerance_us <= width_us <= told_us.max() + facts.tolerance_us)
+    return bool(commanded_us.min() - facts.tolerance_us <= width_us <= commanded_us.max() + facts.tolerance_us)
 
 
 def always_too_wide_us(facts: Facts) -> int:
-    """Return by how much the throttle is too wide where it must follow its stick and that stands still; at least 0."""
+    """Return the largest excess throttle width with a steady stick, in microseconds; at least 0."""
     most_us = 0
     for span in facts.links:
         frames, first, last = _window(facts, span)
         if len(frames):
-            low, high = _bounds(facts.told_us, first, last)
+            low, high = _bounds(facts.commanded_us, first, last)
             steady = (low == high)[:, facts.throttle]
             shown_us = facts.trace.seen.table(facts.throttle + 1)[frames[steady], -1]
             most_us = max(most_us, int((shown_us - low[steady, facts.throttle]).max(initial=0)))

@@ -1,16 +1,14 @@
-"""What a run amounts to before anything is judged: good packets, restarts, times in which a state is certain.
+"""Good packets, restarts, and the time windows of a run in which the required state is certain.
 
-A *good* packet is one that a sound receiver takes: whole, ours, and not a repeat of the one before it. All else
-follows from when good packets were in the receiver's hands, so that the rules need not know what went wrong.
+A *good* packet is one that a correct receiver accepts: undamaged, from its own handset, not a repeat. The windows
+follow from the arrival of good packets only, so the invariants do not depend on the cause of a loss.
 
-Three kinds of time are worked out, each only as far as it is beyond doubt:
+- ``cuts``: failsafe must be active, until enough consecutive good packets have arrived for recovery. Power-on and
+  every restart also start one, which ends with the first good packet.
+- ``locks``: motors must be at rest, from the cut until a good packet with low throttle.
+- ``links``: failsafe must not be active; the output must follow the sticks.
 
-- ``cuts``: silence so long that failsafe must be in force, until as many good packets in a row have come as a return
-  needs. Power-on and every restart begin one too, which ends with the first good packet.
-- ``locks``: motors must rest, from the cut on until a good packet has told a low throttle.
-- ``links``: no receiver has a reason to be in failsafe; the sticks must be followed.
-
-In between lies whatever a sound receiver may do in one way or the other; there nothing is judged.
+Outside these windows nothing is judged.
 """
 
 from __future__ import annotations
@@ -34,19 +32,19 @@ Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 SHORT_BOOT_US: Final = 10_000
-"""A restart shorter than this may run a cut frame and the next into one; the first frame after it is not judged."""
+"""A shorter restart may merge a truncated frame with the next; the first frame after it is not judged."""
 
 
 @dataclass(frozen=True, slots=True)
-class Times:
-    """How long things take on a link, with what clocks, phases and the rig may add; see `times`.
+class TimeLimits:
+    """Time limits of a link, including clock errors, phases and the uncertainty of the rig; see `times`.
 
     Attributes
     ----------
     cut_us, motor_us : int
         Silence after the last good packet at which throttle and motors must be at rest.
     preset_us : int
-        The same for every channel at its failsafe value.
+        Silence after which every channel must be at its failsafe value.
     safe_us : int
         Silence that must not cause a failsafe.
     clean_us : int
@@ -54,7 +52,7 @@ class Times:
     linked_us : int
         Time without any loss after which the sticks must be followed.
     lag_us : int
-        How old the packet may be whose values are put out.
+        Maximum age of the packet whose values are output.
     """
 
     cut_us: int
@@ -66,8 +64,8 @@ class Times:
     lag_us: int
 
 
-def times(profile: Profile, uncertainty_us: int = 0) -> Times:
-    """Return the times by which a run of this link is judged; doubt is always the receiver's gain."""
+def times(profile: Profile, uncertainty_us: int = 0) -> TimeLimits:
+    """Return the time limits for a run of this link; uncertainty is in the receiver's favour."""
     builder = ScenarioBuilder(profile, 0, "hunt")
     receiver, limits, radio = profile.receiver, profile.requirements, profile.radio
     ppm = abs(receiver.clock_error_ppm)
@@ -75,7 +73,7 @@ def times(profile: Profile, uncertainty_us: int = 0) -> Times:
     packet_us = builder.packet_us + radio.acknowledge * radio.retries * radio.retry_delay_us
     late_us = packet_us + profile.cut_delay_us * ppm // 1_000_000 + 2 * uncertainty_us + 1_000
     recovery_us = receiver.recovery_us + receiver.recovery_us * ppm // 1_000_000
-    return Times(
+    return TimeLimits(
         cut_us=limits.cut_within_us + late_us,
         motor_us=limits.motor_cut_within_us + late_us,
         preset_us=limits.motor_cut_within_us + 2 * builder.frame_us + late_us,
@@ -88,16 +86,16 @@ def times(profile: Profile, uncertainty_us: int = 0) -> Times:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A time in which something must hold: from an instant to before another.
+    """A time window in which a state is required; the end is excluded.
 
     Attributes
     ----------
     heard_us : int
-        The good packet, power-on or restart from which it counts.
+        The good packet, power-on or restart that starts the window.
     stray_us : int
-        The first good packet after `heard_us`; for a cut, what came from then on was too little.
+        The first good packet after `heard_us`.
     restart : bool
-        Whether it began with power-on or a restart.
+        Whether it starts with power-on or a restart.
     """
 
     from_us: int
@@ -108,17 +106,17 @@ class Span:
 
 
 class Facts:
-    """Works out what is certain about a run; everything is computed once, when asked for.
+    """Packets, frames and time windows of a run, each computed once on first use.
 
     Attributes
     ----------
     trace, profile, times
     arrived_us : (n,) ndarray of int64
-        When good packets were in the receiver's hands.
-    told_us : (n, channels) ndarray of int64
-        The widths that they ask for.
+        Arrival times of good packets.
+    commanded_us : (n, channels) ndarray of int64
+        Their pulse widths.
     restarts : list of (int, int)
-        Down and up again; the first is power-on.
+        Down and up times; the first is power-on.
     end_us : int
     """
 
@@ -127,7 +125,7 @@ class Facts:
         self.times = times(trace.profile, trace.uncertainty_us)
         self.end_us = trace.scenario.duration_us
         self.restarts = _restarts(trace)
-        self.arrived_us, self.told_us = self._good()
+        self.arrived_us, self.commanded_us = self._good()
         self.throttle = trace.profile.throttle_index
         settings, span_us = trace.profile.receiver, trace.span_uncertainty_us
         self.tolerance_us = (
@@ -145,7 +143,7 @@ class Facts:
         if profile.handset.packet_counter and len(order):
             count = payload[:, len(profile.channels) + (profile.handset.link_id is not None)]
             new = np.concatenate([[True], count[1:] != count[:-1]])
-            for _, up_us in self.restarts:  # a receiver that starts anew takes the first packet for a new one
+            for _, up_us in self.restarts:  # after a restart the first packet counts as new
                 if (first := int(np.searchsorted(arrived_us, up_us))) < len(new):
                     new[first] = True
             arrived_us, payload = arrived_us[new], payload[new]
@@ -154,15 +152,15 @@ class Facts:
         return arrived_us, table[payload[:, : len(profile.channels)]]
 
     def next_good_us(self, after_us: int) -> int:
-        """Return the first good packet after an instant; the end of the run when none comes."""
-        place = int(np.searchsorted(self.arrived_us, after_us, side="right"))
-        return int(self.arrived_us[place]) if place < len(self.arrived_us) else self.end_us
+        """Return the arrival of the first good packet after an instant; the end of the run if there is none."""
+        index = int(np.searchsorted(self.arrived_us, after_us, side="right"))
+        return int(self.arrived_us[index]) if index < len(self.arrived_us) else self.end_us
 
     # --- frames ---------------------------------------------------------------------------------------------
 
     @cached_property
     def frames(self) -> Mask:
-        """Which of the frames seen lie whole in a time in which the receiver was up and its output connected."""
+        """Mask of the frames that are complete while the receiver is up and its output connected."""
         seen = self.trace.seen
         end_us = seen.done_us
         good = np.ones(len(end_us), np.bool_)
@@ -187,25 +185,25 @@ class Facts:
 
     @cached_property
     def cuts(self) -> list[Span]:
-        """Times in which throttle pulses must be idle."""
+        """Windows in which throttle pulses must be idle."""
         spans = []
         for from_us, heard_us, restart in self._silences(self.times.cut_us):
-            place = int(np.searchsorted(self.arrived_us, heard_us, side="left" if restart else "right"))
-            stray_us = int(self.arrived_us[place]) if place < len(self.arrived_us) else self.end_us
-            free_us = stray_us if restart else self._returned_us(place)
-            # A supply that breaks down by an acknowledgement does so at the packet's own instant.
+            index = int(np.searchsorted(self.arrived_us, heard_us, side="left" if restart else "right"))
+            stray_us = int(self.arrived_us[index]) if index < len(self.arrived_us) else self.end_us
+            free_us = stray_us if restart else self._returned_us(index)
+            # A supply that fails at an acknowledgement does so at the time of the packet.
             later = [down_us for down_us, _ in self.restarts if down_us > heard_us - (not restart)]
             until_us = min([free_us, *later])
             if from_us < until_us:
                 spans.append(Span(from_us, until_us, heard_us, stray_us, restart))
         return spans
 
-    def _returned_us(self, place: int) -> int:
-        """Return when, from the good packet at `place` on, enough of them have come in a row for a return.
+    def _returned_us(self, index: int) -> int:
+        """Return when enough consecutive good packets for recovery have arrived, from the packet at `index` on.
 
-        They count as in a row unless the link was lost again in between.
+        They are consecutive unless the link was lost again in between.
         """
-        at_us, numbers = self.arrived_us[place:], np.arange(len(self.arrived_us) - place)
+        at_us, numbers = self.arrived_us[index:], np.arange(len(self.arrived_us) - index)
         begins = np.concatenate([[True], np.diff(at_us) > self.times.safe_us])[: len(at_us)]
         row = numbers - np.maximum.accumulate(np.where(begins, numbers, 0)) + 1
         enough = np.flatnonzero(row >= self.profile.receiver.recovery_packets)
@@ -213,27 +211,27 @@ class Facts:
 
     @cached_property
     def locks(self) -> list[Span]:
-        """Times in which motors must rest."""
-        low = self.told_us[:, self.throttle] <= self.profile.flight_controller.arm_below_us
+        """Windows in which motors must be at rest."""
+        low = self.commanded_us[:, self.throttle] <= self.profile.flight_controller.arm_below_us
         low_us = self.arrived_us[low]
         spans = []
         for from_us, heard_us, restart in self._silences(self.times.motor_us, motors=True):
-            place = int(np.searchsorted(low_us, heard_us, side="left" if restart else "right"))
-            until_us = int(low_us[place]) if place < len(low_us) else self.end_us
+            index = int(np.searchsorted(low_us, heard_us, side="left" if restart else "right"))
+            until_us = int(low_us[index]) if index < len(low_us) else self.end_us
             from_us = max([from_us, *(noticed for at, noticed in self._silent_output() if heard_us <= at < from_us)])
             if from_us < until_us:
                 spans.append(Span(from_us, until_us, heard_us, self.next_good_us(heard_us), restart))
         return spans
 
     def _silent_output(self) -> Iterator[tuple[int, int]]:
-        """Yield when pulses ceased for no fault of the receiver's program, and when motors rest for that reason."""
+        """Yield when pulses stopped without a fault of the receiver's program, and by when motors are then at rest."""
         stops = [fault.at_us for fault in self.trace.scenario.faults if isinstance(fault, OutputStops)]
         more_us = self.profile.flight_controller.signal_timeout_us + 2 * self.profile.output.frame_period_us
         for at_us in (*(down_us for down_us, _ in self.restarts[1:]), *stops):
             yield at_us, at_us + more_us
 
     def _silences(self, after_us: int, *, motors: bool = False) -> Iterator[tuple[int, int, bool]]:
-        """Yield from when on something must be at rest, since when, and whether a restart is the reason."""
+        """Yield when the output must be at rest, when the silence began, and whether a restart caused it."""
         fc, frame_us = self.profile.flight_controller, self.profile.output.frame_period_us
         for number, (down_us, up_us) in enumerate(self.restarts):
             noticed_us = down_us + fc.signal_timeout_us + 2 * frame_us
@@ -242,13 +240,13 @@ class Facts:
             elif not number or noticed_us < up_us:
                 yield (up_us if not number else noticed_us), down_us, True
         ends_us = np.append(self.arrived_us, self.end_us)
-        for place in np.flatnonzero(np.diff(ends_us) > after_us).tolist():
-            heard_us = int(ends_us[place])
+        for index in np.flatnonzero(np.diff(ends_us) > after_us).tolist():
+            heard_us = int(ends_us[index])
             yield heard_us + after_us, heard_us, False
 
     @cached_property
     def links(self) -> list[Span]:
-        """Times in which the receiver must follow the sticks."""
+        """Windows in which the output must follow the sticks."""
         at_us, end_us = self.arrived_us, self.end_us
         if not len(at_us):
             return []
@@ -257,7 +255,7 @@ class Facts:
         breaks = (gap_us > self.times.safe_us) | (np.diff(life) > 0)
         dirty = np.concatenate([[True], (gap_us > self.times.clean_us) | breaks])
         if self.profile.receiver.recover_on_low_throttle:
-            dirty |= self.told_us[:, self.throttle] > self.profile.requirements.idle_below_us
+            dirty |= self.commanded_us[:, self.throttle] > self.profile.requirements.idle_below_us
         since = np.maximum.accumulate(np.where(dirty, np.arange(len(at_us)), 0))
         ready = at_us - at_us[since] >= self.times.linked_us
         spans = []
@@ -274,23 +272,23 @@ class Facts:
 
 
 def _restarts(trace: Trace) -> list[tuple[int, int]]:
-    """Return when the receiver went down and was up again, in order; power-on first.
+    """Return the down and up times of the receiver in order; power-on first.
 
-    The trace's notes tell what happened, since a supply that waits for an acknowledgement breaks down when that
-    comes, and a watchdog bites only a program that runs. Whoever goes down again before being up is down once.
+    They come from the trace's notes, because acknowledgements and watchdogs trigger at run time. Overlapping restarts
+    are merged.
     """
     boot_us = trace.profile.receiver.boot_us
-    found = [(0, trace.scenario.receiver_on_us + boot_us)]
+    restarts = [(0, trace.scenario.receiver_on_us + boot_us)]
     for at_us, kind, _ in sorted(trace.notes, key=lambda note: note.at_us):
         match kind:
             case NoteKind.RESET:
-                found.append((at_us, at_us + boot_us))
+                restarts.append((at_us, at_us + boot_us))
             case NoteKind.SUPPLY_DOWN:
-                found.append((at_us, at_us + _down_us(trace, at_us) + boot_us))
+                restarts.append((at_us, at_us + _down_us(trace, at_us) + boot_us))
             case NoteKind.BOOTED | NoteKind.BOOTED_ON_ORDER if at_us > 0:  # a board reports when it is up
-                found.append((at_us, at_us))
-    merged = found[:1]
-    for down_us, up_us in found[1:]:
+                restarts.append((at_us, at_us))
+    merged = restarts[:1]
+    for down_us, up_us in restarts[1:]:
         if down_us < merged[-1][1]:
             merged[-1] = (merged[-1][0], up_us)
         else:
@@ -299,7 +297,7 @@ def _restarts(trace: Trace) -> list[tuple[int, int]]:
 
 
 def _down_us(trace: Trace, at_us: int) -> int:
-    """Return for how long the supply that breaks down at an instant stays away."""
+    """Return the duration of the supply failure that begins at an instant."""
     brown_outs = [fault for fault in trace.scenario.faults if isinstance(fault, BrownOut)]
     at_once = [fault for fault in brown_outs if not fault.on_acknowledgement and fault.at_us == at_us]
     waiting = [fault for fault in brown_outs if fault.on_acknowledgement and fault.at_us <= at_us]
@@ -308,7 +306,7 @@ def _down_us(trace: Trace, at_us: int) -> int:
 
 
 def active(trace: Trace, kind: type[LastingFault], from_us: int, until_us: int) -> bool:
-    """Return whether a fault of a kind was at work at any time between two instants."""
+    """Return whether a fault of a kind was active between two instants."""
     return any(
         isinstance(fault, kind) and fault.at_us < until_us and fault.until_us(trace.scenario.duration_us) > from_us
         for fault in trace.scenario.faults

@@ -110,11 +110,7 @@ def highest_motor_command(trace: Trace, since_us: int, until_us: int | None = No
     value = np.concatenate([[trace.motor.at(since_us)], trace.motor.value[inside]])
     place = int(np.argmax(value))
     return Measurement(
-        name="motor command",
-        value=int(value[place]) / 10,
-        unit="%",
-        how_seen=trace.how_seen,
-        at_us=int(at_us[place]),
+        name="motor command", value=int(value[place]) / 10, unit="%", how_seen=trace.how_seen, at_us=int(at_us[place])
     )
 
 

@@ -75,11 +75,7 @@ def channel_count_error(trace: Trace, since_us: int = 0) -> Measurement:
     start_us, _, count = whole_frames(trace, since_us)
     wrong = np.flatnonzero(count != trace.profile.output.channels)
     return _result(
-        trace,
-        "frames with wrong channel count",
-        len(wrong),
-        int(start_us[wrong[0]]) if len(wrong) else None,
-        "",
+        trace, "frames with wrong channel count", len(wrong), int(start_us[wrong[0]]) if len(wrong) else None, ""
     )
 
 

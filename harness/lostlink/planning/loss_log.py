@@ -95,7 +95,7 @@ def read_loss_log(path: str, *, counter_bits: int | None = None, interval_us: fl
         return _from_counters(path, lines, values, counter_bits, gaps)
     if times_us is None or interval_us is None:
         raise CaptureError(
-            f"{path}: {clock} says nothing without the packet interval; allowed: --interval, or {_ALLOWED[9:]}"
+            f"{path}: {clock} cannot be used without the packet interval; give --interval, or {_ALLOWED[9:]}"
         )
     return _from_times(path, lines, times_us, interval_us)
 
@@ -169,7 +169,7 @@ def _log(received: list[int], notes: list[str]) -> LossLog:
 
 def _checked(path: str, line: int, place: int) -> int:
     if place > _MOST_PACKETS:
-        raise CaptureError(f"{path}:{line}: more than 50 million packets; allowed: a shorter log")
+        raise CaptureError(f"{path}:{line}: more than 50 million packets; use a shorter log")
     return place
 
 

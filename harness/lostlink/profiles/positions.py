@@ -17,12 +17,7 @@ _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _PLAIN = re.compile(r"[^,\]}\n#]*")
 _STRINGS = tuple(
     re.compile(pattern, re.DOTALL)
-    for pattern in (
-        r'"""(?:\\.|(?!""").)*"{3,5}',
-        r"'''(?:(?!''').)*'{3,5}",
-        r'"(?:\\.|[^"\\\n])*"',
-        r"'[^'\n]*'",
-    )
+    for pattern in (r'"""(?:\\.|(?!""").)*"{3,5}', r"'''(?:(?!''').)*'{3,5}", r'"(?:\\.|[^"\\\n])*"', r"'[^'\n]*'")
 )
 _ESCAPE = re.compile(r"\\(u[0-9A-Fa-f]{4}|U[0-9A-Fa-f]{8}|.)", re.DOTALL)
 _ESCAPED = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", '"': '"', "\\": "\\"}

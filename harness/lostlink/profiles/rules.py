@@ -168,8 +168,8 @@ def _pulses(profile: Profile) -> Iterator[Problem]:
             yield (
                 ("output", "channels"),
                 f"{counted(output.channels, 'channel')} do not fit in a frame of {_time(output.frame_period_us)}: "
-                f"with sticks up {_time(max(0, sync_us))} "
-                f"is left for the sync gap, {_time(limits.sync_at_least_us)} is wanted; "
+                f"with sticks up {_time(max(0, sync_us))} is left for the sync gap, "
+                f"{_time(limits.sync_at_least_us)} is wanted; "
                 f"allowed: {counted(fit, 'channel')}, or a frame period of {_time(need_us)} or more",
             )
     elif output.frame_gap_us < limits.sync_at_least_us:

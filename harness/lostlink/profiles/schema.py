@@ -60,10 +60,7 @@ def _setting(field: dataclasses.Field[Any]) -> dict[str, Any]:
 
 
 def _table(cls: type, **extra: Any) -> dict[str, Any]:
-    properties, required = (
-        dict(extra),
-        [name for name, part in extra.items() if "const" in part and name != "schema"],
-    )
+    properties, required = (dict(extra), [name for name, part in extra.items() if "const" in part and name != "schema"])
     for field in dataclasses.fields(cls):
         if "setting" in field.metadata and declaration(field).kind != "table":
             properties[key_of(field)] = _setting(field)

@@ -9,7 +9,7 @@ from lostlink.evidence.document import Document
 from lostlink.report.markup import Html, join, tag
 from lostlink.report.outcomes import KINDS, WORST_FIRST, mark
 from lostlink.report.page import facts, text
-from lostlink.report.rows import Row, count
+from lostlink.report.rows import RequirementRow, count
 from lostlink.results import CAUTIONS
 from lostlink.verdicts import Outcome, Severity, counted
 
@@ -26,7 +26,7 @@ _SEEN: Final = {
 }
 
 
-def opening(document: Document, rows: Sequence[Row]) -> Html:
+def opening(document: Document, rows: Sequence[RequirementRow]) -> Html:
     """Return the first screen."""
     kind = _kind(document, rows)
     sign = tag("span", _HEADINGS[kind], class_="sign", aria_hidden="true")
@@ -46,14 +46,14 @@ def opening(document: Document, rows: Sequence[Row]) -> Html:
     ])  # fmt: skip
 
 
-def _kind(document: Document, rows: Sequence[Row]) -> str:
+def _kind(document: Document, rows: Sequence[RequirementRow]) -> str:
     """Return the colour class of the conclusion."""
     if count(rows, Outcome.NOT_MET):
         return "bad"
     return "good" if document.exit_code == 0 and count(rows, Outcome.MET) else "doubt"
 
 
-def _worst(rows: Sequence[Row]) -> Html | None:
+def _worst(rows: Sequence[RequirementRow]) -> Html | None:
     """Return links to what is not met or inconclusive."""
     found = [row for row in rows if row.outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE)]
     if not found:
@@ -65,11 +65,11 @@ def _worst(rows: Sequence[Row]) -> Html | None:
     return tag("ul", *links, class_="worst")
 
 
-def _link(row: Row) -> Html:
+def _link(row: RequirementRow) -> Html:
     return tag("a", tag("b", row.id), " ", row.verdict.statement, href=f"#{row.anchor}")
 
 
-def _matrix(rows: Sequence[Row]) -> Html:
+def _matrix(rows: Sequence[RequirementRow]) -> Html:
     """Return the number of verdicts by severity and outcome."""
     always = (Outcome.MET, Outcome.NOT_MET)
     known = [outcome for outcome in WORST_FIRST[::-1] if outcome in always or count(rows, outcome)]
@@ -88,7 +88,7 @@ def _matrix(rows: Sequence[Row]) -> Html:
     return tag("section", title, frame, class_="matrix", aria_labelledby="counts")
 
 
-def _tested(document: Document, rows: Sequence[Row]) -> Html:
+def _tested(document: Document, rows: Sequence[RequirementRow]) -> Html:
     tested = document.tested
     versions, bench, took = tested.get("versions"), tested.get("bench"), tested.get("duration_s")
     words = (
@@ -114,7 +114,7 @@ def _joined(*words: str) -> str:
     return " ".join(filter(None, words))
 
 
-def _how_seen(rows: Sequence[Row]) -> list[str]:
+def _how_seen(rows: Sequence[RequirementRow]) -> list[str]:
     return sorted({row.verdict.how_seen for row in rows if row.verdict.how_seen})
 
 
@@ -122,7 +122,7 @@ def _day(tested: dict[str, Any]) -> str:
     return text(tested.get("date")).replace("T", " ").replace("+00:00", " UTC")
 
 
-def _untested(document: Document, rows: Sequence[Row]) -> Html:
+def _untested(document: Document, rows: Sequence[RequirementRow]) -> Html:
     """Return what the evidence does not show."""
     lines: list[Html] = []
     for row in rows:

@@ -11,7 +11,7 @@ from lostlink.verdicts import Outcome, Severity, Verdict
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class RequirementRow:
     """A verdict on the page.
 
     Attributes
@@ -35,14 +35,16 @@ class Row:
         return self.verdict.outcome
 
 
-def rows_of(document: Document) -> tuple[Row, ...]:
+def rows_of(document: Document) -> tuple[RequirementRow, ...]:
     """Return the rows: the most severe first, of one severity those that are not met first."""
-    rows = [Row(f"requirement-{number}", verdict) for number, verdict in enumerate(document.verdicts, start=1)]
+    rows = [
+        RequirementRow(f"requirement-{number}", verdict) for number, verdict in enumerate(document.verdicts, start=1)
+    ]
     severities = list(Severity)
     rows.sort(key=lambda row: (severities.index(row.verdict.requirement.severity), WORST_FIRST.index(row.outcome)))
     return tuple(rows)
 
 
-def count(rows: Sequence[Row], outcome: Outcome, severity: Severity | None = None) -> int:
+def count(rows: Sequence[RequirementRow], outcome: Outcome, severity: Severity | None = None) -> int:
     """Return how many verdicts of an outcome there are, of one severity or of all."""
     return sum(row.outcome is outcome and severity in (None, row.verdict.requirement.severity) for row in rows)

@@ -12,7 +12,7 @@ from lostlink.report.figures import DASHES
 from lostlink.report.markup import Html, join, tag
 from lostlink.report.outcomes import mark
 from lostlink.report.page import Section, facts, table
-from lostlink.report.rows import Row
+from lostlink.report.rows import RequirementRow
 from lostlink.verdicts import Outcome, Severity, counted, quantity
 
 MOST_ROWS: Final = 24
@@ -29,7 +29,7 @@ _BUTTONS: Final = (
 )
 
 
-def sections(rows: Sequence[Row], runs: dict[str, Run], folder: Path) -> list[Section]:
+def sections(rows: Sequence[RequirementRow], runs: dict[str, Run], folder: Path) -> list[Section]:
     """Return a section for each severity."""
     made: list[Section] = []
     opened = 0
@@ -51,7 +51,7 @@ def sections(rows: Sequence[Row], runs: dict[str, Run], folder: Path) -> list[Se
     return made
 
 
-def requirement(row: Row, run: Run | None, folder: Path, *, is_open: bool) -> Html:
+def requirement(row: RequirementRow, run: Run | None, folder: Path, *, is_open: bool) -> Html:
     """Return one requirement."""
     verdict = row.verdict
     text = verdict.measured or verdict.reason
@@ -80,12 +80,12 @@ def requirement(row: Row, run: Run | None, folder: Path, *, is_open: bool) -> Ht
                id=row.anchor, open=is_open)  # fmt: skip
 
 
-def _counted(row: Row) -> str:
+def _counted(row: RequirementRow) -> str:
     words = [counted(count, word) for count, word in ((row.verdict.runs, "run"), (row.verdict.checks, "measurement"))]
     return ", ".join(words) if row.verdict.runs else ""
 
 
-def _files(row: Row, folder: Path) -> Html | None:
+def _files(row: RequirementRow, folder: Path) -> Html | None:
     """Return links to the files of a failed run that lie beside the report."""
     kinds = (
         (".txt", "what was found"), (".csv", "all events"), (".vcd", "wires"), (".scenario.toml", "scenario to replay")
@@ -103,7 +103,7 @@ def _files(row: Row, folder: Path) -> Html | None:
 # --- one run ---------------------------------------------------------------------------------------------------------
 
 
-def block_id(row: Row) -> str:
+def block_id(row: RequirementRow) -> str:
     """Return the name of the block of data for a requirement's run."""
     return f"run-{row.anchor}"
 
@@ -123,7 +123,7 @@ def moments(run: Run) -> list[tuple[str, str, int]]:
     return sorted(found, key=lambda moment: moment[2])
 
 
-def timeline(row: Row, run: Run) -> Html:
+def timeline(row: RequirementRow, run: Run) -> Html:
     """Return the chart of a run, its legend, and the same in words."""
     scenario = run.data["scenario"]
     of = (
@@ -212,7 +212,7 @@ def _sample(kind: str, dash: Any = "solid") -> Html:
     return tag("svg", line, class_=f"sample {kind}", viewBox="0 0 36 12", width=36, height=12, aria_hidden="true")
 
 
-def _words(row: Row, run: Run) -> Html:
+def _words(row: RequirementRow, run: Run) -> Html:
     """Return the changes around the moment judged as a table, and all others in a further one."""
     struck = run.struck
     zero_us = int(struck["at_us"]) if struck else None

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from lostlink import extensions
-from lostlink.errors import ReceiverError, RigError, UsageError
+from lostlink.errors import ReceiverError, UsageError
 from lostlink.rigs import safe_end
 from lostlink.rigs.base import Rig
 from lostlink.rigs.firmware import is_library
@@ -125,7 +125,7 @@ def _rig(where: str) -> Callable[..., Any]:
     if factory is None:
         known = [f"{name}:{rest}" for name, (_, _, rest) in _RIGS.items()]
         known += [f"{name}:..." for name in extensions.names(extensions.RIGS)]
-        raise RigError(f"--rig {where}: unknown rig; allowed: {', '.join([SIM, *known])}")
+        raise UsageError(f"--rig {where}: unknown rig; allowed: {', '.join([SIM, *known])}")
     package_rig: Callable[..., Any] = factory
     return package_rig
 

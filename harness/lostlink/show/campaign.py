@@ -62,10 +62,7 @@ def show(campaign: Campaign, tested: dict[str, Any], folder: Path, workers: str)
             )
     cautions(out)
     last_line(out, campaign.exit_code, campaign.conclusion())
-    out.print(
-        f"{counted(campaign.trials, 'trial')} in {tested['duration_s']:.1f} s.",
-        soft_wrap=True,
-    )
+    out.print(f"{counted(campaign.trials, 'trial')} in {tested['duration_s']:.1f} s.", soft_wrap=True)
 
 
 @contextlib.contextmanager

@@ -8,7 +8,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from lostlink.evidence import summary
-from lostlink.evidence.comparison import Change, Row, conclusion, exit_code, set_up
+from lostlink.evidence.comparison import Change, ComparedRequirement, conclusion, exit_code, set_up
 from lostlink.evidence.reader import Evidence
 from lostlink.show.console import console, last_line
 from lostlink.verdicts import Verdict
@@ -19,7 +19,7 @@ _SIGNS: Final = {
 }  # fmt: skip
 
 
-def as_markdown(before: Evidence, after: Evidence, rows: list[Row]) -> str:
+def as_markdown(before: Evidence, after: Evidence, rows: list[ComparedRequirement]) -> str:
     """Return the comparison as Markdown."""
     table = summary.table(
         ("", "requirement", "before", "now", "change", "measured"),
@@ -35,7 +35,7 @@ def as_markdown(before: Evidence, after: Evidence, rows: list[Row]) -> str:
     )
 
 
-def show(before: Evidence, after: Evidence, rows: list[Row]) -> None:
+def show(before: Evidence, after: Evidence, rows: list[ComparedRequirement]) -> None:
     """Show what changed, and the conclusion."""
     out = console()
     was, now = (escape(f"{one.folder} ({one.document.tested.get('date', 'no date')})") for one in (before, after))

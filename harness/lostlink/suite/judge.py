@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from lostlink.errors import ReceiverCrashError, RigError
-from lostlink.evidence.run_writer import Judged, save
+from lostlink.evidence.run_writer import JudgedMeasurement, save
 from lostlink.evidence.timeline import timeline
 from lostlink.rigs import Rig
 from lostlink.verdicts import WAIVED_REASON, Limit, Measurement, Outcome, Requirement, Severity, Verdict
@@ -43,7 +43,7 @@ class Judge:
         self._runs_before = rig.runs
         self.repeat, self.replay = repeat, replay
         self.checks = 0
-        self.worst: Judged | None = None
+        self.worst: JudgedMeasurement | None = None
         self._margin = 0.0  # of `worst`
         self._worst_trace: Trace | None = None
         self._doubt = ""
@@ -85,7 +85,7 @@ class Judge:
         outcome, margin = limit.decide(measurement), limit.margin(measurement)
         closest = self.worst is None or margin < self._margin
         if outcome is Outcome.NOT_MET or (closest and not guard):
-            self.worst, self._margin, self._worst_trace = Judged(measurement, limit), margin, trace
+            self.worst, self._margin, self._worst_trace = JudgedMeasurement(measurement, limit), margin, trace
         if outcome is Outcome.MET:
             return
         self._trace, self._measurement = trace, measurement

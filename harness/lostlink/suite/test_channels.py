@@ -121,7 +121,5 @@ def test_broken_wire(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judg
             run = scenario.blank(f"{channel.name} {rail}", moves=moves, duration_us=end_us)
             trace = rig.run(dataclasses.replace(run, faults=(fault,)))
             judge(
-                trace,
-                channels.crosstalk(trace, index, at_us, end_us),
-                at_most=profile.requirements.value_tolerance_us,
+                trace, channels.crosstalk(trace, index, at_us, end_us), at_most=profile.requirements.value_tolerance_us
             )

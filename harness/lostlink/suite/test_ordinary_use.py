@@ -31,10 +31,7 @@ def test_sticks_reach_motors(rig: Rig, scenario: ScenarioBuilder, judge: Judge) 
 @requires("LK-FALSE")
 def test_no_false_failsafe(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """A minute with the packet loss of the profile, and shorter flights with a large share of packets lost."""
-    for runs, watch_us, faults in (
-        (1, MINUTE_US, False),
-        (4, 5_000_000, True),
-    ):
+    for runs, watch_us, faults in ((1, MINUTE_US, False), (4, 5_000_000, True)):
         for flight in scenario.flights(runs, ambient=not faults):
             loss = InterferenceBurst(at_us=flight.at_us, loss=ordinary_loss(rig.profile))
             trace = rig.run(flight.into(*([loss] if faults else []), watch_us=watch_us))

@@ -12,7 +12,7 @@ from lostlink.watch.column_stats import TableStats
 from lostlink.watch.columns import ColumnLayout, ColumnReader, PrintedRow
 
 MOST_ROWS = 1_000_000
-"""Most rows of a test: a quarter of an hour at 1000 lines per second."""
+"""Most rows of a test: about 15 minutes at 1000 lines per second."""
 _TURN_S = 0.1
 _WHOLE_FRAMES = 3
 _QUIET_NS = 3_000_000_000
