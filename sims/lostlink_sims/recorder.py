@@ -14,7 +14,7 @@ import numpy as np
 from lostlink_sims.fates import Flights
 from lostlink_sims.flight import FlightController
 from lostlink_sims.frames import NEVER, Decoded, Frames, concatenated, joined
-from lostlink_sims.ppm import PulseDecoder, leading_edges
+from lostlink_sims.outputs import decoder_of, encoding_of
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import Scenario
 from lostlink_sims.trace import NOT_YET, HowSeen, Note, NoteKind, Packets, Steps, Summary, Trace
@@ -34,7 +34,8 @@ class Recorder:
 
     def __init__(self, profile: Profile, *, keep: bool) -> None:
         self._keep = keep
-        self._decoder = PulseDecoder(profile.flight_controller.least_sync_us, from_rest=True)
+        self._leading_edges = encoding_of(profile).leading_edges
+        self._decoder = decoder_of(profile, from_rest=True)
         self._flight = FlightController(profile)
         self.summary = Summary()
         self._packets: list[Packets] = []
@@ -127,7 +128,7 @@ class Recorder:
             if self._keep:
                 self._frames.append(frames)
             # Silence is judged only as far as the edges are known: up to the newest complete frame.
-            self._look(self._decoder.feed(leading_edges(frames)), 0)
+            self._look(self._decoder.feed(self._leading_edges(frames)), 0)
         if last:
             self._look(self._decoder.flush(now_us), now_us)
 

@@ -13,8 +13,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink_sims import ppm
 from lostlink_sims.frames import Decoded, Frames
+from lostlink_sims.outputs import encoding_of
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import Scenario
 
@@ -191,7 +191,7 @@ class Trace:
         """Instants and levels of all edges before the end of the scenario."""
         output = self.profile.output
         separators_us = output.separator_us if self.separators_us is None else self.separators_us
-        at_us, level = ppm.edges(self.frames, separators_us, output.polarity)
+        at_us, level = encoding_of(self.profile).edges(self.frames, separators_us, output.polarity)
         came = int(np.searchsorted(at_us, self.scenario.duration_us))
         return at_us[:came], level[:came]
 

@@ -16,7 +16,7 @@ from lostlink.captures.train import PulseTrain
 from lostlink_sims import HowSeen, Profile, Scenario, Summary, Trace
 from lostlink_sims.flight import Arming, FlightController
 from lostlink_sims.frames import NEVER, Frames, joined
-from lostlink_sims.ppm import PulseDecoder
+from lostlink_sims.outputs import decoder_of
 from lostlink_sims.trace import Packets, Steps
 
 
@@ -32,7 +32,7 @@ def to_trace(train: PulseTrain, capture: Capture, profile: Profile) -> Trace:
     """
     end_us = max(1, train.end_ps // PS_PER_US)
     leads_us = whole_us(train.leads_ps)
-    decoder = PulseDecoder(profile.flight_controller.least_sync_us, from_rest=bool(train.frames.whole[0]))
+    decoder = decoder_of(profile, from_rest=bool(train.frames.whole[0]))
     seen = joined([decoder.feed(leads_us), decoder.flush(end_us)])
     flight = FlightController(profile)
     flight.arming = Arming.ARMED
