@@ -64,7 +64,7 @@ class LoggedBoard:
             self._seen += [(float(at_ms), way, message) for message in found]
         return self._seen
 
-    def wait_for(self, condition: Callable[[list[Seen]], bool], within_s: float = 60.0) -> list[Seen]:
+    def wait_for(self, condition: Callable[[list[Seen]], bool], within_s: float = 240.0) -> list[Seen]:
         until_s = time.monotonic() + within_s
         while not condition(seen := self.messages()):
             assert time.monotonic() < until_s, seen[-5:]
