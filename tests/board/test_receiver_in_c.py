@@ -274,7 +274,7 @@ def test_a_program_that_stops_is_a_finding(
     make: Make, mistake: str, reason: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A crash and an endless loop are verdicts that name the function; the suite goes on, and nothing is left over."""
-    monkeypatch.setattr("lostlink.rigs.compiled.PATIENCE_S", 2.0)  # each loop is waited for twice
+    monkeypatch.setattr("lostlink.rigs.own_process.PATIENCE_S", 2.0)  # each loop is waited for twice
     before = children()
     result = prove(FIXTURES / "profiles" / "heron.toml", make(f"{mistake}.so", mistake=mistake))
     failed = {verdict.requirement.id: verdict for verdict in result.with_outcome(Outcome.NOT_MET)}

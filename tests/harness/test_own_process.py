@@ -58,7 +58,7 @@ MISDEEDS = {
     ),
     "raises what nothing catches": (
         "def poll(self, clock_us):\n    raise KeyboardInterrupt",
-        r"poll\(\) at 0\.\d+ s: the program exited \(exit code 1\)",
+        r"poll\(\) at 0\.\d+ s: the program (exited \(exit code 1\)|died \(SIGINT\))",
     ),
     "kills itself": (
         "def poll(self, clock_us):\n    os.kill(os.getpid(), signal.SIGKILL)",
