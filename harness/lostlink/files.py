@@ -9,7 +9,6 @@ import contextlib
 import errno
 import os
 import stat
-import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -101,22 +100,16 @@ def write_whole(path: Path, text: str) -> None:
         path.write_text(text, encoding="utf-8", newline="")
         return
     target = path.resolve()
-    number, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name[:100]}-", suffix=".part")
-    part = Path(name)
+    part = target.with_name(f".{target.name[:100]}-{os.getpid()}.part")
     try:
-        with open(number, "w", encoding="utf-8", newline="") as file:
+        with part.open("x", encoding="utf-8", newline="") as file:
             file.write(text)
             file.flush()
-            os.fsync(number)
-        part.chmod(target.stat().st_mode & 0o777 if target.exists() else 0o666 & ~_umask())
+            os.fsync(file.fileno())
+        if target.exists():
+            part.chmod(target.stat().st_mode & 0o777)
         part.replace(target)
     except BaseException:
         with contextlib.suppress(OSError):
             part.unlink()
         raise
-
-
-def _umask() -> int:
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask

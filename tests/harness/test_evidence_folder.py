@@ -17,6 +17,8 @@ import pytest
 from click.testing import CliRunner
 from filelock import FileLock
 
+from lostlink.campaigns.jobs import run_jobs
+from lostlink.campaigns.workers import WorkersError
 from lostlink.cli import main
 from lostlink.errors import UsageError
 from lostlink.evidence.folder import EvidenceFolder
@@ -200,6 +202,54 @@ def test_a_stopped_campaign_is_continued_or_discarded_on_request(tmp_path: Path)
     assert before["out.unfinished/tallies.jsonl"].startswith(tallies)
     assert lostlink(*words, 10, "--restart").exit_code == 0
     assert json.loads((out / "campaign.json").read_text(encoding="utf-8"))["trials"] == 10
+
+
+def test_a_campaign_that_cannot_go_on_keeps_its_trials(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The cluster is lost: --resume continues. A journal that cannot be read stays as it is."""
+    jobs = iter(range(2))
+
+    def lost(run: Any) -> Any:
+        for result in run:
+            if next(jobs, None) is None:
+                raise WorkersError("workers: connection to the cluster lost")
+            yield result
+
+    words = ("campaign", HERON, "--quiet", "--jobs", 1, "--out", tmp_path / "out", "--trials")
+    with monkeypatch.context() as patch:
+        patch.setattr("lostlink.campaigns.campaign.run_jobs", lambda *given: lost(run_jobs(*given)))
+        assert lostlink(*words, 30_000).exit_code == 2
+    journal = tmp_path / "out.unfinished" / "tallies.jsonl"
+    assert len(journal.read_bytes().splitlines()) == 2
+    sound = journal.read_bytes()
+    journal.write_bytes(sound.replace(b"trials", b"trails", 1))
+    before = content(tmp_path)
+    assert "no valid tally" in lostlink(*words, 30_000, "--resume").output
+    assert content(tmp_path) == before
+    journal.write_bytes(sound)
+    assert lostlink(*words, 30_000, "--resume").exit_code == 0
+    assert (tmp_path / "out" / "tallies.jsonl").read_bytes().startswith(sound)
+    assert {path.name for path in tmp_path.iterdir()} == {"out"}
+
+
+@pytest.mark.parametrize("kind", ["folder", "file", "link"])
+def test_what_only_looks_unfinished_is_kept(tmp_path: Path, kind: str) -> None:
+    """The user has something of that name."""
+    mine = tmp_path / "mine"
+    mine.mkdir()
+    (mine / "note.txt").write_text("mine", encoding="utf-8")
+    other = tmp_path / "ev.unfinished"
+    if kind == "folder":
+        mine.rename(other)
+    elif kind == "file":
+        other.write_text("mine", encoding="utf-8")
+    else:
+        other.symlink_to(mine)
+    before = content(tmp_path)
+    run = lostlink("prove", HERON, "--only", "FS-CUT", "--out", tmp_path / "ev")
+    assert run.exit_code == 2
+    assert "is in the way; rename it, or choose another folder" in run.output
+    assert content(tmp_path) == before
+    assert other.is_symlink() == (kind == "link")
 
 
 # --- single files ----------------------------------------------------------------------------------------------------

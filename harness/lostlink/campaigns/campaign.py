@@ -20,6 +20,7 @@ from lostlink.campaigns.tally import CRITERIA, CRITICAL, Count, Criterion, Tally
 from lostlink.campaigns.trials import TrialRange, engine_for, fly, trials_a_job
 from lostlink.campaigns.workers import Workers
 from lostlink.errors import ExitCode, LostlinkError
+from lostlink.files import write_whole
 from lostlink.profiles import profile_digest
 from lostlink.profiles.quantities import text_of
 from lostlink.results import exit_code
@@ -166,7 +167,7 @@ class Campaign:
                 break
             self.add(tally)
         if lines[-1]:
-            path.write_text("".join(f"{line}\n" for line in whole), encoding="utf-8")
+            write_whole(path, "".join(f"{line}\n" for line in whole))
 
     # --- conclusions ------------------------------------------------------------------------------------
 

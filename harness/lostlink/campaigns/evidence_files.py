@@ -54,16 +54,19 @@ def prepare(
                 f"--out {out}: holds a campaign that was stopped; add --resume to continue it, or --restart to discard "
                 "it and begin a new one"
             )
-        return EvidenceFolder(out, inputs=inputs)
+        return EvidenceFolder(out, inputs=inputs, resumable=True)
     _check_head(before, campaign)
-    folder = EvidenceFolder(out, inputs=inputs, keep_unfinished=before == killed)
+    folder = EvidenceFolder(out, inputs=inputs, resumable=True, keep_unfinished=before == killed)
     try:
-        if (before / JOURNAL).is_file():
-            if before != folder.path:
-                shutil.copyfile(before / JOURNAL, folder.path / JOURNAL)
+        for name in (FILE, CAMPAIGN_FILE, JOURNAL) if before != killed else ():
+            if (before / name).is_file():
+                shutil.copyfile(before / name, folder.path / name)
+        if (folder.path / JOURNAL).is_file():
             campaign.resume(folder.path)
     except BaseException:
-        folder.__exit__(None, None, None)
+        if before != killed:
+            shutil.rmtree(folder.path, ignore_errors=True)
+        folder.close()
         raise
     return folder
 

@@ -43,7 +43,7 @@ class EvidenceFolder:
     Where a run is killed, ``NAME.unfinished`` beside the target keeps what it had written; the next run removes it.
     Where the target cannot be replaced as a whole (the current folder, a mount point, a parent that is not writable),
     its files are replaced one by one, the document last. Use it as a context: left without `complete`, nothing but the
-    unfinished files is removed.
+    unfinished files is removed, and not even these where the run can be resumed.
 
     Parameters
     ----------
@@ -54,6 +54,8 @@ class EvidenceFolder:
         evidence too.
     inputs : iterable of path
         Files that the command reads; none of them is replaced.
+    resumable : bool
+        What was written stays where the run ends without `complete`.
     keep_unfinished : bool
         Go on with the unfinished files of a run that was killed.
 
@@ -65,11 +67,18 @@ class EvidenceFolder:
     Raises
     ------
     UsageError
-        If the folder is in other use, holds an input, cannot be written, or another run writes there.
+        If the folder, or that of unfinished files, is in other use, if it holds an input or cannot be written, or if
+        another run writes there.
     """
 
     def __init__(
-        self, out: str | Path, document: str = FILE, *, inputs: Iterable[str | Path] = (), keep_unfinished: bool = False
+        self,
+        out: str | Path,
+        document: str = FILE,
+        *,
+        inputs: Iterable[str | Path] = (),
+        resumable: bool = False,
+        keep_unfinished: bool = False,
     ) -> None:
         self._document = document
         self.target = Path(out)
@@ -86,14 +95,26 @@ class EvidenceFolder:
             ) from None
         except OSError as error:
             raise not_writable("--out", out, error) from error
-        self._leftover: Path | None = self.path
+        self._leftover: Path | None = None if resumable else self.path
         try:
             if not keep_unfinished:
-                _remove(self.path)
+                self._remove_killed()
             self.path.mkdir(exist_ok=True)
         except OSError as error:
             self._release()
             raise not_writable("--out", out, error) from error
+        except UsageError:
+            self._release()
+            raise
+
+    def _remove_killed(self) -> None:
+        """Remove what a killed run left; anything else of that name is the user's."""
+        if not os.path.lexists(self.path):
+            return
+        is_own = self.path.is_dir() and not self.path.is_symlink()
+        if not is_own or (any(self.path.iterdir()) and not (self.path / self._document).is_file()):
+            raise UsageError(f"--out {self.target}: {self.path} is in the way; rename it, or choose another folder")
+        shutil.rmtree(self.path)
 
     def _check(self, inputs: Iterable[str | Path]) -> None:
         if self._place.exists() and not self._place.is_dir():
@@ -129,6 +150,7 @@ class EvidenceFolder:
             If it cannot be moved; it then stays in `path`.
         """
         try:
+            self._leftover = self.path
             if self.path.parent == self._place:
                 self._replace_files()
             else:
@@ -167,10 +189,12 @@ class EvidenceFolder:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Remove what is not complete, or was replaced."""
+        self.close()
+
+    def close(self) -> None:
+        """Remove what is not complete, or was replaced, and let other runs write there."""
         if self._leftover is not None:
-            with contextlib.suppress(OSError):
-                _remove(self._leftover)
+            shutil.rmtree(self._leftover, ignore_errors=True)
         self._release()
 
     def _release(self) -> None:
@@ -191,13 +215,6 @@ def _cannot_be_replaced(place: Path) -> bool:
     existing = next((parent for parent in place.parents if parent.exists()), place)
     used = place == here or place in here.parents or place.is_mount()
     return used or (place.is_dir() and not os.access(existing, os.W_OK))
-
-
-def _remove(folder: Path) -> None:
-    if folder.is_symlink():
-        folder.unlink()
-    elif folder.exists():
-        shutil.rmtree(folder)
 
 
 def _others(folder: Path, evidence: set[Path]) -> Iterator[Path]:
