@@ -7,6 +7,7 @@ own clock (link.h).
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
 import pty
 import signal
@@ -20,7 +21,7 @@ from pathlib import Path
 
 import pytest
 
-from lostlink.bench import codec
+from lostlink.bench import codec, pacer
 from lostlink.bench.board import BenchBoard
 from lostlink.bench.line import LineLostError, SerialLine, open_line
 from lostlink.bench.ports import look
@@ -31,6 +32,7 @@ from lostlink.rigs import serial as serial_rig
 from lostlink.rigs.serial import SerialRig
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink_sims import HowSeen, Profile, Scenario
+from lostlink_sims.clock import World
 from lostlink_sims.scenario import LinkCut, MainLoopHung, ReceiverReset
 
 HERON = Path(__file__).parents[2] / "fixtures" / "profiles" / "heron.toml"
@@ -114,6 +116,29 @@ def test_cut_time_within_its_uncertainty(start: Start, link: Profile, words: tup
         assert 0 < cut.uncertainty <= 11_000
         slot_us = (22_500 + 3 * 2000) / rate
         assert 500_000 / rate - 5_000 - cut.uncertainty <= cut.value <= 500_000 / rate + slot_us + cut.uncertainty
+
+
+def test_a_slow_garbage_collection_makes_no_packet_late(
+    start: Start, link: Profile, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In a large process it takes longer than the lead before the first packet: time begins after it."""
+    collected_ns, began_ns = [], []
+
+    def collect() -> int:
+        time.sleep(0.2)  # noqa: TID251  as long as in a large process
+        collected_ns.append(time.monotonic_ns())
+        return 0
+
+    def paced(env: World, end_us: int, start_ns: int, wait: pacer.Wait) -> None:
+        began_ns.append(start_ns)
+        pacer.pace(env, end_us, start_ns, wait)
+
+    monkeypatch.setattr(gc, "collect", collect)
+    monkeypatch.setattr(serial_rig, "pace", paced)
+    with _rig(link, start()) as rig:
+        rig.run(_cut(link)[0])
+    assert len(began_ns) == len(collected_ns)
+    assert all(began > collected for began, collected in zip(began_ns, collected_ns, strict=True))
 
 
 def test_clock_rate_and_residual_are_told(start: Start, link: Profile) -> None:

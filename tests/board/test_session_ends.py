@@ -322,8 +322,9 @@ def handlers() -> list[object]:
     return [signal.getsignal(number) for number in safe_end.SIGNALS]
 
 
-def test_no_handler_is_left(board: LoggedBoard) -> None:
+def test_no_handler_is_left(board: LoggedBoard, monkeypatch: pytest.MonkeyPatch) -> None:
     """Neither after a run nor after a port that cannot be opened; none at all in another thread."""
+    monkeypatch.setattr(safe_end, "_guard", safe_end._Guard())  # another test may have a rig open
     before = handlers()
     with open_rig(read_profile(HERON), where=f"serial:{board.port}"):
         assert handlers() != before

@@ -72,14 +72,14 @@ def refuse_wrong_clock(image: str, rate: Rate) -> None:
     RigError
         If it is or may be off by more than 1 %, or does not run evenly.
     """
-    if rate.half_width < 0:
+    off, doubt = rate.middle - 1, abs(rate.half_width)
+    if rate.half_width < 0 and abs(off) - doubt <= MOST_ERROR:
         raise RigError(
             f"{image}: the emulated board's clock jumps or stops: its error was {rate.low - 1:+.2%} and "
             f"{rate.high - 1:+.2%} against the host's in the same half second; allowed: {MOST_ERROR:.0%}"
         )
-    off = rate.middle - 1
-    if abs(off) + rate.half_width > MOST_ERROR:
+    if abs(off) + doubt > MOST_ERROR:
         raise RigError(
-            f"{image}: the emulated board's clock is off by {off:+.1%} ± {rate.half_width:.1%} against the host's, "
+            f"{image}: the emulated board's clock is off by {off:+.1%} ± {doubt:.1%} against the host's, "
             f"allowed: {MOST_ERROR:.0%}; every time measured with it would be wrong. Check the divider of its counter"
         )

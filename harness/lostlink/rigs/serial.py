@@ -289,10 +289,10 @@ class SerialRig(Rig):
         def build(env: World, recorder: Recorder, _: int) -> _SerialBoard:
             return _SerialBoard(env, self.profile, scenario, board, recorder, start_ns)
 
-        start_ns = time.monotonic_ns() + _LEAD_NS
-        stage = Stage(self.profile, scenario, build, keep=True)
         late = ""
         with undisturbed():
+            start_ns = time.monotonic_ns() + _LEAD_NS  # after the garbage collection
+            stage = Stage(self.profile, scenario, build, keep=True)
             try:
                 pace(stage.env, scenario.duration_us, start_ns, functools.partial(self._wait, board))
             except _LateError as error:
