@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import signal
+
 import pytest
 
 
@@ -9,6 +11,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--long", action="store_true", help="full numbers: all seeds of false alarms, the whole suite over each mistake"
     )
+
+
+def pytest_configure() -> None:
+    """Tests send signals to programs that they start, which inherit what a shell ignores for its background jobs."""
+    for number, usual in ((signal.SIGINT, signal.default_int_handler), (signal.SIGHUP, signal.SIG_DFL)):
+        if signal.getsignal(number) is signal.SIG_IGN:
+            signal.signal(number, usual)
 
 
 @pytest.fixture(scope="session")

@@ -64,7 +64,7 @@ def requirement(row: RequirementRow, run: Run | None, folder: Path, *, is_open: 
     )
     # A reason that the summary shows already, or that repeats measured value and limit, is not shown again.
     reason = verdict.reason
-    if reason in ("", text) or reason.startswith(verdict.measured or "\0"):
+    if reason in (text, f"{verdict.measured}, limit {verdict.limit}"):
         reason = ""
     required = verdict.requirement
     failed = row.outcome is Outcome.NOT_MET
