@@ -14,10 +14,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure() -> None:
-    """Tests send signals to programs that they start, which inherit what a shell ignores for its background jobs."""
-    for number, usual in ((signal.SIGINT, signal.default_int_handler), (signal.SIGHUP, signal.SIG_DFL)):
+    """Let the programs that tests start receive signals that a shell ignores for its background jobs.
+
+    A handler that does nothing keeps them away from this process, and a program that it starts has the default again.
+    """
+    for number in (signal.SIGINT, signal.SIGHUP):
         if signal.getsignal(number) is signal.SIG_IGN:
-            signal.signal(number, usual)
+            signal.signal(number, lambda *_: None)
 
 
 @pytest.fixture(scope="session")

@@ -672,8 +672,10 @@ def test_a_wrong_clock_is_refused(make: Make, heron: Profile, rig_type: type[Emu
     """A divider of 20 in place of 25 makes the counter a quarter too fast; every functional test would pass with it."""
     before = emulators()
     image = make("receiver.elf", divider="19")
-    with pytest.raises(RigError, match=r"clock is off by \+2[45]\.\d% .* allowed: 1%"):
+    with pytest.raises(RigError, match=r"clock is off by \+\d+\.\d% .* allowed: 1%") as refused:
         rig_type(heron, str(image))
+    off_percent = float(str(refused.value).partition("off by ")[2].partition("%")[0])
+    assert off_percent == pytest.approx(25.0, abs=0.5)  # a busy host lets the emulator fall behind a little
     assert emulators() <= before
 
 

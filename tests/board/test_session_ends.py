@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import select
 import signal
 import subprocess
 import sys
@@ -127,8 +128,9 @@ def prove(board: LoggedBoard, out: Path, *words: str) -> list[str]:
     return [*command, "--props-off", "--out", str(out), *words]
 
 
-def started(board: LoggedBoard, out: Path, command: list[str]) -> subprocess.Popen[str]:
+def started(board: LoggedBoard, out: Path) -> subprocess.Popen[str]:
     """Start `prove`, and wait until a requirement was judged and the next flight flies."""
+    command = prove(board, out, "--only", SHORT)
     running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     board.wait_for(lambda _: any(out.parent.glob("*/runs/*")), within_s=240)
     board.flies()
@@ -147,7 +149,7 @@ def test_each_signal_ends_safely(
     if not long and name != "SIGINT" and times > 1:
         pytest.skip("only with --long")
     out = tmp_path / "out"
-    running = started(board, out, prove(board, out, "--only", SHORT))
+    running = started(board, out)
     for _ in range(times):
         running.send_signal(getattr(signal, name))
         time.sleep(0.03)  # noqa: TID251  a second signal in the safe end
@@ -177,7 +179,8 @@ def test_a_closed_terminal_ends_safely(board: LoggedBoard, tmp_path: Path) -> No
 
     def read() -> None:
         while not stop.is_set():
-            os.read(terminal, 4096)
+            if select.select([terminal], [], [], 0.05)[0]:
+                os.read(terminal, 4096)
 
     reader = threading.Thread(target=read, daemon=True)
     reader.start()
@@ -249,7 +252,7 @@ def test_pytest_ends_safely(board: LoggedBoard, tmp_path: Path) -> None:
 def test_a_killed_host_leaves_a_board_without_pulses(board: LoggedBoard, tmp_path: Path) -> None:
     """After kill -9 in flight nothing comes from the host any more: the board stops its pulses a second later."""
     out = tmp_path / "out"
-    running = started(board, out, prove(board, out, "--only", SHORT))
+    running = started(board, out)
     running.kill()
     running.communicate()
     board.wait_for(lambda seen: isinstance(seen[-1][2], codec.Guard), within_s=10)

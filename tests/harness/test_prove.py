@@ -227,6 +227,22 @@ def test_interrupted_run_keeps_its_evidence(tmp_path: Path) -> None:
     assert "nothing is proven" in document["conclusion"]
 
 
+def test_an_interrupt_in_the_end_of_pytest_keeps_the_evidence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After the last test pytest collects garbage, which takes long; a signal then must not lose the verdicts."""
+
+    def ended(words: list[str], plugins: list[object]) -> int:
+        main_of_pytest(words, plugins)
+        raise KeyboardInterrupt
+
+    main_of_pytest = pytest.main
+    monkeypatch.setattr(pytest, "main", ended)
+    run = lostlink("prove", HERON, "--only", "FR-PERIOD", "--out", tmp_path / "ev")
+    assert run.exit_code == 130
+    document = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))
+    assert document["exit_code"] == 130
+    assert [row["id"] for row in document["verdicts"]] == ["FR-PERIOD"]
+
+
 def own_tests(folder: Path, body: str) -> Path:
     path = folder / "test_own.py"
     path.write_text(

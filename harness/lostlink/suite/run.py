@@ -120,6 +120,8 @@ def run_suite(
             code = pytest.ExitCode(pytest.main(words, plugins=[collector]))
     except OSError as error:  # pytest could not write junit.xml; all tests are done then
         code, result.not_written = pytest.ExitCode.OK, error
+    except KeyboardInterrupt:  # it came while pytest was ending; what was judged is kept
+        code, result.interrupted = pytest.ExitCode.INTERRUPTED, True
     finally:
         rig.close()
     if rig.drives_hardware and safe_end.stopped_by() is not None:
