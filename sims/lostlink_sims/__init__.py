@@ -1,8 +1,8 @@
 """A radio-control link in virtual time: pure, seeded, exact to the microsecond. No I/O, no wall clock.
 
-The way of one stick position, file by file: `scenario` (the pilot moves) → `handset` (reading, code, payload) →
-`air` and `loss` (is it lost?) → `board` and `receiver` (widths) → `recorder` and `ppm` (edges) → `flight`
-(channel seen, motor command) → `trace`.
+The path of a stick position, file by file: `scenario` (the pilot moves) → `handset` (reading, code, payload) →
+`fates` and `air` (losses) → `packets` (delivery) → `board` and `receiver` (widths) → `recorder` and `ppm` (edges) →
+`flight` (channel seen, motor command) → `trace`.
 """
 
 from lostlink_sims._settings import setting

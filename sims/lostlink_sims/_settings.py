@@ -1,8 +1,7 @@
-"""How one setting of a profile or a scenario is declared: once, with its unit, its limits and its sentence.
+"""Declares a setting of a profile or a scenario once, with its unit, limits and description.
 
-The dataclasses in `profile`, `air.loss` and `scenario` are the only place where a setting is described. The limits
-hold at construction (`Checked`). The reader of TOML files, the JSON Schema, the commented profile that ``lostlink
-new`` writes and every error text are derived from these declarations, so that they always agree.
+The TOML reader, the JSON Schema, the commented profile of ``lostlink new`` and the error texts are derived from the
+declarations in `profile`, `air.loss` and `scenario`. The limits hold at construction (`Checked`).
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ import numpy as np
 
 Kind = Literal[
     "duration",  # integer microseconds
-    "width",  # the same, of a pulse: people give it in microseconds
+    "width",  # the same, of a pulse: written in microseconds
     "ppm",  # parts in a million
     "frequency",  # hertz
     "level",  # decibels
@@ -32,7 +31,7 @@ Kind = Literal[
     "table",
 ]
 
-#: The suffix that a field's name carries for its unit; the key in a file is the name without it.
+#: Suffix of a field's name for its unit; the key in a file is the name without it.
 SUFFIX: dict[str, str] = {
     "duration": "_us",
     "width": "_us",
@@ -48,20 +47,20 @@ SUFFIX: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """What a setting means and which values it takes.
+    """Meaning and values of a setting.
 
     Attributes
     ----------
     doc : str
-        One sentence for the owner of a profile.
+        Description for the owner of a profile.
     kind : Kind
-        Dimension of the value; decides which units are taken.
+        Dimension of the value, which decides the units.
     least, most : float or None
         Limits, both allowed, in the field's own unit.
     choices : tuple of str
         The words allowed for a ``choice``.
     example : str
-        What a person might write where there is no default.
+        A plausible value where there is no default.
     """
 
     doc: str
@@ -84,11 +83,9 @@ class Setting:
             return "" if value in self.choices else "not one of the choices"
         if self.least is None and self.most is None:
             return ""
-        if value is None:  # left out, where the declaration has that
+        if value is None:  # optional and left out
             return ""
-        if isinstance(value, bool) or not isinstance(value, int | float | np.number):
-            return "not a number"
-        if value != value:
+        if isinstance(value, bool) or not isinstance(value, int | float | np.number) or value != value:
             return "not a number"
         if self.least is not None and value < self.least:
             return "too small"
@@ -106,7 +103,7 @@ class Checked:
         Raises
         ------
         ValueError
-            If a value breaks its limits; names the field and what is allowed.
+            If a value breaks its limits; names the field and the allowed values.
         """
         for name, declared, default in _limited_fields(type(self)):  # type: ignore[arg-type]
             value = getattr(self, name)
@@ -133,20 +130,20 @@ def setting(
     choices: tuple[str, ...] = (),
     example: str = "",
 ) -> Any:
-    """Declare a dataclass field together with what it means.
+    """Declare a dataclass field with its `Setting`.
 
-    `default` may be ``dataclasses.MISSING`` for a setting that must be given. The return type is ``Any`` so
-    that a class body reads ``timeout_us: int = setting(...)``, as it does with ``dataclasses.field``.
+    `default` is ``dataclasses.MISSING`` for a required setting. The return type is ``Any``, as that of
+    ``dataclasses.field``.
     """
     declared = Setting(doc=doc, kind=kind, least=least, most=most, choices=choices, example=example)
     return dataclasses.field(default=default, metadata={"setting": declared})
 
 
 def declaration(field: dataclasses.Field[Any]) -> Setting:
-    """Return what was declared about `field`."""
+    """Return the declaration of `field`."""
     return cast(Setting, field.metadata["setting"])
 
 
 def key_of(field: dataclasses.Field[Any]) -> str:
-    """Return the key that stands for `field` in a file: its name without the unit."""
+    """Return the key of `field` in a file: its name without the unit."""
     return field.name.removesuffix(SUFFIX.get(declaration(field).kind, ""))

@@ -1,14 +1,13 @@
 """The receiver's hardware in virtual time: supply, clock, main loop, radio port, output timer, watchdog.
 
-The program that runs on it is a `Receiver`. The hardware calls it after a packet, at the clock
-value it requested, and at the start of each frame. Without supply and while booting it makes no call; while the
-main loop hangs it asks only for pulses.
+It calls the program, a `Receiver`, after a packet, at the clock value that the program requested, and at the start of
+each frame. Without supply and while booting it makes no call; while the main loop hangs it asks only for pulses.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 from lostlink_sims.clock import FRAME, LOOP, Tick, World, once
 from lostlink_sims.power import PowerState
@@ -22,7 +21,7 @@ _HALF: Final = MASK >> 1
 MOST_WIDTHS: Final = 64
 """Widths in a frame; the longest has 16 channels."""
 MOST_SPINS: Final = 1_000_000
-"""Turns of the main loop, each asked for at once, one after the other; on a board they would take a second."""
+"""Consecutive main-loop iterations without a delay; on a board they would take a second."""
 
 
 class ReceiverCrashError(Exception):
@@ -30,7 +29,7 @@ class ReceiverCrashError(Exception):
 
 
 class Board(PowerState):
-    """The receiver's hardware: power, clock, main loop, radio, output timer. The program on it is a `Receiver`."""
+    """The receiver's hardware: power, clock, main loop, radio, output timer."""
 
     def __init__(
         self,
@@ -53,15 +52,13 @@ class Board(PowerState):
         self._program: Receiver | None = None  # None without power and while booting
         self._powered_us = 0
         self._clock_base = 0
-        self.take: Callable[[int, bytes], bool] = _not_listening
-        """Deliver a payload at an instant; return False when no program reads the radio."""
+        self.take = _not_listening
         self._silent = False  # output pulses stopped by a fault
         self._failsafe = True
-        self._wanted: int | None = None  # the clock at which the program wants its next turn
+        self._wanted: int | None = None  # the clock at which the program wants its next iteration
         self._loop = Tick(env, self._on_loop, LOOP)
-        self._loop_at_us = -1  # when the pending turn comes; -1 when none is pending
+        self._loop_at_us = -1  # when the pending iteration comes; -1 when none is pending
         self._loop_clock = 0  # the clock for which it was planned
-        self.turns = 0
         self._spins = 0
         self._frame = Tick(env, self._on_frame, FRAME)
         self._live = profile.output.latch == "live" or bool(getattr(factory, "live_output", False))
@@ -70,7 +67,7 @@ class Board(PowerState):
 
     def _restart(self, down_us: int) -> None:
         self._program, self._wanted, self.take = None, None, _not_listening
-        # New ticks: a pending one recognises that it is no longer the current one.
+        # New ticks: a pending one is then outdated and does nothing.
         self._loop, self._loop_at_us = Tick(self._env, self._on_loop, LOOP), -1
         self._frame = Tick(self._env, self._on_frame, FRAME)
         self._recorder.silence(self._env.now)
@@ -104,7 +101,7 @@ class Board(PowerState):
     # --- main loop ------------------------------------------------------------------------------------------
 
     def _listening(self, program: Receiver) -> Callable[[int, bytes], bool]:
-        """Return the radio port of a running program: one call a packet, so all that is fixed is bound here."""
+        """Return the radio port of a running program, with constants bound as locals for speed."""
         packet, poll, ppm = program.packet, program.poll, self._ppm
         powered_us, base = self._powered_us, self._clock_base
 
@@ -116,7 +113,7 @@ class Board(PowerState):
                 wanted = self._wanted = poll(clock)
                 if program.failsafe is not self._failsafe:
                     self._flag(now_us)
-                # A later deadline than the pending turn's costs nothing: the turn will find out.
+                # A deadline after the pending iteration needs no plan: that iteration checks it.
                 if wanted is not None and (self._loop_at_us < 0 or (wanted - self._loop_clock) & MASK > _HALF):
                     self._plan_turn(now_us, clock)
             except (Exception, SystemExit) as error:
@@ -145,14 +142,14 @@ class Board(PowerState):
             ahead = 0  # wanted in the past: at once
             self._spins += 1
             if self._spins > MOST_SPINS:
-                raise ValueError(f"the next call was wanted at once {MOST_SPINS} times, one after the other")
+                raise ValueError(f"the next call was wanted at once {MOST_SPINS} times in a row")
         since_us, rate = now_us - self._powered_us, 1_000_000 + self._ppm
         wanted_us = (since_us * rate // 1_000_000 + ahead) * 1_000_000
         at_us = max(now_us + 1, self._powered_us - -wanted_us // rate)
         if self._loop_at_us >= 0:
             if at_us >= self._loop_at_us:
                 return
-            self._loop = Tick(self._env, self._on_loop, LOOP)  # the pending one finds itself outdated
+            self._loop = Tick(self._env, self._on_loop, LOOP)  # the pending one is outdated
         self._loop_at_us, self._loop_clock = at_us, self._wanted
         self._loop.at(at_us)
 
@@ -205,7 +202,7 @@ class Board(PowerState):
                 tick.at(now_us + self._period_us)
             elif len(widths) > MOST_WIDTHS:
                 raise ValueError(f"a frame of {len(widths)} widths; allowed: at most {MOST_WIDTHS}")
-            elif self._silent:  # the wire is broken; the timer goes on
+            elif self._silent:  # the wire is broken; the timer keeps running
                 total_us = sum(register(self._real_us(width_us), self._separator_us) for width_us in widths)
                 tick.at(now_us + self._pause_us(total_us))
             elif self._live:
@@ -246,7 +243,7 @@ class Board(PowerState):
         self._recorder.frame_width(width_us)
         once(self._env, now_us + width_us, FRAME, lambda: self._live_slot(life, start_us, channel + 1, count))
 
-    # --- watching the program -------------------------------------------------------------------------------
+    # --- the program ----------------------------------------------------------------------------------------
 
     def _flag(self, now_us: int, *, force: bool = False) -> None:
         program = self._program
@@ -268,31 +265,3 @@ def _not_listening(now_us: int, payload: bytes) -> bool:
 
 def _crashed(error: BaseException, where: str, now_us: int) -> ReceiverCrashError:
     return ReceiverCrashError(f"{type(error).__name__} in {where} at {now_us / 1e6:.6f} s: {error}")
-
-
-class BoardPort(Protocol):
-    """What the simulated link needs of a receiver board, simulated or real."""
-
-    turns: int
-
-    @property
-    def take(self) -> Callable[[int, bytes], bool]:
-        """Deliver a payload at an instant; return False when no program reads the radio."""
-        ...
-
-    @property
-    def is_up(self) -> bool:
-        """Whether a program runs on it."""
-        ...
-
-    def power_on(self) -> None: ...
-
-    def reset(self, why: str) -> None: ...
-
-    def brown_out(self, down_us: int) -> None: ...
-
-    def hang(self, until_us: int) -> None: ...
-
-    def stop_output(self) -> None: ...
-
-    def resume_output(self) -> None: ...

@@ -1,7 +1,7 @@
 """The arithmetic of a stick position: track to ADC reading to 8-bit code to pulse width, and the CRC-8 of a payload.
 
-Every rule here is one that builders use. The ones with a fault keep it (``a * 255 // 1024`` never reaches 255):
-a profile says which rule the firmware follows, and the suite holds the firmware to it.
+The rules are those that builders use, with their faults (``a * 255 // 1024`` never reaches 255). A profile names the
+firmware's rule, and the suite checks the firmware against it.
 """
 
 from __future__ import annotations
@@ -10,14 +10,14 @@ from collections.abc import Callable
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+
+from lostlink_sims.arrays import Bytes, Ints
 
 ADC_COUNTS = 1024
 TOP_CODE = 255
 FULL_TRAVEL = 1_000_000
-"""A stick position is a whole number 0 .. FULL_TRAVEL inside."""
+"""Stick positions are whole numbers 0 .. FULL_TRAVEL."""
 
-Ints = NDArray[np.int64]
 
 #: From a 10-bit reading to an 8-bit code.
 ADC_RULES: Final[dict[str, Callable[[Ints], Ints]]] = {
@@ -49,7 +49,7 @@ def pulse_table(rule: str, low_us: int, high_us: int) -> tuple[int, ...]:
     Raises
     ------
     ValueError
-        If there is no such rule.
+        If the rule is unknown.
     """
     span = high_us - low_us
     if rule == "truncate":
@@ -62,7 +62,7 @@ def pulse_table(rule: str, low_us: int, high_us: int) -> tuple[int, ...]:
             low_us + code * half // 127 if code <= 127 else middle + (code - 127) * (span - half) // 128
             for code in range(TOP_CODE + 1)
         )
-    raise ValueError(f"no mapping rule {rule!r}; there are truncate, round, centred")
+    raise ValueError(f"unknown mapping rule {rule!r}; allowed: truncate, round, centred")
 
 
 def _crc8_table() -> tuple[int, ...]:
@@ -86,7 +86,7 @@ def crc8(data: bytes) -> int:
     return value
 
 
-def crc8_rows(rows: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def crc8_rows(rows: Bytes) -> Bytes:
     """Return the CRC-8 of each row of an (n, bytes) array."""
     value = np.zeros(len(rows), np.uint8)
     for column in rows.T:

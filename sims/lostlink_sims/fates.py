@@ -10,10 +10,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lostlink_sims.air import loss
 from lostlink_sims.air.loss import DAMAGED, LOST, Sampler, Tile
+from lostlink_sims.arrays import Bytes, Ints, Mask
 from lostlink_sims.handset import Slots
 from lostlink_sims.profile import Profile, air_time_us, fatal_bits
 from lostlink_sims.scenario import (
@@ -29,9 +29,6 @@ from lostlink_sims.scenario import (
     WrongAddress,
 )
 from lostlink_sims.streams import MODEL_SPAN, Purpose, Streams, threshold, under
-
-Ints = NDArray[np.int64]
-Mask = NDArray[np.bool_]
 
 FATES = ("received", "received damaged", "receiver off", "receiver busy", "repeated", "not sent")
 """Fates of packets; the names of loss models and faults follow in `Air.fates`."""
@@ -57,9 +54,46 @@ class Flights:
     """
 
     slots: Slots
-    fates: list[NDArray[np.uint8]]
+    fates: list[Bytes]
     acknowledged: list[Mask]
     arrives_us: Ints
+
+
+def on_air(profile: Profile, draws: Streams, purpose: int) -> loss.OnAir:
+    """Return the parameters of a sampler for a link's packets."""
+    radio, length = profile.radio, profile.payload_bytes
+    return loss.OnAir(
+        air_us=air_time_us(radio, length),
+        fatal_bits=fatal_bits(radio, length),
+        address_bits=8 * radio.address_bytes,
+        bit_rate_bit_s=radio.bit_rate_bit_s,
+        has_crc=radio.crc_bytes > 0,
+        draws=draws,
+        purpose=purpose,
+    )
+
+
+def _fault_mask(fault: LastingFault, profile: Profile, air: loss.OnAir) -> Callable[[Tile], Mask] | None:
+    """Return which packets a fault loses while it lasts; None for a fault that loses none on the air."""
+    match fault:
+        case LinkCut() | WrongAddress():
+            return lambda tile: np.ones(len(tile.sent_us), np.bool_)
+        case InterferenceBurst():
+            limit = threshold(fault.loss)
+            return lambda tile: under(air.words(tile), limit)
+        case PeriodicInterference():
+            inner = loss.PeriodicInterferer(
+                period_us=fault.period_us, burst_us=fault.burst_us, loss=fault.loss, phase_us=fault.at_us
+            ).sampler(air)
+            return lambda tile: inner(tile) != 0
+        case FlappingLink():  # down first
+            phase_us, period_us, lost_us = fault.at_us, fault.down_us + fault.up_us, fault.down_us
+        case ForeignHandset():
+            phase_us, period_us = fault.at_us + profile.radio.settle_us, fault.interval_us
+            lost_us = air_time_us(profile.radio, fault.payload_bytes or profile.payload_bytes)
+        case _:
+            return None
+    return lambda tile: loss.overlaps(tile.sent_us, air.air_us, phase_us, period_us, lost_us)
 
 
 class Air:
@@ -67,8 +101,6 @@ class Air:
 
     def __init__(self, profile: Profile, scenario: Scenario, draws: Streams) -> None:
         self._radio, self._scenario, self._draws = profile.radio, scenario, draws
-        self._has_crc = profile.radio.crc_bytes > 0
-        self._payload_bytes = profile.payload_bytes
         self.air_us = air_time_us(profile.radio, profile.payload_bytes)
         self.flight_us = profile.radio.settle_us + self.air_us + profile.radio.latency_us
         self.fates = list(FATES)
@@ -79,74 +111,33 @@ class Air:
         if self._fades and not any(isinstance(model, loss.LinkBudget) for model in models):
             models.append(loss.LinkBudget())  # a fade needs a signal strength
         for index, model in enumerate(models):
-            sampler = model.sampler(self._model_air(Purpose.MODEL + MODEL_SPAN * index))
+            sampler = model.sampler(on_air(profile, draws, Purpose.MODEL + MODEL_SPAN * index))
             self._layers.append((self._fate(model.model), sampler))
         for index, fault in enumerate(scenario.faults):
             purpose = Purpose.FAULT + MODEL_SPAN * index
             if isinstance(fault, DamagedPayload):
                 self._damage.append((fault, purpose))
-            elif isinstance(fault, LastingFault) and (fault_sampler := self._fault_sampler(fault, purpose)):
-                self._layers.append((self._fate(fault.name), fault_sampler))
+            elif isinstance(fault, LastingFault) and (
+                mask := _fault_mask(fault, profile, on_air(profile, draws, purpose))
+            ):
+                self._layers.append((self._fate(fault.name), self._within(fault, mask)))
         if self._damage:
             self._damage_fate = self._fate("damaged payload")
-
-    def _model_air(self, purpose: int) -> loss.OnAir:
-        return loss.OnAir(
-            air_us=self.air_us,
-            fatal_bits=fatal_bits(self._radio, self._payload_bytes),
-            address_bits=8 * self._radio.address_bytes,
-            bit_rate_bit_s=self._radio.bit_rate_bit_s,
-            has_crc=self._has_crc,
-            draws=self._draws,
-            purpose=purpose,
-        )
 
     def _fate(self, name: str) -> int:
         if name not in self.fates:
             self.fates.append(name)
         return self.fates.index(name)
 
-    # --- faults as loss models ------------------------------------------------------------------------------
-
-    def _fault_sampler(self, fault: LastingFault, purpose: int) -> Sampler | None:
-        air = self._model_air(purpose)
+    def _within(self, fault: LastingFault, mask: Callable[[Tile], Mask]) -> Sampler:
+        """Return a sampler that loses the packets of `mask` while the fault lasts."""
         until_us = fault.until_us(self._scenario.duration_us)
 
-        def within(tile: Tile, mask: Callable[[Tile], Mask]) -> loss.Fates:
+        def sample(tile: Tile) -> loss.Fates:
             inside = (tile.sent_us + self.air_us > fault.at_us) & (tile.sent_us < until_us)
             return (mask(tile) & inside).view(np.uint8) if inside.any() else inside.view(np.uint8)
 
-        def always(tile: Tile) -> Mask:
-            return np.ones(len(tile.sent_us), np.bool_)
-
-        match fault:
-            case LinkCut() | WrongAddress():
-                mask = always
-            case InterferenceBurst():
-                limit = threshold(fault.loss)
-                mask = lambda tile: under(air.words(tile), limit)  # noqa: E731
-            case PeriodicInterference():
-                model = loss.PeriodicInterferer(
-                    period_us=fault.period_us, burst_us=fault.burst_us, loss=fault.loss, phase_us=fault.at_us
-                )
-                inner = model.sampler(air)
-                mask = lambda tile: inner(tile) != 0  # noqa: E731
-            case FlappingLink():
-                # Down first; a packet is lost when any part of it overlaps a down time.
-                period_us = fault.down_us + fault.up_us
-                mask = lambda tile: loss.overlaps(  # noqa: E731
-                    tile.sent_us, self.air_us, fault.at_us, period_us, fault.down_us
-                )
-            case ForeignHandset():
-                length = fault.payload_bytes or self._payload_bytes
-                other_us = air_time_us(self._radio, length)
-                phase_us = fault.at_us + self._radio.settle_us
-                mask = lambda tile: loss.overlaps(  # noqa: E731
-                    tile.sent_us, self.air_us, phase_us, fault.interval_us, other_us
-                )
-            case _:
-                return None
-        return lambda tile: within(tile, mask)
+        return sample
 
     def _fade_cdb(self, sent_us: Ints) -> Ints | None:
         if not self._fades:
@@ -159,8 +150,6 @@ class Air:
             ramp_us = max(fade.ramp_us, 1)
             total += np.where(inside, depth_cdb * np.minimum(since_us, ramp_us) // ramp_us, 0)
         return total
-
-    # --- a tile ---------------------------------------------------------------------------------------------
 
     def fly(self, slots: Slots) -> Flights:
         """Return the fates of the packets of `slots`; tiles must come in order."""
@@ -181,7 +170,7 @@ class Air:
                 acknowledged.append(self._fates_of(answer) == RECEIVED)
         return Flights(slots, fates, acknowledged, arrives_us)
 
-    def _fates_of(self, tile: Tile) -> NDArray[np.uint8]:
+    def _fates_of(self, tile: Tile) -> Bytes:
         """Return the fate of each packet: the first layer that loses it."""
         fate = np.zeros(len(tile.sent_us), np.uint8)
         for number, sampler in self._layers:
@@ -190,13 +179,13 @@ class Air:
             fate[(fate == RECEIVED) & (fates_of_model == DAMAGED)] = RECEIVED_DAMAGED
         return fate
 
-    def _attempt(self, slots: Slots, sent_us: Ints, attempt: int) -> NDArray[np.uint8]:
+    def _attempt(self, slots: Slots, sent_us: Ints, attempt: int) -> Bytes:
         fate = self._fates_of(Tile(slots.first, sent_us, attempt, self._fade_cdb(sent_us)))
         for fault, purpose in self._damage:
             inside = (sent_us >= fault.at_us) & (sent_us < fault.until_us(self._scenario.duration_us))
             words = self._draws.words(purpose + attempt, slots.first, len(sent_us))
             struck = inside & under(words, threshold(fault.share)) & (fate == RECEIVED)
-            fate[struck] = self._damage_fate if self._has_crc else RECEIVED_DAMAGED
+            fate[struck] = self._damage_fate if self._radio.crc_bytes else RECEIVED_DAMAGED
         return fate
 
     def damaged(self, row: bytes, slot: int, attempt: int) -> bytes:

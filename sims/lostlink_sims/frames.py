@@ -6,9 +6,9 @@ from dataclasses import dataclass, fields
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
+from lostlink_sims.arrays import Ints
+
 Piece = TypeVar("Piece")
 NEVER = np.iinfo(np.int64).max
 

@@ -9,14 +9,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lostlink_sims.arrays import Bytes, Ints
 from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, FULL_TRAVEL, TOP_CODE, adc_reading, crc8_rows
 from lostlink_sims.profile import Channel, Profile
 from lostlink_sims.scenario import HandsetHung, HandsetOff, Move, Scenario, StickWireBroken
 from lostlink_sims.streams import BLOCK, Purpose, Streams
-
-Ints = NDArray[np.int64]
 
 TILE = 16 * BLOCK
 """Maximum number of slots calculated at once."""
@@ -37,7 +35,7 @@ class Slots:
 
     first: int
     left_us: Ints
-    payload: NDArray[np.uint8]
+    payload: Bytes
 
 
 def _ppm(share: float) -> int:
@@ -128,7 +126,7 @@ class Handset:
         self._programme = Programme(profile.channels, profile.flight_controller.throttle, scenario.moves)
         self._hung = [fault for fault in scenario.faults if isinstance(fault, HandsetHung)]
         self._broken = [fault for fault in scenario.faults if isinstance(fault, StickWireBroken)]
-        self._last_row: NDArray[np.uint8] | None = None
+        self._last_row: Bytes | None = None
 
     def on_times(self) -> list[tuple[int, int]]:
         """Return the time spans in which the handset is on, boot time included."""
@@ -177,7 +175,7 @@ class Handset:
             left_us += self._draws.below(Purpose.PACKET_JITTER, index, n, handset.jitter_us + 1)
         return left_us
 
-    def _payload(self, index: int, count: int, left_us: Ints) -> NDArray[np.uint8]:
+    def _payload(self, index: int, count: int, left_us: Ints) -> Bytes:
         profile, n = self._profile, len(left_us)
         position = self._programme.positions(left_us)
         readings = np.empty(position.shape, np.int64)
@@ -203,7 +201,7 @@ class Handset:
         return rows
 
 
-def layout(profile: Profile, code: Ints, counter: Ints, link_id: int | None = None) -> NDArray[np.uint8]:
+def layout(profile: Profile, code: Ints, counter: Ints, link_id: int | None = None) -> Bytes:
     """Return payload rows: one byte per channel, then link id, packet counter and check byte if configured.
 
     Parameters

@@ -1,6 +1,6 @@
-"""The receiver's output by its encoding: frames of widths to edges, and edges back to frames.
+"""Encodings of the receiver's output: frames of widths to edges, and edges to frames.
 
-The only module that knows which encodings there are. Another one is a module beside `ppm` and an entry here.
+To add an encoding: a module like `ppm`, and an entry in `ENCODINGS`.
 """
 
 from __future__ import annotations
@@ -9,29 +9,27 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Protocol
 
-import numpy as np
-from numpy.typing import NDArray
-
 from lostlink_sims import ppm
-from lostlink_sims.frames import Decoded, Frames, Ints
+from lostlink_sims.arrays import Bytes, Ints
+from lostlink_sims.frames import Decoded, Frames
 from lostlink_sims.profile import Profile
 
 
 class Decoder(Protocol):
-    """Finds frames in edges that come in pieces."""
+    """Decodes frames from edges fed in pieces."""
 
     def feed(self, leads_us: Ints) -> Decoded:
-        """Take more leading edges and return the frames that they complete."""
+        """Add leading edges and return the frames that they complete."""
         ...
 
     def flush(self, now_us: int) -> Decoded:
-        """Return what is complete when no edge has come until `now_us`."""
+        """Return the frame that is complete if no edge comes until `now_us`."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class Encoding:
-    """How widths become edges, and edges frames.
+    """A conversion of widths to edges, and of edges to frames.
 
     Attributes
     ----------
@@ -44,7 +42,7 @@ class Encoding:
     """
 
     leading_edges: Callable[[Frames], Ints]
-    edges: Callable[[Frames, int | Ints, str], tuple[Ints, NDArray[np.uint8]]]
+    edges: Callable[[Frames, int | Ints, str], tuple[Ints, Bytes]]
     decoder: Callable[..., Decoder]
 
 

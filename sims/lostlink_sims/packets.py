@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from lostlink_sims.board import BoardPort
 from lostlink_sims.clock import ARRIVE, SEND, Tick, World, once
 from lostlink_sims.codes import FULL_TRAVEL
 from lostlink_sims.fates import RECEIVED_DAMAGED, RECEIVER_BUSY, RECEIVER_OFF, Air, Flights
 from lostlink_sims.handset import codes, layout
+from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile, air_time_us
 from lostlink_sims.recorder import Recorder
 from lostlink_sims.scenario import ForeignHandset
@@ -26,7 +26,7 @@ class OwnPackets:
     """Sends, delivers, acknowledges and repeats our packets."""
 
     def __init__(
-        self, env: World, profile: Profile, air: Air, board: BoardPort, recorder: Recorder, tiles: Iterator[Flights]
+        self, env: World, profile: Profile, air: Air, board: PowerState, recorder: Recorder, tiles: Iterator[Flights]
     ) -> None:
         self._env, self._air, self._board, self._recorder, self._tiles = env, air, board, recorder, tiles
         self._settings = profile.radio
@@ -184,7 +184,7 @@ class ForeignPackets:
         profile: Profile,
         fault: ForeignHandset,
         until_us: int,
-        board: BoardPort,
+        board: PowerState,
         link: OwnPackets,
         recorder: Recorder,
     ) -> None:

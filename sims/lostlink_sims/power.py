@@ -1,4 +1,4 @@
-"""Power and main-loop state of a receiver board in virtual time, the same for a simulated and a real board."""
+"""A receiver board in virtual time, as the simulated link sees it: the same for a simulated and a real board."""
 
 from __future__ import annotations
 
@@ -17,7 +17,12 @@ class PowerState:
     ----------
     is_up : bool
         Whether the program runs: supplied and booted.
+    turns : int
+        Iterations of the main loop, as far as they are events.
     """
+
+    take: Callable[[int, bytes], bool]
+    """Deliver a payload at an instant; return False when no program reads the radio."""
 
     def __init__(self, env: World, receiver: ReceiverSettings, recorder: Recorder) -> None:
         self._env, self._recorder = env, recorder
@@ -25,8 +30,9 @@ class PowerState:
         self._switched_on = False
         self._supply_back_us = -1  # end of the last breakdown of the supply
         self._hung_from_us = self._hung_until_us = -1
-        self._life = 0  # counts restarts: what was planned before one no longer happens
+        self._life = 0  # number of restarts; a restart cancels what was planned before it
         self.is_up = False
+        self.turns = 0
 
     def power_on(self) -> None:
         """Switch the supply on; the program runs after the boot time."""
@@ -77,10 +83,16 @@ class PowerState:
         self.is_up = True
 
     def _stop_loop(self, until_us: int) -> None:
-        """Act on the begin of a hang."""
+        """Act on the start of a hang."""
 
     def _resume_loop(self) -> None:
         """Act on the end of a hang, which another one may outlast."""
 
     def _watchdog_reset(self) -> None:
         self.reset("watchdog reset")
+
+    def stop_output(self) -> None:
+        """Stop the output pulses."""
+
+    def resume_output(self) -> None:
+        """Resume the output pulses."""

@@ -8,9 +8,9 @@ Positive polarity: the line idles low, separators are high.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from lostlink_sims.frames import Decoded, Frames, Ints, joined
+from lostlink_sims.arrays import Bytes, Ints
+from lostlink_sims.frames import Decoded, Frames, joined
 
 
 def leading_edges(frames: Frames) -> Ints:
@@ -38,7 +38,7 @@ def _leads(frames: Frames) -> tuple[Ints, Ints]:
     return leads[keep], until_us[keep]
 
 
-def edges(frames: Frames, separator_us: int | Ints, polarity: str) -> tuple[Ints, NDArray[np.uint8]]:
+def edges(frames: Frames, separator_us: int | Ints, polarity: str) -> tuple[Ints, Bytes]:
     """Return all edges of the line.
 
     Parameters

@@ -1,11 +1,11 @@
-"""What a link is: handset, radio, receiver, output, flight controller, and what its owner requires.
+"""A link: handset, radio, receiver, output, flight controller, and its owner's requirements.
 
-A `Profile` is pure data, read-only, the same for every rig. The defaults describe a plain home-built link: 200
+A `Profile` is read-only data, the same for every rig. The defaults describe a plain home-built link: 200
 packets a second, six channels of eight bits mapped to 1000..2000 µs, an eight-channel PPM frame of 22.5 ms, and
 a failsafe 500 ms after the last good packet.
 
-Units end the names (``_us`` integer microseconds, ``_ppm``, ``_hz``, ``_db``, ``_dbm``, ``_m``). Pulse widths,
-separators and frame periods are common practice of the trade; there is no formal standard.
+Names end in their unit (``_us`` integer microseconds, ``_ppm``, ``_hz``, ``_db``, ``_dbm``, ``_m``). Pulse widths,
+separators and frame periods are common practice, without a formal standard.
 """
 
 from __future__ import annotations
@@ -78,10 +78,12 @@ class HandsetSettings(Checked):
         choices=("a >> 2", "a * 255 // 1023", "a * 255 // 1024", "round(a * 255 / 1023)"),
     )  # fmt: skip
     packet_counter: bool = setting(
-        False, "A byte that counts packets, so that a receiver can tell a repeated packet from a new one.", "flag"
+        False,
+        "A byte that counts packets, so that a receiver can recognise a repeated packet.",
+        "flag",
     )
     link_id: int | None = setting(
-        None, "A byte that marks this pair, so that a receiver can tell a neighbour's handset.", "count",
+        None, "A byte that marks this pair, so that a receiver can recognise a neighbour's handset.", "count",
         least=0, most=255,
     )  # fmt: skip
     check_byte: bool = setting(False, "A CRC-8 over the payload, for a radio whose own CRC is off.", "flag")
@@ -107,7 +109,7 @@ class RadioSettings(Checked):
         0, "Largest additional latency, uniformly distributed from 0.", "duration", least=0, most=20_000
     )
     acknowledge: bool = setting(
-        False, "The receiver acknowledges each packet; one without acknowledgement is sent again.", "flag"
+        False, "The receiver acknowledges each packet; a packet without acknowledgement is repeated.", "flag"
     )
     retries: int = setting(2, "Number of retries of a packet without acknowledgement.", "count", least=1, most=15)
     retry_delay_us: int = setting(750, "Time from one attempt to the next.", "duration", least=100, most=10_000)
@@ -118,7 +120,7 @@ class RadioSettings(Checked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReceiverSettings(Checked):
-    """What the receiver's firmware is meant to do."""
+    """Specified behaviour of the receiver's firmware."""
 
     timeout_us: int = setting(
         500_000, "Silence after the last good packet at which the link counts as lost.", "duration",
@@ -146,7 +148,7 @@ class ReceiverSettings(Checked):
         50_000, "Time from power-on or reset to the first pulse.", "duration", least=0, most=10_000_000
     )
     watchdog_us: int = setting(
-        0, "Watchdog timeout of the main loop; 0 is no watchdog.", "duration",
+        0, "Watchdog timeout of the main loop; 0 for none.", "duration",
         least=0, most=60_000_000,
     )  # fmt: skip
 
@@ -181,7 +183,7 @@ class OutputSettings(Checked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlightControllerSettings(Checked):
-    """What the flight controller makes of the pulses."""
+    """How the flight controller interprets the pulses."""
 
     throttle: str = setting("throttle", "Name of the channel that drives the motors.", "text")
     arm_channel: str | None = setting(
@@ -207,7 +209,7 @@ class FlightControllerSettings(Checked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Requirements(Checked):
-    """The limits that the owner sets; every verdict is held against one of them."""
+    """The owner's limits; each verdict compares a measurement with one of them."""
 
     cut_within_us: int = setting(
         550_000, "From the loss of the link to the end of the first idle throttle pulse.", "duration",
@@ -220,14 +222,14 @@ class Requirements(Checked):
         1050, "A throttle pulse counts as idle up to this width.", "width", least=800, most=1300
     )
     value_tolerance_us: int = setting(
-        2, "How far a pulse may lie from the width that the profile's own mapping rules give.", "width",
+        2, "Largest deviation of a pulse from the width that the profile's mapping rules give.", "width",
         least=0, most=100,
     )  # fmt: skip
     centre_within_us: int = setting(
-        12, "How far a centred stick may lie from the middle of the range.", "width", least=0, most=200
+        12, "Largest deviation of a centred stick from the middle of the range.", "width", least=0, most=200
     )
     ends_within_us: int = setting(
-        8, "How far a stick at its stop may lie from the end of the range.", "width", least=0, most=200
+        8, "Largest deviation of a stick at its stop from the end of the range.", "width", least=0, most=200
     )
     recovery_within_us: int = setting(
         700_000, "From the return of the link to the first pulses that follow the sticks again.", "duration",
@@ -238,21 +240,21 @@ class Requirements(Checked):
         least=1_000, most=10_000_000,
     )  # fmt: skip
     recoveries_per_second: float = setting(
-        4.0, "How often a flapping link may switch the output between failsafe and sticks.", "count",
+        4.0, "How often an intermittent link may switch the output between failsafe and sticks.", "count",
         least=0.1, most=100,
     )  # fmt: skip
     frame_period_tolerance_us: int = setting(
-        100, "How far a frame's period may lie from the profile's.", "width", least=1, most=10_000
+        100, "Largest deviation of a frame's period from the profile's.", "width", least=1, most=10_000
     )
     sync_at_least_us: int = setting(
         3000, "Least gap between the last channel of a frame and the next frame.", "duration",
         least=2_300, most=20_000,
     )  # fmt: skip
     separator_tolerance_us: int = setting(
-        20, "How far a separator may lie from the profile's length.", "width", least=1, most=300
+        20, "Largest deviation of a separator from the profile's length.", "width", least=1, most=300
     )
     waived: tuple[str, ...] = setting(
-        (), "Ids of requirements that the owner gives up knowingly; they are reported as waived.", "text"
+        (), "Ids of requirements that the owner waives; they are reported as waived.", "text"
     )
 
 
@@ -283,12 +285,12 @@ class Profile(Checked):
         Raises
         ------
         KeyError
-            If there is no such channel.
+            If no channel has this name.
         """
-        for index, channel in enumerate(self.channels):
-            if channel.name == name:
-                return index
-        raise KeyError(f"no channel called {name!r}; there are {', '.join(c.name for c in self.channels)}")
+        names = [channel.name for channel in self.channels]
+        if name not in names:
+            raise KeyError(f"no channel called {name!r}; the channels are {', '.join(names)}")
+        return names.index(name)
 
     @property
     def throttle_index(self) -> int:
@@ -303,7 +305,7 @@ class Profile(Checked):
 
     @property
     def payload_bytes(self) -> int:
-        """Length of a payload: a byte a channel, then link id, counter and check byte where there are any."""
+        """Length of a payload: a byte per channel, then link id, counter and check byte if configured."""
         extras = (self.handset.link_id is not None) + self.handset.packet_counter + self.handset.check_byte
         return len(self.channels) + extras
 
@@ -331,5 +333,5 @@ def air_time_us(radio: RadioSettings, payload_bytes: int) -> int:
 
 
 def fatal_bits(radio: RadioSettings, payload_bytes: int) -> int:
-    """Return the bits that must all be right: the packet without its preamble."""
+    """Return the number of bits in which an error spoils a packet: all but the preamble."""
     return packet_bits(radio, payload_bytes) - 8 * radio.preamble_bytes

@@ -5,7 +5,7 @@ wraps, starts where the scenario says, and runs fast or slow. Receivers must the
 ``(clock_us - then) & MASK``, never instants.
 
 The simulator models the hardware, a receiver only the logic. A hung main loop stops `packet` and `poll`; `pulses`
-is still called, as a timer interrupt survives a hung loop.
+is still called, as a timer interrupt keeps running.
 
 States of the reference receiver, which walks the table `TRANSITIONS`::
 
@@ -29,10 +29,10 @@ MASK: Final = 0xFFFF_FFFF
 
 
 class Receiver(Protocol):
-    """What the world asks of a receiver; built with the whole profile, built anew at every reset.
+    """Interface of a receiver; constructed with the profile at every power-on and reset.
 
-    A receiver whose pulse routine reads its channel table while a frame goes out sets ``live_output = True`` on
-    its class; `pulses` is then asked once a channel.
+    A receiver whose pulse routine reads its channel table during a frame sets ``live_output = True`` on its class;
+    `pulses` is then called once per channel.
     """
 
     @property
@@ -78,7 +78,7 @@ class Event(Enum):
 
 
 _S, _E = State, Event
-_LINKED = State.LINKED  # asked on every packet: a global name costs half of an attribute
+_LINKED = State.LINKED  # read for every packet: a global name takes half the time of an attribute
 TRANSITIONS: Final[Mapping[tuple[State, Event], State]] = {
     (_S.WAITING, _E.PACKET): _S.RETURNING,
     (_S.RETURNING, _E.PACKET): _S.RETURNING,
@@ -104,7 +104,7 @@ class ReferenceReceiver:
         self._count = len(profile.channels)
         padding = [profile.output.unused_us] * (profile.output.channels - self._count)
         self._preset = (*(channel.failsafe_us for channel in profile.channels), *padding)
-        self._codes: bytes | None = None  # the payload that is put out; None for failsafe values
+        self._codes: bytes | None = None  # the payload that is output; None for failsafe values
         self._shown = b""  # the codes for which the widths were looked up last
         self._widths: tuple[int, ...] = ()
         self._padding = padding
@@ -115,7 +115,7 @@ class ReferenceReceiver:
         self._gap_us = profile.row_gap_us
         self._low_code = profile.throttle_index if settings.recover_on_low_throttle else None
         self._idle_us = profile.requirements.idle_below_us
-        # Where the bytes after the channels lie, if the profile has them.
+        # Positions of the bytes after the channels, if configured.
         self._length = profile.payload_bytes
         self._link_id = profile.handset.link_id
         self._id_at = self._count
@@ -156,7 +156,7 @@ class ReferenceReceiver:
             return False
         if self._counter_at is not None:
             before, self._counter = self._counter, payload[self._counter_at]
-            return self._counter != before  # else the handset hangs and its radio repeats itself
+            return self._counter != before  # equal: the handset hangs and its radio repeats the payload
         return True
 
     def _may_return(self, clock_us: int, payload: bytes) -> bool:
@@ -196,7 +196,7 @@ class ReferenceReceiver:
         if codes is None:
             return self._preset
         codes = codes[: self._count]
-        if codes != self._shown:  # sticks stand still most of the time
+        if codes != self._shown:  # sticks are at rest most of the time
             self._shown = codes
             self._widths = (*map(self._table.__getitem__, codes), *self._padding)
         return self._widths

@@ -127,7 +127,7 @@ class Recorder:
             self.summary.frames += n
             if self._keep:
                 self._frames.append(frames)
-            # Silence is judged only as far as the edges are known: up to the newest complete frame.
+            # The signal timeout is checked only as far as the edges are known: up to the newest complete frame.
             self._look(self._decoder.feed(self._leading_edges(frames)), 0)
         if last:
             self._look(self._decoder.flush(now_us), now_us)
@@ -157,12 +157,12 @@ class Recorder:
             self._failsafe.append((now_us, int(is_on)))
 
     def note(self, now_us: int, kind: NoteKind, text: str) -> None:
-        """Take a remark."""
+        """Record a remark."""
         if self._keep:
             self.notes.append(Note(now_us, kind, text))
 
     def foreign_packet(self, now_us: int) -> None:
-        """Take the arrival of a foreign packet."""
+        """Record the arrival of a foreign packet."""
         if self._keep:
             self.foreign.append(now_us)
 

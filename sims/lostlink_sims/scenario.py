@@ -1,6 +1,6 @@
 """Scenarios as pure data: seed, duration, stick movements and faults. Instants are microseconds from the start.
 
-`FAULTS` maps the names used in files to the classes. Lasting faults have ``for_us``; None is to the end.
+`FAULTS` maps the names used in files to the classes. Lasting faults have ``for_us``; None lasts to the end.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def _lasting() -> int | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Move(Checked):
-    """The pilot moves one stick or switch; with a ramp, evenly over that time."""
+    """The pilot moves one stick or switch, over a ramp at constant speed."""
 
     at_us: int = _at()
     channel: str = setting(MISSING, "Name of the channel.", "text")
@@ -36,7 +36,7 @@ class Move(Checked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault(Checked):
-    """Something that goes wrong at an instant."""
+    """A fault at an instant."""
 
     name: ClassVar[str] = ""
     at_us: int = _at()
@@ -44,7 +44,7 @@ class Fault(Checked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastingFault(Fault):
-    """Something that goes wrong for a time."""
+    """A fault that lasts."""
 
     for_us: int | None = _lasting()
 
@@ -62,11 +62,11 @@ class LinkCut(LastingFault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FadeRamp(LastingFault):
-    """The signal weakens evenly until it is `depth_db` down, as when flying away, and stays there."""
+    """The signal falls at a constant rate by `depth_db`, as when flying away, and stays there."""
 
     name: ClassVar[str] = "fade ramp"
-    depth_db: float = setting(60.0, "How far the signal falls.", "level", least=0, most=200)
-    ramp_us: int = setting(1_000_000, "How long the fall takes.", "duration", least=0, most=LONGEST_US)
+    depth_db: float = setting(60.0, "Total attenuation.", "level", least=0, most=200)
+    ramp_us: int = setting(1_000_000, "Duration of the fall.", "duration", least=0, most=LONGEST_US)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +79,7 @@ class InterferenceBurst(LastingFault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PeriodicInterference(LastingFault):
-    """A transmitter that comes back with a period loses each packet it overlaps."""
+    """A periodic transmitter loses the packets that it overlaps."""
 
     name: ClassVar[str] = "periodic interference"
     period_us: int = setting(102_400, "From one burst to the next.", "duration", least=100, most=LONGEST_US)
@@ -89,7 +89,7 @@ class PeriodicInterference(LastingFault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlappingLink(LastingFault):
-    """The link comes and goes."""
+    """The link is intermittent."""
 
     name: ClassVar[str] = "flapping link"
     down_us: int = setting(600_000, "How long the link is lost each time.", "duration", least=1, most=LONGEST_US)
@@ -98,7 +98,7 @@ class FlappingLink(LastingFault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandsetOff(LastingFault):
-    """The handset is switched off, and on again when the time is over."""
+    """The handset is switched off, and on again at the end."""
 
     name: ClassVar[str] = "handset off"
 
@@ -116,12 +116,12 @@ class StickWireBroken(LastingFault):
 
     name: ClassVar[str] = "stick wire broken"
     channel: str = setting(MISSING, "Name of the channel.", "text")
-    rail: str = setting("low", "Where the reading goes.", "choice", choices=("low", "high"))
+    rail: str = setting("low", "The rail that it reads.", "choice", choices=("low", "high"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WrongAddress(LastingFault):
-    """The handset sends to an address that is not the receiver's."""
+    """The handset sends to another address."""
 
     name: ClassVar[str] = "wrong address"
 
@@ -141,7 +141,7 @@ class ForeignHandset(LastingFault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DamagedPayload(LastingFault):
-    """Bits of payloads are turned; a radio with its CRC off hands them over like that."""
+    """Bits of payloads are inverted; a radio with its CRC off delivers them damaged."""
 
     name: ClassVar[str] = "damaged payload"
     share: float = setting(1.0, "Share of packets that are damaged.", "share", least=0, most=1)
@@ -156,17 +156,17 @@ class ReceiverReset(Fault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrownOut(LastingFault):
-    """The receiver's supply breaks down, by its own acknowledgement's current or at once, and comes back."""
+    """The receiver's supply fails for a time, at once or under the current of its next acknowledgement."""
 
     name: ClassVar[str] = "receiver brown-out"
     on_acknowledgement: bool = setting(
-        True, "Wait for the next acknowledgement that the receiver sends; without any, nothing happens.", "flag"
+        True, "Wait for the receiver's next acknowledgement; without one, the supply does not fail.", "flag"
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MainLoopHung(LastingFault):
-    """The receiver's main loop hangs; the timer interrupt that makes pulses goes on."""
+    """The receiver's main loop hangs; the timer interrupt keeps generating pulses."""
 
     name: ClassVar[str] = "main loop hung"
 
@@ -206,9 +206,9 @@ class Scenario(Checked):
     A phase of None is random, from (seed, trial): with ideal clocks it is constant during a run.
     """
 
-    name: str = setting("scenario", "What it is called in reports.", "text")
+    name: str = setting("scenario", "Name in reports.", "text")
     seed: int = setting(1, "Random seed.", "count", least=0, most=2**63 - 1)
-    trial: int = setting(0, "Which of the many runs of this seed.", "count", least=0, most=2**32 - 1)
+    trial: int = setting(0, "Number of the run with this seed.", "count", least=0, most=2**32 - 1)
     duration_us: int = setting(2_000_000, "How long it lasts.", "duration", least=1, most=LONGEST_US)
     handset_on_us: int = setting(0, "When the handset is switched on.", "duration", least=0, most=LONGEST_US)
     receiver_on_us: int = setting(0, "When the receiver is powered.", "duration", least=0, most=LONGEST_US)
@@ -216,15 +216,13 @@ class Scenario(Checked):
         0, "Value of the receiver's 32-bit counter at power-on.", "duration", least=0, most=2**32 - 1
     )
     packet_phase_us: int | None = setting(
-        None, "Delay of the first packet after the handset has booted; left out, drawn.", "duration",
+        None, "Delay of the first packet after the handset has booted; left out, random.", "duration",
         least=0, most=LONGEST_US,
     )  # fmt: skip
     frame_phase_us: int | None = setting(
-        None, "Delay of the first frame after the receiver has booted; left out, drawn.", "duration",
+        None, "Delay of the first frame after the receiver has booted; left out, random.", "duration",
         least=0, most=LONGEST_US,
     )  # fmt: skip
-    ambient: bool = setting(
-        True, "Whether the profile's ordinary losses and the noise of its sticks are at work.", "flag"
-    )
-    moves: tuple[Move, ...] = setting((), "What the pilot does.", "table")
-    faults: tuple[AnyFault, ...] = setting((), "What goes wrong.", "table")
+    ambient: bool = setting(True, "Whether the profile's ordinary losses and stick noise apply.", "flag")
+    moves: tuple[Move, ...] = setting((), "The pilot's movements.", "table")
+    faults: tuple[AnyFault, ...] = setting((), "Scripted faults.", "table")

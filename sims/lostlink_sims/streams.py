@@ -104,7 +104,7 @@ class BatchStreams:
         return lanes.reshape(-1, count).T[:, self._skip :][:, : self.count]
 
     def bits_under(self, purpose: int, blocks: int, *limits: int) -> list[NDArray[np.uint64]]:
-        """Return, for each limit, where numbers lie below it, as bits.
+        """Return, for each limit, which numbers are below it, as bits.
 
         Returns
         -------

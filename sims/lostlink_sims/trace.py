@@ -1,7 +1,4 @@
-"""What happened: columns of numpy arrays in integer microseconds, the same from every rig.
-
-A `Trace` holds what was recorded; edges and the table of widths are derived on access.
-"""
+"""The record of a run: columns of numpy arrays in integer microseconds, the same from every rig."""
 
 from __future__ import annotations
 
@@ -11,32 +8,31 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lostlink_sims.arrays import Bytes, Ints, Mask
 from lostlink_sims.frames import Decoded, Frames
 from lostlink_sims.outputs import encoding_of
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import Scenario
 
-Ints = NDArray[np.int64]
 NOT_YET = -1
 """Marks an instant that did not occur."""
 
 
 class NoteKind(Enum):
-    """What a note is about."""
+    """Subject of a note."""
 
     FAULT = "a scripted fault begins"
     FAULT_END = "a scripted fault ends"
     RESET = "the receiver is reset, by a fault or its watchdog"
-    SUPPLY_DOWN = "the receiver's supply breaks down"
+    SUPPLY_DOWN = "the receiver's supply fails"
     BOOTED = "a board reports that it has booted"
-    BOOTED_ON_ORDER = "a board reports that it has booted, as it was told to"
+    BOOTED_ON_ORDER = "a board reports that it has booted on command"
     CRASH = "the receiver's program crashed"
 
 
 class Note(NamedTuple):
-    """A remark on a run: instant, kind, and the same in words."""
+    """A remark on a run: instant, kind and text."""
 
     at_us: int
     kind: NoteKind
@@ -44,7 +40,7 @@ class Note(NamedTuple):
 
 
 class HowSeen(Enum):
-    """Where a result comes from."""
+    """Evidence type of a result."""
 
     SIMULATED = "simulated"
     EMULATED = "emulated"
@@ -54,12 +50,12 @@ class HowSeen(Enum):
 
 @dataclass(slots=True)
 class Packets:
-    """Packets that left the handset, a row a slot.
+    """Packets that left the handset, one row per slot.
 
     Attributes
     ----------
     left_us, arrived_us : (n,) ndarray of int64
-        When it was handed to the radio, and when the first intact copy was delivered (`NOT_YET`: never).
+        When it was passed to the radio, and when the first intact copy was delivered (`NOT_YET`: never).
     fate : (n,) ndarray of uint8
         Index into `Trace.fates`.
     attempts : (n,) ndarray of uint8
@@ -69,20 +65,20 @@ class Packets:
 
     left_us: Ints
     arrived_us: Ints
-    fate: NDArray[np.uint8]
-    attempts: NDArray[np.uint8]
-    payload: NDArray[np.uint8]
+    fate: Bytes
+    attempts: Bytes
+    payload: Bytes
 
     @property
-    def lost(self) -> NDArray[np.bool_]:
+    def lost(self) -> Mask:
         """Where no intact copy reached the receiver."""
-        lost: NDArray[np.bool_] = self.arrived_us == NOT_YET
+        lost: Mask = self.arrived_us == NOT_YET
         return lost
 
 
 @dataclass(slots=True)
 class Steps:
-    """A step function: from each instant on, a value.
+    """A step function.
 
     Attributes
     ----------
@@ -94,7 +90,7 @@ class Steps:
     value: Ints
 
     def at(self, instant_us: int, before: int = 0) -> int:
-        """Return the value at an instant, `before` when it precedes the first change."""
+        """Return the value at an instant; `before` if it precedes the first change."""
         changes = int(np.searchsorted(self.at_us, instant_us, side="right"))
         return int(self.value[changes - 1]) if changes else before
 
@@ -114,7 +110,7 @@ class Summary:
     motor_starts : int
         Number of motor starts.
     events : int
-        Events that were scheduled.
+        Scheduled events.
     """
 
     packets: int = 0
@@ -136,13 +132,13 @@ class Trace:
     profile, scenario : Profile, Scenario
     how_seen : HowSeen
     uncertainty_us : int
-        Uncertainty (±) of each instant on the scenario's time line.
+        Uncertainty (±) of each instant of the run.
     span_uncertainty_us : int
-        The same for the time between two instants of the receiver's own clock: a width, a period.
+        Uncertainty (±) of a time between two instants on the receiver's own clock: a width, a period.
     separators_us : (n,) ndarray of int64 or None
-        Length of the separators in each frame, where it was seen; None where it is the profile's.
+        Measured length of the separators in each frame; None for the profile's.
     doubt : str
-        Why the run is inconclusive; empty when it went as planned.
+        Why the run is inconclusive; empty if it is conclusive.
     packets : Packets
     fates : tuple of str
     foreign_us : (n,) ndarray of int64
@@ -156,7 +152,6 @@ class Trace:
     motor, arming : Steps
         Motor command 0 .. 1000; 0 locked, 1 ready, 2 armed.
     notes : list of Note
-        What else happened, in words.
     summary : Summary
     crash : str or None
         The exception that ended the receiver's program.
@@ -183,11 +178,11 @@ class Trace:
 
     @property
     def crash_us(self) -> int | None:
-        """When the receiver's program crashed; None when it did not."""
+        """When the receiver's program crashed; None if it did not."""
         return next((note.at_us for note in self.notes if note.kind is NoteKind.CRASH), None)
 
     @cached_property
-    def edges(self) -> tuple[Ints, NDArray[np.uint8]]:
+    def edges(self) -> tuple[Ints, Bytes]:
         """Instants and levels of all edges before the end of the scenario."""
         output = self.profile.output
         separators_us = output.separator_us if self.separators_us is None else self.separators_us

@@ -7,13 +7,15 @@ a moving deadline is one event (`board`). The event loop handles two events per 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Generic, Protocol, TypeVar
 
-from lostlink_sims.board import Board, BoardPort, ReceiverCrashError
+from lostlink_sims.board import Board, ReceiverCrashError
 from lostlink_sims.clock import FAULT, World, once
 from lostlink_sims.fates import Air
 from lostlink_sims.handset import Handset, Slots
 from lostlink_sims.packets import ForeignPackets, OwnPackets
+from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile
 from lostlink_sims.receiver import ReceiverFactory, ReferenceReceiver
 from lostlink_sims.recorder import Recorder
@@ -53,7 +55,7 @@ def summarise(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = 
     return stage.recorder.summary
 
 
-B_co = TypeVar("B_co", bound=BoardPort, covariant=True)
+B_co = TypeVar("B_co", bound=PowerState, covariant=True)
 
 
 class Transmitter(Protocol):
@@ -81,7 +83,7 @@ class Stage(Generic[B_co]):
     ----------
     env : World
     recorder : Recorder
-    board : BoardPort
+    board : PowerState
     """
 
     def __init__(
@@ -105,8 +107,35 @@ class Stage(Generic[B_co]):
         packets = handset(profile, scenario, draws).slots()
         self._link = OwnPackets(env, profile, air, board, recorder, (air.fly(slots) for slots in packets))
         once(env, scenario.receiver_on_us, FAULT, board.power_on)
-        _script_faults(env, profile, scenario, board, self._link, recorder)
+        self._plan_faults()
         self._link.start()
+
+    def _plan_faults(self) -> None:
+        """Schedule the receiver's faults; `handset` and `fates` handle the others."""
+        end_us, board = self._scenario.duration_us, self.board
+
+        def plan(at_us: int, act: Callable[..., object], *arguments: object) -> None:
+            once(self.env, at_us, FAULT, partial(act, *arguments))
+
+        for fault in self._scenario.faults:
+            self.recorder.note(fault.at_us, NoteKind.FAULT, fault.name)
+            until_us = fault.until_us(end_us) if isinstance(fault, LastingFault) else end_us
+            if until_us < end_us:
+                self.recorder.note(until_us, NoteKind.FAULT_END, f"end of {fault.name}")
+            match fault:
+                case ReceiverReset():
+                    plan(fault.at_us, board.reset, "receiver boots")
+                case MainLoopHung():
+                    plan(fault.at_us, board.hang, until_us)
+                case OutputStops():
+                    plan(fault.at_us, board.stop_output)
+                    if until_us < end_us:
+                        plan(until_us, board.resume_output)
+                case BrownOut():
+                    act = self._link.brown_out_next if fault.on_acknowledgement else board.brown_out
+                    plan(fault.at_us, act, until_us - fault.at_us)
+                case ForeignHandset():
+                    ForeignPackets(self.env, self._profile, fault, until_us, board, self._link, self.recorder).start()
 
     def close(self) -> None:
         """Complete the record."""
@@ -121,10 +150,12 @@ class Stage(Generic[B_co]):
 def _run(
     profile: Profile, scenario: Scenario, receiver: ReceiverFactory, *, keep: bool
 ) -> tuple[Stage[Board], str | None]:
-    def build(env: World, recorder: Recorder, frame_phase_us: int) -> Board:
-        return Board(env, profile, scenario, receiver, recorder, frame_phase_us)
-
-    stage = Stage(profile, scenario, build, keep=keep)
+    stage = Stage(
+        profile,
+        scenario,
+        lambda env, recorder, phase_us: Board(env, profile, scenario, receiver, recorder, phase_us),
+        keep=keep,
+    )
     crash = None
     try:
         stage.env.run_until(scenario.duration_us)
@@ -133,32 +164,3 @@ def _run(
         stage.recorder.note(stage.env.now, NoteKind.CRASH, crash)
     stage.close()
     return stage, crash
-
-
-def _script_faults(
-    env: World, profile: Profile, scenario: Scenario, board: BoardPort, link: OwnPackets, recorder: Recorder
-) -> None:
-    """Schedule the receiver's faults; `handset` and `fates` handle the others."""
-    end_us = scenario.duration_us
-    for fault in scenario.faults:
-        recorder.note(fault.at_us, NoteKind.FAULT, fault.name)
-        until_us = fault.until_us(end_us) if isinstance(fault, LastingFault) else end_us
-        if isinstance(fault, LastingFault) and until_us < end_us:
-            recorder.note(until_us, NoteKind.FAULT_END, f"end of {fault.name}")
-        match fault:
-            case ReceiverReset():
-                once(env, fault.at_us, FAULT, lambda: board.reset("receiver boots"))
-            case MainLoopHung():
-                once(env, fault.at_us, FAULT, lambda until_us=until_us: board.hang(until_us))  # type: ignore[misc]
-            case OutputStops():
-                once(env, fault.at_us, FAULT, board.stop_output)
-                if until_us < end_us:
-                    once(env, until_us, FAULT, board.resume_output)
-            case BrownOut():
-                down_us = until_us - fault.at_us
-                if fault.on_acknowledgement:
-                    once(env, fault.at_us, FAULT, lambda down_us=down_us: link.brown_out_next(down_us))  # type: ignore[misc]
-                else:
-                    once(env, fault.at_us, FAULT, lambda down_us=down_us: board.brown_out(down_us))  # type: ignore[misc]
-            case ForeignHandset():
-                ForeignPackets(env, profile, fault, until_us, board, link, recorder).start()

@@ -20,8 +20,8 @@ from lostlink.profiles import read_profile
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile, Trace, simulate
 from lostlink_sims.air import loss as losses
-from lostlink_sims.batch import bits
-from lostlink_sims.batch.engine import NEVER, NONE, PIECE, BatchEngine, Outcomes, unfit
+from lostlink_sims.batch import NEVER, NONE, bits
+from lostlink_sims.batch.engine import PIECE, BatchEngine, Outcomes, unfit
 from lostlink_sims.batch.frames import restarts
 from lostlink_sims.batch.trials import CAUSES, FlightTrials
 

@@ -18,7 +18,7 @@ from lostlink.campaigns.times import NEVER_US, TimeDistribution, Trial, Worst
 from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Requirement, Severity
 from lostlink_sims import Profile
-from lostlink_sims.batch.engine import NONE
+from lostlink_sims.batch import NONE
 from lostlink_sims.batch.trials import FlightTrials
 
 Ints = NDArray[np.int64]

@@ -18,7 +18,8 @@ from lostlink.measure.channels import expected_at
 from lostlink.rigs import Rig, SimRig, open_rig
 from lostlink.verdicts import Measurement
 from lostlink_sims import Trace
-from lostlink_sims.batch.engine import NONE, BatchEngine, Outcomes, unfit
+from lostlink_sims.batch import NONE
+from lostlink_sims.batch.engine import BatchEngine, Outcomes, unfit
 from lostlink_sims.batch.trials import FlightTrials
 
 SIDE_BY_SIDE, ONE_BY_ONE = "many trials side by side", "one event simulation a trial"

@@ -22,7 +22,7 @@ _OVERLAP_US: Final = 1_000_000
 
 
 class RemoteBoard(PowerState):
-    """Power state and radio port of a real board; implements `lostlink_sims.board.BoardPort`.
+    """Power state and radio port of a real board.
 
     Parameters
     ----------
@@ -36,7 +36,6 @@ class RemoteBoard(PowerState):
         super().__init__(env, profile.receiver, recorder)
         self._order = order
         self._resets = bool(abilities & codec.CAN_RESET)
-        self.turns = 0
         self.boots = 0
         self.sent: list[int] = []  # when each packet was due
         self.silences: list[tuple[int, bool]] = []

@@ -21,14 +21,15 @@ from numpy.typing import NDArray
 
 from lostlink_sims._settings import Checked, setting
 from lostlink_sims.air import radio
+from lostlink_sims.arrays import Bytes, Ints, Mask
 from lostlink_sims.streams import Streams, threshold, under
 
 LOST: Final = 1
 DAMAGED: Final = 2
+ONCE: Final = 240
+"""First stream of a model's numbers for a whole trial (`OnAir.once`)."""
 _DAY_US: Final = 86_400_000_000
-
-Ints = NDArray[np.int64]
-Fates = NDArray[np.uint8]
+Fates = Bytes
 
 
 @dataclass(slots=True)
@@ -85,7 +86,7 @@ class OnAir:
 
     def once(self, which: int, limit: int) -> int:
         """Return a number 0 .. `limit` - 1 that holds for the whole trial."""
-        return int(self.draws.below(self.purpose + 240 + which, 0, 1, limit)[0])
+        return int(self.draws.below(self.purpose + ONCE + which, 0, 1, limit)[0])
 
 
 Sampler = Callable[[Tile], Fates]
@@ -99,7 +100,7 @@ class LossModel(Protocol):
     def sampler(self, air: OnAir) -> Sampler: ...
 
 
-def _lost(mask: NDArray[np.bool_]) -> Fates:
+def _lost(mask: Mask) -> Fates:
     return mask.view(np.uint8)
 
 
@@ -129,10 +130,20 @@ class GilbertElliott(Checked):
 
     model: ClassVar[str] = "gilbert-elliott"
     good_to_bad: float = setting(
-        MISSING, "Chance before each packet to turn bad.", "share", least=0, most=1, example="0.4 %"
+        MISSING,
+        "Probability of turning bad before each packet.",
+        "share",
+        least=0,
+        most=1,
+        example="0.4 %",
     )
     bad_to_good: float = setting(
-        MISSING, "Chance before each packet to turn good.", "share", least=0, most=1, example="30 %"
+        MISSING,
+        "Probability of turning good before each packet.",
+        "share",
+        least=0,
+        most=1,
+        example="30 %",
     )
     loss_good: float = setting(0.0, "Share of packets lost in the good state.", "share", least=0, most=1)
     loss_bad: float = setting(1.0, "Share of packets lost in the bad state.", "share", least=0, most=1)
@@ -172,7 +183,7 @@ class PeriodicInterferer(Checked):
     burst_us: int = setting(MISSING, "Length of a burst.", "duration", least=1, most=_DAY_US, example="1.5 ms")
     loss: float = setting(1.0, "Share of overlapped packets that are lost.", "share", least=0, most=1)
     phase_us: int | None = setting(
-        None, "When the first burst begins; left out, drawn.", "duration", least=0, most=_DAY_US, example="10 ms"
+        None, "When the first burst begins; left out, random.", "duration", least=0, most=_DAY_US, example="10 ms"
     )
 
     def sampler(self, air: OnAir) -> Sampler:
@@ -186,7 +197,7 @@ class PeriodicInterferer(Checked):
         return sample
 
 
-def overlaps(sent_us: Ints, air_us: int, phase_us: int, period_us: int, burst_us: int) -> NDArray[np.bool_]:
+def overlaps(sent_us: Ints, air_us: int, phase_us: int, period_us: int, burst_us: int) -> Mask:
     """Return which packets of length `air_us` overlap a burst that begins at phase + n * period."""
     since_us = (sent_us - phase_us) % period_us
     return (since_us < burst_us) | (since_us + air_us > period_us)
@@ -198,14 +209,14 @@ class Recorded(Checked):
 
     model: ClassVar[str] = "recorded"
     file: str = setting(
-        MISSING, "CSV with a column `lost` (0 or 1), a row a packet; the path is taken from the profile's folder.",
+        MISSING, "CSV with a column `lost` (0 or 1), one row per packet; path relative to the profile's folder.",
         "text", example="losses.csv")  # fmt: skip
     pattern: bytes = b""
 
     def sampler(self, air: OnAir) -> Sampler:
         pattern = np.frombuffer(self.pattern, np.uint8)
         if not len(pattern):
-            raise ValueError(f"the recorded losses of {self.file} hold no packet")
+            raise ValueError(f"the recorded losses of {self.file} contain no packet")
         start = air.once(0, len(pattern))
 
         def sample(tile: Tile) -> Fates:
@@ -294,7 +305,7 @@ class LinkBudget(Checked):
         least=0, most=40,
     )  # fmt: skip
     fading: str = setting(
-        "none", "Rician has a direct path beside the scattered ones, Rayleigh has none.", "choice",
+        "none", "Rician: a direct and scattered paths; Rayleigh: scattered paths only.", "choice",
         choices=("none", "rayleigh", "rician"),
     )  # fmt: skip
     rician_k_db: float = setting(6.0, "Power of the direct path over the scattered ones.", "level", least=-20, most=40)
@@ -316,7 +327,7 @@ class LinkBudget(Checked):
         if self.fading == "none":
             return None
         turn = 1 << 32
-        angles = air.draws.words(air.purpose + 240, 0, 2 * _PATHS + 2).astype(np.int64)
+        angles = air.draws.words(air.purpose + ONCE, 0, 2 * _PATHS + 2).astype(np.int64)
         # Evenly spaced arrival angles from a random start give Clarke's spectrum in each trial.
         arrival = (np.arange(_PATHS) * (turn // _PATHS) + angles[-1] // _PATHS) % turn
         top = round(radio.doppler_hz(self.speed_m_s, self.frequency_hz) * turn / 1_000_000)

@@ -8,10 +8,8 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Words = NDArray[np.uint64]
-Ints = NDArray[np.int64]
+from lostlink_sims.arrays import Ints, Mask, Words
 
 _ONE: Final = np.uint64(1)
 _ALL: Final = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
@@ -19,14 +17,14 @@ _HALF: Final = np.uint64(32)
 _BITS_OF: Final = np.array([octet.bit_count() for octet in range(256)], np.uint8)
 
 
-def packed(table: NDArray[np.bool_]) -> Words:
+def packed(table: Mask) -> Words:
     """Return a (64 * words, trials) table of booleans as bits."""
     octets = np.packbits(table, axis=0, bitorder="little")
     rows = octets.reshape(-1, 8, table.shape[1]).transpose(0, 2, 1)
     return np.ascontiguousarray(rows).view("<u8")[:, :, 0].astype(np.uint64, copy=False)
 
 
-def unpacked(words: Words) -> NDArray[np.bool_]:
+def unpacked(words: Words) -> Mask:
     """Return bits as a (64 * words, trials) table of booleans."""
     octets = np.ascontiguousarray(words.astype("<u8", copy=False)).view(np.uint8)
     rows = octets.reshape(len(words), -1, 8).transpose(0, 2, 1)
@@ -173,7 +171,7 @@ class Seeker:
         return np.where(exists, 64 * word + _highest(np.where(exists, here, _ONE)), -1)
 
 
-def window(table: Words, trial: Ints, slot: Ints, length: int) -> NDArray[np.bool_]:
+def window(table: Words, trial: Ints, slot: Ints, length: int) -> Mask:
     """Return slots `slot` .. `slot` + `length` - 1 of each trial, (trials, length); `length` is at most 64."""
     at = slot >> 6
     low = table[np.minimum(at, len(table) - 1), trial]

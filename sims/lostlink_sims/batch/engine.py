@@ -15,22 +15,15 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from lostlink_sims.batch import bits
-from lostlink_sims.batch.bits import Words
+from lostlink_sims.arrays import Ints, Mask, Words
+from lostlink_sims.batch import NEVER, NONE, bits
 from lostlink_sims.batch.frames import Link, Pilot, unfit_frames
 from lostlink_sims.batch.losses import BatchLosses
 from lostlink_sims.batch.trials import Drawn, FlightTrials
 
-Ints = NDArray[np.int64]
-Mask = NDArray[np.bool_]
-
 PIECE: Final = 512
 """Trials side by side: large enough to outweigh numpy's calls, small enough for the cache."""
-NONE: Final = -1
-"""Marks an instant that did not occur."""
-NEVER: Final = np.iinfo(np.int64).max // 4
 _WINDOW: Final = 32
 
 
@@ -164,7 +157,7 @@ class _Receivers:
         linked, end_us = self._return(everyone, since, none, start_us)
         rows = [np.stack([everyone, start_us, end_us], axis=1)]
         trial, begin = bits.positions(bits.firsts(bits.runs(~received, self._least_silence())))
-        # One pointer a trial into its silences; each round looks at one silence of every trial.
+        # A pointer per trial to its silences; each round evaluates one silence of every trial.
         stop = np.searchsorted(trial, everyone, side="right")
         at = np.searchsorted(trial, everyone, side="left")
         active = everyone[(at < stop) & (linked < self._seek.end)]
@@ -193,7 +186,7 @@ class _Receivers:
         deadline_us = self._deadline_us(self._link.arrival_us(trial, before))
         end = self._seek.end
         comes_us = np.where(after < end, self._link.arrival_us(trial, np.minimum(after, end - 1)), NEVER)
-        # At the deadline the packet is first; but one that ends a hold is judged by the silence before it.
+        # At the deadline the packet comes first, unless a hold ends there: the silence before it then counts.
         fired = (deadline_us < comes_us) if not self._profile.receiver.hold_us else (deadline_us <= comes_us)
         fired &= deadline_us < self._trials.duration_us
         linked[trial[~fired]] = after[~fired]

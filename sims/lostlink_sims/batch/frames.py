@@ -1,35 +1,27 @@
 """Frames and motors for many trials at once: from failsafe episodes to pulses and motor commands.
 
-Only frames around the instants of interest are calculated. With a fixed period they lie on a grid. With a fixed gap
+Only frames around the instants of interest are calculated. With a fixed period they are on a grid. With a fixed gap
 each depends on the widths of the one before it, so all are calculated, one frame of every trial at a time.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from lostlink_sims.batch import bits
-from lostlink_sims.batch.bits import Words
+from lostlink_sims.arrays import Ints, Mask, Words
+from lostlink_sims.batch import NEVER, NONE, bits
 from lostlink_sims.batch.losses import BatchLosses
 from lostlink_sims.batch.trials import Drawn, FlightTrials
-from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, adc_reading, pulse_table
+from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, FULL_TRAVEL, adc_reading, pulse_table
 from lostlink_sims.flight import TRANSITIONS, WITHOUT_SWITCH, Arming, Seen
 from lostlink_sims.handset import codes, wiper
 from lostlink_sims.profile import Profile
 from lostlink_sims.streams import Purpose, scaled
 
-Ints = NDArray[np.int64]
-Mask = NDArray[np.bool_]
-
-_NONE = -1
-_NEVER = np.iinfo(np.int64).max // 4
-_MILLION = 1_000_000
-
 
 def real_us(profile: Profile, own_us: Ints) -> Ints:
     """Return the real duration of times by the receiver's clock, rounded as its timer does."""
-    rate = _MILLION + profile.receiver.clock_error_ppm
+    rate = 1_000_000 + profile.receiver.clock_error_ppm
     real: Ints = own_us - (2 * own_us * profile.receiver.clock_error_ppm + rate) // (2 * rate)
     return real
 
@@ -69,12 +61,12 @@ def unfit_frames(trials: FlightTrials) -> str:
     throttle = profile.throttle_index
     preset = preset_us(profile)
     idle_us = min(limits.idle_below_us, fc.arm_below_us)
-    widest = [_spread(profile, index, 0, _MILLION)[1] for index in range(len(profile.channels))]
+    widest = [_spread(profile, index, 0, FULL_TRAVEL)[1] for index in range(len(profile.channels))]
     widest += [int(real_us(profile, np.array(output.unused_us)))] * (output.channels - len(widest))
     longest_us = sum(max(wide_us, int(low_us)) for wide_us, low_us in zip(widest, preset, strict=True))
     gap_us = output.frame_gap_us if output.style == "fixed gap" else output.frame_period_us - longest_us
     at_rest = _spread(profile, throttle, 0, 0)
-    in_flight = _spread(profile, throttle, round(_MILLION * trials.least_throttle), _MILLION)
+    in_flight = _spread(profile, throttle, round(FULL_TRAVEL * trials.least_throttle), FULL_TRAVEL)
     noise = profile.handset.adc_noise_counts
     slack_us = max(
         abs(int(width) - own)
@@ -92,7 +84,7 @@ def unfit_frames(trials: FlightTrials) -> str:
         (in_flight[0] <= max(limits.idle_below_us, fc.arm_below_us), "the throttle in flight is idle"),
         (gap_us < fc.least_sync_us + 4, "the gap between frames is short"),
         (min(fc.least_pulse_us, 800) > int(preset.min()) or max(widest) > fc.most_pulse_us, "pulses spoil their frame"),
-        (min(_spread(profile, i, 0, _MILLION)[0] for i in range(len(profile.channels))) < fc.least_pulse_us,
+        (min(_spread(profile, i, 0, FULL_TRAVEL)[0] for i in range(len(profile.channels))) < fc.least_pulse_us,
          "pulses spoil their frame"),
         (slack_us > limits.value_tolerance_us, "noise is larger than the tolerance for pulse widths"),
         (profile.arm_index is not None and _is_on(profile, 0), "the arming switch rests where it arms"),
@@ -149,22 +141,22 @@ class FrameTimes:
         return starts_us
 
     def _made(self, episodes: Ints) -> Ints:
-        """Return the start times of all frames, (frames, trials); the last row is `_NEVER`."""
+        """Return the start times of all frames, (frames, trials); the last row is `NEVER`."""
         count, failsafe_us = len(self._first_us), int(self.preset.sum())
         number = np.arange(len(episodes)) - np.searchsorted(episodes[:, 0], episodes[:, 0])
-        begin = np.full((count, int(number.max()) + 1), _NEVER)
+        begin = np.full((count, int(number.max()) + 1), NEVER)
         end = begin.copy()
         begin[episodes[:, 0], number], end[episodes[:, 0], number] = episodes[:, 1], episodes[:, 2]
         gap_us = int(real_us(self._profile, np.array(self._profile.output.frame_gap_us)))
         rows, start_us, everyone = [], self._first_us.copy(), np.arange(count)
         while (going := start_us < self._trials.duration_us).any():
-            rows.append(np.where(going, start_us, _NEVER))
+            rows.append(np.where(going, start_us, NEVER))
             total_us = np.full(count, failsafe_us)
             linked = ~((begin <= start_us[:, None]) & (start_us[:, None] < end)).any(1) & going
             who = everyone[linked]
             total_us[linked] = self.widths_us(who, start_us[linked]).sum(1)
             start_us = start_us + total_us + gap_us
-        rows.append(np.full(count, _NEVER))
+        rows.append(np.full(count, NEVER))
         return np.stack(rows)
 
     # --- widths ---------------------------------------------------------------------------------------------
@@ -206,8 +198,8 @@ class Link:
         moved_us = {move.channel: move.at_us for move in self._trials.moves}
         position = np.empty((len(trial), len(profile.channels)), np.int64)
         for index, channel in enumerate(profile.channels):
-            rests = 0 if channel.kind != "stick" or index == profile.throttle_index else _MILLION // 2
-            since = moved_us.get(channel.name, _NEVER)
+            rests = 0 if channel.kind != "stick" or index == profile.throttle_index else FULL_TRAVEL // 2
+            since = moved_us.get(channel.name, NEVER)
             position[:, index] = np.where(left_us >= since, self._drawn.position[index, trial], rests)
         return codes(profile, position, self._readings(position, trial, slot))
 
@@ -248,7 +240,7 @@ class Pilot:
         self._idle_done_us = int(frames.preset.sum()) + self._sync_us
         self._trial, self._begin_us, self._end_us = episodes.T
         following = np.append(self._trial[1:], -1) == self._trial
-        self._next_us = np.where(following, np.append(self._begin_us[1:], _NEVER), _NEVER)
+        self._next_us = np.where(following, np.append(self._begin_us[1:], NEVER), NEVER)
         self._up_frame_us, self._unsure = self._take_off()
 
     # --- before the link loss -------------------------------------------------------------------------------
@@ -297,16 +289,16 @@ class Pilot:
         false_us = self._first_idle(air_us, drawn.lost_us)
         cut_us = self._first_idle(drawn.lost_us, np.full(self._count, duration_us))
         flew, stop_us, restart_us = self._motors(cut_us)
-        rose_us = self._first_up(np.where(cut_us >= 0, cut_us, _NEVER), drawn.back_us)
+        rose_us = self._first_up(np.where(cut_us >= 0, cut_us, NEVER), drawn.back_us)
         return (
             flew, false_us, cut_us, stop_us, rose_us, restart_us, self._control(), np.flatnonzero(self._unsure),
         )  # fmt: skip
 
     def _least(self, value_us: Ints, valid: Mask) -> Ints:
-        """Return the least of the valid values of each trial's episodes, `_NONE` where there is none."""
-        least = np.full(self._count, _NEVER)
+        """Return the least of the valid values of each trial's episodes, `NONE` where there is none."""
+        least = np.full(self._count, NEVER)
         np.minimum.at(least, self._trial[valid], value_us[valid])
-        return np.where(least < _NEVER, least, _NONE)
+        return np.where(least < NEVER, least, NONE)
 
     def _first_idle(self, from_us: Ints, until_us: Ints) -> Ints:
         """Return the end of the first failsafe throttle pulse in [from, until)."""
@@ -338,20 +330,20 @@ class Pilot:
         start_us = self._frames.at_or_after(self._trial, self._begin_us)
         done_us = start_us + self._idle_done_us
         stops = (start_us < self._end_us) & (done_us < duration_us) & (start_us > self._up_frame_us[self._trial])
-        turn_us = np.full(len(self._trial), _NEVER)  # when the motors start again
+        turn_us = np.full(len(self._trial), NEVER)  # when the motors start again
         if restarts(self._profile):
             again = np.flatnonzero(stops & (self._end_us < duration_us))
             frame_us = self._frames.at_or_after(self._trial[again], self._end_us[again])
             shown = frame_us < np.minimum(self._next_us[again], duration_us)
             again, frame_us = again[shown], frame_us[shown]
             widths = self._frames.widths_us(self._trial[again], frame_us)
-            turn_us[again] = np.where(self._seen(frame_us, widths), frame_us + widths.sum(1) + self._sync_us, _NEVER)
+            turn_us[again] = np.where(self._seen(frame_us, widths), frame_us + widths.sum(1) + self._sync_us, NEVER)
         lost = lost_us[self._trial]
         at_rest = stops & (done_us <= lost) & (turn_us > lost)
         flew = np.ones(self._count, np.bool_)
         flew[self._trial[at_rest]] = False
         stop_us = self._least(done_us, stops & (done_us > lost))
-        after = turn_us > np.where(cut_us >= 0, cut_us, _NEVER)[self._trial]
+        after = turn_us > np.where(cut_us >= 0, cut_us, NEVER)[self._trial]
         return flew, stop_us, self._least(turn_us, after & (turn_us < duration_us))
 
     def _control(self) -> Ints:

@@ -7,24 +7,16 @@ model's own sampler, trial by trial. A new model in `air.loss` needs no change h
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
-from numpy.typing import NDArray
 
 from lostlink_sims.air import loss
-from lostlink_sims.batch import bits
-from lostlink_sims.batch.bits import Words
-from lostlink_sims.batch.trials import CAUSES, Drawn, FlightTrials
+from lostlink_sims.arrays import Ints, Mask, Words
+from lostlink_sims.batch import NEVER, bits
+from lostlink_sims.batch.trials import Drawn, FlightTrials
+from lostlink_sims.fates import on_air
 from lostlink_sims.handset import TILE
 from lostlink_sims.profile import air_time_us, fatal_bits
-from lostlink_sims.scenario import HandsetOff
 from lostlink_sims.streams import BLOCK, MODEL_SPAN, BatchStreams, Purpose, Streams, scaled, threshold
-
-Ints = NDArray[np.int64]
-
-_ONCE: Final = 240
-"""First stream of a model's numbers for a whole trial (`loss.OnAir.once`)."""
 
 
 class Departures:
@@ -51,13 +43,13 @@ class Departures:
         self.slots = BLOCK * self.words
         own_us = np.arange(self.slots) * interval_us
         # One entry more than slots, for packets that never leave.
-        self._own_us = np.append(own_us - own_us * error // (1_000_000 + error), np.iinfo(np.int64).max // 4)
+        self._own_us = np.append(own_us - own_us * error // (1_000_000 + error), NEVER)
         self._rate = (1_000_000 + error) / (interval_us * 1_000_000)
         self.interval_us = interval_us * 1_000_000 // (1_000_000 + error)
         self.jitter_us: Ints | None = None
         if handset.jitter_us:
             self.jitter_us = scaled(draws.words(Purpose.PACKET_JITTER, self.words), handset.jitter_us + 1)
-        off = np.array([CAUSES[name] is HandsetOff for name in trials.causes])[drawn.cause]
+        off = trials.switched_off(drawn.cause)
         self.count = self.first_from(np.where(off, drawn.lost_us, trials.duration_us))
 
     def left_us(self, trial: Ints, slot: Ints) -> Ints:
@@ -68,9 +60,9 @@ class Departures:
             left_us += self.jitter_us[slot, trial]
         return left_us
 
-    def leave_before(self, at_us: Ints, slot: Ints) -> NDArray[np.bool_]:
+    def leave_before(self, at_us: Ints, slot: Ints) -> Mask:
         """Return which packets leave before an instant, (m, trials) both; not for packets with jitter."""
-        before: NDArray[np.bool_] = self._own_us.take(slot, mode="clip") < at_us - self._base_us
+        before: Mask = self._own_us.take(slot, mode="clip") < at_us - self._base_us
         return before
 
     def all_left_us(self) -> Ints:
@@ -139,12 +131,11 @@ class BatchLosses:
         lost = np.zeros((words, self._count), np.uint64)
         for index, model in enumerate(self._trials.profile.radio.losses):
             lost |= self._lost(model, Purpose.MODEL + MODEL_SPAN * index, attempt)
-        on_air = ~np.array([CAUSES[name] is HandsetOff for name in self._trials.causes])[self._drawn.cause]
         before_us = self._radio.settle_us + attempt * self._radio.retry_delay_us
-        # Lost when any of it is on the air while the link is away.
+        # Lost when any of it is on the air while the link is lost.
         begin = self.departures.first_from(self._drawn.lost_us - self._air_us + 1 - before_us)
         end = self.departures.first_from(self._drawn.back_us - before_us)
-        lost |= bits.from_to(words, begin, np.where(on_air, end, begin))
+        lost |= bits.from_to(words, begin, np.where(self._trials.switched_off(self._drawn.cause), begin, end))
         return ~lost
 
     def _received(self) -> Words:
@@ -231,7 +222,7 @@ class BatchLosses:
         departures, period_us = self.departures, model.period_us
         phase_us = np.full(self._count, model.phase_us or 0)
         if model.phase_us is None:
-            phase_us = scaled(self.draws.firsts(purpose + _ONCE, 1)[0], period_us)
+            phase_us = scaled(self.draws.firsts(purpose + loss.ONCE, 1)[0], period_us)
         before_us = self._radio.settle_us + attempt * self._radio.retry_delay_us
         # All bursts that can overlap a packet, with a margin.
         bursts = (self._trials.duration_us + before_us + self._air_us) // period_us + 3
@@ -250,7 +241,10 @@ class BatchLosses:
         """Use the model's own sampler, trial by trial and tile by tile as in the event simulation."""
         left_us = self.departures.all_left_us()
         if purpose not in self._samplers:
-            self._samplers[purpose] = [model.sampler(self._model_air(purpose, i)) for i in range(self._count)]
+            self._samplers[purpose] = [
+                model.sampler(on_air(self._trials.profile, Streams(self._trials.seed, self._first + index), purpose))
+                for index in range(self._count)
+            ]
         before_us = self._radio.settle_us + attempt * self._radio.retry_delay_us
         lost = np.zeros((self.departures.slots, self._count), np.bool_)
         for trial, sampler in enumerate(self._samplers[purpose]):
@@ -259,15 +253,3 @@ class BatchLosses:
                 tile = loss.Tile(begin, left_us[begin:end, trial] + before_us, attempt)
                 lost[begin:end, trial] = sampler(tile) != 0
         return bits.packed(lost)
-
-    def _model_air(self, purpose: int, index: int) -> loss.OnAir:
-        settings = self._radio
-        return loss.OnAir(
-            air_us=self._air_us,
-            fatal_bits=self._bits,
-            address_bits=8 * settings.address_bytes,
-            bit_rate_bit_s=settings.bit_rate_bit_s,
-            has_crc=settings.crc_bytes > 0,
-            draws=Streams(self._trials.seed, self._first + index),
-            purpose=purpose,
-        )

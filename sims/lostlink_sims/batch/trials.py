@@ -23,18 +23,17 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from lostlink_sims.arrays import Ints, Mask
+from lostlink_sims.codes import FULL_TRAVEL
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import AnyFault, HandsetOff, InterferenceBurst, LinkCut, Move, Scenario, WrongAddress
 from lostlink_sims.streams import BatchStreams, Purpose, Streams, scaled
-
-Ints = NDArray[np.int64]
 
 CAUSES: Final[dict[str, type[AnyFault]]] = {
     kind.name: kind for kind in (LinkCut, HandsetOff, InterferenceBurst, WrongAddress)
 }
 """Causes of a link loss; an interference burst loses every packet."""
 
-_MILLION: Final = 1_000_000
 _INSTANT, _CAUSE, _RETURNS, _AWAY, _CLOCK, _STICK = 0, 1, 2, 3, 4, 8
 _FULL: Final = 1 << 32
 
@@ -103,6 +102,10 @@ class FlightTrials:
         phases = draws.firsts(Purpose.PHASES, 2)
         return self._made(phases[0], phases[1], draws.firsts(Purpose.TRIALS, self._numbers))
 
+    def switched_off(self, cause: Ints) -> Mask:
+        """Return in which trials the cause is the handset being switched off."""
+        return np.array([CAUSES[name] is HandsetOff for name in self.causes])[cause]
+
     @property
     def _numbers(self) -> int:
         return _STICK + len(self.profile.channels)
@@ -113,8 +116,7 @@ class FlightTrials:
         cause = scaled(words[_CAUSE], len(self.causes))
         least_us, most_us = self.away_us
         back_us = lost_us + least_us + scaled(words[_AWAY], most_us - least_us + 1)
-        stays_off = np.array([CAUSES[name] is HandsetOff for name in self.causes])[cause]
-        comes_back = (words[_RETURNS] >= _FULL // 2) & ~stays_off & (back_us < self.duration_us)
+        comes_back = (words[_RETURNS] >= _FULL // 2) & ~self.switched_off(cause) & (back_us < self.duration_us)
         return Drawn(
             packet_phase_us=scaled(packet, profile.handset.packet_interval_us),
             frame_phase_us=scaled(frame, profile.output.frame_period_us),
@@ -128,10 +130,10 @@ class FlightTrials:
     def _positions(self, index: int, words: NDArray[np.uint32]) -> Ints:
         channel = self.profile.channels[index]
         if channel.kind == "stick":
-            least = round(_MILLION * self.least_throttle) if index == self.profile.throttle_index else 0
-            return least + scaled(words[_STICK + index], _MILLION - least + 1)
+            least = round(FULL_TRAVEL * self.least_throttle) if index == self.profile.throttle_index else 0
+            return least + scaled(words[_STICK + index], FULL_TRAVEL - least + 1)
         position = next((move.position for move in self.moves if move.channel == channel.name), 0.0)
-        return np.full(words.shape[1], round(_MILLION * position), np.int64)
+        return np.full(words.shape[1], round(FULL_TRAVEL * position), np.int64)
 
     def scenario(self, trial: int) -> Scenario:
         """Return one trial as a scenario."""
@@ -145,7 +147,8 @@ class FlightTrials:
             for_us = back_us - lost_us if back_us < self.duration_us else None
             fault = CAUSES[name](at_us=lost_us, for_us=for_us)  # type: ignore[call-arg]
             faults = (dataclasses.replace(fault, loss=1.0) if isinstance(fault, InterferenceBurst) else fault,)
-        position = {channel.name: int(drawn.position[i, 0]) for i, channel in enumerate(self.profile.channels)}
+        names = [channel.name for channel in self.profile.channels]
+        position = dict(zip(names, (drawn.position[:, 0] / FULL_TRAVEL).tolist(), strict=True))
         return Scenario(
             name=f"trial {trial}",
             seed=self.seed,
@@ -154,6 +157,6 @@ class FlightTrials:
             receiver_clock_us=int(drawn.clock_us[0]),
             packet_phase_us=int(drawn.packet_phase_us[0]),
             frame_phase_us=int(drawn.frame_phase_us[0]),
-            moves=tuple(dataclasses.replace(move, position=position[move.channel] / _MILLION) for move in self.moves),
+            moves=tuple(dataclasses.replace(move, position=position[move.channel]) for move in self.moves),
             faults=faults,
         )
