@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal, cast
+from typing import Any, Final, Literal, cast
 
 import numpy as np
 
@@ -30,6 +31,9 @@ Kind = Literal[
     "choice",
     "table",
 ]
+
+LONGEST_US: Final = 86_400_000_000
+"""Longest duration: one day."""
 
 #: Suffix of a field's name for its unit; the key in a file is the name without it.
 SUFFIX: dict[str, str] = {
@@ -137,6 +141,37 @@ def setting(
     """
     declared = Setting(doc=doc, kind=kind, least=least, most=most, choices=choices, example=example)
     return dataclasses.field(default=default, metadata={"setting": declared})
+
+
+def _declares(kind: Kind, least: float | None = None, most: float | None = None) -> Callable[..., Any]:
+    """Return `setting` for one kind: ``(default, doc, least, most, *, example)``."""
+
+    def declare(
+        default: Any, doc: str, least: float | None = least, most: float | None = most, *, example: str = ""
+    ) -> Any:
+        return setting(default, doc, kind, least=least, most=most, example=example)
+
+    return declare
+
+
+bit_rate = _declares("bit_rate")
+count = _declares("count")
+flag = _declares("flag")
+frequency = _declares("frequency")
+length = _declares("length")
+level = _declares("level")
+power = _declares("power")
+ppm = _declares("ppm")
+speed = _declares("speed")
+table = _declares("table")
+text = _declares("text")
+width = _declares("width")
+duration, share = _declares("duration", 0, LONGEST_US), _declares("share", 0, 1)
+
+
+def choice(default: str, doc: str, *choices: str) -> Any:
+    """Declare a setting that is one of some words."""
+    return setting(default, doc, "choice", choices=choices)
 
 
 def declaration(field: dataclasses.Field[Any]) -> Setting:

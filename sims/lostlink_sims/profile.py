@@ -12,8 +12,9 @@ from __future__ import annotations
 
 from dataclasses import MISSING, dataclass
 
-from lostlink_sims._settings import Checked, setting
+from lostlink_sims._settings import Checked, bit_rate, choice, count, duration, flag, ppm, share, table, text, width
 from lostlink_sims.air.loss import LossModel
+from lostlink_sims.codes import ADC_RULES
 
 PAYLOAD_LIMIT_BYTES = 32
 
@@ -22,23 +23,15 @@ PAYLOAD_LIMIT_BYTES = 32
 class Channel(Checked):
     """One control channel, from the stick or switch to its failsafe value."""
 
-    name: str = setting(MISSING, "What the pilot calls it.", "text")
-    kind: str = setting(
-        "stick", "A stick is read through the ADC; a switch has two or three positions.", "choice",
-        choices=("stick", "two-position switch", "three-position switch"),
-    )  # fmt: skip
-    failsafe_us: int = setting(1500, "Pulse width output in failsafe.", "width", least=800, most=2200)
-    reversed: bool = setting(False, "True when the handset reverses this control before sending.", "flag")
-    centre_error: float = setting(
-        0.0, "Offset of the potentiometer's centre, as a share of its track.", "share",
-        least=-0.2, most=0.2,
-    )  # fmt: skip
-    travel_low: float = setting(
-        0.0, "Wiper position on its track with the stick at its low stop.", "share", least=0, most=0.4
+    name: str = text(MISSING, "What the pilot calls it.")
+    kind: str = choice(
+        "stick", "A stick, read by the ADC, or a switch.", "stick", "two-position switch", "three-position switch"
     )
-    travel_high: float = setting(
-        1.0, "Wiper position on its track with the stick at its high stop.", "share", least=0.6, most=1
-    )
+    failsafe_us: int = width(1500, "Pulse width output in failsafe.", 800, 2200)
+    reversed: bool = flag(False, "True when the handset reverses this control before sending.")
+    centre_error: float = share(0.0, "Offset of the potentiometer's centre, as a share of its track.", -0.2, 0.2)
+    travel_low: float = share(0.0, "Wiper position on its track with the stick at its low stop.", 0, 0.4)
+    travel_high: float = share(1.0, "Wiper position on its track with the stick at its high stop.", 0.6)
 
 
 def _plain_channels() -> tuple[Channel, ...]:
@@ -56,206 +49,112 @@ def _plain_channels() -> tuple[Channel, ...]:
 class HandsetSettings(Checked):
     """What the pilot holds: sticks, ADC, mapping rule, packet clock, and what a packet carries."""
 
-    packet_interval_us: int = setting(
-        5000, "Time from one packet to the next; 5 ms is 200 packets per second.", "duration",
-        least=500, most=1_000_000,
-    )  # fmt: skip
-    clock_error_ppm: int = setting(
-        0, "Error of the handset's clock; positive is fast, a ceramic resonator may be 5000 ppm off.", "ppm",
-        least=-50_000, most=50_000,
-    )  # fmt: skip
-    jitter_us: int = setting(
-        0, "Largest delay of a packet, uniformly distributed from 0.", "duration", least=0, most=100_000
+    packet_interval_us: int = duration(5000, "Packet interval; 5 ms is 200 packets per second.", 500, 1_000_000)
+    clock_error_ppm: int = ppm(
+        0, "Clock error, positive if fast; a ceramic resonator has up to 5000 ppm.", -50_000, 50_000
     )
-    boot_us: int = setting(
-        20_000, "Time from switching the handset on to its first packet.", "duration", least=0, most=10_000_000
-    )
-    adc_noise_counts: int = setting(
-        0, "Largest error of an ADC reading, uniformly distributed.", "count", least=0, most=32
-    )
-    mapping: str = setting(
-        "a >> 2", "How a 10-bit reading a becomes an 8-bit code.", "choice",
-        choices=("a >> 2", "a * 255 // 1023", "a * 255 // 1024", "round(a * 255 / 1023)"),
-    )  # fmt: skip
-    packet_counter: bool = setting(
-        False,
-        "A byte that counts packets, so that a receiver can recognise a repeated packet.",
-        "flag",
-    )
-    link_id: int | None = setting(
-        None, "A byte that marks this pair, so that a receiver can recognise a neighbour's handset.", "count",
-        least=0, most=255,
-    )  # fmt: skip
-    check_byte: bool = setting(False, "A CRC-8 over the payload, for a radio whose own CRC is off.", "flag")
+    jitter_us: int = duration(0, "Largest delay of a packet, uniformly distributed from 0.", 0, 100_000)
+    boot_us: int = duration(20_000, "Time from switching the handset on to its first packet.", 0, 10_000_000)
+    adc_noise_counts: int = count(0, "Largest error of an ADC reading, uniformly distributed.", 0, 32)
+    mapping: str = choice("a >> 2", "How a 10-bit reading a becomes an 8-bit code.", *ADC_RULES)
+    packet_counter: bool = flag(False, "A byte that counts packets, by which a receiver recognises repeated ones.")
+    link_id: int | None = count(None, "A byte that identifies this pair, against a neighbour's handset.", 0, 255)
+    check_byte: bool = flag(False, "A CRC-8 over the payload, for a radio whose own CRC is off.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RadioSettings(Checked):
     """The 2.4 GHz packet radio at both ends, and what its surroundings do to packets."""
 
-    bit_rate_bit_s: int = setting(1_000_000, "Bit rate on the air.", "bit_rate", least=1_000, most=10_000_000)
-    preamble_bytes: int = setting(1, "Preamble length.", "count", least=0, most=16)
-    address_bytes: int = setting(5, "Address length.", "count", least=1, most=8)
-    control_bits: int = setting(9, "Length of the packet control field.", "count", least=0, most=64)
-    crc_bytes: int = setting(2, "CRC length; with 0 the radio delivers damaged payloads.", "count", least=0, most=4)
-    settle_us: int = setting(
-        130, "Time from the send command to the first bit on the air.", "duration", least=0, most=5_000
-    )
-    latency_us: int = setting(
-        200, "Time from the last bit on the air to the delivery of the payload.", "duration",
-        least=0, most=20_000,
-    )  # fmt: skip
-    latency_jitter_us: int = setting(
-        0, "Largest additional latency, uniformly distributed from 0.", "duration", least=0, most=20_000
-    )
-    acknowledge: bool = setting(
-        False, "The receiver acknowledges each packet; a packet without acknowledgement is repeated.", "flag"
-    )
-    retries: int = setting(2, "Number of retries of a packet without acknowledgement.", "count", least=1, most=15)
-    retry_delay_us: int = setting(750, "Time from one attempt to the next.", "duration", least=100, most=10_000)
-    losses: tuple[LossModel, ...] = setting(
-        (), "Loss models in normal use; a packet arrives when no model loses it.", "table"
-    )
+    bit_rate_bit_s: int = bit_rate(1_000_000, "Bit rate on the air.", 1_000, 10_000_000)
+    preamble_bytes: int = count(1, "Preamble length.", 0, 16)
+    address_bytes: int = count(5, "Address length.", 1, 8)
+    control_bits: int = count(9, "Length of the packet control field.", 0, 64)
+    crc_bytes: int = count(2, "CRC length; with 0 the radio delivers damaged payloads.", 0, 4)
+    settle_us: int = duration(130, "Time from the send command to the first bit on the air.", 0, 5_000)
+    latency_us: int = duration(200, "Time from the last bit on the air to the delivery of the payload.", 0, 20_000)
+    latency_jitter_us: int = duration(0, "Largest additional latency, uniformly distributed from 0.", 0, 20_000)
+    acknowledge: bool = flag(False, "The receiver acknowledges packets; one without acknowledgement is repeated.")
+    retries: int = count(2, "Number of retries of a packet without acknowledgement.", 1, 15)
+    retry_delay_us: int = duration(750, "Time from one attempt to the next.", 100, 10_000)
+    losses: tuple[LossModel, ...] = table((), "Loss models in normal use; a packet arrives when no model loses it.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReceiverSettings(Checked):
     """Specified behaviour of the receiver's firmware."""
 
-    timeout_us: int = setting(
-        500_000, "Silence after the last good packet at which the link counts as lost.", "duration",
-        least=1_000, most=60_000_000,
-    )  # fmt: skip
-    hold_us: int = setting(
-        0, "How long after that the last values are held before failsafe values are output.", "duration",
-        least=0, most=60_000_000,
-    )  # fmt: skip
-    recovery_packets: int = setting(
-        3, "Good packets in a row before the link counts as back.", "count", least=1, most=1000
+    timeout_us: int = duration(
+        500_000, "Silence that counts as link loss, from the last good packet.", 1_000, 60_000_000
     )
-    recovery_us: int = setting(100_000, "Minimum duration of failsafe.", "duration", least=0, most=60_000_000)
-    recover_on_low_throttle: bool = setting(False, "Leave failsafe only when the pilot's throttle is low.", "flag")
-    mapping: str = setting(
-        "truncate", "How a code 0..255 becomes a pulse width; centred is two segments with 127 at the middle.",
-        "choice", choices=("truncate", "round", "centred"),
-    )  # fmt: skip
-    low_us: int = setting(1000, "Pulse width for code 0.", "width", least=800, most=1400)
-    high_us: int = setting(2000, "Pulse width for code 255.", "width", least=1600, most=2200)
-    clock_error_ppm: int = setting(
-        0, "Error of the receiver's clock; positive is fast.", "ppm", least=-50_000, most=50_000
+    hold_us: int = duration(0, "Time for which the last values are then held, before failsafe values.", 0, 60_000_000)
+    recovery_packets: int = count(3, "Good packets in a row before the link counts as back.", 1, 1000)
+    recovery_us: int = duration(100_000, "Minimum duration of failsafe.", 0, 60_000_000)
+    recover_on_low_throttle: bool = flag(False, "Leave failsafe only when the pilot's throttle is low.")
+    mapping: str = choice(
+        "truncate",
+        "Code to pulse width; centred: two segments that meet in code 127.",
+        "truncate",
+        "round",
+        "centred",
     )
-    boot_us: int = setting(
-        50_000, "Time from power-on or reset to the first pulse.", "duration", least=0, most=10_000_000
-    )
-    watchdog_us: int = setting(
-        0, "Watchdog timeout of the main loop; 0 for none.", "duration",
-        least=0, most=60_000_000,
-    )  # fmt: skip
+    low_us: int = width(1000, "Pulse width for code 0.", 800, 1400)
+    high_us: int = width(2000, "Pulse width for code 255.", 1600, 2200)
+    clock_error_ppm: int = ppm(0, "Error of the receiver's clock; positive is fast.", -50_000, 50_000)
+    boot_us: int = duration(50_000, "Time from power-on or reset to the first pulse.", 0, 10_000_000)
+    watchdog_us: int = duration(0, "Watchdog timeout of the main loop; 0 for none.", 0, 60_000_000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutputSettings(Checked):
     """The PPM frame on the wire to the flight controller."""
 
-    style: str = setting(
-        "fixed period", "Whether the frame's period or the gap after its last channel is constant.", "choice",
-        choices=("fixed period", "fixed gap"),
-    )  # fmt: skip
-    frame_period_us: int = setting(
-        22_500, "Time from one frame to the next, for a fixed period.", "duration", least=3_000, most=100_000
-    )
-    frame_gap_us: int = setting(
-        6_500, "Time from the end of the last channel to the next frame, for a fixed gap.", "duration",
-        least=1_000, most=100_000,
-    )  # fmt: skip
-    channels: int = setting(8, "Channels in a frame, unused ones included.", "count", least=1, most=16)
-    separator_us: int = setting(300, "Length of the pulse that separates channels.", "width", least=50, most=600)
-    polarity: str = setting(
-        "positive", "Positive: the line idles low and the separators are high.", "choice",
-        choices=("positive", "negative"),
-    )  # fmt: skip
-    unused_us: int = setting(1000, "Pulse width of unused channels.", "width", least=800, most=2200)
-    latch: str = setting(
-        "frame", "Whether widths are taken once at the start of a frame or read live while it goes out.", "choice",
-        choices=("frame", "live"),
-    )  # fmt: skip
+    style: str = choice("fixed period", "Whether period or gap of frames is constant.", "fixed period", "fixed gap")
+    frame_period_us: int = duration(22_500, "Time from one frame to the next, for a fixed period.", 3_000, 100_000)
+    frame_gap_us: int = duration(6_500, "From the last channel to the next frame, for a fixed gap.", 1_000, 100_000)
+    channels: int = count(8, "Channels in a frame, unused ones included.", 1, 16)
+    separator_us: int = width(300, "Length of the pulse that separates channels.", 50, 600)
+    polarity: str = choice("positive", "Positive: the line idles low, separators are high.", "positive", "negative")
+    unused_us: int = width(1000, "Pulse width of unused channels.", 800, 2200)
+    latch: str = choice("frame", "Whether widths are latched at the start of a frame or read live.", "frame", "live")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlightControllerSettings(Checked):
     """How the flight controller interprets the pulses."""
 
-    throttle: str = setting("throttle", "Name of the channel that drives the motors.", "text")
-    arm_channel: str | None = setting(
-        "switch 1", 'Name of the channel that arms; with "none" a low throttle alone arms.', "text"
-    )
-    arm_below_us: int = setting(
-        1050, "Arms, and counts the throttle as idle, only below this width.", "width", least=800, most=1400
-    )
-    switch_on_us: int = setting(
-        1500, "The arming channel counts as on from this width.", "width", least=1100, most=1900
-    )
-    failsafe_below_us: int = setting(
-        900, "A throttle pulse shorter than this reports that the link is lost.", "width",
-        least=500, most=1100,
-    )  # fmt: skip
-    least_pulse_us: int = setting(800, "A shorter pulse makes its frame invalid.", "width", least=300, most=1000)
-    most_pulse_us: int = setting(2200, "A longer pulse makes its frame invalid.", "width", least=2000, most=3000)
-    least_sync_us: int = setting(3000, "Shortest sync gap that ends a frame.", "duration", least=2_300, most=10_000)
-    signal_timeout_us: int = setting(
-        100_000, "Time without a valid frame after which the motors stop.", "duration", least=10_000, most=2_000_000
-    )
+    throttle: str = text("throttle", "Name of the channel that drives the motors.")
+    arm_channel: str | None = text("switch 1", 'Name of the channel that arms; with "none" a low throttle alone arms.')
+    arm_below_us: int = width(1050, "Arms, and counts the throttle as idle, only below this width.", 800, 1400)
+    switch_on_us: int = width(1500, "The arming channel counts as on from this width.", 1100, 1900)
+    failsafe_below_us: int = width(900, "A throttle pulse shorter than this reports that the link is lost.", 500, 1100)
+    least_pulse_us: int = width(800, "A shorter pulse makes its frame invalid.", 300, 1000)
+    most_pulse_us: int = width(2200, "A longer pulse makes its frame invalid.", 2000, 3000)
+    least_sync_us: int = duration(3000, "Shortest sync gap that ends a frame.", 2_300, 10_000)
+    signal_timeout_us: int = duration(100_000, "Time without a valid frame until the motors stop.", 10_000, 2_000_000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Requirements(Checked):
     """The owner's limits; each verdict compares a measurement with one of them."""
 
-    cut_within_us: int = setting(
-        550_000, "From the loss of the link to the end of the first idle throttle pulse.", "duration",
-        least=1_000, most=60_000_000,
-    )  # fmt: skip
-    motor_cut_within_us: int = setting(
-        575_000, "From the loss of the link to motors at rest.", "duration", least=1_000, most=60_000_000
+    cut_within_us: int = duration(
+        550_000, "From link loss to the end of the first idle throttle pulse.", 1_000, 60_000_000
     )
-    idle_below_us: int = setting(
-        1050, "A throttle pulse counts as idle up to this width.", "width", least=800, most=1300
+    motor_cut_within_us: int = duration(575_000, "From link loss to motors at rest.", 1_000, 60_000_000)
+    idle_below_us: int = width(1050, "A throttle pulse counts as idle up to this width.", 800, 1300)
+    value_tolerance_us: int = width(2, "Largest deviation of a pulse from the width by the mapping rules.", 0, 100)
+    centre_within_us: int = width(12, "Largest deviation of a centred stick from the middle of the range.", 0, 200)
+    ends_within_us: int = width(8, "Largest deviation of a stick at its stop from the end of the range.", 0, 200)
+    recovery_within_us: int = duration(700_000, "From link return to pulses that follow the sticks.", 1_000, 60_000_000)
+    latency_p99_us: int = duration(
+        60_000, "From a stick's move to its first pulse, 99 % of the time.", 1_000, 10_000_000
     )
-    value_tolerance_us: int = setting(
-        2, "Largest deviation of a pulse from the width that the profile's mapping rules give.", "width",
-        least=0, most=100,
-    )  # fmt: skip
-    centre_within_us: int = setting(
-        12, "Largest deviation of a centred stick from the middle of the range.", "width", least=0, most=200
-    )
-    ends_within_us: int = setting(
-        8, "Largest deviation of a stick at its stop from the end of the range.", "width", least=0, most=200
-    )
-    recovery_within_us: int = setting(
-        700_000, "From the return of the link to the first pulses that follow the sticks again.", "duration",
-        least=1_000, most=60_000_000,
-    )  # fmt: skip
-    latency_p99_us: int = setting(
-        60_000, "From a stick's move to the end of the first pulse that shows it, 99 % of the time.", "duration",
-        least=1_000, most=10_000_000,
-    )  # fmt: skip
-    recoveries_per_second: float = setting(
-        4.0, "How often an intermittent link may switch the output between failsafe and sticks.", "count",
-        least=0.1, most=100,
-    )  # fmt: skip
-    frame_period_tolerance_us: int = setting(
-        100, "Largest deviation of a frame's period from the profile's.", "width", least=1, most=10_000
-    )
-    sync_at_least_us: int = setting(
-        3000, "Least gap between the last channel of a frame and the next frame.", "duration",
-        least=2_300, most=20_000,
-    )  # fmt: skip
-    separator_tolerance_us: int = setting(
-        20, "Largest deviation of a separator from the profile's length.", "width", least=1, most=300
-    )
-    waived: tuple[str, ...] = setting(
-        (), "Ids of requirements that the owner waives; they are reported as waived.", "text"
-    )
+    recoveries_per_second: float = count(4.0, "How often an intermittent link may leave failsafe.", 0.1, 100)
+    frame_period_tolerance_us: int = width(100, "Largest deviation of a frame's period from the profile's.", 1, 10_000)
+    sync_at_least_us: int = duration(3000, "Shortest gap from the last channel to the next frame.", 2_300, 20_000)
+    separator_tolerance_us: int = width(20, "Largest deviation of a separator from the profile's length.", 1, 300)
+    waived: tuple[str, ...] = text((), "Ids of requirements that the owner waives; they are reported as waived.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -270,7 +169,7 @@ class Profile(Checked):
         In the order of payload and PPM frame.
     """
 
-    name: str = setting("plain link", "What the link is called in reports.", "text")
+    name: str = text("plain link", "What the link is called in reports.")
     handset: HandsetSettings = HandsetSettings()
     channels: tuple[Channel, ...] = _plain_channels()
     radio: RadioSettings = RadioSettings()

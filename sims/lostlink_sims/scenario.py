@@ -8,30 +8,17 @@ from __future__ import annotations
 from dataclasses import MISSING, dataclass
 from typing import ClassVar, Final
 
-from lostlink_sims._settings import Checked, setting
-
-LONGEST_US: Final = 86_400_000_000
-"""Maximum duration: one day."""
-
-
-def _at() -> int:
-    at_us: int = setting(MISSING, "When it begins.", "duration", least=0, most=LONGEST_US)
-    return at_us
-
-
-def _lasting() -> int | None:
-    for_us: int | None = setting(None, "How long it lasts; left out, to the end.", "duration", least=1, most=LONGEST_US)
-    return for_us
+from lostlink_sims._settings import Checked, choice, count, duration, flag, level, setting, share, table, text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Move(Checked):
     """The pilot moves one stick or switch, over a ramp at constant speed."""
 
-    at_us: int = _at()
-    channel: str = setting(MISSING, "Name of the channel.", "text")
-    position: float = setting(MISSING, "Final position, from its low to its high stop.", "share", least=0, most=1)
-    ramp_us: int = setting(0, "How long the movement takes.", "duration", least=0, most=LONGEST_US)
+    at_us: int = duration(MISSING, "When it begins.")
+    channel: str = text(MISSING, "Name of the channel.")
+    position: float = share(MISSING, "Final position, from its low to its high stop.")
+    ramp_us: int = duration(0, "How long the movement takes.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,14 +26,14 @@ class Fault(Checked):
     """A fault at an instant."""
 
     name: ClassVar[str] = ""
-    at_us: int = _at()
+    at_us: int = duration(MISSING, "When it begins.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastingFault(Fault):
     """A fault that lasts."""
 
-    for_us: int | None = _lasting()
+    for_us: int | None = duration(None, "How long it lasts; left out, to the end.", 1)
 
     def until_us(self, duration_us: int) -> int:
         """Return when it ends, at the latest with the scenario."""
@@ -65,8 +52,8 @@ class FadeRamp(LastingFault):
     """The signal falls at a constant rate by `depth_db`, as when flying away, and stays there."""
 
     name: ClassVar[str] = "fade ramp"
-    depth_db: float = setting(60.0, "Total attenuation.", "level", least=0, most=200)
-    ramp_us: int = setting(1_000_000, "Duration of the fall.", "duration", least=0, most=LONGEST_US)
+    depth_db: float = level(60.0, "Total attenuation.", 0, 200)
+    ramp_us: int = duration(1_000_000, "Duration of the fall.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +61,7 @@ class InterferenceBurst(LastingFault):
     """A neighbour's transmitter loses part of the packets."""
 
     name: ClassVar[str] = "interference burst"
-    loss: float = setting(0.9, "Share of packets it loses.", "share", least=0, most=1)
+    loss: float = share(0.9, "Share of packets it loses.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,9 +69,9 @@ class PeriodicInterference(LastingFault):
     """A periodic transmitter loses the packets that it overlaps."""
 
     name: ClassVar[str] = "periodic interference"
-    period_us: int = setting(102_400, "From one burst to the next.", "duration", least=100, most=LONGEST_US)
-    burst_us: int = setting(2_000, "Length of a burst.", "duration", least=1, most=LONGEST_US)
-    loss: float = setting(1.0, "Share of overlapped packets it loses.", "share", least=0, most=1)
+    period_us: int = duration(102_400, "From one burst to the next.", 100)
+    burst_us: int = duration(2_000, "Length of a burst.", 1)
+    loss: float = share(1.0, "Share of overlapped packets it loses.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,8 +79,8 @@ class FlappingLink(LastingFault):
     """The link is intermittent."""
 
     name: ClassVar[str] = "flapping link"
-    down_us: int = setting(600_000, "How long the link is lost each time.", "duration", least=1, most=LONGEST_US)
-    up_us: int = setting(100_000, "How long the link is up in between.", "duration", least=1, most=LONGEST_US)
+    down_us: int = duration(600_000, "How long the link is lost each time.", 1)
+    up_us: int = duration(100_000, "How long the link is up in between.", 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,8 +102,8 @@ class StickWireBroken(LastingFault):
     """A stick's wire breaks and the ADC reads one of its rails."""
 
     name: ClassVar[str] = "stick wire broken"
-    channel: str = setting(MISSING, "Name of the channel.", "text")
-    rail: str = setting("low", "The rail that it reads.", "choice", choices=("low", "high"))
+    channel: str = text(MISSING, "Name of the channel.")
+    rail: str = choice("low", "The rail that it reads.", "low", "high")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,12 +118,9 @@ class ForeignHandset(LastingFault):
     """A neighbour's handset sends on our address. Packets that overlap in the air are both lost."""
 
     name: ClassVar[str] = "foreign handset"
-    interval_us: int = setting(7_000, "Its packet interval.", "duration", least=500, most=LONGEST_US)
-    payload_bytes: int | None = setting(
-        None, "Length of its payload; left out, the same layout as ours with another link id.", "count",
-        least=1, most=32,
-    )  # fmt: skip
-    position: float = setting(0.8, "Position of all its sticks.", "share", least=0, most=1)
+    interval_us: int = duration(7_000, "Its packet interval.", 500)
+    payload_bytes: int | None = count(None, "Length of its payload; left out, our layout with another link id.", 1, 32)
+    position: float = share(0.8, "Position of all its sticks.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,9 +143,7 @@ class BrownOut(LastingFault):
     """The receiver's supply fails for a time, at once or under the current of its next acknowledgement."""
 
     name: ClassVar[str] = "receiver brown-out"
-    on_acknowledgement: bool = setting(
-        True, "Wait for the receiver's next acknowledgement; without one, the supply does not fail.", "flag"
-    )
+    on_acknowledgement: bool = flag(True, "Wait for the receiver's next acknowledgement; without one, no failure.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,23 +188,15 @@ class Scenario(Checked):
     A phase of None is random, from (seed, trial): with ideal clocks it is constant during a run.
     """
 
-    name: str = setting("scenario", "Name in reports.", "text")
-    seed: int = setting(1, "Random seed.", "count", least=0, most=2**63 - 1)
-    trial: int = setting(0, "Number of the run with this seed.", "count", least=0, most=2**32 - 1)
-    duration_us: int = setting(2_000_000, "How long it lasts.", "duration", least=1, most=LONGEST_US)
-    handset_on_us: int = setting(0, "When the handset is switched on.", "duration", least=0, most=LONGEST_US)
-    receiver_on_us: int = setting(0, "When the receiver is powered.", "duration", least=0, most=LONGEST_US)
-    receiver_clock_us: int = setting(
-        0, "Value of the receiver's 32-bit counter at power-on.", "duration", least=0, most=2**32 - 1
-    )
-    packet_phase_us: int | None = setting(
-        None, "Delay of the first packet after the handset has booted; left out, random.", "duration",
-        least=0, most=LONGEST_US,
-    )  # fmt: skip
-    frame_phase_us: int | None = setting(
-        None, "Delay of the first frame after the receiver has booted; left out, random.", "duration",
-        least=0, most=LONGEST_US,
-    )  # fmt: skip
-    ambient: bool = setting(True, "Whether the profile's ordinary losses and stick noise apply.", "flag")
-    moves: tuple[Move, ...] = setting((), "The pilot's movements.", "table")
-    faults: tuple[AnyFault, ...] = setting((), "Scripted faults.", "table")
+    name: str = text("scenario", "Name in reports.")
+    seed: int = count(1, "Random seed.", 0, 2**63 - 1)
+    trial: int = count(0, "Number of the run with this seed.", 0, 2**32 - 1)
+    duration_us: int = duration(2_000_000, "How long it lasts.", 1)
+    handset_on_us: int = duration(0, "When the handset is switched on.")
+    receiver_on_us: int = duration(0, "When the receiver is powered.")
+    receiver_clock_us: int = duration(0, "Value of the receiver's 32-bit counter at power-on.", 0, 2**32 - 1)
+    packet_phase_us: int | None = duration(None, "Delay of the first packet after its boot; left out, random.")
+    frame_phase_us: int | None = duration(None, "Delay of the first frame after the receiver's boot; left out, random.")
+    ambient: bool = flag(True, "Whether the profile's ordinary losses and stick noise apply.")
+    moves: tuple[Move, ...] = table((), "The pilot's movements.")
+    faults: tuple[AnyFault, ...] = table((), "Scripted faults.")

@@ -19,7 +19,7 @@ from typing import ClassVar, Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink_sims._settings import Checked, setting
+from lostlink_sims._settings import Checked, choice, duration, frequency, length, level, power, share, speed, text
 from lostlink_sims.air import radio
 from lostlink_sims.arrays import Bytes, Ints, Mask
 from lostlink_sims.streams import Streams, threshold, under
@@ -28,7 +28,6 @@ LOST: Final = 1
 DAMAGED: Final = 2
 ONCE: Final = 240
 """First stream of a model's numbers for a whole trial (`OnAir.once`)."""
-_DAY_US: Final = 86_400_000_000
 Fates = Bytes
 
 
@@ -109,7 +108,7 @@ class Bernoulli(Checked):
     """Independent packet losses."""
 
     model: ClassVar[str] = "bernoulli"
-    probability: float = setting(MISSING, "Share of packets lost.", "share", least=0, most=1, example="2 %")
+    probability: float = share(MISSING, "Share of packets lost.", example="2 %")
 
     def sampler(self, air: OnAir) -> Sampler:
         limit = threshold(self.probability)
@@ -129,24 +128,10 @@ class GilbertElliott(Checked):
     """
 
     model: ClassVar[str] = "gilbert-elliott"
-    good_to_bad: float = setting(
-        MISSING,
-        "Probability of turning bad before each packet.",
-        "share",
-        least=0,
-        most=1,
-        example="0.4 %",
-    )
-    bad_to_good: float = setting(
-        MISSING,
-        "Probability of turning good before each packet.",
-        "share",
-        least=0,
-        most=1,
-        example="30 %",
-    )
-    loss_good: float = setting(0.0, "Share of packets lost in the good state.", "share", least=0, most=1)
-    loss_bad: float = setting(1.0, "Share of packets lost in the bad state.", "share", least=0, most=1)
+    good_to_bad: float = share(MISSING, "Probability of turning bad before each packet.", example="0.4 %")
+    bad_to_good: float = share(MISSING, "Probability of turning good before each packet.", example="30 %")
+    loss_good: float = share(0.0, "Share of packets lost in the good state.")
+    loss_bad: float = share(1.0, "Share of packets lost in the bad state.")
 
     def sampler(self, air: OnAir) -> Sampler:
         turns_bad = threshold(self.good_to_bad)
@@ -177,14 +162,10 @@ class PeriodicInterferer(Checked):
     """A periodic transmitter that hits the packets it overlaps."""
 
     model: ClassVar[str] = "periodic interferer"
-    period_us: int = setting(
-        MISSING, "From one burst to the next.", "duration", least=100, most=_DAY_US, example="102.4 ms"
-    )
-    burst_us: int = setting(MISSING, "Length of a burst.", "duration", least=1, most=_DAY_US, example="1.5 ms")
-    loss: float = setting(1.0, "Share of overlapped packets that are lost.", "share", least=0, most=1)
-    phase_us: int | None = setting(
-        None, "When the first burst begins; left out, random.", "duration", least=0, most=_DAY_US, example="10 ms"
-    )
+    period_us: int = duration(MISSING, "From one burst to the next.", 100, example="102.4 ms")
+    burst_us: int = duration(MISSING, "Length of a burst.", 1, example="1.5 ms")
+    loss: float = share(1.0, "Share of overlapped packets that are lost.")
+    phase_us: int | None = duration(None, "When the first burst begins; left out, random.", example="10 ms")
 
     def sampler(self, air: OnAir) -> Sampler:
         limit = threshold(self.loss)
@@ -208,9 +189,11 @@ class Recorded(Checked):
     """Recorded losses, one packet per slot, repeated from a random start."""
 
     model: ClassVar[str] = "recorded"
-    file: str = setting(
-        MISSING, "CSV with a column `lost` (0 or 1), one row per packet; path relative to the profile's folder.",
-        "text", example="losses.csv")  # fmt: skip
+    file: str = text(
+        MISSING,
+        "CSV with a column `lost` (0 or 1), one row per packet; path relative to the profile.",
+        example="losses.csv",
+    )
     pattern: bytes = b""
 
     def sampler(self, air: OnAir) -> Sampler:
@@ -230,8 +213,8 @@ class Blackout(Checked):
     """Loss of all packets for a time."""
 
     model: ClassVar[str] = "blackout"
-    at_us: int = setting(MISSING, "When it begins.", "duration", least=0, most=_DAY_US, example="20 s")
-    for_us: int = setting(MISSING, "How long it lasts.", "duration", least=1, most=_DAY_US, example="300 ms")
+    at_us: int = duration(MISSING, "When it begins.", example="20 s")
+    for_us: int = duration(MISSING, "How long it lasts.", 1, example="300 ms")
 
     def sampler(self, air: OnAir) -> Sampler:
         end_us = self.at_us + self.for_us
@@ -292,24 +275,20 @@ class LinkBudget(Checked):
     """
 
     model: ClassVar[str] = "link budget"
-    distance_m: float = setting(50.0, "Distance between the antennas.", "length", least=0.2, most=100_000)
-    path: str = setting("free space", "How the path loss is calculated.", "choice", choices=("free space", "two-ray"))
-    handset_height_m: float = setting(1.5, "Height of the handset's antenna.", "length", least=0.01, most=1000)
-    model_height_m: float = setting(10.0, "Height of the model's antenna.", "length", least=0.01, most=10_000)
-    frequency_hz: float = setting(2.44e9, "Carrier frequency.", "frequency", least=1e6, most=1e11)
-    transmit_power_dbm: float = setting(0.0, "Power into the antenna.", "power", least=-40, most=40)
-    antenna_gain_db: float = setting(0.0, "Sum of both antennas' gains.", "level", least=-40, most=40)
-    noise_figure_db: float = setting(10.0, "Noise figure of the receiving radio.", "level", least=0, most=40)
-    implementation_loss_db: float = setting(
-        6.0, "Loss against an ideal radio; fits the model to the specified sensitivity.", "level",
-        least=0, most=40,
-    )  # fmt: skip
-    fading: str = setting(
-        "none", "Rician: a direct and scattered paths; Rayleigh: scattered paths only.", "choice",
-        choices=("none", "rayleigh", "rician"),
-    )  # fmt: skip
-    rician_k_db: float = setting(6.0, "Power of the direct path over the scattered ones.", "level", least=-20, most=40)
-    speed_m_s: float = setting(5.0, "Speed of the model, for the Doppler shift.", "speed", least=0, most=200)
+    distance_m: float = length(50.0, "Distance between the antennas.", 0.2, 100_000)
+    path: str = choice("free space", "How the path loss is calculated.", "free space", "two-ray")
+    handset_height_m: float = length(1.5, "Height of the handset's antenna.", 0.01, 1000)
+    model_height_m: float = length(10.0, "Height of the model's antenna.", 0.01, 10_000)
+    frequency_hz: float = frequency(2.44e9, "Carrier frequency.", 1e6, 1e11)
+    transmit_power_dbm: float = power(0.0, "Power into the antenna.", -40, 40)
+    antenna_gain_db: float = level(0.0, "Sum of both antennas' gains.", -40, 40)
+    noise_figure_db: float = level(10.0, "Noise figure of the receiving radio.", 0, 40)
+    implementation_loss_db: float = level(6.0, "Loss against an ideal radio, to fit the specified sensitivity.", 0, 40)
+    fading: str = choice(
+        "none", "Rician has a direct path, Rayleigh only scattered ones.", "none", "rayleigh", "rician"
+    )
+    rician_k_db: float = level(6.0, "Power of the direct path over the scattered ones.", -20, 40)
+    speed_m_s: float = speed(5.0, "Speed of the model, for the Doppler shift.", 0, 200)
 
     def mean_ebn0_db(self, bit_rate_bit_s: int) -> float:
         """Return Eb/N0 without fading, with the noise bandwidth equal to the bit rate."""
