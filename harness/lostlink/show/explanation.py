@@ -95,7 +95,7 @@ def own_text(path: Path, own: Marked) -> str:
     lines += [
         "",
         "A requirement of your own, not one of the catalogue.",
-        f"Its test: {path}, line {own.line}, {own.test}",
+        f"Its test: {path}, line {own.line}, {own.name}",
     ]
     lines += ["", "Description in the test"]
     lines += [f"  {line}".rstrip() for line in (own.docstring or "Nothing: it has no docstring.").splitlines()]

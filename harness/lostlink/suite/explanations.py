@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from lostlink.requirements import CATALOGUE
-from lostlink.verdicts import Requirement
+from lostlink.verdicts import Requirement, counted
 
 if TYPE_CHECKING:
     from lostlink_sims import Profile
@@ -87,12 +87,11 @@ class Explanation:
 def explanations() -> dict[str, Explanation]:
     """Return all explanations, in the order of the catalogue."""
     texts = tomllib.loads((_SUITE / "explanations.toml").read_text(encoding="utf-8"))
-    places = {found.id: (path.name, found.test) for path in _suite_files() for found in marked(path, "requires")}
-    told = {}
-    for name, required in CATALOGUE.items():
-        fields = {key: _plain(value) for key, value in texts[name].items()}
-        told[name] = Explanation(requirement=required, where=places[name], **fields)
-    return told
+    where = {test.id: (path.name, test.name) for path in _SUITE.glob("test_*.py") for test in marked(path, "requires")}
+    return {
+        name: Explanation(requirement=required, where=where[name], **{k: _plain(v) for k, v in texts[name].items()})
+        for name, required in CATALOGUE.items()
+    }
 
 
 def _plain(value: Any) -> Any:
@@ -106,17 +105,17 @@ def _plain(value: Any) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Marked:
-    """A test marked with a requirement: the requirement, the location and the docstring."""
+    """A test with its requirement, location and docstring."""
 
     id: str
     severity: str
     sentence: str
-    test: str
+    name: str
     line: int
     docstring: str
 
 
-_SAID = ("requirement_id", "severity", "sentence")  # as `lostlink.requirements.requirement` names them
+_PARAMETERS = ("requirement_id", "severity", "sentence")  # of `lostlink.requirements.requirement`
 
 
 def marked(path: Path, decorator: str) -> Iterator[Marked]:
@@ -132,9 +131,9 @@ def marked(path: Path, decorator: str) -> Iterator[Marked]:
             continue
         for mark in node.decorator_list:
             if isinstance(mark, ast.Call) and _name(mark.func) == decorator:
-                said = dict(zip(_SAID, mark.args, strict=False))
-                said.update((word.arg or "", word.value) for word in mark.keywords)
-                name, severity, sentence = (_text(said.get(key)) for key in _SAID)
+                given = dict(zip(_PARAMETERS, mark.args, strict=False))
+                given.update((word.arg or "", word.value) for word in mark.keywords)
+                name, severity, sentence = (_text(given.get(key)) for key in _PARAMETERS)
                 yield Marked(name, severity, sentence, node.name, node.lineno, ast.get_docstring(node) or "")
 
 
@@ -146,40 +145,36 @@ def _name(node: ast.expr) -> str:
     return node.attr if isinstance(node, ast.Attribute) else node.id if isinstance(node, ast.Name) else ""
 
 
-def _suite_files() -> list[Path]:
-    return sorted(_SUITE.glob("test_*.py"))
-
-
 @functools.cache
 def constants(path: Path) -> dict[str, Any]:
-    """Return the constants of a module that are plain numbers, texts, or tuples of such."""
-    found = {}
+    """Return the constants of a module that are literals."""
+    values = {}
     for node in ast.parse(path.read_text(encoding="utf-8")).body:
         target = node.targets[0] if isinstance(node, ast.Assign) else getattr(node, "target", None)
         value = getattr(node, "value", None)
         if isinstance(target, ast.Name) and isinstance(value, ast.expr):
             try:
-                found[target.id] = ast.literal_eval(value)
+                values[target.id] = ast.literal_eval(value)
             except ValueError:
-                continue  # calculated, not a literal
-    return found
+                continue
+    return values
 
 
 # --- values of a profile -----------------------------------------------------------------------------------------
 
 
 def setting_text(key: str, profile: Profile) -> str:
-    """Return what a profile says under a key such as ``receiver.timeout``, with its unit.
+    """Return the value in a profile of a key such as ``receiver.timeout``, with its unit.
 
-    Under ``channels.failsafe`` that is a value for each channel, under ``channels.reversed`` their names.
+    For ``channels.failsafe`` a value for each channel, for ``channels.reversed`` the names of those channels.
     """
     table, _, name = key.partition(".")
     if table != "channels":
         return _value_text(getattr(profile, table), name)
-    said = [(channel.name, _value_text(channel, name)) for channel in profile.channels]
-    if {value for _, value in said} <= {"true", "false"}:
-        return ", ".join(channel for channel, value in said if value == "true") or "none"
-    return ", ".join(f"{channel} {value}" for channel, value in said)
+    values = [(channel.name, _value_text(channel, name)) for channel in profile.channels]
+    if {value for _, value in values} <= {"true", "false"}:
+        return ", ".join(channel for channel, value in values if value == "true") or "none"
+    return ", ".join(f"{channel} {value}" for channel, value in values)
 
 
 def _value_text(part: Any, name: str) -> str:
@@ -210,12 +205,12 @@ COUNTS: Final[dict[str, Callable[[Profile], int]]] = {
     "stick of those": lambda profile: sum(i < 2 or i == profile.throttle_index for i in _sticks(profile)),
     "kind of foreign packet": _foreign_packets,
 }
-"""What some tests repeat their flights for, and how many of these a profile has."""
+"""For what some tests repeat their flights, and the number of these in a profile."""
 
 
-def flights(told: Explanation, profile: Profile) -> int:
-    """Return how many flights a test makes in simulation."""
-    return told.runs * (COUNTS[told.each](profile) if told.each else 1)
+def flights(explained: Explanation, profile: Profile) -> int:
+    """Return the number of flights of a test in simulation."""
+    return explained.runs * (COUNTS[explained.each](profile) if explained.each else 1)
 
 
 # --- filled texts ------------------------------------------------------------------------------------------------
@@ -224,9 +219,9 @@ _BRACES = re.compile(r"\{([A-Za-z0-9_.]+)\}")
 
 
 def filled(text: str, profile: Profile | None) -> str:
-    """Return a text with the names in braces replaced: by the key of a profile, and its value where there is one.
+    """Return a text with the names in braces replaced, keys by ``key = value`` in round brackets, else ``value (key)``.
 
-    Inside round brackets that is ``key = value``, elsewhere ``value (key)``.
+    Without a profile, by the key alone.
     """
 
     def put(match: re.Match[str]) -> str:
@@ -260,11 +255,11 @@ def _gap_text(profile: Profile) -> str:
     return f", {text_of(ScenarioBuilder(profile, 1, '').safe_gap_us, 'duration')}"
 
 
-def flights_text(told: Explanation, profile: Profile | None) -> str:
-    """Return how often a test flies, in words."""
-    plural = "flight" if told.runs == 1 else "flights"
-    if not told.each:
-        return f"{told.runs} {plural} in simulation"
+def flights_text(explained: Explanation, profile: Profile | None) -> str:
+    """Return the number of flights of a test in words."""
+    text = counted(explained.runs, "flight")
+    if not explained.each:
+        return f"{text} in simulation"
     if profile is None:
-        return f"{told.runs} {plural} for each {told.each}, in simulation"
-    return f"{flights(told, profile)} flights in simulation, {told.runs} for each {told.each}"
+        return f"{text} for each {explained.each}, in simulation"
+    return f"{flights(explained, profile)} flights in simulation, {explained.runs} for each {explained.each}"

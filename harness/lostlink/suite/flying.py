@@ -45,14 +45,14 @@ def switched_on_with_sticks_up(scenario: ScenarioBuilder, flight: Flight) -> Fli
             down = 0.0 if channel.name == profile.flight_controller.throttle else 0.5
             moves += [Move(at_us=0, channel=channel.name, position=0.9)]
             moves += [Move(at_us=heard_us, channel=channel.name, position=down)]
-    plain = flight.scenario
-    return dataclasses.replace(flight, scenario=dataclasses.replace(plain, moves=(*moves, *plain.moves)))
+    moves += flight.scenario.moves
+    return dataclasses.replace(flight, scenario=dataclasses.replace(flight.scenario, moves=tuple(moves)))
 
 
 def losses(
     rig: Rig, scenario: ScenarioBuilder, judge: Judge, runs: int, *faults: type[AnyFault], watch_us: int | None = None
 ) -> Iterator[tuple[Trace, int]]:
-    """Yield flights with the given faults (default: a link cut), and the time of the faults in microseconds."""
+    """Yield flights with the given faults (default: a link cut), and the instant of the faults."""
     for flight in scenario.flights(runs):
         strikes = tuple(fault(at_us=flight.at_us) for fault in faults or (LinkCut,))
         trace = rig.run(flight.into(*strikes, watch_us=watch_us))
@@ -63,14 +63,18 @@ def losses(
 def cuts_in_time(
     rig: Rig, scenario: ScenarioBuilder, judge: Judge, runs: int, *faults: AnyFault, watch_us: int | None = None
 ) -> None:
-    """Run flights with faults, given relative to the start of the trouble; the throttle must be cut in time."""
+    """Run flights with faults, whose instants are relative to the first one; the throttle must be cut in time."""
     for flight in scenario.flights(runs):
         trace = rig.run(flight.into(*(shifted(fault, flight.at_us) for fault in faults), watch_us=watch_us))
         if flew(trace, flight, judge):
-            limit_us = rig.profile.requirements.cut_within_us
-            judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=limit_us)
-            after = failsafe.longest_throttle_after_cut(trace, flight.at_us)
-            judge(trace, after, at_most=rig.profile.requirements.idle_below_us)
+            judge_cut(trace, flight.at_us, judge)
+
+
+def judge_cut(trace: Trace, lost_us: int, judge: Judge) -> None:
+    """Judge the time from the link loss to the cut, and the throttle after the cut."""
+    limits = trace.profile.requirements
+    judge(trace, failsafe.time_to_cut(trace, lost_us), at_most=limits.cut_within_us)
+    judge(trace, failsafe.longest_throttle_after_cut(trace, lost_us), at_most=limits.idle_below_us)
 
 
 def run_where_able(rig: Rig, scenario: Scenario) -> Trace | None:
@@ -88,7 +92,7 @@ def needs_clock(rig: Rig) -> None:
 
 
 def shifted(fault: AnyFault, by_us: int) -> AnyFault:
-    """Return the fault, delayed by a time in microseconds."""
+    """Return the fault, delayed by `by_us`."""
     return dataclasses.replace(fault, at_us=fault.at_us + by_us)
 
 
@@ -110,8 +114,7 @@ def staircase(scenario: ScenarioBuilder, positions: list[float], name: str) -> t
     moves = []
     for index, channel in enumerate(profile.channels):
         for step in range(len(positions)):
-            place = positions[(step + index * (len(positions) // max(1, len(profile.channels)))) % len(positions)]
-            at_us = scenario.ready_us + step * step_us
-            moves.append(Move(at_us=at_us, channel=channel.name, position=place))
+            position = positions[(step + index * (len(positions) // len(profile.channels))) % len(positions)]
+            moves.append(Move(at_us=scenario.ready_us + step * step_us, channel=channel.name, position=position))
     ends = [scenario.ready_us + (step + 1) * step_us - 1 for step in range(len(positions))]
     return scenario.blank(name, moves=tuple(moves), duration_us=ends[-1] + 1), ends

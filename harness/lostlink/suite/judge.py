@@ -1,4 +1,4 @@
-"""Compares measurements with limits inside a test, and describes the finding in words."""
+"""Compares measurements with limits in a test, and describes the finding."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from lostlink.verdicts import WAIVED_REASON, Limit, Measurement, Outcome, Requir
 from lostlink_sims import Trace
 
 AROUND_US = 300_000
-"""How much of a run is shown before and after the moment of interest."""
+"""Part of a run shown before and after the moment of interest."""
 
 
 class NotMetError(AssertionError):
@@ -23,7 +23,7 @@ class NotMetError(AssertionError):
 
 
 class InconclusiveError(AssertionError):
-    """No limit was broken, but nothing shows that it is kept."""
+    """No limit was broken, but this does not show that it is kept."""
 
 
 CRASHED = "the receiver's program crashed"
@@ -96,7 +96,7 @@ class Judge:
         self._doubt = self._doubt or finding
 
     def doubt(self, trace: Trace, reason: str) -> None:
-        """Note that a run does not show what it should; without a failure the verdict is inconclusive."""
+        """Note that a run is inconclusive; without a failure, so is the verdict."""
         self._doubt = self._doubt or reason
         self._trace = self._trace or trace
 
@@ -106,9 +106,9 @@ class Judge:
         Raises
         ------
         NotMetError
-            If a limit was broken and the test went on all the same.
+            If a limit was broken and the test continued.
         InconclusiveError
-            If there was a doubt, or nothing was judged at all.
+            If a run is inconclusive, or nothing was judged.
         """
         if self._broken:
             raise NotMetError(self._broken)
@@ -164,7 +164,7 @@ class Judge:
             save_run(trace, Path(folder), self.requirement.id or "test")
 
     def keep(self, folder: str, error: BaseException | None) -> None:
-        """Write the run that decided, met or not, as data for the report."""
+        """Write the decisive run, met or not, as data for the report."""
         trace, judged = (self._worst_trace, self.worst) if self.worst is not None else (self._trace, None)
         if isinstance(error, ReceiverCrashError):
             trace, judged = error.trace, None
@@ -175,7 +175,7 @@ class Judge:
 def verdict_of(
     requirement: Requirement, judge: Judge | None, error: BaseException | None, *, waived: bool = False
 ) -> Verdict:
-    """Return the verdict that follows from the end of a test; `waived` stands for the owner's waiver."""
+    """Return the verdict on the end of a test; `waived` if the owner waived the requirement."""
     runs, checks, replay = (judge.runs, judge.checks, judge.repeat) if judge else (0, 0, "")
     measured, limit, seen = "", "", ""
     numbers: dict[str, Any] = {}
@@ -195,9 +195,7 @@ def verdict_of(
                 outcome = Outcome.NOT_MET
             case ReceiverCrashError():
                 outcome, measured, limit = Outcome.NOT_MET, CRASHED, "runs to the end"
-            case InconclusiveError():
-                outcome = Outcome.INCONCLUSIVE
-            case RigError():
+            case InconclusiveError() | RigError():
                 outcome = Outcome.INCONCLUSIVE
             case pytest.skip.Exception():
                 outcome = Outcome.NOT_TESTED

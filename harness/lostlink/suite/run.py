@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Final
 
 import pytest
 
@@ -18,13 +20,17 @@ from lostlink.verdicts import Verdict, counted
 from lostlink_sims import Profile
 
 SUITE = Path(__file__).parent
+_SETTINGS: Final = (
+    "--lostlink-props-off", "-p", "lostlink", "-p", "no:terminal", "-p", "no:cacheprovider", "--noconftest",
+    "--import-mode=importlib", "-c", str(SUITE / "suite.ini"), "--rootdir", str(SUITE),
+)  # fmt: skip
 
 Progress = Callable[[int, int, str], None]
 """Called with the number of tests done, the number of all, and the name of the last."""
 
 
 class _Collector:
-    """A pytest plugin that hands profile and rig to the tests and collects their verdicts."""
+    """A pytest plugin that passes profile and rig to the tests and collects their verdicts."""
 
     def __init__(self, profile: Profile, rig: Rig, evidence: str, progress: Progress | None) -> None:
         self.result = Result()
@@ -69,8 +75,24 @@ class _Collector:
         self.result.not_written = session.config.stash.get(NOT_WRITTEN, None)
 
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
-        # pytest calls this also when it gives up by itself, over tests that cannot be collected.
+        # pytest also calls this when it cannot collect the tests.
         self.result.interrupted = not isinstance(excinfo.value, pytest.Session.Interrupted)
+
+    def conclude(self, tests: Sequence[Path], wanted: Sequence[str]) -> None:
+        """Complete the result: the rig, what was not tested, and the verdicts in the order of the catalogue."""
+        result = self.result
+        result.rig = {"rig": self._rig.name, **self._rig.about}
+        idle = [str(file) for file in tests if file not in self.judging]
+        if idle and not result.errors:
+            result.errors.append(f"{', '.join(idle)}: no test has a requirement, so nothing is judged there")
+        if not result.interrupted and not result.rig_lost:
+            if not_done := self.total - self.done:
+                result.errors.append(f"{not_done} of {counted(self.total, 'test')} did not complete")
+            judged = {verdict.requirement.id for verdict in result.verdicts}
+            if without := [name for name in wanted if name not in judged]:
+                result.errors.append(f"no verdict for {', '.join(without)}: no test of that requirement was run")
+        order = {name: number for number, name in enumerate(CATALOGUE)}
+        result.verdicts.sort(key=lambda verdict: order.get(verdict.requirement.id, len(order)))
 
 
 def run_suite(
@@ -97,66 +119,44 @@ def run_suite(
     evidence : Path, optional
         Folder for ``junit.xml`` and the runs of failed tests.
     evidence_name : str, optional
-        Where the user finds it at the end, for the commands that repeat a run.  [default: `evidence`]
+        Its final path, for the commands that repeat a run. [default: `evidence`]
     tests : sequence of Path
         Additional test files of the user.
     named : sequence of (str, object)
-        How the user named profile, receiver, rig and baud, for the commands that reproduce a failure.
+        Profile, receiver, rig and baud as the user named them, for the commands that repeat a run.
     """
-    collector = _Collector(profile, rig, evidence_name or str(evidence or ""), progress)
-    words = [str(SUITE), *map(str, tests)]
-    words += ["-p", "lostlink", "-p", "no:terminal", "-p", "no:cacheprovider", "--noconftest"]
-    words += ["--import-mode=importlib", "-c", str(SUITE / "suite.ini"), "--rootdir", str(SUITE)]
-    words += [f"--lostlink-seed={seed}", "--lostlink-props-off"]
-    words += [f"--lostlink-{name}={value}" for name, value in named if value is not None]
+    arguments = [str(SUITE), *map(str, tests), f"--lostlink-seed={seed}", *_SETTINGS]
+    arguments += [f"--lostlink-{name}={value}" for name, value in named if value is not None]
     if only:
-        words.append(f"--lostlink-only={','.join(only)}")
+        arguments.append(f"--lostlink-only={','.join(only)}")
     if evidence is not None:
-        words += [f"--junitxml={evidence / 'junit.xml'}", f"--lostlink-evidence={evidence / 'failing'}"]
-        words.append(f"--lostlink-runs={evidence / 'runs'}")
+        arguments += [f"--junitxml={evidence / 'junit.xml'}", f"--lostlink-evidence={evidence / 'failing'}"]
+        arguments.append(f"--lostlink-runs={evidence / 'runs'}")
+    collector = _Collector(profile, rig, evidence_name or str(evidence or ""), progress)
     result = collector.result
     try:
-        with _CallersSettingsAside():
-            code = pytest.ExitCode(pytest.main(words, plugins=[collector]))
-    except OSError as error:  # pytest could not write junit.xml; all tests are done then
+        with _without_callers_settings():
+            code = pytest.ExitCode(pytest.main(arguments, plugins=[collector]))
+    except OSError as error:  # pytest could not write junit.xml; all tests have run by then
         code, result.not_written = pytest.ExitCode.OK, error
-    except KeyboardInterrupt:  # it came while pytest was ending; what was judged is kept
+    except KeyboardInterrupt:  # while pytest was ending; its verdicts are kept
         code, result.interrupted = pytest.ExitCode.INTERRUPTED, True
     finally:
         rig.close()
     if rig.drives_hardware and safe_end.stopped_by() is not None:
         result.interrupted, result.interrupted_code = True, ExitCode(safe_end.exit_code_of())
-    result.rig = {"rig": rig.name, **rig.about}
     if code in (pytest.ExitCode.INTERNAL_ERROR, pytest.ExitCode.USAGE_ERROR):
         result.errors.append(f"pytest ended with {code.name.lower().replace('_', ' ')}")
-    idle = [str(file) for file in tests if file not in collector.judging]
-    if idle and not result.errors:
-        result.errors.append(f"{', '.join(idle)}: no test has a requirement, so nothing is judged there")
-    if not result.interrupted and not result.rig_lost:
-        result.errors += _missing(collector, only or list(CATALOGUE))
-    order = {name: number for number, name in enumerate(CATALOGUE)}
-    result.verdicts.sort(key=lambda verdict: order.get(verdict.requirement.id, len(order)))
+    collector.conclude(tests, only or list(CATALOGUE))
     return result
 
 
-def _missing(collector: _Collector, wanted: Sequence[str]) -> list[str]:
-    """Return a sentence for tests and requirements that did not complete."""
-    missing = []
-    if open_ones := collector.total - collector.done:
-        missing.append(f"{open_ones} of {counted(collector.total, 'test')} did not complete")
-    judged = {verdict.requirement.id for verdict in collector.result.verdicts}
-    if without := [name for name in wanted if name not in judged]:
-        missing.append(f"no verdict for {', '.join(without)}: no test of that requirement was run")
-    return missing
-
-
-class _CallersSettingsAside:
-    """Hides pytest settings in the environment from the suite."""
-
-    NAMES = ("PYTEST_ADDOPTS", "PYTEST_PLUGINS", "PYTEST_CURRENT_TEST")
-
-    def __enter__(self) -> None:
-        self._kept = {name: os.environ.pop(name) for name in self.NAMES if name in os.environ}
-
-    def __exit__(self, *_: object) -> None:
-        os.environ.update(self._kept)
+@contextlib.contextmanager
+def _without_callers_settings() -> Iterator[None]:
+    """Hide pytest settings in the environment from the suite."""
+    names = ("PYTEST_ADDOPTS", "PYTEST_PLUGINS", "PYTEST_CURRENT_TEST")
+    kept = {name: os.environ.pop(name) for name in names if name in os.environ}
+    try:
+        yield
+    finally:
+        os.environ.update(kept)

@@ -37,8 +37,8 @@ def test_steps_rise(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge
         if channel.kind != "stick" or (index != profile.throttle_index and index > 1):
             continue
         moves = tuple(
-            Move(at_us=scenario.ready_us + step * step_us, channel=channel.name, position=place)
-            for step, place in enumerate(EVERY_CODE)
+            Move(at_us=scenario.ready_us + step * step_us, channel=channel.name, position=position)
+            for step, position in enumerate(EVERY_CODE)
         )
         settled_us = np.array([move.at_us + step_us - 1 for move in moves])
         trace = rig.run(scenario.blank(channel.name, moves=moves, duration_us=int(settled_us[-1]) + 1))

@@ -11,27 +11,20 @@ from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.judge import Judge
-from lostlink_sims import Move, Profile, Scenario, Trace
+from lostlink_sims import Move, Profile, Trace
 from lostlink_sims.codes import FULL_TRAVEL
 
 LOOK_US = 1_000_000
 
 
-def _with_sticks_at(scenario: ScenarioBuilder, run: Scenario, position: float) -> Scenario:
-    moves = tuple(
-        Move(at_us=scenario.ready_us, channel=channel.name, position=position) for channel in scenario.profile.channels
-    )
-    return dataclasses.replace(run, moves=moves, duration_us=scenario.ready_us + LOOK_US)
-
-
 def _looked_at(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> list[Trace]:
     """Return runs with the sticks low, centred and high, all of which have frames."""
-    traces = []
+    traces, names = [], [channel.name for channel in scenario.profile.channels]
     for run, position in zip(scenario.phases(3, exactly=True), (0.0, 0.5, 1.0), strict=True):
-        trace = rig.run(_with_sticks_at(scenario, run, position))
-        expected = LOOK_US // scenario.frame_us
+        moves = tuple(Move(at_us=scenario.ready_us, channel=name, position=position) for name in names)
+        trace = rig.run(dataclasses.replace(run, moves=moves, duration_us=scenario.ready_us + LOOK_US))
         seen = frames.frames_seen(trace, scenario.ready_us, trace.scenario.duration_us)
-        judge(trace, seen, at_least=max(1, expected - 2), guard=True)
+        judge(trace, seen, at_least=max(1, LOOK_US // scenario.frame_us - 2), guard=True)
         traces.append(trace)
     return traces
 

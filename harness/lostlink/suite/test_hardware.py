@@ -8,7 +8,7 @@ from lostlink.measure import failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import WRAPS, ScenarioBuilder
-from lostlink.suite.flying import flew, losses, needs_clock
+from lostlink.suite.flying import flew, judge_cut, losses, needs_clock
 from lostlink.suite.judge import Judge
 from lostlink_sims import Profile
 from lostlink_sims.scenario import BrownOut, LinkCut, MainLoopHung, ReceiverReset
@@ -26,7 +26,6 @@ def test_main_loop_hangs(profile: Profile, rig: Rig, scenario: ScenarioBuilder, 
 def test_loss_at_counter_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The link is lost shortly before, at and after a wrap of the receiver's counter."""
     needs_clock(rig)
-    limits = profile.requirements
     for wrap, _ in WRAPS:
         for run, flight in enumerate(scenario.flights(12)):
             # The wrap is between one cut delay before the loss and shortly after it.
@@ -35,9 +34,7 @@ def test_loss_at_counter_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuil
             lost = dataclasses.replace(flight.into(LinkCut(at_us=flight.at_us)), receiver_clock_us=clock_us)
             trace = rig.run(lost)
             if flew(trace, flight, judge):
-                judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=limits.cut_within_us)
-                after = failsafe.longest_throttle_after_cut(trace, flight.at_us)
-                judge(trace, after, at_most=limits.idle_below_us)
+                judge_cut(trace, flight.at_us, judge)
 
 
 @requires("LK-WRAP")

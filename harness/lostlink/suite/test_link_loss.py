@@ -140,12 +140,8 @@ def test_flag_agrees_with_pulses(profile: Profile, rig: Rig, scenario: ScenarioB
         pytest.skip("the rig does not see the receiver's failsafe flag")
     for trace, lost_us in losses(rig, scenario, judge, 4):
         for instant_us, wanted in ((lost_us - 1, 0), (trace.scenario.duration_us, 1)):
-            said = trace.failsafe.at(instant_us, before=1)
             wrong = Measurement(
-                name="wrong failsafe flags",
-                value=int(said != wanted),
-                unit="",
-                how_seen=trace.how_seen,
-                at_us=instant_us,
-            )
+                name="wrong failsafe flags", value=int(trace.failsafe.at(instant_us, before=1) != wanted), unit="",
+                how_seen=trace.how_seen, at_us=instant_us,
+            )  # fmt: skip
             judge(trace, wrong, at_most=0)

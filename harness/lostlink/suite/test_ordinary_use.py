@@ -37,7 +37,7 @@ def test_no_false_failsafe(rig: Rig, scenario: ScenarioBuilder, judge: Judge) ->
             trace = rig.run(flight.into(*([loss] if faults else []), watch_us=watch_us))
             if faults and not flew(trace, flight, judge):
                 continue
-            # A throttle that never rose cannot drop.
+            # The throttle must be up, or it cannot drop.
             up = failsafe.widest_throttle(trace, flight.at_us, trace.scenario.duration_us)
             judge(trace, up, at_least=rig.profile.requirements.idle_below_us + 1, guard=True)
             judge(trace, failsafe.throttle_drops(trace, flight.at_us), at_most=0)
@@ -48,7 +48,7 @@ def test_gap_shorter_than_timeout(profile: Profile, rig: Rig, scenario: Scenario
     """The link is lost for slightly less than the timeout, at many phases."""
     gap_us = scenario.safe_gap_us
     if not gap_us:
-        pytest.skip("the timeout is hardly longer than two packet intervals, so there is no gap that it must tolerate")
+        pytest.skip("the timeout is hardly longer than two packet intervals, so it need not tolerate any gap")
     for flight in scenario.flights(12):
         cut = LinkCut(at_us=flight.at_us, for_us=gap_us)
         trace = rig.run(flight.into(cut, watch_us=gap_us + 10 * scenario.frame_us))
@@ -73,6 +73,6 @@ def test_latency(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: J
         else:
             traces.append(trace)
     if traces:
-        found, shown = zip(*(latency.latencies_us(trace, profile.throttle_index) for trace in traces), strict=True)
-        p99 = latency.quantile(np.concatenate(found), np.concatenate(shown), 0.99, *traces)
+        delays, shown = zip(*(latency.latencies_us(trace, profile.throttle_index) for trace in traces), strict=True)
+        p99 = latency.quantile(np.concatenate(delays), np.concatenate(shown), 0.99, *traces)
         judge(traces[-1], p99, at_most=profile.requirements.latency_p99_us)
