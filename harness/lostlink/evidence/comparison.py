@@ -1,9 +1,8 @@
-"""What changed from one evidence folder to another, and whether it can be known.
+"""Changes from one evidence folder to another, and whether they are significant.
 
 Outcomes rank: met over inconclusive and not tested over not met; a waived requirement is not ranked. A measured value
-has changed when the difference is larger than both uncertainties together. Failures of two campaigns are compared by
-Fisher's exact test (The Design of Experiments, 1935): given all failures and both numbers of trials, how likely is so
-uneven a split if nothing has changed?
+has changed if the difference is larger than the sum of both uncertainties. Failures of two campaigns are compared by
+Fisher's exact test (The Design of Experiments, 1935).
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ CONFIDENCE: Final = 0.95
 
 
 class Change(Enum):
-    """What became of a requirement."""
+    """Change of a requirement."""
 
     BROKEN = "was met, is not met"
     DOUBTFUL = "was met, is no longer shown"
@@ -35,7 +34,6 @@ class Change(Enum):
 
 
 _RANK: Final = {Outcome.NOT_MET: 0, Outcome.INCONCLUSIVE: 1, Outcome.NOT_TESTED: 1, Outcome.MET: 2}
-_ORDER: Final = list(Change)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +45,7 @@ class ComparedRequirement:
     before, after : Verdict or None
     change : Change
     note : str
-        What the numbers show.
+        Comparison of the numbers.
     fails_more_often : bool
         Whether a campaign has significantly more failures than the one before.
     """
@@ -67,7 +65,7 @@ class ComparedRequirement:
 
     @property
     def id(self) -> str:
-        """Of the requirement."""
+        """Id of the requirement."""
         return self.verdict.requirement.id
 
     @property
@@ -84,10 +82,8 @@ def compare(before: Evidence, after: Evidence) -> list[ComparedRequirement]:
         _row(old.get(name), new.get(name), before.counts.get(name), after.counts.get(name))
         for name in dict.fromkeys([*old, *new])
     ]
-    severities = list(Severity)
-    return sorted(
-        rows, key=lambda row: (_ORDER.index(row.change), severities.index(row.verdict.requirement.severity))
-    )  # fmt: skip
+    changes, severities = list(Change), list(Severity)
+    return sorted(rows, key=lambda row: (changes.index(row.change), severities.index(row.verdict.requirement.severity)))
 
 
 def _row(
@@ -119,7 +115,7 @@ def _outcomes(before: Verdict, after: Verdict) -> Change:
 
 
 def values(before: Verdict, after: Verdict) -> str:
-    """Return what the measured values show; empty where there are none to compare, or they are equal."""
+    """Return a comparison of the measured values; empty if they cannot be compared, or are equal."""
     if before.value is None or after.value is None or before.unit != after.unit:
         return ""
     difference, uncertainty = after.value - before.value, before.uncertainty + after.uncertainty
@@ -127,7 +123,7 @@ def values(before: Verdict, after: Verdict) -> str:
         return ""
     if abs(difference) <= uncertainty:
         return f"by {quantity(difference, after.unit)}: within the uncertainty ± {quantity(uncertainty, after.unit)}"
-    # For most requirements a larger value is nearer to the limit, but not for all: reported, not judged.
+    # Not judged: a larger value is nearer to the limit of most requirements, not of all.
     return f"measured {'+' if difference > 0 else ''}{quantity(difference, after.unit)} against before"
 
 
@@ -152,22 +148,17 @@ def _quantiles(before: Counts, after: Counts) -> str:
 
 
 def fisher(failures_a: int, trials_a: int, failures_b: int, trials_b: int) -> float:
-    """Return the chance of a split as uneven as this one or more, two-sided, if both fail alike.
+    """Return the probability of a split at least as uneven as this one, two-sided, if both fail alike.
 
-    The sum of all hypergeometric terms that are not larger than that of the split itself.
+    That is the sum of all hypergeometric terms that are not larger than that of the split itself.
     """
     failures, trials = failures_a + failures_b, trials_a + trials_b
     low, high = max(0, failures - trials_b), min(failures, trials_a)
-    logs = [_log_term(k, failures, trials_a, trials) for k in range(low, high + 1)]
-    here = _log_term(failures_a, failures, trials_a, trials)
-    total = math.fsum(math.exp(log) for log in logs if log <= here + 1e-7)
-    return min(1.0, total)
-
-
-def _log_term(k: int, failures: int, trials_a: int, trials: int) -> float:
-    return (
+    logs = [
         _log_choose(failures, k) + _log_choose(trials - failures, trials_a - k) - _log_choose(trials, trials_a)
-    )  # fmt: skip
+        for k in range(low, high + 1)
+    ]
+    return min(1.0, math.fsum(math.exp(log) for log in logs if log <= logs[failures_a - low] + 1e-7))
 
 
 def _log_choose(n: int, k: int) -> float:
@@ -175,7 +166,7 @@ def _log_choose(n: int, k: int) -> float:
 
 
 def exit_code(rows: list[ComparedRequirement]) -> ExitCode:
-    """Return how the comparison ends: not met when a met requirement broke, undecided when one is no longer shown."""
+    """Return the exit code: not met if a met requirement broke, undecided if one is no longer shown."""
     changes = {row.change for row in rows}
     lost = any(row.change is Change.GONE and row.before and row.before.outcome is Outcome.MET for row in rows)
     if Change.BROKEN in changes or any(row.fails_more_often for row in rows):
@@ -184,7 +175,7 @@ def exit_code(rows: list[ComparedRequirement]) -> ExitCode:
 
 
 def set_up(before: Evidence, after: Evidence) -> list[str]:
-    """Return the differences of what was tested, a line each."""
+    """Return the differences of the tested links, rigs and versions, one per line."""
     lines = []
     for key, what in (
         ("profile", "link"), ("receiver", "receiver"), ("receiver_sha256", "receiver's file"), ("rig", "rig"),
@@ -213,18 +204,13 @@ def _short(value: Any) -> str:
 
 
 def conclusion(rows: list[ComparedRequirement]) -> str:
-    """Return what came of it in one sentence."""
-    broken = [row.id for row in rows if row.change is Change.BROKEN]
-    worse = [row.id for row in rows if row.change is Change.WORSE]
-    doubt = [row.id for row in rows if row.change is Change.DOUBTFUL]
-    gone = [row.id for row in rows if row.change is Change.GONE]
-    good = [row.id for row in rows if row.change in (Change.MENDED, Change.SHOWN, Change.BETTER)]
+    """Return the outcome in one sentence."""
     parts = []
-    for ids, what in (
-        (broken, "no longer met"), (worse, "worse"), (doubt, "no longer shown"), (gone, "no longer there"),
-        (good, "better"),
+    for what, *changes in (
+        ("no longer met", Change.BROKEN), ("worse", Change.WORSE), ("no longer shown", Change.DOUBTFUL),
+        ("no longer there", Change.GONE), ("better", Change.MENDED, Change.SHOWN, Change.BETTER),
     ):  # fmt: skip
-        if ids:
+        if ids := [row.id for row in rows if row.change in changes]:
             names = ", ".join(ids[:6]) + (f" and {len(ids) - 6} more" if len(ids) > 6 else "")
             parts.append(f"{what}: {names}")
     same = sum(row.change is Change.SAME for row in rows)

@@ -1,7 +1,6 @@
-"""``verdicts.json``: the one document of every evidence folder, written and read here.
+"""``verdicts.json``, the document of every evidence folder: written and read here.
 
-The layout is `VERDICTS_SCHEMA`, version `SCHEMA`. A file may have been edited or made by somebody else, so every part
-is checked when it is read.
+The layout is `VERDICTS_SCHEMA`, version `SCHEMA`. Every part of a file is checked when it is read.
 """
 
 from __future__ import annotations
@@ -52,10 +51,10 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
                 "bench": {
                     "type": "object",
                     "additionalProperties": _TEXT,
-                    "description": "What the rig reports of itself: board, line, clock, lateness, discarded runs.",
+                    "description": "Description by the rig: board, line, clock, lateness, discarded runs.",
                 },
                 "seed": {"type": "integer"},
-                "only": {"type": "array", "items": _TEXT, "description": "Ids asked for; empty is all."},
+                "only": {"type": "array", "items": _TEXT, "description": "Requested ids; empty for all."},
                 "versions": {"type": "object", "additionalProperties": _TEXT},
                 "date": {**_TEXT, "description": "Start, UTC, ISO 8601."},
                 "duration_s": {"type": "number"},
@@ -92,7 +91,7 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """What ``verdicts.json`` holds.
+    """Content of ``verdicts.json``.
 
     Attributes
     ----------
@@ -101,7 +100,7 @@ class Document:
     exit_code : int
         Of the command that wrote it.
     tested : dict
-        What was tested, as `run_head` returns it.
+        As `run_head` returns it.
     verdicts : tuple of Verdict
     """
 
@@ -124,12 +123,12 @@ class Document:
 
     @classmethod
     def from_dict(cls, data: dict[str, Any]) -> Document:
-        """Return the document that `as_text` wrote.
+        """Return the document in `data`.
 
         Raises
         ------
         KeyError, ValueError, TypeError
-            If it did not.
+            If it is invalid.
         """
         conclusion, code, tested, verdicts = (data[key] for key in ("conclusion", "exit_code", "tested", "verdicts"))
         if not isinstance(conclusion, str):
@@ -142,12 +141,12 @@ class Document:
 
 
 def read_json(path: Path) -> dict[str, Any]:
-    """Return a JSON document of an evidence folder, of a version that this program knows.
+    """Return a JSON document of an evidence folder.
 
     Raises
     ------
     EvidenceError
-        If it cannot be read, is not JSON, or has another version.
+        If it cannot be read, is not JSON, or has an unknown version.
     """
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
@@ -158,7 +157,7 @@ def read_json(path: Path) -> dict[str, Any]:
     if not isinstance(data, dict) or "schema" not in data:
         raise EvidenceError(f"{path}: not evidence of lostlink; {ALLOWED}")
     if data["schema"] != SCHEMA or isinstance(data["schema"], bool):
-        raise EvidenceError(f"{path}: schema {data['schema']!r} is not known; this version reads schema {SCHEMA}")
+        raise EvidenceError(f"{path}: unknown schema {data['schema']!r}; this version reads schema {SCHEMA}")
     return data
 
 
@@ -173,14 +172,14 @@ def run_head(
     only: list[str],
     started: dt.datetime,
 ) -> dict[str, Any]:
-    """Return the head of the evidence: what was tested.
+    """Return the head of the evidence: what was tested, and with which versions.
 
     Parameters
     ----------
     receiver : str
-        The receiver under test, in words.
+        Description of the receiver under test.
     receiver_file : str, optional
-        Its file, for the digest.
+        For the digest.
     """
     digest = None if receiver_file is None else hashlib.sha256(Path(receiver_file).read_bytes()).hexdigest()
     return {
@@ -199,5 +198,5 @@ def run_head(
 
 def versions() -> dict[str, str]:
     """Return the versions of the packages that the verdicts depend on."""
-    found = {name: importlib.metadata.version(name) for name in ("numpy", "simpy", "pytest")}
-    return {"lostlink": lostlink.__version__, "python": platform.python_version(), **found}
+    packages = {name: importlib.metadata.version(name) for name in ("numpy", "simpy", "pytest")}
+    return {"lostlink": lostlink.__version__, "python": platform.python_version(), **packages}

@@ -1,4 +1,4 @@
-"""The evidence folder on disk: written beside its place, moved there when it is complete.
+"""The evidence folder on disk: written beside its target, moved there when it is complete.
 
 ``verdicts.json`` (`document`), ``summary.md`` (`summary`), ``profile.toml`` (the fully resolved profile),
 ``report.html``; by `prove` also ``junit.xml`` (pytest writes it), ``runs/`` (`run_writer`) and ``failing/`` with the
@@ -31,7 +31,7 @@ _FILES: Final = (
 _FOLDERS: Final = {
     "failing": (".txt", ".csv", ".vcd", ".scenario.toml"), "worst": (".scenario.toml",), "runs": (".json",),
 }  # fmt: skip
-"""Files of evidence in folders within it, by the ends of their names."""
+"""Subfolders of evidence, and the suffixes of its files in them."""
 _UNFINISHED: Final = "unfinished"
 _AT_CWD, _EXCHANGE = -100, 2  # of renameat2(2)
 
@@ -40,35 +40,34 @@ class EvidenceFolder:
     """New evidence: written in `path`; `complete` moves it to `target`, in place of earlier evidence.
 
     Until then the earlier evidence stays. Files of the user in the target are kept, links in it are not followed.
-    Where a run is killed, ``NAME.unfinished`` beside the target keeps what it had written; the next run removes it.
-    Where the target cannot be replaced as a whole (the current folder, a mount point, a parent that is not writable),
-    its files are replaced one by one, the document last. Use it as a context: left without `complete`, nothing but the
-    unfinished files is removed, and not even these where the run can be resumed.
+    A killed run leaves ``NAME.unfinished`` beside the target, which the next run removes. If the target cannot be
+    replaced as a whole (the current folder, a mount point, a parent that is not writable), its files are replaced one
+    by one, the document last. Use it as a context manager: without `complete`, only the unfinished files are removed,
+    and not even these if the run can be resumed.
 
     Parameters
     ----------
     out : str or Path
         As the user named it.
     document : str
-        The file by which earlier evidence of the same kind is recognised. Files that it lists under ``files`` are
-        evidence too.
+        The file that identifies earlier evidence of the same kind. Files that it lists under ``files`` are evidence.
     inputs : iterable of path
         Files that the command reads; none of them is replaced.
     resumable : bool
-        What was written stays where the run ends without `complete`.
+        Keep the unfinished files without `complete`.
     keep_unfinished : bool
-        Go on with the unfinished files of a run that was killed.
+        Continue with the unfinished files of a killed run.
 
     Attributes
     ----------
     target, path : Path
-        Where the evidence is at the end, and where it is written.
+        Final folder, and the folder that is written.
 
     Raises
     ------
     UsageError
-        If the folder, or that of unfinished files, is in other use, if it holds an input or cannot be written, or if
-        another run writes there.
+        If the folder, or that of unfinished files, contains other files or an input, cannot be written, or is in use
+        by another run.
     """
 
     def __init__(
@@ -83,7 +82,7 @@ class EvidenceFolder:
         self._document = document
         self.target = Path(out)
         try:
-            self._place = self.target.resolve()
+            self._resolved = self.target.resolve()
             self._check(inputs)
             self.path = unfinished(out)
             self._lock = FileLock(f"{self.path}.lock", timeout=0)
@@ -108,7 +107,7 @@ class EvidenceFolder:
             raise
 
     def _remove_killed(self) -> None:
-        """Remove what a killed run left; anything else of that name is the user's."""
+        """Remove the files of a killed run, but not other files of that name."""
         if not os.path.lexists(self.path):
             return
         is_own = self.path.is_dir() and not self.path.is_symlink()
@@ -117,9 +116,9 @@ class EvidenceFolder:
         shutil.rmtree(self.path)
 
     def _check(self, inputs: Iterable[str | Path]) -> None:
-        if self._place.exists() and not self._place.is_dir():
+        if self._resolved.exists() and not self._resolved.is_dir():
             raise UsageError(f"--out {self.target}: is a file; choose a new or empty folder")
-        if not self._place.is_dir() or all(entry.name.startswith(_UNFINISHED) for entry in self._place.iterdir()):
+        if not self._resolved.is_dir() or all(entry.name.startswith(_UNFINISHED) for entry in self._resolved.iterdir()):
             return
         own = {path.resolve() for path in self._earlier()}
         for name in inputs:
@@ -129,20 +128,20 @@ class EvidenceFolder:
     def _earlier(self) -> list[Path]:
         """Return the files of the earlier evidence in the target, the document first."""
         try:
-            listed = read_json(self._place / self._document).get("files", [])
+            listed = read_json(self._resolved / self._document).get("files", [])
         except EvidenceError:
             raise UsageError(
                 f"--out {self.target}: contains other files; choose a new or empty folder, or one with earlier evidence"
             ) from None
         within = [name for name in listed if isinstance(name, str) and Path(name).name == name]
-        files = [self._place / name for name in dict.fromkeys((self._document, *_FILES, *within))]
+        files = [self._resolved / name for name in dict.fromkeys((self._document, *_FILES, *within))]
         for folder, ends in _FOLDERS.items():
-            if not (self._place / folder).is_symlink():
-                files += (path for path in (self._place / folder).glob("*") if path.name.endswith(ends))
+            if not (self._resolved / folder).is_symlink():
+                files += (path for path in (self._resolved / folder).glob("*") if path.name.endswith(ends))
         return [path for path in files if path.is_file() or path.is_symlink()]
 
     def complete(self) -> None:
-        """Move the new evidence to its place.
+        """Move the new evidence to its target.
 
         Raises
         ------
@@ -151,7 +150,7 @@ class EvidenceFolder:
         """
         try:
             self._leftover = self.path
-            if self.path.parent == self._place:
+            if self.path.parent == self._resolved:
                 self._replace_files()
             else:
                 self._replace_folder()
@@ -162,25 +161,25 @@ class EvidenceFolder:
             ) from error
 
     def _replace_folder(self) -> None:
-        if not self._place.is_dir() or not any(self._place.iterdir()):
-            self.path.rename(self._place)  # an empty folder is replaced, too
+        if not self._resolved.is_dir() or not any(self._resolved.iterdir()):
+            self.path.rename(self._resolved)  # an empty folder is replaced, too
             return
-        _carry_over(self._place, self.path, set(self._earlier()))
-        if not _exchanged(self.path, self._place):
-            self._leftover = self._place.with_name(f"{self._place.name}.replaced")
-            self._place.rename(self._leftover)
-            self.path.rename(self._place)
+        _carry_over(self._resolved, self.path, set(self._earlier()))
+        if not _exchanged(self.path, self._resolved):
+            self._leftover = self._resolved.with_name(f"{self._resolved.name}.replaced")
+            self._resolved.rename(self._leftover)
+            self.path.rename(self._resolved)
 
     def _replace_files(self) -> None:
         new = [path.relative_to(self.path) for path in self.path.rglob("*") if path.is_file()]
-        for path in self._earlier() if (self._place / self._document).exists() else ():
+        for path in self._earlier() if (self._resolved / self._document).exists() else ():
             path.unlink()
         for name in sorted(new, key=lambda name: name == Path(self._document)):
-            folder = (self._place / name).parent
+            folder = (self._resolved / name).parent
             if folder.is_symlink():
                 folder.unlink()
             folder.mkdir(exist_ok=True)
-            (self.path / name).replace(self._place / name)
+            (self.path / name).replace(self._resolved / name)
 
     def __enter__(self) -> EvidenceFolder:
         """Return the folder."""
@@ -192,7 +191,7 @@ class EvidenceFolder:
         self.close()
 
     def close(self) -> None:
-        """Remove what is not complete, or was replaced, and let other runs write there."""
+        """Remove unfinished or replaced files, and release the lock."""
         if self._leftover is not None:
             shutil.rmtree(self._leftover, ignore_errors=True)
         self._release()
@@ -204,21 +203,21 @@ class EvidenceFolder:
 
 
 def unfinished(out: str | Path) -> Path:
-    """Return where a run that was killed left its evidence; there may be none."""
-    place = Path(out).resolve()
-    return place / _UNFINISHED if _cannot_be_replaced(place) else place.with_name(f"{place.name}.{_UNFINISHED}")
+    """Return the path of the unfinished files, which need not exist."""
+    target = Path(out).resolve()
+    return target / _UNFINISHED if _cannot_be_replaced(target) else target.with_name(f"{target.name}.{_UNFINISHED}")
 
 
-def _cannot_be_replaced(place: Path) -> bool:
-    """Whether a folder cannot be replaced as a whole: in use by this process, a mount, or its parent is read-only."""
+def _cannot_be_replaced(folder: Path) -> bool:
+    """Return whether a folder is in use by this process, a mount, or in a read-only folder."""
     here = Path.cwd()
-    existing = next((parent for parent in place.parents if parent.exists()), place)
-    used = place == here or place in here.parents or place.is_mount()
-    return used or (place.is_dir() and not os.access(existing, os.W_OK))
+    existing = next((parent for parent in folder.parents if parent.exists()), folder)
+    used = folder == here or folder in here.parents or folder.is_mount()
+    return used or (folder.is_dir() and not os.access(existing, os.W_OK))
 
 
 def _others(folder: Path, evidence: set[Path]) -> Iterator[Path]:
-    """Yield what is in a folder and is no file of its evidence."""
+    """Yield the files and folders in a folder that are not its evidence."""
     for entry in folder.iterdir():
         if entry.is_dir() and not entry.is_symlink() and entry.name in _FOLDERS:
             yield from (path for path in entry.iterdir() if path not in evidence)
@@ -226,12 +225,12 @@ def _others(folder: Path, evidence: set[Path]) -> Iterator[Path]:
             yield entry
 
 
-def _carry_over(place: Path, new: Path, evidence: set[Path]) -> None:
-    """Give the new folder what the user keeps in the present one; both have it until the present one is removed."""
-    for path in _others(place, evidence):
-        copy = new / path.relative_to(place)
+def _carry_over(folder: Path, new: Path, evidence: set[Path]) -> None:
+    """Link or copy the user's files of the present folder into the new one."""
+    for path in _others(folder, evidence):
+        copy = new / path.relative_to(folder)
         if os.path.lexists(copy):
-            continue  # a link in place of a file or folder of the evidence
+            continue  # a link in place of evidence
         copy.parent.mkdir(exist_ok=True)
         if path.is_dir() and not path.is_symlink():
             shutil.copytree(path, copy, symlinks=True, copy_function=_link)
@@ -246,13 +245,13 @@ def _link(source: str | Path, copy: str | Path) -> None:
         shutil.copy2(source, copy, follow_symlinks=False)
 
 
-def _exchanged(one: Path, other: Path) -> bool:
-    """Exchange two folders in one step where the system can."""
+def _exchanged(first: Path, second: Path) -> bool:
+    """Exchange two folders in one step; return False if the system cannot."""
     try:
         rename = ctypes.CDLL(None).renameat2
     except (AttributeError, OSError, TypeError):
         return False
-    return bool(rename(_AT_CWD, os.fsencode(one), _AT_CWD, os.fsencode(other), _EXCHANGE) == 0)
+    return bool(rename(_AT_CWD, os.fsencode(first), _AT_CWD, os.fsencode(second), _EXCHANGE) == 0)
 
 
 def write_files(folder: Path, files: Mapping[str, str]) -> None:
@@ -275,17 +274,7 @@ def write_files(folder: Path, files: Mapping[str, str]) -> None:
 def write_evidence(
     folder: Path, document: Document, summary: str, *, profile: Profile | None, files: Mapping[str, str] | None = None
 ) -> None:
-    """Write the document, its summary and the profile, and further files of the command.
-
-    Parameters
-    ----------
-    summary : str
-        ``summary.md``.
-    profile : Profile or None
-        None where no profile was given.
-    files : mapping of str to str, optional
-        Path within the folder to text.
-    """
+    """Write the document, ``summary.md``, the profile if any, and further `files`: path within the folder to text."""
     written = {FILE: document.as_text(), "summary.md": summary, **(files or {})}
     if profile is not None:
         written["profile.toml"] = write_profile(profile)

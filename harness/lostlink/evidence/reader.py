@@ -1,4 +1,4 @@
-"""Reads an evidence folder: the document, the profile, and a campaign's counts where there is one."""
+"""Reads an evidence folder: the document, the profile, and the counts of a campaign."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Evidence:
     folder : Path
     document : Document
     campaign : dict or None
-        What ``campaign.json`` holds.
+        Content of ``campaign.json``.
     """
 
     folder: Path
@@ -32,7 +32,7 @@ class Evidence:
 
     @cached_property
     def profile(self) -> dict[str, Any]:
-        """Every value of the resolved profile by its dotted key; empty where the file is missing."""
+        """Values of the resolved profile by dotted key; empty if the file is missing."""
         try:
             values = tomllib.loads((self.folder / "profile.toml").read_text(encoding="utf-8"))
         except (OSError, ValueError):
@@ -41,11 +41,11 @@ class Evidence:
 
     @cached_property
     def counts(self) -> dict[str, Counts]:
-        """A campaign's counts by requirement; empty where there was none."""
+        """A campaign's counts by requirement; empty without a campaign."""
         if self.campaign is None:
             return {}
         try:
-            return {str(one["id"]): _counts(one) for one in self.campaign["requirements"]}
+            return {str(entry["id"]): _counts(entry) for entry in self.campaign["requirements"]}
         except (KeyError, TypeError, ValueError) as error:
             raise EvidenceError(f"{self.folder / CAMPAIGN_FILE}: cannot be read ({error!r}); {ALLOWED}") from error
 
@@ -72,7 +72,7 @@ def read_evidence(folder: str | Path) -> Evidence:
     Raises
     ------
     EvidenceError
-        If it holds none, was edited to something else, or was written by a newer version.
+        If it contains none, was damaged, or was written by a newer version.
     """
     folder = Path(folder)
     data = read_json(folder / FILE)
@@ -88,20 +88,16 @@ def _counts(data: dict[str, Any]) -> Counts:
     failures, trials = data["failures"], data["judged"]
     if type(failures) is not int or type(trials) is not int or not 0 <= failures <= trials:
         raise ValueError(f"{failures} of {trials}")
-    quantiles = {
-        float(one["share"]): float(one["value_us"])
-        for one in data.get("quantiles", ())
-        if one.get("value_us") is not None
-    }
-    return Counts(failures, trials, quantiles)
+    reached = [entry for entry in data.get("quantiles", ()) if entry.get("value_us") is not None]
+    return Counts(failures, trials, {float(entry["share"]): float(entry["value_us"]) for entry in reached})
 
 
 def _flat(prefix: str, value: Any) -> dict[str, Any]:
     """Return the values of nested tables by dotted keys."""
     if isinstance(value, dict):
         pairs = [(f"{prefix}.{key}" if prefix else key, inner) for key, inner in value.items()]
-    elif isinstance(value, list) and any(isinstance(one, dict) for one in value):
+    elif isinstance(value, list) and any(isinstance(entry, dict) for entry in value):
         pairs = [(f"{prefix}[{number}]", inner) for number, inner in enumerate(value, start=1)]
     else:
         return {prefix: value}
-    return {key: one for name, inner in pairs for key, one in _flat(name, inner).items()}
+    return {key: leaf for name, inner in pairs for key, leaf in _flat(name, inner).items()}

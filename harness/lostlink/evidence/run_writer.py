@@ -1,8 +1,7 @@
-"""Keeps the run that decided a requirement, small enough to keep one for each: ``runs/ID.json``.
+"""Writes the run that decided a requirement, ``runs/ID.json``, in the layout of version `RUN_SCHEMA`.
 
-The layout is `RUN_SCHEMA`, version 1. Integer columns are written as differences (`packed`): the first entry is the
-first value, each further entry the step to the next, and ``[step, times]`` stands for so many equal steps. A link of
-constant intervals costs a few bytes, whatever it lasts; a real one costs about five bytes a packet.
+Integer columns are written as differences (`packed`): the first value, then the step to each next one, equal steps as
+``[step, times]``. That takes a few bytes for constant intervals, and about five bytes per packet of a real link.
 """
 
 from __future__ import annotations
@@ -14,20 +13,19 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lostlink.evidence.timeline import changes
 from lostlink.measure import failsafe
 from lostlink.verdicts import Limit, Measurement
 from lostlink_sims import Trace
+from lostlink_sims.arrays import Ints
 from lostlink_sims.frames import NEVER
 from lostlink_sims.scenario import FlappingLink, LastingFault
 
 RUN_SCHEMA: Final = 1
 MOST_EVENTS: Final = 400
-"""Changes kept in words; of more, those nearest to the moment of interest."""
+"""Changes that are kept as text; of more, those nearest to the moment of interest."""
 
-Ints = NDArray[np.int64]
 Packed = list[int | list[int]]
 
 
@@ -55,7 +53,7 @@ def packed(values: Ints) -> Packed:
 
 
 def file_name(requirement_id: str) -> str:
-    """Return the name of the file for a requirement; ids of the user's own tests may hold anything."""
+    """Return the name of the file of a requirement; ids of the user's tests may contain any character."""
     return re.sub(r"[^A-Za-z0-9_-]", "_", requirement_id)[:80] + ".json"
 
 
@@ -65,9 +63,9 @@ def save(folder: Path, requirement_id: str, trace: Trace, judged: JudgedMeasurem
     Parameters
     ----------
     folder : Path
-        ``runs`` in the evidence folder; made when it is not there.
+        ``runs`` in the evidence folder; created if missing.
     judged : JudgedMeasurement, optional
-        What was measured in it; None when the run gave nothing to measure.
+        Its decisive measurement, if any.
     """
     folder.mkdir(parents=True, exist_ok=True)
     file = folder / file_name(requirement_id)
@@ -77,13 +75,13 @@ def save(folder: Path, requirement_id: str, trace: Trace, judged: JudgedMeasurem
 
 
 def as_data(requirement_id: str, trace: Trace, judged: JudgedMeasurement | None = None) -> dict[str, Any]:
-    """Return a run as plain data in the layout of `RUN_SCHEMA`.
+    """Return a run as plain data.
 
-    ``packets.arrived_us`` is the delay after ``left_us``, -1 where it never came. ``frames.widths_us`` is a column a
-    channel, -1 where a frame has fewer; ``frames.cut_short`` is [frame, instant] where the output fell silent within
-    it. ``failsafe``, ``motor`` and ``arming`` are [instants, values].
+    ``packets.delay_us`` is the delay after ``left_us``, -1 for a lost packet. ``frames.widths_us`` has a column per
+    channel, -1 where a frame has fewer; ``frames.cut_short`` is [frame, instant] where the output stopped during it.
+    ``failsafe``, ``motor`` and ``arming`` are [instants, values].
     """
-    profile, scenario, packets = trace.profile, trace.scenario, trace.packets
+    profile, scenario = trace.profile, trace.scenario
     roles = {profile.throttle_index: "throttle", profile.arm_index: "arm"}
     outputs = max([profile.output.channels, *trace.frames.count.tolist()])
     named = [channel.name for channel in profile.channels]
@@ -109,6 +107,15 @@ def as_data(requirement_id: str, trace: Trace, judged: JudgedMeasurement | None 
             {"name": named[i] if i < len(named) else f"output {i + 1}", "role": roles.get(i, "")}
             for i in range(outputs)
         ],
+        **_columns(trace, outputs),
+        "events": _events(trace, moment_us),
+    }
+
+
+def _columns(trace: Trace, outputs: int) -> dict[str, Any]:
+    packets, frames = trace.packets, trace.frames
+    cut_short = np.flatnonzero(frames.until_us != NEVER).tolist()
+    return {
         "packets": {
             "left_us": packed(packets.left_us),
             "delay_us": packed(np.where(packets.lost, -1, packets.arrived_us - packets.left_us)),
@@ -116,17 +123,14 @@ def as_data(requirement_id: str, trace: Trace, judged: JudgedMeasurement | None 
             "fates": list(trace.fates),
         },
         "frames": {
-            "start_us": packed(trace.frames.start_us),
-            "widths_us": [packed(column) for column in trace.frames.table(outputs).T],
-            "cut_short": [
-                [int(at), int(trace.frames.until_us[at])] for at in np.flatnonzero(trace.frames.until_us != NEVER)
-            ],
+            "start_us": packed(frames.start_us),
+            "widths_us": [packed(column) for column in frames.table(outputs).T],
+            "cut_short": [[frame, int(frames.until_us[frame])] for frame in cut_short],
         },
         **{
             name: [packed(steps.at_us), packed(steps.value)]
             for name, steps in (("failsafe", trace.failsafe), ("motor", trace.motor), ("arming", trace.arming))
         },
-        "events": _events(trace, moment_us),
     }
 
 
@@ -158,11 +162,10 @@ def _faults(trace: Trace) -> list[dict[str, Any]]:
 
 
 def _cut_us(trace: Trace, faults: list[dict[str, Any]], moment_us: int) -> int | None:
-    """Return when the throttle was cut after the fault that matters; None where it was not up, or not cut."""
-    before = [fault["at_us"] for fault in faults if fault["at_us"] <= moment_us]
-    if not before:
+    """Return when the throttle was cut after the last fault before the moment; None if it was not up, or not cut."""
+    struck_us = max((fault["at_us"] for fault in faults if fault["at_us"] <= moment_us), default=None)
+    if struck_us is None:
         return None
-    struck_us = before[-1]
     period_us = trace.profile.output.frame_period_us
     up = failsafe.widest_throttle(trace, struck_us - 3 * period_us, struck_us)
     if up.value <= trace.profile.requirements.idle_below_us:
@@ -172,7 +175,7 @@ def _cut_us(trace: Trace, faults: list[dict[str, Any]], moment_us: int) -> int |
 
 
 def _events(trace: Trace, moment_us: int) -> list[list[Any]]:
-    """Return what changed, as [instant, words]; of too much, what is nearest to the moment."""
+    """Return the changes as [instant, text]; of too many, those nearest to the moment."""
     lines = changes(trace, 0, trace.scenario.duration_us + 1)
     if len(lines) > MOST_EVENTS:
         nearest = sorted(lines, key=lambda line: abs(line.at_us - moment_us))[:MOST_EVENTS]

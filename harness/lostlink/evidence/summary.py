@@ -1,4 +1,4 @@
-"""The evidence as Markdown, for people and for the summary of a CI job."""
+"""The evidence as Markdown, also for the summary of a CI job."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def page(title: str, conclusion: str, *blocks: Sequence[str]) -> str:
 
 
 def table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
-    """Return a Markdown table; signs of Markdown's own in a cell are escaped."""
+    """Return a Markdown table, with Markdown signs in cells escaped."""
     return [_row(headings), "|" + "---|" * len(headings), *map(_row, rows)]
 
 
@@ -30,7 +30,7 @@ def _row(cells: Sequence[str]) -> str:
 
 
 def about(tested: dict[str, Any]) -> str:
-    """Return in one line what was tested."""
+    """Return a line on what was tested."""
     return (
         f"Profile **{tested['profile']}** ({tested['profile_sha256'][:12]}), receiver {tested['receiver']}, "
         f"rig {tested['rig']}, seed {tested['seed']}, {tested['date']}, lostlink {tested['versions']['lostlink']}."
@@ -53,8 +53,8 @@ def _cells(verdict: Verdict) -> tuple[str, ...]:
 def suite_summary(document: Document, findings: dict[str, str]) -> str:
     """Return the summary of a run of the suite, with the finding of each requirement that is not met."""
     rig = [f"- {name}: {text}" for name, text in document.tested.get("bench", {}).items()]
-    found = [line for name, text in findings.items() for line in (f"## {name}", "", "```text", text, "```", "")]
+    failed = [line for name, text in findings.items() for line in (f"## {name}", "", "```text", text, "```", "")]
     return page(
         "Link verdicts", document.conclusion, [about(document.tested)], rig, verdict_table(document.verdicts),
-        found[:-1],
+        failed[:-1],
     )  # fmt: skip

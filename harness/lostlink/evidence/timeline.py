@@ -1,4 +1,4 @@
-"""A run as text: what happened around an instant, a line a change."""
+"""A run as text: the changes around an instant, one per line."""
 
 from __future__ import annotations
 
@@ -16,13 +16,7 @@ _BLOCKS = 48
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One change.
-
-    Attributes
-    ----------
-    at_us : int
-    what : str
-    """
+    """One change."""
 
     at_us: int
     what: str
@@ -34,7 +28,7 @@ def seconds(at_us: int) -> str:
 
 
 def changes(trace: Trace, from_us: int, until_us: int) -> list[Line]:
-    """Return what changed in a time, in order."""
+    """Return the changes in a time span, in order."""
     lines = [Line(note.at_us, note.text) for note in trace.notes]
     lines += [
         Line(at_us, "receiver says failsafe" if value else "receiver says linked")
@@ -71,7 +65,7 @@ def _throttle(trace: Trace) -> list[Line]:
 
 
 def _packets(trace: Trace) -> list[Line]:
-    """Return where runs of lost packets begin and end, if they last."""
+    """Return where at least three consecutive lost packets begin and end."""
     lost = trace.packets.lost
     change = np.flatnonzero(np.diff(np.concatenate([[False], lost, [False]]).astype(np.int8)))
     lines = []
@@ -86,7 +80,7 @@ def _packets(trace: Trace) -> list[Line]:
 
 
 def picture(trace: Trace, from_us: int, until_us: int) -> list[str]:
-    """Return strips over a time: packets, throttle pulses, motors, with the times below."""
+    """Return a picture of a time span: packets, throttle pulses and motors, a line each."""
     span_us = max(1, until_us - from_us)
     edges = from_us + np.arange(_BLOCKS + 1) * span_us // _BLOCKS
     packets = trace.packets
@@ -118,7 +112,7 @@ def picture(trace: Trace, from_us: int, until_us: int) -> list[str]:
 
 
 def timeline(trace: Trace, from_us: int, until_us: int, *, most_lines: int = MOST_LINES) -> str:
-    """Return the picture of a time and what changed in it, as text of at most `most_lines` changes."""
+    """Return the picture of a time span and at most `most_lines` of its changes."""
     from_us, until_us = max(0, from_us), min(trace.scenario.duration_us, until_us)
     lines = changes(trace, from_us, until_us)
     shown = [f"  {seconds(line.at_us):>13}  {line.what}" for line in lines]
