@@ -1,9 +1,9 @@
-"""Real time: a real receiver board behind a serial port; handset, radio and flight controller are simulated.
+"""Real time: a receiver board behind a serial port; handset, radio and flight controller are simulated.
 
-The same world runs as in simulation, in step with the host's clock. Packets that survive the air go to the board
-over the line. The board reports when it received each and what it output, by its own clock. Instants of a run are on
-that clock, with its zero placed so that the median packet arrived when it was due; the largest deviation of a packet
-is the uncertainty of every instant. Durations between two timestamps of the board are not affected by it.
+The simulation runs in step with the host's clock and sends the packets that are not lost to the board. The board
+reports when it received each packet and what it output, by its own clock. Instants of a run are on that clock; its zero
+is where the median packet arrived when it was due. The largest deviation of a packet is the uncertainty of every
+instant, but not of durations between two timestamps of the board.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import contextlib
 import dataclasses
 import functools
 import time
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -33,51 +33,49 @@ from lostlink_sims.scenario import BrownOut, MainLoopHung, ReceiverReset
 from lostlink_sims.world import Stage
 
 ATTEMPTS: Final = 3
-"""How often a run that the bench spoiled is attempted in all."""
+"""Attempts at a run that the bench disturbs."""
 PHASE_STRIDE: Final = 4
 BACK_WITHIN_S: Final = 10.0
-"""How long a lost connection may take to return."""
+"""Time limit for a lost connection to return."""
 _LEAD_NS: Final = 20_000_000
 _SAFE_S: Final = 1.0
 _BEFORE_TROUBLE_US: Final = 2_000_000
 _SETTLE_S: Final = 0.2
 _MOST_LOAD: Final = 0.8
 """Share of the line's capacity."""
-
-
 _NO_CLOCK: Final = "the board's clock cannot be aligned with the host's: it stopped, jumped, or is off by more than 1 %"
 
 
 def lateness_limit_us(profile: Profile, scenario: Scenario) -> int:
-    """Return the largest packet scheduling error of a run that counts; others are discarded and repeated.
+    """Return the largest packet scheduling error of a valid run; others are discarded and repeated.
 
-    With faults it is the margin that tests leave at a timeout, without faults most of a frame period.
+    With faults it is the margin of the tests at a timeout, without faults most of a frame period.
     """
     limit_us = profile.receiver.timeout_us // 50 + 1_000
     return limit_us if scenario.faults else max(limit_us, profile.output.frame_period_us * 4 // 5)
 
 
 def decisive_from_us(scenario: Scenario) -> int:
-    """Return from when on packets must be in time: shortly before the first fault."""
+    """Return the instant from which packets must be in time: shortly before the first fault."""
     return max(0, min((fault.at_us for fault in scenario.faults), default=0) - _BEFORE_TROUBLE_US)
 
 
 class _LateError(Exception):
-    """A packet is so late that the run must be repeated."""
+    """A packet is too late, so the run must be repeated."""
 
 
 class _SerialBoard(RemoteBoard):
-    """A board on a serial line, which must get its packets in time."""
+    """A board on a serial line; raises `_LateError` when a packet leaves too late."""
 
     def __init__(
         self, env: World, profile: Profile, scenario: Scenario, board: BenchBoard, recorder: Recorder, start_ns: int
     ) -> None:
-        super().__init__(env, profile, recorder, self._tell, board.identity.abilities)
+        super().__init__(env, profile, recorder, self._send, board.identity.abilities)
         self._board, self._start_ns = board, start_ns
         self._decisive_us = decisive_from_us(scenario)
         self._limit_ns = lateness_limit_us(profile, scenario) * 1000
 
-    def _tell(self, message: codec.Message) -> None:
+    def _send(self, message: codec.Message) -> None:
         _, after_ns = self._board.send(message)
         now_us = self._env.now
         late_ns = after_ns - self._start_ns - now_us * 1000
@@ -93,7 +91,7 @@ class SerialRig(Rig):
     ----------
     profile : Profile
     port : str
-        Any port or URL that pyserial knows.
+        Any port or URL of pyserial.
     baud : int
     thorough : bool
         Test as many phases as in simulation.
@@ -141,11 +139,10 @@ class SerialRig(Rig):
     @property
     def sets_clock(self) -> bool:
         """Whether the board's program can start with a counter value given by the host."""
-        return self._board is not None and bool(self._board.identity.abilities & codec.CAN_SET_CLOCK)
+        return self._is_able(codec.CAN_SET_CLOCK)
 
-    @property
-    def _resets(self) -> bool:
-        return self._board is not None and bool(self._board.identity.abilities & codec.CAN_RESET)
+    def _is_able(self, ability: int) -> bool:
+        return self._board is not None and bool(self._board.identity.abilities & ability)
 
     def _check_load(self) -> None:
         """Raise an error if the line is too slow for the link."""
@@ -203,7 +200,7 @@ class SerialRig(Rig):
             if (shown and shown[-1] <= idle_us) or (not shown and due_s - begun_s > silent_s):
                 break
         held = "the board has no means to be held in reset: disconnect its supply before you go near it"
-        if self._resets:
+        if self._is_able(codec.CAN_RESET):
             board.send(codec.Reset(codec.STAY_DOWN))
             held = "the board is held in reset, no pulses"
         board.answered(board.ping())
@@ -216,16 +213,16 @@ class SerialRig(Rig):
     # --- runs ---------------------------------------------------------------------------------------------------
 
     def run(self, scenario: Scenario) -> Trace:
-        """Run a scenario in real time; a run that the bench spoiled is discarded and repeated.
+        """Run a scenario in real time; a run that the bench disturbed is discarded and repeated.
 
         Raises
         ------
         CannotError
-            If the board has no means to do what the scenario asks for.
+            If the board cannot do what the scenario requires.
         RigError
             If the connection to the board is lost.
         """
-        self._can(scenario)
+        self._check_abilities(scenario)
         self.runs += 1
         trace = None
         for _ in range(ATTEMPTS):
@@ -241,21 +238,15 @@ class SerialRig(Rig):
             raise PortError(self._port, f"connection lost in each of {ATTEMPTS} attempts")
         return trace
 
-    def _can(self, scenario: Scenario) -> None:
+    def _check_abilities(self, scenario: Scenario) -> None:
         if self._board is None:
             raise PortError(self._port, "the rig is closed")
-        needs = []
-        if (
-            scenario.handset_on_us
-            or scenario.receiver_on_us
-            or any(isinstance(fault, ReceiverReset | BrownOut) for fault in scenario.faults)
-        ):
-            needs.append((codec.CAN_RESET, "be reset"))
-        if any(isinstance(fault, MainLoopHung) for fault in scenario.faults):
-            needs.append((codec.CAN_HANG, "let its main loop hang"))
-        for bit, action in needs:
-            if not self._board.identity.abilities & bit:
-                raise CannotError(f"the board on {self._port} has no means to {action}")
+        kinds = {type(fault) for fault in scenario.faults}
+        resets = scenario.handset_on_us or scenario.receiver_on_us or kinds & {ReceiverReset, BrownOut}
+        if resets and not self._is_able(codec.CAN_RESET):
+            raise CannotError(f"the board on {self._port} has no means to be reset")
+        if MainLoopHung in kinds and not self._is_able(codec.CAN_HANG):
+            raise CannotError(f"the board on {self._port} has no means to let its main loop hang")
 
     def _reconnect(self, error: LineLostError) -> None:
         """Wait for a lost connection to return."""
@@ -265,7 +256,7 @@ class SerialRig(Rig):
         self._reconnects += 1
         until_s = time.monotonic() + BACK_WITHIN_S
         while self._board is None:
-            time.sleep(0.1)  # noqa: TID251  the bench lives in real time
+            time.sleep(0.1)  # noqa: TID251  the bench runs in real time
             try:
                 self._board = self._connect()
             except RigError:
@@ -276,15 +267,8 @@ class SerialRig(Rig):
     def _fly(self, scenario: Scenario) -> Trace:
         board = self._board
         assert board is not None
-        if self._resets:
-            board.send(codec.Reset(codec.STAY_DOWN))
-            board.send(codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF))
-        else:
-            self._fall_silent(board)
-        board.align(3 if board.alignment.exchanges else PINGS_AT_START)
-        board.take_reports()
-        spoiled = board.spoiled()
-        losses = board.guard.losses if board.guard is not None else 0
+        self._prepare(board, scenario)
+        before = _disturbances(board)
 
         def build(env: World, recorder: Recorder, _: int) -> _SerialBoard:
             return _SerialBoard(env, self.profile, scenario, board, recorder, start_ns)
@@ -297,7 +281,7 @@ class SerialRig(Rig):
                 pace(stage.env, scenario.duration_us, start_ns, functools.partial(self._wait, board))
             except _LateError as error:
                 late = str(error)
-        if self._resets:
+        if self._is_able(codec.CAN_RESET):
             board.send(codec.Reset(codec.STAY_DOWN))
         board.answered(board.ping())
         reported = _SerialRun(self.profile, scenario, stage, board.take_reports(), start_ns)
@@ -305,19 +289,24 @@ class SerialRig(Rig):
         if fit is None:
             board.align_anew()
         trace = reported.trace(fit, board.identity)
-        trace.doubt = trace.doubt if fit is None else late or trace.doubt
-        if not trace.doubt and board.guard is not None and board.guard.losses != losses:
-            silence_s = board.guard.silence_us / 1e6
-            trace.doubt = f"the board stopped its outputs: no message came from the host for {silence_s:g} s"
-        if not trace.doubt and board.spoiled() != spoiled:
-            damaged, missing = (after - before for after, before in zip(board.spoiled(), spoiled, strict=True))
-            trace.doubt = f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
-        self._lateness_us += [
-            late_us - reported.anchor_us for late_us in reported.lateness_us[:: max(1, len(reported.lateness_us) // 50)]
-        ]
+        if fit is not None and late:
+            trace.doubt = late
+        trace.doubt = trace.doubt or _disturbed(board, before)
+        step = max(1, len(reported.lateness_us) // 50)
+        self._lateness_us += [late_us - reported.anchor_us for late_us in reported.lateness_us[::step]]
         self._worst_us = max(self._worst_us, trace.uncertainty_us)
         self._describe(board, fit)
         return trace
+
+    def _prepare(self, board: BenchBoard, scenario: Scenario) -> None:
+        """Bring the board to the state before power-on, and align its clock."""
+        if self._is_able(codec.CAN_RESET):
+            board.send(codec.Reset(codec.STAY_DOWN))
+            board.send(codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF))
+        else:
+            self._fall_silent(board)
+        board.align(3 if board.alignment.exchanges else PINGS_AT_START)
+        board.take_reports()
 
     def _wait(self, board: BenchBoard, free_ns: int) -> None:
         board.wait(free_ns)
@@ -349,6 +338,23 @@ class SerialRig(Rig):
         )
 
 
+def _disturbances(board: BenchBoard) -> tuple[int, int, int]:
+    """Return the counts of damaged messages, missing messages, and stops for lack of messages so far."""
+    damaged, missing = board.spoiled()
+    return damaged, missing, board.guard.losses if board.guard is not None else 0
+
+
+def _disturbed(board: BenchBoard, before: tuple[int, int, int]) -> str:
+    """Return how the line disturbed a run; empty if it did not."""
+    damaged, missing, stops = (after - count for after, count in zip(_disturbances(board), before, strict=True))
+    if stops and board.guard is not None:
+        silence_s = board.guard.silence_us / 1e6
+        return f"the board stopped its outputs: no message came from the host for {silence_s:g} s"
+    if damaged or missing:
+        return f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
+    return ""
+
+
 class _SerialRun(ReportedRun):
     """Converts the reports of a board to a trace on the scenario's time line."""
 
@@ -357,48 +363,47 @@ class _SerialRun(ReportedRun):
     ) -> None:
         super().__init__(profile, scenario, stage, reports)
         self._start_us = start_ns / 1000
-        self.anchor_us = 0.0  # by how much the median packet arrived late
+        self.anchor_us = 0.0  # lateness of the median packet
 
     def trace(self, fit: ClockFit | None, identity: codec.Identity) -> Trace:
-        """Return the trace with its uncertainty, and with a doubt if the bench spoiled the run."""
-        doubt = "" if fit is not None else _NO_CLOCK
-        uncertainty_us = span_us = 0
-        separators: list[int] = []
-        if fit is not None:
-            middle_us = self._start_us + self._scenario.duration_us / 2
+        """Return the trace with its uncertainty, and with a doubt if the bench disturbed the run."""
+        if fit is None:
+            return self._completed(doubt=_NO_CLOCK)
+        middle_us = self._start_us + self._scenario.duration_us / 2
 
-            def raw(board_us: float) -> float:
-                return fit.host_us(board_us, middle_us) - self._start_us
+        def raw(board_us: float) -> float:
+            return fit.host_us(board_us, middle_us) - self._start_us
 
-            def at(board_us: float) -> int:
-                return round(raw(board_us) - anchor_us)
+        def at(board_us: float) -> int:
+            return round(raw(board_us) - self.anchor_us)
 
-            arrivals = self.arrivals(raw)
-            decisive = [arrived - due for due, arrived in arrivals.items() if due >= decisive_from_us(self._scenario)]
-            anchor_us = self.anchor_us = float(np.median(decisive or self.lateness_us or [0.0]))
-            tick_us = identity.tick_us + 1
-            drift_us = fit.rate_uncertainty * self._scenario.duration_us / 2
-            if self.lateness_us:
-                spread_us = float(np.abs(np.array(decisive or self.lateness_us) - anchor_us).max())
-            else:
-                spread_us = fit.uncertainty_us(middle_us)
-            uncertainty_us = int(np.ceil(spread_us + drift_us)) + tick_us
-            span_us = identity.tick_us
-            separators = self.put_frames(self.reported_frames(at, identity.abilities))
-            self.put_flags(at)
-            doubt = self._doubt(uncertainty_us)
-        self._stage.close()
-        trace = self._stage.trace()
-        if fit is not None:
-            self.set_arrivals(trace, arrivals, anchor_us)
-        trace.notes.sort(key=lambda note: note.at_us)
-        return dataclasses.replace(
-            trace, how_seen=HowSeen.REPORTED, uncertainty_us=uncertainty_us, span_uncertainty_us=span_us,
-            separators_us=np.array(separators, np.int64) if separators else None, doubt=doubt,
+        arrivals = self.arrivals(raw)
+        decisive = [arrived - due for due, arrived in arrivals.items() if due >= decisive_from_us(self._scenario)]
+        lateness_us = np.array(decisive or self.lateness_us)
+        if len(lateness_us):
+            self.anchor_us = float(np.median(lateness_us))
+            spread_us = float(np.abs(lateness_us - self.anchor_us).max())
+        else:
+            spread_us = fit.uncertainty_us(middle_us)
+        drift_us = fit.rate_uncertainty * self._scenario.duration_us / 2
+        uncertainty_us = int(np.ceil(spread_us + drift_us)) + identity.tick_us + 1
+        separators = self.put_frames(self.reported_frames(at, identity.abilities))
+        self.put_flags(at)
+        trace = self._completed(
+            uncertainty_us=uncertainty_us, span_uncertainty_us=identity.tick_us,
+            separators_us=np.array(separators, np.int64) if separators else None, doubt=self._doubt(uncertainty_us),
         )  # fmt: skip
+        self.set_arrivals(trace, arrivals, self.anchor_us)
+        return trace
+
+    def _completed(self, **columns: Any) -> Trace:
+        self._stage.close()
+        trace = dataclasses.replace(self._stage.trace(), how_seen=HowSeen.REPORTED, **columns)
+        trace.notes.sort(key=lambda note: note.at_us)
+        return trace
 
     def _doubt(self, uncertainty_us: int) -> str:
-        """Return what the bench itself did wrong in this run, or nothing."""
+        """Return why the run is inconclusive; empty if it is not."""
         remote, reports = self._remote, self._reports
         lost = len(remote.sent) - len(self.lateness_us)
         limit_us = lateness_limit_us(self._profile, self._scenario)
