@@ -339,7 +339,7 @@ def test_missing_function(compile_c: Compile, tmp_path: Path, function: str) -> 
 
 def test_wrong_interface(compile_c: Compile, tmp_path: Path) -> None:
     text = COMPLETE.replace("return 1;", "return 77;")
-    assert "speaks interface 77; this tool speaks 1" in refused(built(compile_c, tmp_path, "future", text))
+    assert "has interface version 77; this tool needs 1" in refused(built(compile_c, tmp_path, "future", text))
 
 
 def test_unresolved_name(compile_c: Compile, tmp_path: Path) -> None:

@@ -353,7 +353,7 @@ def test_a_broken_test_is_never_met(tmp_path: Path) -> None:
         (["prove", HERON, "--receiver", "mine.py"], ["no name; allowed: FILE.py:Name"]),
         (["prove", HERON, "--receiver", "mine.py:Mine"], ["there is no file mine.py"]),
         (["prove", HERON, "--receiver", f"{ZOO}:HoldsForever"], ["did you mean 'HoldsForEver'?"]),
-        (["prove", HERON, "--receiver", f"{ZOO}:Mistake"], ["Mistake is no receiver, it lacks power_on, packet"]),
+        (["prove", HERON, "--receiver", f"{ZOO}:Mistake"], ["Mistake is not a receiver, it lacks power_on, packet"]),
         (["prove", HERON, "--out", HERON], ["--out"]),
         (["prove", HERON, "--tests", "nix.py"], ["there is no such file"]),
         (["prove", HERON, "--seed", "-1"], ["-1 is not in the range"]),

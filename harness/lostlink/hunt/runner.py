@@ -199,7 +199,7 @@ class Runner:
             if isinstance(self._rig, SimRig) and not exactly:
                 self._rig.factory = limited(self._rig.factory)
             elif isinstance(self._rig, OwnProcessRig):
-                self._rig.holds_back = not exactly
+                self._rig.limits_loop = not exactly
         run_scenario = scenario(self.world, timeline, self.seed)
         try:
             trace: Trace = self._rig.run(run_scenario)

@@ -1,6 +1,6 @@
 """Rigs run scenarios: simulation, a board on a serial port, an emulated board. Each has ``run(scenario) -> Trace``.
 
-Code and tests ask for a rig's abilities, never for its name.
+Code and tests test a rig's abilities, never its name.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The interface of a rig, with the defaults of a rig of another package."""
+"""The interface of a rig."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from lostlink_sims import HowSeen, Profile, Scenario, Trace
 
 
 class Rig(ABC):
-    """Runs scenarios; a rig of another package subclasses this and writes `run`.
+    """Runs scenarios; a rig of another package subclasses this and implements `run`.
 
-    Callers ask for an ability, never for a name. The defaults are the careful ones: the rig may start motors, and
-    cannot set the receiver's counter.
+    Callers test abilities, never names. The defaults are conservative: the rig may start motors, and cannot set the
+    receiver's counter.
 
     Parameters
     ----------
     profile : Profile
     rest : str
-        What follows the colon in ``--rig NAME:REST``.
+        REST in ``--rig NAME:REST``.
 
     Attributes
     ----------
@@ -32,15 +32,15 @@ class Rig(ABC):
     about : dict of str to str
         Properties of the rig for the evidence.
     phase_stride : int
-        Only one of this many phases is tested; 1 where a run takes no real time.
+        One of this many phases is tested; 1 for all.
     how_seen : HowSeen
         Evidence type of the traces.
     drives_hardware : bool
         Whether a motor may start, so that the user must confirm that propellers are off.
     sets_clock : bool
-        Whether the receiver's counter can start at the value that the scenario asks for.
+        Whether the receiver's counter can start at the value in the scenario.
     sees_flag : bool
-        Whether the traces hold the receiver's own failsafe flag.
+        Whether the traces contain the receiver's failsafe flag.
     """
 
     how_seen: ClassVar[HowSeen] = HowSeen.REPORTED
@@ -58,7 +58,7 @@ class Rig(ABC):
 
     @property
     def sets_clock(self) -> bool:
-        """Whether the receiver's counter can start at the value that the scenario asks for."""
+        """Whether the receiver's counter can start at the value in the scenario."""
         return False
 
     def __enter__(self) -> Self:
@@ -69,7 +69,7 @@ class Rig(ABC):
     ) -> None:
         self.close()
 
-    def close(self) -> None:  # noqa: B027  most rigs of other packages have nothing to release
+    def close(self) -> None:  # noqa: B027  nothing to release by default
         """Bring the hardware into a safe state and release it; a second call does nothing."""
 
     @abstractmethod
@@ -81,7 +81,7 @@ class Rig(ABC):
         lostlink.errors.ReceiverCrashError
             If the receiver's program crashed.
         lostlink.errors.CannotError
-            If the rig has no means to do what the scenario asks for.
+            If the rig cannot do what the scenario requires.
         lostlink.errors.RigError
             If the connection to the rig was lost.
         """

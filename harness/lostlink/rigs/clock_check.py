@@ -22,14 +22,14 @@ _EARLY: Final = 20
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Rate:
-    """Rate of a clock relative to the host's, as bounds that agree with every exchange; 1 is right."""
+    """Rate of a clock relative to the host's, as bounds that agree with every exchange; 1 is correct."""
 
     low: float
     high: float
 
     @property
     def middle(self) -> float:
-        """The middle of the bounds."""
+        """Middle of the bounds."""
         return (self.low + self.high) / 2
 
     @property
@@ -42,7 +42,7 @@ def watch_clock(board: BenchBoard) -> Rate:
     """Return the rate of a board's clock relative to the host's.
 
     A timestamp of the board lies between the host's two; two exchanges far apart therefore bound the rate from both
-    sides, whatever the delays were.
+    sides, whatever the delays.
     """
     begun_s = time.monotonic()
     board.align(_EARLY)
@@ -65,7 +65,7 @@ def watch_clock(board: BenchBoard) -> Rate:
 
 
 def refuse_wrong_clock(image: str, rate: Rate) -> None:
-    """Raise an error if a clock is wrong.
+    """Raise an error if the clock of an image is wrong.
 
     Raises
     ------

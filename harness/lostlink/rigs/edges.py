@@ -1,4 +1,4 @@
-"""From edge time stamps to frames."""
+"""Decodes frames from reported edges."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ def frames_in(
     Parameters
     ----------
     at : callable
-        Gives the instant on the run's time line.
+        Converts an instant to the run's time line.
     begins_us : sequence of int
-        Instants on it from which on a frame begins anew, whatever the gap: the program began there.
+        Instants at which the program started: the next edge begins a frame, whatever the gap.
     """
     active = profile.output.polarity == "positive"
     leads: list[int] = []
@@ -42,11 +42,11 @@ def frames_in(
     is_first = np.diff(lead, prepend=-(1 << 40)) >= gap_us
     anew = np.searchsorted(lead, np.array(begins_us, np.int64))
     is_first[anew[anew < len(lead)]] = True
-    found = []
+    frames = []
     for first, end in itertools.pairwise([*np.flatnonzero(is_first).tolist(), len(lead)]):
         separator_us = min(int(ends_us[first] - lead[first]), profile.output.frame_period_us)
         last_us = int(ends_us[end - 1])
         is_cut = last_us - int(lead[end - 1]) < separator_us - 2 * _TICK_US
         widths_us = tuple(np.diff(lead[first:end]).tolist())
-        found.append(FrameSeen(int(lead[first]), separator_us, widths_us, last_us if is_cut else None))
-    return found
+        frames.append(FrameSeen(int(lead[first]), separator_us, widths_us, last_us if is_cut else None))
+    return frames

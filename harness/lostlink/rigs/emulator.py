@@ -1,7 +1,7 @@
-"""The process of an emulated 32-bit microcontroller board; it never outlives this process.
+"""The process of an emulated 32-bit microcontroller board, which ends with this process.
 
-The host writes words into the board's memory (`straps`): the mode of the image, the value of its counter, and that its
-program is held in reset until it is told to start.
+The host writes words into the board's memory: the mode of the image, the value of its counter, and that its program is
+held in reset until it is commanded to start.
 
 lock-step
     Instructions are counted, each takes 8 ns, and sleep is not used. The image reads the bytes for its port, with the
@@ -76,14 +76,14 @@ _WHY: Final = {
     1: "the program died (the processor raised a fault)",
     2: "does not return (the watchdog waited 1 s)",
 }
-_OVERWROTE: Final = "the program overwrote foreign memory (the image can no longer read its commands)"
+_OVERWROTE: Final = "the program overwrote foreign memory (the image cannot read its commands)"
 _BY_THE_IMAGE: Final = 0
 """The emulator's exit code when the image ended it."""
 _LOCKED_UP: Final = "the program died (the processor locked up: a fault within a fault)"
 
 
 def sandboxed() -> str:
-    """Return what an image can open here, for the evidence."""
+    """Return which files an image can open here, for the evidence."""
     if version := sandbox.landlock_version():
         return f"Landlock {version}: the image cannot open files of this computer"
     return "none on this system: the image can open files of this user; run your own images only"
@@ -130,7 +130,7 @@ class _Emulator:
     Attributes
     ----------
     gone : str
-        Why it had ended before `close`; empty if it had not.
+        How it ended before `close`; empty if it did not.
     """
 
     gone = ""
@@ -160,7 +160,7 @@ class _Emulator:
         )  # fmt: skip
 
     def ended(self) -> str:
-        """Return how the process ended; nothing while it runs."""
+        """Return how the process ended; empty while it runs."""
         code = self._process.poll()
         if code is None:
             return ""
@@ -227,7 +227,9 @@ class LockStep(_Emulator):
             for name in (_TO_BOARD, _FROM_BOARD):
                 path = Path(self._folder.name) / name
                 os.mkfifo(path)
-                self._pipes.append(os.open(path, os.O_RDWR))  # both ways, so that neither side waits for the other
+                self._pipes.append(
+                    os.open(path, os.O_RDWR)
+                )  # both directions, so that neither side waits for the other
             super().__init__(
                 image, _LOCKSTEP, counter_us,
                 ["-semihosting-config", "enable=on,target=native", "-icount", f"shift={_INSTRUCTION_SHIFT},sleep=off"],
@@ -245,7 +247,7 @@ class LockStep(_Emulator):
         except BaseException:
             self.close()
             raise
-        self._folder.cleanup()  # both have the pipes open by now
+        self._folder.cleanup()  # both sides have opened the pipes
 
     def __enter__(self) -> Self:
         return self
@@ -265,7 +267,7 @@ class LockStep(_Emulator):
         self._folder.cleanup()
 
     def play(self, orders: Iterable[tuple[int, bytes]], until_us: int) -> None:
-        """Let time pass, and send bytes to the board at given instants of its counter, ascending.
+        """Run until an instant; send bytes to the board at ascending instants of its counter.
 
         The output of the two ports is in `outputs`.
 
@@ -352,7 +354,7 @@ class RealTime(_Emulator):
 
     def __init__(self, image: str, counter_us: int = 0) -> None:
         with contextlib.ExitStack() as stack:
-            # Opened here and handed over, so that no other program can take the ports meanwhile.
+            # Opened here and inherited, so that no other program can take the ports.
             ports = {name: stack.enter_context(socket.create_server(("127.0.0.1", 0))) for name in ("bench", "edges")}
             for port in ports.values():
                 port.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # inherited by accepted connections

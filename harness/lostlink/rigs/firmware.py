@@ -1,6 +1,6 @@
-"""Compiled firmware behind the receiver seam: a shared library with the functions of ``fixtures/board/receiver.h``.
+"""Compiled firmware as a receiver: a shared library with the functions of ``fixtures/board/receiver.h``.
 
-Each power-on and each reset loads a fresh image of the library, so that static variables begin again as on a board.
+Each power-on and reset loads a fresh copy of the library, so that static variables are initialised as on a board.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ INTERFACE: Final = 1
 MEMORY_BYTES: Final = 256
 SUFFIXES: Final = (".so", ".dll", ".dylib")
 _ROOM: Final = 16
-"""Most channels in a frame."""
+"""Largest number of channels in a frame."""
 
 _U8P, _U16P = ctypes.POINTER(ctypes.c_uint8), ctypes.POINTER(ctypes.c_uint16)
 _FUNCTIONS: Final[dict[str, tuple[Any, list[Any]]]] = {
@@ -38,42 +38,42 @@ CALLS: Final = tuple(_FUNCTIONS)
 """Names of the functions."""
 LOADING: Final = len(CALLS)
 STEPS: Final = (*(f"{name}()" for name in CALLS), "loading the file")
-"""What may be under way, by its index."""
+"""What is running, by the index of the step."""
 
 
 class StoppedError(Exception):
-    """The program does not continue: it died, or does not return from a call."""
+    """The program died, or does not return from a call."""
 
 
 class Watch:
-    """Notes each call into a receiver's program in the words that the parent process reads.
+    """Notes each call of a receiver's program in memory shared with the parent process.
 
     Parameters
     ----------
     calls : memoryview of int64
-        How many calls were begun, and the index of the current one (-1: none).
+        Number of calls so far, and the step of the current one (-1: none).
     stop_at : int
-        Number of the call in which the program is known to stop; it is not made.
+        Number of the call that is known not to return; it is not made.
     why : str
-        Reason given instead.
+        Reason for that.
     """
 
     def __init__(self, calls: Any, stop_at: int = 0, why: str = "") -> None:
         self._calls, self._stop_at, self._why = calls, stop_at, why
 
-    def begin(self, which: int) -> None:
+    def begin(self, step: int) -> None:
         """Note that a call begins.
 
         Raises
         ------
         StoppedError
-            If it is the one in which the program stops.
+            If it is the call that does not return.
         """
         calls = self._calls
         calls[0] = number = calls[0] + 1
         if number == self._stop_at:
             raise StoppedError(self._why)
-        calls[1] = which
+        calls[1] = step
 
     def end(self) -> None:
         """Note that the call has returned."""
@@ -91,7 +91,7 @@ def is_library(spec: str | None) -> bool:
 
 
 class Image:
-    """A library, of which each `load` gives a fresh copy with its static variables as they were built.
+    """A library; each `load` gives a fresh copy with initialised static variables.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ class Image:
     Raises
     ------
     ReceiverError
-        If it is not a library of this machine, or lacks a function.
+        If it is not a library for this computer, or lacks a function.
     """
 
     def __init__(self, path: Path, scratch: str, watch: Watch) -> None:
@@ -129,23 +129,20 @@ class Image:
                 try:
                     function = getattr(library, name)
                 except AttributeError:
-                    wanted = ", ".join(_FUNCTIONS)
-                    raise refused(
-                        str(self._path),
-                        f"has no function {name}; wanted are those of fixtures/board/receiver.h: {wanted}",
-                    ) from None
+                    needed = f"the functions of fixtures/board/receiver.h are needed: {', '.join(_FUNCTIONS)}"
+                    raise refused(str(self._path), f"has no function {name}; {needed}") from None
                 function.restype, function.argtypes = result, arguments
             watch.begin(CALLS.index("receiver_interface"))
             version = library.receiver_interface()
         finally:
             watch.end()
         if version != INTERFACE:
-            raise refused(str(self._path), f"speaks interface {version}; this tool speaks {INTERFACE}")
+            raise refused(str(self._path), f"has interface version {version}; this tool needs {INTERFACE}")
         return library
 
     @contextlib.contextmanager
     def _copy(self) -> Iterator[str]:
-        """Give a copy of the file a path to load it from: in memory where the system can, so that no file is left."""
+        """Yield the path of a copy of the file, in memory if the system supports it."""
         if hasattr(os, "memfd_create"):
             with open(os.memfd_create(f"receiver-{next(self._numbers)}"), "wb") as file:
                 self._read_into(file)
@@ -157,7 +154,7 @@ class Image:
         try:
             yield str(copy)
         finally:
-            with contextlib.suppress(OSError):  # some systems keep the file of a loaded library
+            with contextlib.suppress(OSError):  # some systems lock the file of a loaded library
                 copy.unlink()
 
     def _read_into(self, file: BinaryIO) -> None:
@@ -197,7 +194,7 @@ class CompiledReceiver:
         self.failsafe = True
 
     def _end(self) -> None:
-        """Ask for the flag, which a program may change in any call."""
+        """Read the flag, which a program may change in any call."""
         self.failsafe = self._failsafe(self._at)
         self._watch.end()
 
@@ -207,20 +204,17 @@ class CompiledReceiver:
         self._end()
 
     def packet(self, clock_us: int, payload: bytes) -> None:
-        """Hand over a payload."""
         self._begin(2)
         self._packet(self._at, clock_us, payload, len(payload))
         self._end()
 
     def poll(self, clock_us: int) -> int | None:
-        """Run one turn of the main loop."""
         self._begin(3)
         more = self._turn(self._at, clock_us, self._wanted_at)
         self._end()
         return self._wanted.value if more else None
 
     def pulses(self, clock_us: int) -> Sequence[int] | None:
-        """Ask for the widths of a frame."""
         self._begin(4)
         count = self._pulses(self._at, clock_us, self._widths, _ROOM)
         self._end()
@@ -228,7 +222,7 @@ class CompiledReceiver:
 
 
 def factory(image: Image, watch: Watch) -> ReceiverFactory:
-    """Return what builds a receiver at each power-on: ``Name(profile)`` as a Python receiver has it."""
+    """Return the factory of an image's receivers."""
 
     def build(_: Profile) -> CompiledReceiver:
         return CompiledReceiver(image.load(watch), watch)

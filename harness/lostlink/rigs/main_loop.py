@@ -1,29 +1,29 @@
-"""Holds a main loop back that spins: what it does is then found out in less time."""
+"""Limits the rate of a spinning main loop, so that a search takes less time."""
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any, Final, cast
 
 from lostlink_sims import Profile
 from lostlink_sims.receiver import MASK, Receiver, ReceiverFactory
 
 MOST_TURNS: Final = 400_000
-"""Turns of the main loop in one run."""
+"""Main-loop iterations in one run."""
 SPINS: Final = 100
-"""Turns asked for at once, one after the other, from which on a main loop spins."""
+"""Consecutive iterations without a delay from which a main loop counts as spinning."""
 SPIN_US: Final = 50
 
 
 class BusyError(BaseException):
-    """The receiver's main loop wants more turns than a run can give. Not an `Exception`: the world catches those."""
+    """The main loop wants more than `MOST_TURNS` iterations. Not an `Exception`: the simulation catches those."""
 
 
 def limited(factory: ReceiverFactory) -> ReceiverFactory:
-    """Return a factory of the same receivers, held back where their main loop spins.
+    """Return a factory of the same receivers, with the rate of a spinning main loop limited.
 
-    A loop that asks for its next turn at once gets one a microsecond, and seconds of that take minutes. No main loop
-    is that fast, so a spinning one gets a turn every `SPIN_US`; one that still wants too many is given up with
-    `BusyError`. A finding is run again without any of this.
+    A loop that requests its next iteration at once gets one per microsecond, and simulating seconds of that takes
+    minutes. No real loop is that fast, so a spinning one gets an iteration every `SPIN_US`, and `BusyError` ends one
+    that still wants too many. A finding is repeated without limits.
     """
 
     def build(profile: Profile) -> Receiver:
@@ -44,10 +44,9 @@ def limited(factory: ReceiverFactory) -> ReceiverFactory:
 
         try:
             program.poll = counted
-        except AttributeError:  # a class with slots: it goes without a limit
+        except AttributeError:  # a class with slots: no limit
             return factory(profile)
-        made: Receiver = program
-        return made
+        return cast(Receiver, program)
 
     build.live_output = bool(getattr(factory, "live_output", False))  # type: ignore[attr-defined]
     return build

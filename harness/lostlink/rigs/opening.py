@@ -1,10 +1,10 @@
-"""Opens the rig that the user named: own rigs from one table, those of installed packages from entry points."""
+"""Opens the rig that the user named: a rig of this package from a table, of another from its entry point."""
 
 from __future__ import annotations
 
 import importlib
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Any, Final, cast
 
 from lostlink import extensions
 from lostlink.errors import ReceiverError, UsageError
@@ -22,18 +22,18 @@ _RIGS: Final = {
     "emulated": ("lostlink.rigs.emulated", "EmulatedRig", "IMAGE"),
     "emulated-live": ("lostlink.rigs.emulated_live", "LiveRig", "IMAGE"),
 }
-"""Name to module, class, and what follows the colon. A module is imported when its rig is opened."""
+"""Name to module, class, and REST in ``--rig NAME:REST``. A module is imported when its rig is opened."""
 _OPTIONS: Final = {"serial": ("--baud", "--thorough"), "emulated-live": ("--thorough",)}
-"""The options that a rig takes; no other takes one."""
+"""Options of rigs; other rigs have none."""
 
 
 def drives_hardware(where: str) -> bool:
-    """Return whether a motor may start on a rig; so does one of a package unless it declares otherwise.
+    """Return whether a motor may start on a rig; true for a package's rig that does not declare it.
 
     Raises
     ------
     RigError
-        If there is no such rig.
+        If the rig is unknown.
     """
     return where != SIM and bool(getattr(_rig(where), "drives_hardware", True))
 
@@ -46,16 +46,16 @@ def check_options(
     thorough: bool = False,
     props_off: bool = False,
 ) -> None:
-    """Refuse options that do nothing on a rig, and a rig that does not exist.
+    """Reject options that have no effect on a rig, and an unknown rig.
 
     Raises
     ------
     ReceiverError
         If ``--receiver`` is given for a rig that brings its own receiver.
     RigError
-        If there is no such rig.
+        If the rig is unknown.
     UsageError
-        If another option does nothing there.
+        If another option has no effect there.
     """
     if where != SIM and receiver is not None:
         raise ReceiverError(
@@ -96,7 +96,7 @@ def open_rig(
     ReceiverError
         If the receiver cannot be loaded, or the rig brings its own.
     RigError
-        If there is no such rig, or it cannot be opened.
+        If the rig is unknown or cannot be opened.
     """
     check_options(where, receiver=receiver)
     if where == SIM:
@@ -119,19 +119,17 @@ def _rig(where: str) -> Callable[..., Any]:
     name = where.partition(":")[0]
     if name in _RIGS:
         module, class_name, _ = _RIGS[name]
-        rig: Callable[..., Any] = getattr(importlib.import_module(module), class_name)
-        return rig
+        return cast(Callable[..., Any], getattr(importlib.import_module(module), class_name))
     factory = extensions.load(extensions.RIGS, name)
     if factory is None:
         known = [f"{name}:{rest}" for name, (_, _, rest) in _RIGS.items()]
         known += [f"{name}:..." for name in extensions.names(extensions.RIGS)]
         raise UsageError(f"--rig {where}: unknown rig; allowed: {', '.join([SIM, *known])}")
-    package_rig: Callable[..., Any] = factory
-    return package_rig
+    return cast(Callable[..., Any], factory)
 
 
 def receiver_file(receiver: str | None) -> str | None:
-    """Return the file that ``--receiver`` names; None for the reference and for one of a package."""
+    """Return the file in ``--receiver``; None for the reference receiver and that of a package."""
     if receiver is None or is_library(receiver):
         return receiver
     return receiver.rpartition(":")[0] or None

@@ -1,4 +1,4 @@
-"""Virtual time with a receiver of the user's in a process of its own, so that a crash or a hang is a finding."""
+"""Virtual time, with a user's receiver in its own process, so that a crash or a hang is a finding."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.trace import NoteKind
 
 PATIENCE_S: Final = 5.0
-"""A call that takes longer is taken as hung; a sound one takes microseconds."""
+"""A call that takes longer counts as hung; a normal one takes microseconds."""
 _IMPATIENT_S: Final = 1.0
 _LOOK_S: Final = 0.25
 _GONE: Final = object()
@@ -35,16 +35,16 @@ _PROGRAM: Final = "from lostlink.rigs.receiver_process import main; main()"
 
 
 class _Hang(str):
-    """Why there is no answer: a call does not return."""
+    """The reason why there is no answer: a call does not return."""
 
     __slots__ = ()
 
 
 class _Process:
-    """A process of `receiver_process`, its pipes, and the words that it shares with this one."""
+    """A process of `receiver_process`, its pipes, and its shared memory."""
 
     def __init__(self) -> None:
-        with tempfile.TemporaryFile() as file:  # without a name, so nothing is left of it
+        with tempfile.TemporaryFile() as file:  # without a name, so no file is left
             file.write(bytes(SHARED_WORDS * 8))
             file.flush()
             handle = str(file.fileno()) if os.name == "posix" else f"lostlink-{uuid.uuid4()}"
@@ -59,7 +59,7 @@ class _Process:
         threading.Thread(target=_listen, args=(self.popen.stdout, self._answers), daemon=True).start()
 
     def ask(self, request: ReceiverFile | ScenarioRun, patience_s: float) -> Any:
-        """Return the answer; without one, a text that says why."""
+        """Return the answer, or the reason why there is none."""
         self.calls[0], self.calls[1] = 0, -1
         assert self.popen.stdin is not None
         try:
@@ -98,7 +98,7 @@ class _Process:
 
 
 _idle: dict[str, _Process] = {}
-"""The process that ran the last Python receiver, by its name: to load it again takes less than to start a process."""
+"""The process of the last Python receiver, by its name: loading it again is faster than starting a process."""
 
 
 def _end_idle() -> None:
@@ -110,19 +110,18 @@ atexit.register(_end_idle)
 
 
 class OwnProcessRig(Rig):
-    """Runs scenarios in simulation with a receiver of the user's, in Python or compiled.
+    """Runs scenarios in simulation with a user's receiver, in Python or compiled.
 
     Parameters
     ----------
     profile : Profile
     receiver : str
-        ``FILE.py:Name``, a name that a package adds, or a shared library with the functions of
-        ``fixtures/board/receiver.h``.
+        ``FILE.py:Name``, the name of a package's receiver, or a shared library.
 
     Attributes
     ----------
-    holds_back : bool
-        Whether a main loop that spins is held back (`lostlink.rigs.main_loop.limited`).
+    limits_loop : bool
+        Whether to limit a spinning main loop (`lostlink.rigs.main_loop.limited`).
 
     Raises
     ------
@@ -138,7 +137,7 @@ class OwnProcessRig(Rig):
     def __init__(self, profile: Profile, receiver: str) -> None:
         super().__init__(profile)
         self.receiver = receiver
-        self.holds_back = False
+        self.limits_loop = False
         self._patience_s = PATIENCE_S
         self._is_library = is_library(receiver)
         if self._is_library and not Path(receiver).is_file():
@@ -169,12 +168,12 @@ class OwnProcessRig(Rig):
         ReceiverCrashError
             If the program crashed or a call did not return.
         RigError
-            If the program crashed and does not when the run is repeated.
+            If the program crashed, but not when the run was repeated.
         """
         self.runs += 1
         if self._process is None:
             raise RigError(f"--receiver {self.receiver}: the rig is closed")
-        trace = self._ask(ScenarioRun(scenario, self.holds_back))
+        trace = self._ask(ScenarioRun(scenario, self.limits_loop))
         if not isinstance(trace, Trace):
             trace = self._stopped(scenario, str(trace))
         if trace.crash is not None:
@@ -182,12 +181,12 @@ class OwnProcessRig(Rig):
         return trace
 
     def _stopped(self, scenario: Scenario, reason: str) -> Trace:
-        """Repeat a run up to the call that did not return: that trace is the evidence."""
+        """Repeat a run up to the call that did not return, and return that trace as the evidence."""
         assert self._process is not None
         number, step = map(int, self._process.calls)
         self._end()
         self._start()
-        trace = self._ask(ScenarioRun(scenario, self.holds_back, number, reason)) if step >= 0 else None
+        trace = self._ask(ScenarioRun(scenario, self.limits_loop, number, reason)) if step >= 0 else None
         if not isinstance(trace, Trace) or trace.crash is None:
             self._end()
             self._start()
@@ -216,7 +215,7 @@ class OwnProcessRig(Rig):
             self._process = None
 
     def _ask(self, request: ReceiverFile | ScenarioRun) -> Any:
-        """Return the answer; without one, a text that says why."""
+        """Return the answer, or the reason why there is none."""
         assert self._process is not None
         answer = self._process.ask(request, self._patience_s)
         if isinstance(answer, BusyError):

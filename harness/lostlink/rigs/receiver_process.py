@@ -1,8 +1,8 @@
-"""The process that runs a receiver of the user's, so that whatever its program does is a finding and harms nothing.
+"""The process that runs a user's receiver, so that a crash or a hang of its program is a finding.
 
-It reads pickles from one pipe and writes pickles to another, both made by its parent. A `ReceiverFile` loads a
-receiver; each `ScenarioRun` after it is answered by a trace. The whole scenario is simulated here: a message an event
-would take longer than the simulation. Output of the program goes to standard error.
+It reads pickles from one pipe of its parent and writes pickles to another. A `ReceiverFile` loads a receiver; the
+answer to each `ScenarioRun` is a trace. The whole scenario is simulated here, because a message per event would take
+longer than the simulation. Output of the program goes to standard error.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from lostlink_sims.receiver import ReceiverFactory
 from lostlink_sims.trace import Note, NoteKind, Trace
 
 SHARED_WORDS: Final = 2
-"""The number of calls into the program so far, and the index of the current one (-1: none)."""
+"""The number of calls so far, and the step of the current one (-1: none)."""
 
 
 @dataclass(frozen=True)
@@ -50,25 +50,27 @@ class ReceiverFile:
 
 @dataclass(frozen=True)
 class ScenarioRun:
-    """A scenario, and the number of the call at which the program is known to stop (0: none).
+    """A scenario to run.
 
     Attributes
     ----------
     scenario : Scenario
-    holds_back : bool
-        Whether a main loop that spins is held back, as `lostlink.rigs.main_loop.limited` does.
+    limits_loop : bool
+        Whether to limit a spinning main loop (`lostlink.rigs.main_loop.limited`).
     stop_at : int
+        Number of the call that is known not to return (0: none).
     why : str
+        Reason for that.
     """
 
     scenario: Scenario
-    holds_back: bool = False
+    limits_loop: bool = False
     stop_at: int = 0
     why: str = ""
 
 
 def words(handle: str) -> Any:
-    """Map the words that parent and child share: an inherited file descriptor, on some systems a name."""
+    """Map the memory that parent and child share, by an inherited file descriptor or, on some systems, a name."""
     size = SHARED_WORDS * 8
     if sys.platform == "win32":
         return memoryview(mmap.mmap(-1, size, handle)).cast("q")
@@ -76,7 +78,7 @@ def words(handle: str) -> Any:
 
 
 class _Surroundings:
-    """What a program of a board cannot change: the current folder, the open streams, and that there is one process."""
+    """The current folder, the standard streams and the processes, which the program of a board cannot change."""
 
     def __init__(self) -> None:
         self._folder = os.getcwd()
@@ -153,7 +155,7 @@ class _Server:
             assert self._factory is not None
             factory = watched(self._factory, watch)
         try:
-            trace = simulate(self._file.profile, run.scenario, limited(factory) if run.holds_back else factory)
+            trace = simulate(self._file.profile, run.scenario, limited(factory) if run.limits_loop else factory)
         except BusyError as error:
             return error
         changed = self._surroundings.changed()
@@ -164,7 +166,7 @@ class _Server:
 
     def _answer(self, answer: Any) -> None:
         if os.getpid() != self._pid:
-            os._exit(1)  # a process that the program forked: it has no answer of its own
+            os._exit(1)  # forked by the program
         pickle.dump(answer, self._write, pickle.HIGHEST_PROTOCOL)
         self._write.flush()
 
@@ -177,7 +179,7 @@ def _private(number: int, replacement: int, mode: str) -> BinaryIO:
 
 
 def main() -> None:
-    """Serve until the pipe of the requests ends."""
+    """Serve until the request pipe ends."""
     parent, handle = sys.argv[1:]
     end_with(int(parent))
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is handled by the parent process

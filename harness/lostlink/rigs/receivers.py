@@ -13,24 +13,22 @@ from typing import Any, Final
 from lostlink import extensions
 from lostlink.errors import ReceiverError
 from lostlink.rigs.firmware import Watch
-from lostlink_sims import Profile, ReferenceReceiver
+from lostlink_sims import Profile
 from lostlink_sims.receiver import ReceiverFactory
 
 METHODS: Final = ("power_on", "packet", "poll", "pulses")
 PYTHON_STEPS: Final = ("its constructor", *(f"{name}()" for name in METHODS), "its attribute failsafe")
-"""What may be under way, by its index."""
+"""What is running, by the index of the step."""
 
 
-def load_receiver(spec: str | None) -> ReceiverFactory:
-    """Return the receiver class that `spec` names; the reference receiver for None.
+def load_receiver(spec: str) -> ReceiverFactory:
+    """Return the receiver class that `spec` names.
 
     Raises
     ------
     ReceiverError
-        If the file or the name is not there, the file does not run, or what it holds is no receiver.
+        If the file or the name is missing, the file does not run, or the name is not a receiver.
     """
-    if spec is None:
-        return ReferenceReceiver
     path_text, colon, name = spec.rpartition(":")
     if not colon or not path_text or not name:
         return _installed(spec)
@@ -49,13 +47,13 @@ def load_receiver(spec: str | None) -> ReceiverFactory:
 
 
 def _installed(spec: str) -> ReceiverFactory:
-    """Return a receiver that an installed package adds."""
+    """Return the receiver of an installed package."""
     receiver = extensions.load(extensions.RECEIVERS, spec)
     if receiver is None:
         known = extensions.names(extensions.RECEIVERS)
-        besides = f", or one of an installed package: {', '.join(known)}" if known else ""
+        installed = f", or one of an installed package: {', '.join(known)}" if known else ""
         raise ReceiverError(
-            f"--receiver {spec}: no name; allowed: FILE.py:Name, such as my_receiver.py:MyReceiver{besides}"
+            f"--receiver {spec}: no name; allowed: FILE.py:Name, such as my_receiver.py:MyReceiver{installed}"
         )
     return _checked(receiver, spec, spec)
 
@@ -64,7 +62,7 @@ def _checked(receiver: Any, name: str, spec: str) -> ReceiverFactory:
     missing = [method for method in METHODS if not callable(getattr(receiver, method, None))]
     if not callable(receiver) or missing:
         raise ReceiverError(
-            f"--receiver {spec}: {name} is no receiver, it lacks {', '.join(missing) or 'a constructor'}; "
+            f"--receiver {spec}: {name} is not a receiver, it lacks {', '.join(missing) or 'a constructor'}; "
             f"allowed: a class with {', '.join(METHODS)} and the attribute failsafe"
         )
     factory: ReceiverFactory = receiver
@@ -72,7 +70,7 @@ def _checked(receiver: Any, name: str, spec: str) -> ReceiverFactory:
 
 
 class _WatchedReceiver:
-    """A receiver whose calls the parent process can see; what it returns is what the program returns."""
+    """A receiver whose calls the parent process can see."""
 
     def __init__(self, factory: ReceiverFactory, profile: Profile, watch: Watch) -> None:
         program = _watched_call(factory, watch, 0)(profile)
@@ -94,7 +92,7 @@ def _watched_call(call: Callable[..., Any], watch: Watch, step: int) -> Callable
         try:
             returned = call(*arguments)
         except (Exception, SystemExit):
-            end()  # any other exception ends the process, in this call
+            end()  # any other exception ends the process during this call
             raise
         end()
         return returned
@@ -103,7 +101,7 @@ def _watched_call(call: Callable[..., Any], watch: Watch, step: int) -> Callable
 
 
 def watched(factory: ReceiverFactory, watch: Watch) -> ReceiverFactory:
-    """Return a factory of the same receivers, whose calls a watch notes."""
+    """Return a factory of the same receivers, with their calls noted by a watch."""
 
     def build(profile: Profile) -> Any:
         return _WatchedReceiver(factory, profile, watch)
@@ -115,9 +113,9 @@ def watched(factory: ReceiverFactory, watch: Watch) -> ReceiverFactory:
 def _module(path: Path, spec: str) -> Any:
     loading = importlib.util.spec_from_file_location(f"lostlink_receiver_{path.stem}", path)
     if loading is None or loading.loader is None:
-        raise ReceiverError(f"--receiver {spec}: {path} is no Python file; allowed: a file that ends in .py")
+        raise ReceiverError(f"--receiver {spec}: {path} not a Python file; its name must end in .py")
     module = importlib.util.module_from_spec(loading)
-    sys.modules[loading.name] = module  # dataclasses and pickling look a class's module up
+    sys.modules[loading.name] = module  # dataclasses and pickle look up the module of a class
     try:
         loading.loader.exec_module(module)
     except SyntaxError as error:
@@ -131,7 +129,7 @@ def _module(path: Path, spec: str) -> Any:
 
 
 def _line_in(error: BaseException, path: Path) -> int:
-    """Return the line of `path` at which an error passed."""
+    """Return the line of `path` in the traceback of an error."""
     line, trace = 1, error.__traceback__
     while trace is not None:
         if Path(trace.tb_frame.f_code.co_filename).name == path.name:

@@ -1,7 +1,7 @@
-"""A receiver board outside the simulation, as the simulated link sees it.
+"""A real receiver board on a simulated link.
 
-The link is simulated. What the scenario does to the board goes out as commands of the bench protocol; the board
-reports the result later, on its own clock.
+The scenario's actions on the board are sent as commands of the bench protocol. The board reports the results later, by
+its own clock.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from lostlink_sims.recorder import Recorder
 
 Order = Callable[[codec.Message], object]
 LONGEST_US: Final = 1 << 30
-"""Longest time in one command: a later instant would count as past on the board's 32-bit counter."""
+"""Longest time in one command: on the board's 32-bit counter a later instant would be in the past."""
 _OVERLAP_US: Final = 1_000_000
 
 

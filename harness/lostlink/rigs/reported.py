@@ -19,7 +19,7 @@ from lostlink_sims.trace import NOT_YET, NoteKind
 from lostlink_sims.world import Stage
 
 _BOOTS_LATE_US: Final = 40
-"""Largest delay of an interrupt by others."""
+"""Largest delay of an interrupt by other ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ class FrameSeen:
     start_us, separator_us : int
     widths_us : tuple of int
     cut_us : int or None
-        When the line went to rest in the middle of a separator, if it did.
+        When the output stopped during a separator, if it did.
     """
 
     start_us: int
@@ -41,7 +41,7 @@ class FrameSeen:
 
 
 class ReportedRun:
-    """The reports of a board on the time line of a run.
+    """Converts the reports of a board to the time line of a run.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ class ReportedRun:
         self.lateness_us: list[float] = []
 
     def arrivals(self, at: Callable[[float], float]) -> dict[int, float]:
-        """Return when the board received each packet, by the instant at which it was due."""
+        """Return when the board received each packet, by its due instant."""
         arrivals: dict[int, float] = {}
         index = 0
         for number, board_us in self._reports.taken:
@@ -96,7 +96,7 @@ class ReportedRun:
         return separators
 
     def reported_frames(self, at: Callable[[float], int], abilities: int) -> list[FrameSeen]:
-        """Return the reported frames; where only values were reported, the frames that would carry them."""
+        """Return the reported frames; if only values were reported, the frames that would show them."""
         if abilities & codec.REPORTS_FRAMES:
             return [
                 FrameSeen(at(start), separator, widths) for start, separator, widths in self._reports.frames if widths
@@ -114,7 +114,7 @@ class ReportedRun:
         return frames
 
     def put_flags(self, at: Callable[[float], int]) -> None:
-        """Pass the receiver's own flag to the recorder; each boot starts in failsafe."""
+        """Pass the receiver's flag to the recorder; each boot starts in failsafe."""
         recorder, reports = self._stage.recorder, self._reports
         changes = [*reports.failsafe, *((board_us, 1) for board_us, _ in reports.boots)]
         for board_us, is_on in sorted(changes, key=lambda change: change[0]):
@@ -127,7 +127,7 @@ class ReportedRun:
                 recorder.note(at(board_us), kind, text)
 
     def restarted(self) -> str:
-        """Return a text if the board restarted more often than commanded, else nothing."""
+        """Return a text if the board restarted more often than commanded, else an empty one."""
         boots = self._reports.boots
         booted = sum(cause != codec.POWER_ON for _, cause in boots)
         if booted < len(boots) or booted > self._remote.boots:
@@ -135,9 +135,9 @@ class ReportedRun:
         return ""
 
     def miss(self, trace: Trace, arrivals: dict[int, float], at: Callable[[float], float]) -> None:
-        """Mark packets as missed that the board did not take, or took before its program had started.
+        """Mark packets as missed that the board did not receive, or received before its program had started.
 
-        For a line on which nothing is lost only.
+        Only for a line that loses nothing.
         """
         boot_us = self._profile.receiver.boot_us
         downs = [(at(board_us) - boot_us - _BOOTS_LATE_US, at(board_us)) for board_us, _ in self._reports.boots]

@@ -1,9 +1,9 @@
 """Ends a run on hardware safely when a signal asks the process to end.
 
 While a rig that drives hardware is open, SIGINT, SIGTERM and SIGHUP (SIGBREAK on Windows) raise `StoppedError`, a
-KeyboardInterrupt, so that every end takes the way of Ctrl-C: the rig is closed (low throttle, held in reset), the
-evidence is written. A signal that comes while the rig is being closed waits. The previous handlers are restored at the
-end. Outside the main thread nothing is installed, because Python permits it there only.
+KeyboardInterrupt: the rig is closed (low throttle, held in reset), and the evidence is written. While the rig is being
+closed, signals are ignored. The previous handlers are restored at the end. Python installs handlers in the main thread
+only.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ SIGNALS: Final = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
 )
 _AGAIN_S: Final = 5.0
-"""A further signal counts when the first has not led to the safe end within this time."""
+"""Time for the safe end, after which a further signal counts."""
 
 
 class StoppedError(KeyboardInterrupt):
@@ -32,7 +32,7 @@ class StoppedError(KeyboardInterrupt):
 
 
 class _Guard:
-    """The handlers of this process, and what came to them."""
+    """The signal handlers of this process, and the first signal."""
 
     def __init__(self) -> None:
         self.number: int | None = None
@@ -49,7 +49,7 @@ class _Guard:
         self._terminals = [number for number in (1, 2) if _is_terminal(number)]
         for number in SIGNALS:
             before = signal.getsignal(number)
-            if before not in (None, signal.SIG_IGN):  # what the caller ignores (nohup) or handles in C stays so
+            if before not in (None, signal.SIG_IGN):  # unless the caller ignores it (nohup) or handles it in C
                 self._before[number] = signal.signal(number, self._stop)
 
     def leave(self) -> None:
@@ -59,9 +59,9 @@ class _Guard:
                 signal.signal(*self._before.popitem())
 
     def discard_closed_terminals(self) -> None:
-        """Send what is still to be shown to nowhere, where the terminal was closed: writing to it is an error.
+        """Redirect the output of a closed terminal, where writing is an error, to the null device.
 
-        Not in the handler, because pytest has files of its own in their places while it runs.
+        Not in the handler, because pytest replaces these files while it runs.
         """
         for terminal in self._terminals:
             if not _is_terminal(terminal):
@@ -102,7 +102,7 @@ def guarded(*, on: bool = True) -> Iterator[None]:
 
 @contextlib.contextmanager
 def shielded() -> Iterator[None]:
-    """Let signals wait until the end of the block; they do not end it."""
+    """Keep signals from ending the block."""
     _guard.shields += 1
     try:
         yield
@@ -116,13 +116,13 @@ def stopped_by() -> int | None:
 
 
 def exit_code_of(error: BaseException | None = None) -> int:
-    """Return the exit code of an interrupted run by the convention of shells: 128 + the signal's number."""
+    """Return the exit code of an interrupted run, as in shells: 128 + the signal's number."""
     number = _guard.number if error is None or isinstance(error, StoppedError) else None
     return 128 + int(number or signal.SIGINT)
 
 
 def statement(rig: Rig) -> str:
-    """Return what ended the run and how the hardware was left; empty where no signal came."""
+    """Return the signal that ended the run and the final state of the hardware; empty without a signal."""
     if _guard.number is None:
         return ""
     name = signal.Signals(_guard.number).name
@@ -130,7 +130,7 @@ def statement(rig: Rig) -> str:
 
 
 def guard(rig: Rig) -> Rig:
-    """Guard a rig, whose opening was guarded, until it is closed; its `close` is not cut short by a signal."""
+    """Guard a rig until it is closed; a signal does not interrupt its `close`."""
     close = rig.close
     _guard.enter()
     is_open = True

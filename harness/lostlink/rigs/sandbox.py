@@ -1,7 +1,7 @@
-"""Starts a program that ends with its parent and, where the system has Landlock, opens only the files named for it.
+"""Starts a program that ends with its parent and, on systems with Landlock, can open only the files given to it.
 
-It runs as a script of its own, with the standard library only, in the new process: `python -I -S sandbox.py PARENT
-RULES PROGRAM ...`. The constants are those of the kernel's user interface (``linux/landlock.h``).
+Run as a script with the standard library only: `python -I -S sandbox.py PARENT RULES PROGRAM ...`. The constants are
+those of ``linux/landlock.h``.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ _PATH_BENEATH = 1
 _NO_NEW_PRIVS, _PDEATHSIG, _SIGKILL = 38, 1, 9
 _EXECUTE, _WRITE_FILE, _READ_FILE, _READ_DIR = 1, 2, 4, 8
 _FILE_RIGHTS = {1: 13, 2: 14, 3: 15, 4: 15}
-"""Number of rights to files by version; later ones have 16."""
+"""Number of file access rights by version; later versions have 16."""
 _READ, _READ_WRITE = "read", "read and write"
 
 
@@ -31,16 +31,7 @@ def landlock_version() -> int:
 
 
 def rules(program: str, image: str, folder: str | None) -> dict[str, str]:
-    """Return what an emulator may open, by path.
-
-    Parameters
-    ----------
-    program : str
-        Path of the emulator.
-    image : str
-    folder : str, optional
-        Where its pipes are.
-    """
+    """Return the paths that an emulator may open, with their access; `folder` contains its pipes."""
     prefix = Path(program).resolve().parent.parent
     system = ["/lib", "/lib64", "/usr/lib", "/usr/lib64", "/usr/local/lib", "/nix/store", "/etc/ld.so.cache"]
     readable = [program, image, *system, *(str(prefix / name) for name in ("lib", "lib64", "share/qemu"))]
@@ -48,12 +39,12 @@ def rules(program: str, image: str, folder: str | None) -> dict[str, str]:
 
 
 def _restrict(allowed: dict[str, str]) -> None:
-    """Let this process, and what it executes, open only what is allowed: no other files, no network.
+    """Restrict this process, and the programs that it executes, to the allowed files, without network.
 
     Raises
     ------
     OSError
-        If the system refuses.
+        If the system rejects a rule.
     """
     version = landlock_version()
     system = ctypes.CDLL(None, use_errno=True)
@@ -74,9 +65,9 @@ def _restrict(allowed: dict[str, str]) -> None:
         rights = _READ_FILE | (_WRITE_FILE if access == _READ_WRITE else _EXECUTE)
         if os.path.isdir(path) and access == _READ:
             rights |= _READ_DIR
-        place = os.open(path, os.O_PATH | os.O_CLOEXEC)
-        call(_ADD_RULE, ruleset, _PATH_BENEATH, struct.pack("=Qi", rights, place), 0)
-        os.close(place)
+        handle = os.open(path, os.O_PATH | os.O_CLOEXEC)
+        call(_ADD_RULE, ruleset, _PATH_BENEATH, struct.pack("=Qi", rights, handle), 0)
+        os.close(handle)
     if system.prctl(_NO_NEW_PRIVS, 1, 0, 0, 0):
         raise OSError(ctypes.get_errno(), "no new privileges")
     call(_RESTRICT_SELF, ruleset, 0)
