@@ -227,9 +227,7 @@ class LockStep(_Emulator):
             for name in (_TO_BOARD, _FROM_BOARD):
                 path = Path(self._folder.name) / name
                 os.mkfifo(path)
-                self._pipes.append(
-                    os.open(path, os.O_RDWR)
-                )  # both directions, so that neither side waits for the other
+                self._pipes.append(os.open(path, os.O_RDWR))  # both ways, so that neither side waits for the other
             super().__init__(
                 image, _LOCKSTEP, counter_us,
                 ["-semihosting-config", "enable=on,target=native", "-icount", f"shift={_INSTRUCTION_SHIFT},sleep=off"],
