@@ -13,8 +13,30 @@ Piece = TypeVar("Piece")
 NEVER = np.iinfo(np.int64).max
 
 
+class _Rows:
+    """Frames as columns: `count` channels in each, and all `widths_us`, frame after frame."""
+
+    __slots__ = ()
+    count: Ints
+    widths_us: Ints
+
+    def table(self, channels: int) -> Ints:
+        """Return an (n, channels) array of widths, -1 where a frame has fewer."""
+        count, widths_us, n = self.count, self.widths_us, len(self.count)
+        if n and (count == count[0]).all():
+            rows = widths_us.reshape(n, int(count[0]))[:, :channels]
+            if rows.shape[1] == channels:
+                return rows
+        table = np.full((n, channels), -1, np.int64)
+        ends = np.cumsum(count)
+        column = np.arange(len(widths_us)) - np.repeat(ends - count, count)
+        keep = column < channels
+        table[np.repeat(np.arange(n), count)[keep], column[keep]] = widths_us[keep]
+        return table
+
+
 @dataclass(slots=True)
-class Frames:
+class Frames(_Rows):
     """Frames that a receiver output.
 
     Attributes
@@ -34,13 +56,9 @@ class Frames:
     widths_us: Ints
     until_us: Ints
 
-    def table(self, channels: int) -> Ints:
-        """Return an (n, channels) array of widths, -1 where a frame has fewer."""
-        return _table(self.count, self.widths_us, channels)
-
 
 @dataclass(slots=True)
-class Decoded:
+class Decoded(_Rows):
     """Frames decoded from edges.
 
     Attributes
@@ -56,28 +74,10 @@ class Decoded:
     count: Ints
     widths_us: Ints
 
-    def table(self, channels: int) -> Ints:
-        """Return an (n, channels) array of widths, -1 where a frame has fewer."""
-        return _table(self.count, self.widths_us, channels)
-
     def last_edge_us(self, channel: int) -> Ints:
         """Return when the slot of `channel` ended in each frame, `NEVER` where the frame is too short."""
         widths = self.table(channel + 1)
         return np.where(widths[:, -1] >= 0, self.start_us + np.maximum(widths, 0).sum(1), NEVER)
-
-
-def _table(count: Ints, widths_us: Ints, channels: int) -> Ints:
-    n = len(count)
-    if n and (count == count[0]).all():
-        rows = widths_us.reshape(n, int(count[0]))[:, :channels]
-        if rows.shape[1] == channels:
-            return rows
-    table = np.full((n, channels), -1, np.int64)
-    ends = np.cumsum(count)
-    column = np.arange(len(widths_us)) - np.repeat(ends - count, count)
-    keep = column < channels
-    table[np.repeat(np.arange(n), count)[keep], column[keep]] = widths_us[keep]
-    return table
 
 
 def joined(pieces: list[Decoded]) -> Decoded:

@@ -115,8 +115,8 @@ class BatchEngine:
         episodes = _Receivers(self.trials, link).episodes()
         sent = air.departures.first_from(drawn.lost_us)
         got = bits.count(air.received & bits.from_to(len(air.received), np.zeros_like(sent), sent))
-        pilot = Pilot(self.trials, drawn, link, episodes)
-        return Outcomes(first, drawn, air.received, episodes, sent, sent - got, *pilot.results())
+        results = Pilot(self.trials, drawn, link, episodes).results()
+        return Outcomes(first, drawn, air.received, episodes, sent, missed=sent - got, **results)
 
 
 class _Receivers:

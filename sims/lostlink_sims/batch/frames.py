@@ -6,7 +6,10 @@ each depends on the widths of the one before it, so all are calculated, one fram
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
 from lostlink_sims.arrays import Ints, Mask, Words
 from lostlink_sims.batch import NEVER, NONE, bits
@@ -282,17 +285,18 @@ class Pilot:
 
     # --- after the link loss --------------------------------------------------------------------------------
 
-    def results(self) -> tuple[Mask, Ints, Ints, Ints, Ints, Ints, Ints, Ints]:
-        """Return flew, false, cut, stop, rose, restart, control and unsure, as in `Outcomes`."""
+    def results(self) -> dict[str, NDArray[Any]]:
+        """Return the columns of `Outcomes` from `flew` on."""
         drawn, duration_us = self._drawn, self._trials.duration_us
         air_us = np.full(self._count, self._trials.air_us)
         false_us = self._first_idle(air_us, drawn.lost_us)
         cut_us = self._first_idle(drawn.lost_us, np.full(self._count, duration_us))
         flew, stop_us, restart_us = self._motors(cut_us)
         rose_us = self._first_up(np.where(cut_us >= 0, cut_us, NEVER), drawn.back_us)
-        return (
-            flew, false_us, cut_us, stop_us, rose_us, restart_us, self._control(), np.flatnonzero(self._unsure),
-        )  # fmt: skip
+        return {
+            "flew": flew, "false_us": false_us, "cut_us": cut_us, "stop_us": stop_us, "rose_us": rose_us,
+            "restart_us": restart_us, "control_us": self._control(), "unsure": np.flatnonzero(self._unsure),
+        }  # fmt: skip
 
     def _least(self, value_us: Ints, valid: Mask) -> Ints:
         """Return the least of the valid values of each trial's episodes, `NONE` where there is none."""
