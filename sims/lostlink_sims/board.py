@@ -153,10 +153,6 @@ class Board(PowerState):
         self._loop_at_us, self._loop_clock = at_us, self._wanted
         self._loop.at(at_us)
 
-    def _before(self, at_us: int) -> bool:
-        assert self._wanted is not None
-        return 0 < (self._wanted - self._clock(at_us)) & MASK <= _HALF
-
     def _on_loop(self, tick: Any) -> None:
         if tick is not self._loop:
             return
@@ -164,8 +160,9 @@ class Board(PowerState):
         now_us = self._env.now
         if self._program is None or self.take is _not_listening or self._wanted is None:
             return  # down, or hung
-        if self._before(now_us):
-            self._plan_turn(now_us, self._clock(now_us))
+        clock = self._clock(now_us)
+        if 0 < (self._wanted - clock) & MASK <= _HALF:
+            self._plan_turn(now_us, clock)
         else:
             self.turns += 1
             self._turn(now_us)

@@ -51,9 +51,6 @@ class Recorder:
         self._row, self._total_us = array("q"), 0
         self.notes: list[Note] = []
         self.foreign: list[int] = []
-        self._clear()
-
-    def _clear(self) -> None:
         self._start, self._count = array("q"), array("q")
         self._widths, self._until = array("q"), array("q")
 

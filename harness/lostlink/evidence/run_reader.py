@@ -111,10 +111,6 @@ def _is_count(value: Any) -> bool:
     return _is_int(value) and value >= 0
 
 
-def _is_number(value: Any) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < float(_MOST_US)
-
-
 def _is_pair(value: Any) -> bool:
     return isinstance(value, list) and len(value) == 2
 
@@ -127,7 +123,7 @@ def _or_null(rule: Rule) -> Rule:
 _TEXT: Final[Rule] = (lambda value: isinstance(value, str), "text")
 _COUNT: Final[Rule] = (_is_count, "a whole number from 0")
 _INTEGER: Final[Rule] = (lambda value: _is_int(value, 1 << 63), "a whole number")
-_NUMBER: Final[Rule] = (_is_number, "a number")
+_NUMBER: Final[Rule] = (lambda value: type(value) in (int, float) and abs(value) < float(_MOST_US), "a number")
 _COLUMN: Final[Rule] = (lambda value: isinstance(value, list), "a packed column")
 _COLUMNS: Final[Rule] = (_is_pair, "[instants, values]")
 _JUDGED: Final[dict[str, Any]] = {

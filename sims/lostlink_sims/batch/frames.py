@@ -90,14 +90,10 @@ def unfit_frames(trials: FlightTrials) -> str:
         (min(_spread(profile, i, 0, FULL_TRAVEL)[0] for i in range(len(profile.channels))) < fc.least_pulse_us,
          "pulses spoil their frame"),
         (slack_us > limits.value_tolerance_us, "noise is larger than the tolerance for pulse widths"),
-        (profile.arm_index is not None and _is_on(profile, 0), "the arming switch rests where it arms"),
+        (profile.arm_index is not None and _spread(profile, profile.arm_index, 0, 0)[1] >= fc.switch_on_us,
+         "the arming switch rests where it arms"),
     )  # fmt: skip
     return next((why for wrong, why in problems if wrong), "")
-
-
-def _is_on(profile: Profile, position: int) -> bool:
-    assert profile.arm_index is not None
-    return _spread(profile, profile.arm_index, position, position)[1] >= profile.flight_controller.switch_on_us
 
 
 def restarts(profile: Profile) -> bool:
