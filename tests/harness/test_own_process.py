@@ -84,7 +84,7 @@ MISDEEDS = {
     ),
     "wants the past": (
         "def poll(self, clock_us):\n    return (clock_us - 1) & 0xFFFFFFFF",
-        "the next call was wanted at once 1000000 times, one after the other",
+        "the next call was wanted at once 1000000 times in a row",
     ),
     "returns a text": ("def poll(self, clock_us):\n    return 'soon'", r"TypeError in poll\(\)"),
 }
