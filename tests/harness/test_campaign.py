@@ -243,10 +243,10 @@ def test_a_claim_that_trials_cannot_reach(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--until", "often"), "is no claim"),
-        (("--sequential",), "there is no claim"),
-        (("--about", "FS-CUT"), "no claim"),
-        (("--until", "p < 1 % at 90 %", "--about", "FS-CUTE"), "no such requirement"),
+        (("--until", "often"), "is not a claim"),
+        (("--sequential",), "the claim is missing"),
+        (("--about", "FS-CUT"), "the claim is missing"),
+        (("--until", "p < 1 % at 90 %", "--about", "FS-CUTE"), "campaigns do not test this"),
         (("--duration", "1 s"), "too short"),
         (("--duration", "3 h"), "allowed"),
         (("--confidence", "20 %"), "out of range"),
