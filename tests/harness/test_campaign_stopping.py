@@ -16,7 +16,6 @@ from lostlink.campaigns.claims import Answer, Claim, Decision, parse_claim
 from lostlink.campaigns.stopping import Planned, Progress, Rule, Sequential
 from lostlink.campaigns.wald import Wald
 from lostlink.errors import LostlinkError
-from lostlink.verdicts import Outcome
 
 RARE = Claim(1e-4, 0.95)
 COMMON = Claim(0.02, 0.95)
@@ -258,4 +257,4 @@ def test_words() -> None:
     assert str(run(Planned(COMMON), range(5))).startswith(
         "p < 0.02 at 95 %: refuted after 2 trials, 2 failures; if p were 0.02 or less, at most 5 % of such campaigns"
     )
-    assert [answer.outcome for answer in Answer] == [Outcome.MET, Outcome.NOT_MET, Outcome.INCONCLUSIVE]
+    assert [answer.exit_code for answer in Answer] == [0, 1, 4]

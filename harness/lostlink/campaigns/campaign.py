@@ -179,7 +179,7 @@ class Campaign:
         return Verdict(
             requirement=criterion.requirement,
             outcome=outcome,
-            measured=bounded(count, self.plan.confidence) if count.judged else "",
+            measured=self._bound(count) if count.judged else "",
             limit=limit,
             runs=count.judged,
             checks=count.judged,
@@ -187,14 +187,19 @@ class Campaign:
             how_seen=HowSeen.SIMULATED.value,
         ).waived_by(self.plan.flights.profile.requirements.waived)
 
+    def _bound(self, count: Count) -> str:
+        confidence = self.plan.confidence
+        bound = statistics.upper_bound(count.failures, count.judged, confidence)
+        counts = f"{grouped(count.failures)} of {grouped(count.judged)} trials failed"
+        return f"{counts}; p < {bound:.2g} at {100 * confidence:g} %"
+
     @property
     def exit_code(self) -> ExitCode:
         """Exit code of the command: by the rule's answer if there is one, else by the verdicts."""
         if self.interrupted:
             return ExitCode.INTERRUPTED
         if self.decision is not None:
-            answers = {Outcome.MET: ExitCode.MET, Outcome.NOT_MET: ExitCode.NOT_MET}
-            return answers.get(self.decision.answer.outcome, ExitCode.UNDECIDED)
+            return self.decision.answer.exit_code
         verdicts = self.verdicts()
         critical = [verdict for verdict in verdicts if verdict.requirement.severity is Severity.CRITICAL]
         # Chance decides which requirements the trials test; at least one critical one must be met.
@@ -220,14 +225,6 @@ class Campaign:
             f"The throttle was cut in time in each of {counted(judged, 'trial')}: the failure probability is below "
             f"{bound:.2g} at {100 * self.plan.confidence:g} % confidence (one-sided)."
         )
-
-
-def bounded(count: Count, confidence: float) -> str:
-    """Return failures, trials and the one-sided bound as text."""
-    bound = statistics.upper_bound(count.failures, count.judged, confidence)
-    return (
-        f"{grouped(count.failures)} of {grouped(count.judged)} trials failed; p < {bound:.2g} at {100 * confidence:g} %"
-    )
 
 
 def most_trials(rule: stopping.Rule | None, asked: int | None, usual: int) -> int:

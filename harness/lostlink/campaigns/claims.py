@@ -8,8 +8,8 @@ from decimal import Decimal
 from enum import Enum
 from typing import Final
 
-from lostlink.errors import LostlinkError
-from lostlink.verdicts import Outcome, counted
+from lostlink.errors import ExitCode, LostlinkError
+from lostlink.verdicts import counted
 
 _LEAST_P, _MOST_P = Decimal("1e-9"), Decimal("0.5")
 _LEAST_C, _MOST_C = Decimal(50), Decimal("99.9999")
@@ -72,12 +72,10 @@ class Answer(Enum):
     UNDECIDED = "undecided"
 
     @property
-    def outcome(self) -> Outcome:
-        """The corresponding outcome of a verdict."""
-        return _OUTCOMES[self]
-
-
-_OUTCOMES: Final = {Answer.SHOWN: Outcome.MET, Answer.REFUTED: Outcome.NOT_MET, Answer.UNDECIDED: Outcome.INCONCLUSIVE}
+    def exit_code(self) -> ExitCode:
+        """Exit code of the command."""
+        codes = {Answer.SHOWN: ExitCode.MET, Answer.REFUTED: ExitCode.NOT_MET, Answer.UNDECIDED: ExitCode.UNDECIDED}
+        return codes[self]
 
 
 @dataclass(frozen=True, slots=True)
