@@ -101,7 +101,7 @@ def test_a_second_loss_shrinks_to_exactly_two_losses() -> None:
     """The receiver breaks on its second loss only: two losses, a pause between them, and nothing shorter will do."""
     found = hunted("ForgetsTheSecondLoss", 300)
     timeline, link = found.findings[0].timeline, found.world
-    assert [piece.kind.name for piece in laid(link, timeline)] == ["link away", "link fine", "link away"]
+    assert [piece.kind.name for piece in laid(link, timeline)] == ["link away", "link good", "link away"]
     assert timeline == Timeline(pieces=timeline.pieces)  # an ordinary flight at plain phases
     first, pause, second = timeline.pieces
     for fewer in ((first, pause), (pause, second), (first, second), (first,), (second,)):

@@ -409,7 +409,7 @@ def test_command_shows_and_saves_a_finding(second_loss: tuple[Path, Any]) -> Non
     folder, said = second_loss
     assert said.exit_code == 1
     for words in (
-        "FS-AGAIN (critical): with two events", "1. link away for", "2. link away for", "+0 ms", "lostlink replay",
+        "FS-AGAIN (critical): with 2 events", "1. link lost for", "2. link lost for", "+0 ms", "lostlink replay",
         "Tried:", "seed 1", "Propellers off", "safe to fly",
     ):  # fmt: skip
         assert words in said.output, words

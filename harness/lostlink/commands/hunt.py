@@ -68,16 +68,16 @@ def command(
     case = Case(profile, receiver, Path(out))
     with prepare(out, [name for name in (profile, receiver_file(receiver)) if name]) as folder:
         with screen.hunt_progress(limits) as progress:
-            found = search.hunt(
+            result = search.hunt(
                 link, lambda: open_rig(link, receiver=receiver), seed=seed, budget=limits, find_all=find_all,
                 progress=progress,
             )  # fmt: skip
         try:
             if quiet:
-                click.echo(conclusion(found))
+                click.echo(conclusion(result))
             else:
-                screen.show(found, case)
+                screen.show(result, case)
         finally:
-            write_files(folder.path, files(found, case))
+            write_files(folder.path, files(result, case))
             folder.complete()
-    raise SystemExit(found.exit_code)
+    raise SystemExit(result.exit_code)

@@ -21,27 +21,18 @@ from lostlink_sims import Trace
 
 Opens = Callable[[], Rig]
 """Returns a fresh rig; the receiver's file is loaded again."""
-
-
 CRASH_COST: Final = 15
-"""Runs that a crash counts for while shrinking: compiled firmware that hangs must time out and restart."""
+"""Runs that a crash counts as while shrinking: compiled firmware that hangs must time out and restart."""
 SHORTEST_US: Final = 4_000_000
 
 
 class SpentError(BaseException):
-    """The budget is used up. Not an `Exception`, so that it passes through a search that catches those."""
+    """The budget is used up. Not an `Exception`, so that it passes through Hypothesis."""
 
 
 @dataclass(slots=True)
 class Budget:
-    """Limits of a search.
-
-    Attributes
-    ----------
-    runs : int or None
-    seconds : float or None
-        Wall time.
-    """
+    """Limits of a search: runs, and wall time in seconds."""
 
     runs: int | None = None
     seconds: float | None = None
@@ -49,22 +40,20 @@ class Budget:
 
 @dataclass(slots=True)
 class Tried:
-    """What was tried.
+    """The coverage of a hunt.
 
     Attributes
     ----------
     runs, shrinking : int
         All runs, and those used to shrink a finding.
-    simulated_us : int
     kinds : Counter of str
         Runs with each kind of event.
-    most_events : int
     longest_us : int
         Longest timeline, from the first piece to the end of the last.
     seconds : float
         Wall time.
     afresh : bool
-        Whether the receiver was reloaded for every run, because it keeps state between runs.
+        Whether the receiver is reloaded for every run, because it keeps state between runs.
     busy : int
         Runs aborted because the receiver's main loop spun.
     """
@@ -82,14 +71,7 @@ class Tried:
 
 @dataclass(frozen=True, slots=True)
 class TimelineResult:
-    """The result of a timeline.
-
-    Attributes
-    ----------
-    broken : tuple of Broken
-    strain : float
-        How close the run came to breaking a limit; 1 is the limit.
-    """
+    """The broken invariants of a timeline, and its `strain`: the time to the cut as a share of the limit."""
 
     broken: tuple[Broken, ...] = ()
     strain: float = 0.0
@@ -140,12 +122,9 @@ class Runner:
         self._shrink_left = runs
         self._shrink_until_s = float("inf") if seconds is None else self.used_s + seconds
 
-    @property
-    def is_spent(self) -> bool:
-        """Whether the budget of the search is used up."""
+    def _is_spent(self) -> bool:
         runs, seconds = self.budget.runs, self.budget.seconds
-        searched = self.tried.runs - self.tried.shrinking
-        if runs is not None and searched >= runs * self.share:
+        if runs is not None and self.tried.runs - self.tried.shrinking >= runs * self.share:
             return True
         return seconds is not None and self.used_s >= seconds * self.share
 
@@ -171,7 +150,7 @@ class Runner:
                 return TimelineResult()
             self._shrink_left -= 1
             self.tried.shrinking += 1
-        elif self.is_spent:
+        elif self._is_spent():
             raise SpentError
         try:
             judged = self.judge(self.run(timeline))

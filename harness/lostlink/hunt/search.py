@@ -1,4 +1,4 @@
-"""The search: Hypothesis generates timelines and shrinks those that break a requirement; `shrink` completes that.
+"""The search: Hypothesis generates timelines; those that break a requirement are shrunk by `shrink`.
 
 Critical requirements come first: the search continues past less severe findings until the budget is used up, and
 keeps them. With a limit on runs the result depends on the seed only; with a time limit it does not.
@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from lostlink.errors import ExitCode, ProfileError
+from lostlink.errors import ExitCode, UsageError
 from lostlink.hunt.attribution import Broken
 from lostlink.hunt.events import World, world
 from lostlink.hunt.runner import Budget, Opens, Runner, SpentError, TimelineResult, Tried
@@ -25,9 +25,9 @@ MOST_PIECES: Final = 6
 SHORT_US: Final = 3_000_000
 LONG_US: Final = 10_000_000
 VARIANTS: Final = 6
-"""Variants of each kind that `obvious` tries."""
+"""Maximum number of variants of each kind that `obvious` tries."""
 SHRINK_RUNS: Final = 600
-"""Most runs used to shrink one finding."""
+"""Maximum number of runs to shrink a finding."""
 SHRINK_S: Final = 30.0
 _OFFSET: Final = 0x5EED_0000_0001
 """Offset of all generated numbers. Hypothesis also draws constants that it finds in loaded modules; none is in this
@@ -39,18 +39,7 @@ Progress = Callable[[int, float, str], None]
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A shrunk timeline that breaks a requirement.
-
-    Attributes
-    ----------
-    timeline : Timeline
-    broken : Broken
-        The requirement for which it was kept.
-    also : tuple of Broken
-        Other requirements that it breaks.
-    trace : Trace
-        Its run on a fresh receiver.
-    """
+    """A shrunk timeline that breaks a requirement, `also` others, and its run on a fresh receiver."""
 
     timeline: Timeline
     broken: Broken
@@ -60,17 +49,7 @@ class Finding:
 
 @dataclass(slots=True)
 class Hunt:
-    """The result of a hunt.
-
-    Attributes
-    ----------
-    world : World
-    seed : int
-    findings : list of Finding
-        The worst first.
-    tried : Tried
-    interrupted : bool
-    """
+    """The result of a hunt; the most severe findings first."""
 
     world: World
     seed: int
@@ -87,19 +66,11 @@ class Hunt:
 
 
 def check_installed() -> None:
-    """Check that Hypothesis is installed.
-
-    Raises
-    ------
-    ProfileError
-        If it is not.
-    """
+    """Raise UsageError if Hypothesis is not installed."""
     try:
         import hypothesis  # noqa: F401
     except ImportError:
-        raise ProfileError(
-            "hunt: needs Hypothesis, which is not installed; install it with pip install lostlink[search]"
-        ) from None
+        raise UsageError("hunt: Hypothesis is not installed; install it with pip install lostlink[search]") from None
 
 
 def hunt(
@@ -127,23 +98,23 @@ def hunt(
     """
     check_installed()
     result = Hunt(world(profile), seed)
-    doing = "searching"
+    activity = "searching"
 
     def report(runs: int, seconds: float) -> None:
         if progress is not None:
-            progress(runs, seconds, doing)
+            progress(runs, seconds, activity)
 
     runner = Runner(result.world, opens, budget or Budget(runs=1000), seed, report)
     search = _Search(runner, find_all)
     try:
-        with _hypothesis_at_home():
+        with _hypothesis_in_temporary_folder():
             while (timeline := search.next()) is not None:
-                doing = "shrinking"
+                activity = "shrinking"
                 if (finding := search.finish(timeline)) is not None:
                     result.findings.append(finding)
                     if not find_all:
                         break
-                doing = "searching"
+                activity = "searching"
     except KeyboardInterrupt:
         result.interrupted = True
         if (finding := search.rescued()) is not None:
@@ -174,23 +145,22 @@ class _Search:
 
     def next(self) -> Timeline | None:
         """Return a timeline that breaks another requirement; None when the budget is used up."""
-        self._kept = None
-        stop_at = 2 if self._find_all else 0
-        with contextlib.suppress(SpentError):
-            for timeline in obvious(self._runner.world):
-                if self._keep(self._runner.fitted(timeline), stop_at):
-                    return self._best()
-        for share, guided in ((0.5, False), (1.0, True)):
-            self._runner.share = share
-            if _draw(self._runner, lambda timeline: self._keep(timeline, stop_at), guided=guided):
-                break
-        return self._best()
-
-    def _best(self) -> Timeline | None:
+        self._run_until(2 if self._find_all else 0)
         return None if self._kept is None else self._kept[0]
 
+    def _run_until(self, stop_at: int) -> None:
+        """Run timelines until one breaks a requirement of that rank, or the budget is used up."""
+        runner, self._kept = self._runner, None
+        with contextlib.suppress(SpentError):
+            if any(self._keep(runner.fitted(timeline), stop_at) for timeline in obvious(runner.world)):
+                return
+        for share, guided in ((0.5, False), (1.0, True)):
+            runner.share = share
+            if _draw(runner, lambda timeline: self._keep(timeline, stop_at), guided=guided):
+                return
+
     def _keep(self, timeline: Timeline, stop_at: int) -> bool:
-        """Run a timeline, keep it if it is the worst so far; return whether it is severe enough to stop."""
+        """Run a timeline and keep it if it is the most severe so far; return whether that is enough to stop."""
         broken = self._wanted(self._runner.judged(timeline))
         if broken is None:
             return False
@@ -223,7 +193,7 @@ class _Search:
         return broken is not None
 
     def _finding(self, timeline: Timeline, group: str, rank: int) -> Finding | None:
-        """Return a finding with its exact run; None if that does not confirm it."""
+        """Return a finding with its exact run; None if the run does not confirm it."""
         trace = self._runner.run(timeline, exactly=True)
         judged = self._runner.judge(trace)
         broken = self._wanted(judged, group, rank)
@@ -235,7 +205,7 @@ class _Search:
         return Finding(timeline, broken, tuple(other for other in judged.broken if other is not broken), trace)
 
     def rescued(self) -> Finding | None:
-        """Return the worst finding so far, after an interrupt."""
+        """Return the most severe finding so far, after an interrupt."""
         if self._kept is None:
             return None
         timeline, broken = self._kept
@@ -323,7 +293,7 @@ def timelines(world: World) -> Any:
 
 
 @contextlib.contextmanager
-def _hypothesis_at_home() -> Iterator[None]:
+def _hypothesis_in_temporary_folder() -> Iterator[None]:
     """Let Hypothesis keep its files in a temporary folder."""
     from hypothesis import configuration
 

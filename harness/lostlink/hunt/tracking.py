@@ -67,11 +67,11 @@ def _classified(facts: Facts, span: Span, frames: Indices, rows: Ints, low: Ints
     row = int(np.flatnonzero(dropped)[0]) if dropped.any() else int(np.flatnonzero(wrong.any(1))[0])
     at_us = int(seen.done_us[frames[row]])
     column = throttle if dropped.any() else int(np.flatnonzero(wrong[row])[0])
-    message = f"{facts.profile.channels[column].name} at {int(rows[row, column])} µs; good packets commanded {int(low[row, column])} µs"
+    message = _widths(facts, column, rows[row, column], low[row, column])
     is_failsafe = failed[row].all() or (dropped.any() and facts.trace.failsafe.at(at_us) == 1)
     if is_failsafe and not (~wrong[:row].any(1)).any():
         first = span.heard_us == facts.arrived_us[0]
-        since = "power-on" if first else "the link came back"
+        since = "power-on" if first else "the link was restored"
         after = f"{quantity(at_us - span.heard_us, 'µs')} after {since}"
         message = f"{after} the sticks are still not followed: {message}"
         return Broken("LK-CONTROL" if first else "RC-TIME", "no control", at_us, message)
@@ -81,6 +81,10 @@ def _classified(facts: Facts, span: Span, frames: Indices, rows: Ints, low: Ints
     if was_right and (name := impostor(facts, at_us - 1_000_000, at_us)):
         return Broken(name, "impostor moves", at_us, message)
     return _channel(facts, at_us, frames, rows, low, wrong, message)
+
+
+def _widths(facts: Facts, column: int, width_us: int, commanded_us: int) -> str:
+    return f"{facts.profile.channels[column].name} at {width_us} µs; good packets commanded {commanded_us} µs"
 
 
 def _false_failsafe(facts: Facts, span: Span, at_us: int, message: str, wrap: bool) -> Broken:
@@ -102,7 +106,7 @@ def _channel(facts: Facts, at_us: int, frames: Indices, rows: Ints, low: Ints, w
     row = int(np.flatnonzero(steady)[0])
     column = int(np.flatnonzero(wrong[row])[0])
     width, commanded = int(rows[row, column]), int(low[row, column])
-    settings, channel = facts.profile.receiver, facts.profile.channels[column]
+    settings = facts.profile.receiver
     others = np.abs(low[row] - width) <= facts.tolerance_us
     name = "CH-VALUE"
     is_mirrored = abs(settings.low_us + settings.high_us - commanded - width) <= 8
@@ -115,7 +119,7 @@ def _channel(facts: Facts, at_us: int, frames: Indices, rows: Ints, low: Ints, w
     was_right = bool((settled & (low[:row, column] == commanded) & ~wrong[:row, column]).any())
     if was_right and impostor(facts, at_us - 1_000_000, at_us) == "FS-INTRUDER":
         name = "FS-INTRUDER"
-    return Broken(name, "channel", at_us, f"{channel.name} at {width} µs; good packets commanded {commanded} µs")
+    return Broken(name, "channel", at_us, _widths(facts, column, width, commanded))
 
 
 def _torn(facts: Facts, span: Span) -> Broken | None:
