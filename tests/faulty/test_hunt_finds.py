@@ -13,7 +13,7 @@ from lostlink.hunt import judge_trace
 from lostlink.hunt.events import World, world
 from lostlink.hunt.runner import Budget
 from lostlink.hunt.search import Hunt, hunt
-from lostlink.hunt.timelines import Piece, Timeline, events, laid, scenario
+from lostlink.hunt.timelines import Piece, Timeline, events, placed_pieces, scenario
 from lostlink.profiles import parse_scenario, read_profile, write_scenario
 from lostlink.rigs import open_rig
 from lostlink_sims import Profile, ReferenceReceiver, simulate
@@ -78,7 +78,7 @@ def hunted(name: str, runs: int, *, profile: str = "heron", seed: int = 1, find_
 def test_hunt_finds_the_mistake(name: str, runs: int, wanted: set[str]) -> None:
     """At most three events; the saved scenario shows the same when it is read back and run again."""
     found = hunted(name, runs)
-    assert found.findings, f"{name}: nothing in {found.tried.runs} runs"
+    assert found.findings, f"{name}: nothing in {found.coverage.runs} runs"
     finding = found.findings[0]
     assert finding.broken.requirement_id in wanted, finding.broken
     assert events(found.world, finding.timeline) <= 3
@@ -101,7 +101,7 @@ def test_a_second_loss_shrinks_to_exactly_two_losses() -> None:
     """The receiver breaks on its second loss only: two losses, a pause between them, and nothing shorter will do."""
     found = hunted("ForgetsTheSecondLoss", 300)
     timeline, link = found.findings[0].timeline, found.world
-    assert [piece.kind.name for piece in laid(link, timeline)] == ["link away", "link good", "link away"]
+    assert [piece.kind.name for piece in placed_pieces(link, timeline)] == ["link away", "link good", "link away"]
     assert timeline == Timeline(pieces=timeline.pieces)  # an ordinary flight at plain phases
     first, pause, second = timeline.pieces
     for fewer in ((first, pause), (pause, second), (first, second), (first,), (second,)):
@@ -131,9 +131,9 @@ def test_all_goes_on_to_other_requirements() -> None:
 @pytest.mark.parametrize("profile", GOOD)
 def test_reference_receiver_yields_nothing(profile: str) -> None:
     found = hunted("reference", 120, profile=profile)
-    assert [(finding.broken, list(laid(found.world, finding.timeline))) for finding in found.findings] == []
+    assert [(finding.broken, list(placed_pieces(found.world, finding.timeline))) for finding in found.findings] == []
     assert found.exit_code == 0
-    assert found.tried.runs == 120
+    assert found.coverage.runs == 120
 
 
 def random_timeline(link: World, seed: int) -> Timeline:
@@ -181,7 +181,7 @@ def test_reference_receiver_breaks_no_rule_on_unusual_links(name: str) -> None:
     for seed in range(60):
         timeline = random_timeline(link, seed)
         broken = judge_trace(simulate(link.profile, scenario(link, timeline), ReferenceReceiver))
-        assert broken == [], (timeline, list(laid(link, timeline)))
+        assert broken == [], (timeline, list(placed_pieces(link, timeline)))
 
 
 @pytest.mark.parametrize("profile", [name for name in GOOD if name != "plover"])
@@ -191,7 +191,7 @@ def test_sound_receiver_of_the_zoo_breaks_no_rule(profile: str) -> None:
     for seed in range(60):
         timeline = random_timeline(link, 1000 + seed)
         broken = judge_trace(simulate(link.profile, scenario(link, timeline), zoo.Sound))
-        assert broken == [], (timeline, list(laid(link, timeline)))
+        assert broken == [], (timeline, list(placed_pieces(link, timeline)))
 
 
 def test_live_reading_is_a_hazard_that_the_rules_see() -> None:

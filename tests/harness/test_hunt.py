@@ -20,7 +20,7 @@ from lostlink.hunt.events import WAIT, world
 from lostlink.hunt.runner import Budget, Runner
 from lostlink.hunt.search import Hunt, hunt, obvious
 from lostlink.hunt.shrink import shrunk
-from lostlink.hunt.timelines import Piece, Timeline, events, fitted, laid, scenario, simplicity, span_us
+from lostlink.hunt.timelines import Piece, Timeline, events, fitted, placed_pieces, scenario, simplicity, span_us
 from lostlink.hunt.windows import Facts, times
 from lostlink.profiles import read_profile, read_scenario
 from lostlink.requirements import CATALOGUE
@@ -87,9 +87,9 @@ def test_a_wait_is_no_event(heron: Profile) -> None:
 
 def test_pieces_lie_one_after_the_other_or_beside_each_other(heron: Profile) -> None:
     link = world(heron)
-    after = [piece.at_us for piece in laid(link, Timeline((Piece(1, rung=9), Piece(2), Piece(1, rung=2))))]
+    after = [piece.at_us for piece in placed_pieces(link, Timeline((Piece(1, rung=9), Piece(2), Piece(1, rung=2))))]
     assert after[1] == after[0] + link.rungs[9].us == after[2]
-    beside = [piece.at_us for piece in laid(link, Timeline((Piece(1, rung=9), Piece(2, beside=True))))]
+    beside = [piece.at_us for piece in placed_pieces(link, Timeline((Piece(1, rung=9), Piece(2, beside=True))))]
     assert beside[0] == beside[1]
 
 
@@ -158,7 +158,7 @@ def test_a_cut_lies_where_handbooks_put_it(heron: Profile) -> None:
         facts = Facts(trace)
         [cut] = [span for span in facts.cuts if not span.restart]
         _, end_us, width_us = facts.pulses
-        idle_us = end_us[(end_us > cut.heard_us) & (width_us <= 1050)][0] - cut.heard_us
+        idle_us = end_us[(end_us > cut.since_us) & (width_us <= 1050)][0] - cut.since_us
         assert heron.receiver.timeout_us < idle_us <= slowest_us
         assert judge_trace(trace) == []
 
@@ -244,7 +244,7 @@ def test_the_same_seed_finds_the_same(heron: Profile) -> None:
     assert one.findings
     assert one.findings[0].timeline == two.findings[0].timeline
     assert one.findings[0].broken == two.findings[0].broken
-    assert one.tried.kinds == two.tried.kinds
+    assert one.coverage.kinds == two.coverage.kinds
     assert one.findings[0].broken.group == "crash"
     assert one.findings[0].broken.requirement_id == "FS-FOREIGN"
 
@@ -258,7 +258,7 @@ def test_draws_depend_on_the_seed_only(heron: Profile, monkeypatch: pytest.Monke
 
         _draw(runner, lambda timeline, runner=runner: bool(runner.judged(timeline).broken), guided=False)  # type: ignore[misc]
         drawn[seed] = set(runner.seen)
-        assert runner.tried.runs <= 120
+        assert runner.coverage.runs <= 120
     assert len(drawn[1] & drawn[2]) < 20
 
 
@@ -310,7 +310,7 @@ def test_a_receiver_that_remembers_earlier_runs_is_loaded_anew(heron: Profile) -
         return SimRig(heron, Leaky)
 
     found = hunt(heron, opens, budget=Budget(runs=150))
-    assert found.tried.afresh
+    assert found.coverage.reloads
     # The second loss of one run is what remains; a plain loss does nothing in a fresh receiver.
     assert events(found.world, found.findings[0].timeline) == 2
 
@@ -387,7 +387,7 @@ def test_interrupted_keeps_the_best_so_far(heron: Profile) -> None:
 def test_a_time_budget_ends(heron: Profile) -> None:
     found = hunt(heron, lambda: SimRig(heron), budget=Budget(seconds=0.5))
     assert found.exit_code == 0
-    assert found.tried.runs > 0
+    assert found.coverage.runs > 0
 
 
 # --- the command ------------------------------------------------------------------------------------------------
@@ -410,7 +410,7 @@ def test_command_shows_and_saves_a_finding(second_loss: tuple[Path, Any]) -> Non
     assert said.exit_code == 1
     for words in (
         "FS-AGAIN (critical): with 2 events", "1. link lost for", "2. link lost for", "+0 ms", "lostlink replay",
-        "Tried:", "seed 1", "Propellers off", "safe to fly",
+        "Coverage:", "seed 1", "Propellers off", "safe to fly",
     ):  # fmt: skip
         assert words in said.output, words
     names = {path.name for path in folder.iterdir()}
@@ -450,7 +450,7 @@ def test_nothing_found_is_no_proof(tmp_path: Path) -> None:
     said = run(str(HERON), "--runs", "30", "--out", str(tmp_path / "out"))
     assert said.exit_code == 0
     assert "Nothing found in 30 runs. This is not a proof" in said.output
-    assert "Tried: 30 runs" in said.output
+    assert "Coverage: 30 runs" in said.output
     assert "Propellers off" in said.output
     assert {path.name for path in (tmp_path / "out").iterdir()} == {"hunt.json"}
 

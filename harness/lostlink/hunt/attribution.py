@@ -109,15 +109,15 @@ def wraps(facts: Facts, from_us: int, until_us: int) -> bool:
 
 def silence_ids(facts: Facts, span: Span, at_us: int, otherwise: str) -> list[str]:
     """Return the requirements that a throttle above idle in a silence breaks, the most specific first."""
-    ids = causes(facts, span.heard_us - 1_000, at_us)
+    ids = causes(facts, span.since_us - 1_000, at_us)
     clock_was_set = facts.trace.scenario.receiver_clock_us != 0
-    if clock_was_set and wraps(facts, span.heard_us - facts.profile.cut_delay_us - 1_000_000, at_us):
+    if clock_was_set and wraps(facts, span.since_us - facts.profile.cut_delay_us - 1_000_000, at_us):
         ids.append("FS-WRAP")
-    if any(span.heard_us - 1_000_000 < down_us <= at_us for down_us, _ in facts.restarts[1:]):
+    if any(span.since_us - 1_000_000 < down_us <= at_us for down_us, _ in facts.restarts[1:]):
         ids.append("PW-RESET")
-    if failed_before(facts, span.heard_us):
+    if failed_before(facts, span.since_us):
         ids.append("FS-AGAIN")
-    if span.heard_us > LONG_FLIGHT_US:
+    if span.since_us > LONG_FLIGHT_US:
         ids.append("FS-LONG")
     return [*ids, otherwise]
 
@@ -129,7 +129,7 @@ def failed_before(facts: Facts, before_us: int) -> bool:
     rises_us = flag.at_us[(flag.value == 1) & (flag.at_us < before_us)].tolist()
     # After a start the flag is set initially.
     by_silence = any(all(abs(at_us - up_us) > 1_000 for up_us in starts) for at_us in rises_us)
-    return by_silence or any(other.heard_us < before_us and not other.restart for other in facts.cuts)
+    return by_silence or any(other.since_us < before_us and not other.restart for other in facts.cuts)
 
 
 def starting(facts: Facts, at_us: int) -> str:
@@ -171,41 +171,41 @@ def throttle_not_idle(facts: Facts, span: Span, index: int) -> Broken:
     _, end_us, width_us = facts.pulses
     at_us, width, receiver = int(end_us[index]), int(width_us[index]), facts.profile.receiver
     pulse = f"throttle pulse of {width} µs"
-    after = f"{pulse} {quantity(at_us - span.heard_us, 'µs')} after"
+    after = f"{pulse} {quantity(at_us - span.since_us, 'µs')} after"
     limit = f"at most {facts.profile.requirements.idle_below_us} µs allowed"
     if span.restart:
-        first = span.heard_us == facts.restarts[0][1]
+        first = span.since_us == facts.restarts[0][1]
         message = f"{after} {'power-on' if first else 'the restart'}, before the first good packet; {limit}"
         return Broken("PW-IDLE" if first else "PW-RESET", "start-up", at_us, message)
-    if at_us > span.stray_us:
+    if at_us > span.next_good_us:
         message = f"{pulse} after fewer than {receiver.recovery_packets} good packets in a row; {limit}"
         return Broken("RC-STRAY", "stray", at_us, message)
     ids, group = silence_ids(facts, span, at_us, "FS-CUT"), "throttle in silence"
-    commanded_us = facts.commanded_us[np.searchsorted(facts.arrived_us, span.heard_us), facts.throttle]
+    commanded_us = facts.commanded_us[np.searchsorted(facts.arrived_us, span.since_us), facts.throttle]
     is_held = abs(width - int(commanded_us)) <= facts.tolerance_us
-    if (width_us[(end_us > span.heard_us) & (end_us <= at_us)] <= facts.idle_limit_us).any():
-        impostors = [name for name in causes(facts, span.heard_us, at_us) if name in IMPOSTORS]
+    if (width_us[(end_us > span.since_us) & (end_us <= at_us)] <= facts.idle_limit_us).any():
+        impostors = [name for name in causes(facts, span.since_us, at_us) if name in IMPOSTORS]
         ids, group = [*impostors, "FS-STAY"], "throttle comes back"
     elif ids[0] == "FS-CUT" and not is_held and (width_us[end_us > span.from_us][-2:] == width).all():
         ids[0] = "FS-VALUE"
-    message = f"{after} the last good packet; {limit} after {quantity(span.from_us - span.heard_us, 'µs')}"
+    message = f"{after} the last good packet; {limit} after {quantity(span.from_us - span.since_us, 'µs')}"
     return Broken(ids[0], group, at_us, message, tuple(ids[1:]))
 
 
 def motors_running(facts: Facts, span: Span, at_us: int) -> Broken:
     """Attribute motors that run in a window of `Facts.locks`."""
-    motor, since_us = facts.trace.motor, span.heard_us
+    motor, since_us = facts.trace.motor, span.since_us
     demand = "they must be stopped until the throttle stick has been low"
     if span.restart:
-        first = span.heard_us == 0
+        first = span.since_us == 0
         ids, what = ["PW-STICK" if first else "PW-BROWNOUT"], "power-on" if first else "the restart"
-    elif at_us >= span.stray_us:
-        ids, what, since_us = ["RC-LIVE"], "the link was restored", span.stray_us
+    elif at_us >= span.next_good_us:
+        ids, what, since_us = ["RC-LIVE"], "the link was restored", span.next_good_us
     else:
         ids, what = silence_ids(facts, span, at_us, "FS-MOTOR"), "the last good packet"
         if motor.at(span.from_us) == 0:
             ids[-1] = "FS-STAY"
-        demand = f"they must be stopped after {quantity(span.from_us - span.heard_us, 'µs')}"
+        demand = f"they must be stopped after {quantity(span.from_us - span.since_us, 'µs')}"
     message = f"motors at {motor.at(at_us) / 10:g} % {quantity(at_us - since_us, 'µs')} after {what}; {demand}"
     return Broken(ids[0], f"motors {ids[-1]}", at_us, message, tuple(ids[1:]))
 
@@ -229,7 +229,7 @@ def wrong_preset(facts: Facts, span: Span, at_us: int, channel: int, width_us: i
     """Attribute a channel that does not output its failsafe value in a window of `Facts.cuts`."""
     setting = facts.profile.channels[channel]
     message = (
-        f"{setting.name} at {width_us} µs {quantity(at_us - span.heard_us, 'µs')} after the last good packet; "
+        f"{setting.name} at {width_us} µs {quantity(at_us - span.since_us, 'µs')} after the last good packet; "
         f"its failsafe value is {setting.failsafe_us} µs"
     )
     return Broken("FS-PRESET", "preset", at_us, message, tuple(silence_ids(facts, span, at_us, "FS-PRESET")[:-1]))

@@ -9,7 +9,7 @@ from pathlib import Path
 from lostlink.evidence.timeline import timeline
 from lostlink.hunt.events import WAIT
 from lostlink.hunt.search import Finding, Hunt
-from lostlink.hunt.timelines import STARTS, THROTTLES, events, laid, wrap_of
+from lostlink.hunt.timelines import STARTS, THROTTLES, events, placed_pieces, wrap_of
 from lostlink.verdicts import counted, quantity
 
 BEFORE_US, AFTER_US = 150_000, 300_000
@@ -42,7 +42,7 @@ def sentence(result: Hunt, finding: Finding) -> str:
 
 def steps(result: Hunt, finding: Finding) -> list[str]:
     """Return the timeline, one numbered line per event, with times relative to the first event."""
-    placed = list(laid(result.world, finding.timeline))
+    placed = list(placed_pieces(result.world, finding.timeline))
     zero_us = next((piece.at_us for piece in placed if piece.is_event), placed[0].at_us if placed else 0)
     rows = []
     if finding.timeline.wrap:
@@ -89,7 +89,9 @@ def _relative(after_us: int) -> str:
 def text(result: Hunt, finding: Finding, case: Case) -> str:
     """Return a finding as text: sentence, timeline, picture, commands."""
     trace, broken = finding.trace, finding.broken
-    first_us = min([broken.at_us, *(piece.at_us for piece in laid(result.world, finding.timeline) if piece.is_event)])
+    first_us = min(
+        [broken.at_us, *(piece.at_us for piece in placed_pieces(result.world, finding.timeline) if piece.is_event)]
+    )
     lines = [sentence(result, finding), f"  required: {broken.requirement.sentence}", "", *steps(result, finding)]
     others = {other.requirement_id: other for other in reversed(finding.also)}
     others.pop(broken.requirement_id, None)
@@ -119,15 +121,15 @@ def commands(finding: Finding, case: Case) -> list[str]:
     return [f"  {name:<8}  {shlex.join(words)}" for name, words in rows]
 
 
-def tried(result: Hunt) -> list[str]:
+def coverage_lines(result: Hunt) -> list[str]:
     """Return the coverage of the hunt."""
-    coverage, world = result.tried, result.world
+    coverage, world = result.coverage, result.world
     kinds = [kind.name for kind in world.kinds if kind.name != WAIT]
     by_runs = sorted(kinds, key=lambda name: -coverage.kinds[name])
     covered = [f"{name} {coverage.kinds[name]}" for name in by_runs if coverage.kinds[name]]
     never = [name for name in kinds if not coverage.kinds[name]]
     lines = [
-        f"Tried: {counted(coverage.runs, 'run')} ({coverage.shrinking} of them to shrink findings), "
+        f"Coverage: {counted(coverage.runs, 'run')} ({coverage.shrinking} of them to shrink findings), "
         f"{quantity(coverage.simulated_us, 'µs')} of simulated link in {coverage.seconds:.1f} s; seed {result.seed}.",
         f"Timelines of up to {counted(coverage.most_events, 'event')}, "
         f"the longest {quantity(coverage.longest_us, 'µs')}. "
@@ -136,7 +138,7 @@ def tried(result: Hunt) -> list[str]:
     if never:
         lines.append(f"Not covered: {', '.join(never)}.")
     lines += [f"Not tried: {reason}." for reason in world.left_out]
-    if coverage.afresh:
+    if coverage.reloads:
         lines.append("The receiver keeps state between runs, so its file was reloaded for every run.")
     if coverage.busy:
         lines.append(f"{counted(coverage.busy, 'run')} aborted because the receiver's main loop spun.")
@@ -148,5 +150,5 @@ def conclusion(result: Hunt) -> str:
     if result.findings:
         return sentence(result, result.findings[0])
     ended = "Interrupted; nothing" if result.interrupted else "Nothing"
-    runs = counted(result.tried.runs, "run")
+    runs = counted(result.coverage.runs, "run")
     return f"{ended} found in {runs}. This is not a proof: other timelines may break a requirement."

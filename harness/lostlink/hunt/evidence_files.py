@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from lostlink.evidence.folder import EvidenceFolder, write_files
-from lostlink.hunt.description import Case, conclusion, sentence, steps, text, tried
+from lostlink.hunt.description import Case, conclusion, coverage_lines, sentence, steps, text
 from lostlink.hunt.search import Finding, Hunt
 from lostlink.hunt.timelines import events
 from lostlink.profiles import write_scenario
@@ -39,10 +39,12 @@ def files(result: Hunt, case: Case) -> dict[str, str]:
         texts[f"{name}.scenario.toml"] = write_scenario(
             dataclasses.replace(finding.trace.scenario, name=f"hunt {name}")
         )
-        texts[f"{name}.txt"] = "\n".join([text(result, finding, case), "", *tried(result), "", *CAUTIONS]) + "\n"
+        texts[f"{name}.txt"] = (
+            "\n".join([text(result, finding, case), "", *coverage_lines(result), "", *CAUTIONS]) + "\n"
+        )
     if result.findings:
         texts["test_found.py"] = test_file(result)
-    coverage = result.tried
+    coverage = result.coverage
     document: dict[str, Any] = {
         "schema": 1,
         "conclusion": conclusion(result),

@@ -115,10 +115,10 @@ def presets_are_output(facts: Facts) -> Iterator[Broken]:
     seen = facts.trace.seen
     wanted_us = np.array([channel.failsafe_us for channel in facts.profile.channels], np.int64)
     for span in facts.cuts:
-        if span.restart or active(facts.trace, MainLoopHung, span.heard_us, span.until_us):
+        if span.restart or active(facts.trace, MainLoopHung, span.since_us, span.until_us):
             continue
-        until_us = min(span.stray_us, span.until_us) - facts.trace.uncertainty_us
-        inside = facts.frames & (seen.start_us >= span.heard_us + facts.times.preset_us) & (seen.done_us < until_us)
+        until_us = min(span.next_good_us, span.until_us) - facts.trace.uncertainty_us
+        inside = facts.frames & (seen.start_us >= span.since_us + facts.times.preset_us) & (seen.done_us < until_us)
         rows = seen.table(len(wanted_us))[inside]
         wrong = np.argwhere((np.abs(rows - wanted_us) > facts.tolerance_us) & (rows >= 0))
         if len(wrong):
@@ -138,8 +138,8 @@ def flag_is_true(facts: Facts) -> Iterator[Broken]:
         (facts.cuts, 1, "cleared while the link is lost"), (facts.links, 0, "set while the link is good"),
     ):  # fmt: skip
         for span in spans:
-            until_us = min(span.stray_us, span.until_us) if wanted else span.until_us
-            if span.restart or active(facts.trace, MainLoopHung, span.heard_us - frame_us, until_us):
+            until_us = min(span.next_good_us, span.until_us) if wanted else span.until_us
+            if span.restart or active(facts.trace, MainLoopHung, span.since_us - frame_us, until_us):
                 continue
             from_us, until_us = span.from_us + u + frame_us, until_us - u
             inside = (flag.at_us > from_us) & (flag.at_us < until_us) & (flag.value != wanted)
@@ -218,6 +218,6 @@ def strain(facts: Facts) -> float:
     idle_us = end_us[width_us <= facts.profile.requirements.idle_below_us]
     longest = 0.0
     for span in facts.cuts:
-        if not span.restart and (index := int(np.searchsorted(idle_us, span.heard_us))) < len(idle_us):
-            longest = max(longest, int(idle_us[index] - span.heard_us) / facts.times.cut_us)
+        if not span.restart and (index := int(np.searchsorted(idle_us, span.since_us))) < len(idle_us):
+            longest = max(longest, int(idle_us[index] - span.since_us) / facts.times.cut_us)
     return min(longest, 1.0)

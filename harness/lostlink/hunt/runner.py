@@ -1,4 +1,4 @@
-"""Runs and judges timelines, caches the results, and counts what was tried."""
+"""Runs and judges timelines, caches the results, and counts the coverage."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lostlink.errors import ReceiverCrashError
 from lostlink.hunt.attribution import Broken
 from lostlink.hunt.events import World
 from lostlink.hunt.invariants import judge_facts, strain
-from lostlink.hunt.timelines import LONGEST_US, Timeline, fitted, laid, scenario, span_us
+from lostlink.hunt.timelines import LONGEST_US, Timeline, fitted, placed_pieces, scenario, span_us
 from lostlink.hunt.windows import Facts
 from lostlink.rigs import Rig, SimRig
 from lostlink.rigs.main_loop import BusyError, limited
@@ -39,7 +39,7 @@ class Budget:
 
 
 @dataclass(slots=True)
-class Tried:
+class Coverage:
     """The coverage of a hunt.
 
     Attributes
@@ -52,7 +52,7 @@ class Tried:
         Longest timeline, from the first piece to the end of the last.
     seconds : float
         Wall time.
-    afresh : bool
+    reloads : bool
         Whether the receiver is reloaded for every run, because it keeps state between runs.
     busy : int
         Runs aborted because the receiver's main loop spun.
@@ -65,7 +65,7 @@ class Tried:
     most_events: int = 0
     longest_us: int = 0
     seconds: float = 0.0
-    afresh: bool = False
+    reloads: bool = False
     busy: int = 0
 
 
@@ -97,7 +97,7 @@ class Runner:
     ) -> None:
         self.world, self.budget, self.seed = world, budget, seed
         self.share = 1.0  # of the budget that may be used by now
-        self.tried = Tried()
+        self.coverage = Coverage()
         self.seen: dict[Timeline, TimelineResult] = {}
         self._opens, self._on_run = opens, on_run
         self._rig: Rig | None = None
@@ -124,7 +124,7 @@ class Runner:
 
     def _is_spent(self) -> bool:
         runs, seconds = self.budget.runs, self.budget.seconds
-        if runs is not None and self.tried.runs - self.tried.shrinking >= runs * self.share:
+        if runs is not None and self.coverage.runs - self.coverage.shrinking >= runs * self.share:
             return True
         return seconds is not None and self.used_s >= seconds * self.share
 
@@ -149,14 +149,14 @@ class Runner:
             if self._shrink_left <= 0 or self.used_s > self._shrink_until_s:
                 return TimelineResult()
             self._shrink_left -= 1
-            self.tried.shrinking += 1
+            self.coverage.shrinking += 1
         elif self._is_spent():
             raise SpentError
         try:
             judged = self.judge(self.run(timeline))
         except BusyError:
             # Only shorter runs from now on: the next long one would be aborted as well.
-            self.tried.busy += 1
+            self.coverage.busy += 1
             self._longest_us = max(SHORTEST_US, min(self._longest_us, span_us(self.world, timeline)) // 2)
             judged = TimelineResult()
         self.seen[timeline] = judged
@@ -172,7 +172,7 @@ class Runner:
         exactly : bool
             On a fresh rig, without throttling a main loop that spins.
         """
-        if self._rig is None or self.tried.afresh or exactly:
+        if self._rig is None or self.coverage.reloads or exactly:
             self.close()
             self._rig = self._opens()
             if isinstance(self._rig, SimRig) and not exactly:
@@ -196,16 +196,16 @@ class Runner:
         return TimelineResult(tuple(judge_facts(facts)), strain(facts))
 
     def _count(self, timeline: Timeline, duration_us: int) -> None:
-        tried = self.tried
-        tried.runs += 1
-        tried.simulated_us += duration_us
-        pieces = [piece for piece in laid(self.world, timeline) if piece.is_event]
-        tried.kinds.update({piece.kind.name for piece in pieces})
-        tried.most_events = max(tried.most_events, len(pieces))
-        tried.longest_us = max(tried.longest_us, span_us(self.world, timeline))
-        tried.seconds = self.used_s
+        coverage = self.coverage
+        coverage.runs += 1
+        coverage.simulated_us += duration_us
+        pieces = [piece for piece in placed_pieces(self.world, timeline) if piece.is_event]
+        coverage.kinds.update({piece.kind.name for piece in pieces})
+        coverage.most_events = max(coverage.most_events, len(pieces))
+        coverage.longest_us = max(coverage.longest_us, span_us(self.world, timeline))
+        coverage.seconds = self.used_s
         if self._on_run is not None:
-            self._on_run(tried.runs, tried.seconds)
+            self._on_run(coverage.runs, coverage.seconds)
 
     def is_repeatable(self, timeline: Timeline) -> bool:
         """Return whether a fresh receiver gives the same result on a timeline."""
@@ -214,7 +214,7 @@ class Runner:
         again = self.judge(self.run(timeline))
         return [broken.group for broken in again.broken] == [broken.group for broken in before.broken]
 
-    def begin_afresh(self) -> None:
+    def reload_always(self) -> None:
         """Clear the cache and reload the receiver for every run from now on."""
-        self.tried.afresh = True
+        self.coverage.reloads = True
         self.seen.clear()

@@ -15,7 +15,7 @@ from typing import Any, Final
 from lostlink.errors import ExitCode, UsageError
 from lostlink.hunt.attribution import Broken
 from lostlink.hunt.events import World, world
-from lostlink.hunt.runner import Budget, Opens, Runner, SpentError, TimelineResult, Tried
+from lostlink.hunt.runner import Budget, Coverage, Opens, Runner, SpentError, TimelineResult
 from lostlink.hunt.shrink import shrunk
 from lostlink.hunt.timelines import LEADS, PHASES, STARTS, THROTTLES, Piece, Timeline, simplicity
 from lostlink.scenarios import WRAPS
@@ -54,7 +54,7 @@ class Hunt:
     world: World
     seed: int
     findings: list[Finding] = field(default_factory=list)
-    tried: Tried = field(default_factory=Tried)
+    coverage: Coverage = field(default_factory=Coverage)
     interrupted: bool = False
 
     @property
@@ -117,10 +117,10 @@ def hunt(
                 activity = "searching"
     except KeyboardInterrupt:
         result.interrupted = True
-        if (finding := search.rescued()) is not None:
+        if (finding := search.best_so_far()) is not None:
             result.findings.append(finding)
     finally:
-        result.tried = runner.tried
+        result.coverage = runner.coverage
         runner.close()
     result.findings.sort(key=lambda finding: finding.broken.rank)
     return result
@@ -132,13 +132,13 @@ class _Search:
     def __init__(self, runner: Runner, find_all: bool) -> None:
         self._runner, self._find_all = runner, find_all
         self._known: set[str] = set()  # ids of requirements that a finding is about
-        self._doubtful: set[str] = set()  # groups that an exact run did not confirm
+        self._unconfirmed: set[str] = set()  # groups that an exact run did not confirm
         self._kept: tuple[Timeline, Broken] | None = None
 
     def _wanted(self, judged: TimelineResult, group: str | None = None, rank: int = 2) -> Broken | None:
         """Return the first new requirement that a run breaks."""
         for broken in judged.broken:
-            is_new = broken.requirement_id not in self._known and broken.group not in self._doubtful
+            is_new = broken.requirement_id not in self._known and broken.group not in self._unconfirmed
             if is_new and broken.rank <= rank and group in (None, broken.group):
                 return broken
         return None
@@ -172,14 +172,14 @@ class _Search:
         """Return a shrunk finding; None if it depends on earlier runs."""
         runner, kept = self._runner, self._kept
         assert kept is not None
-        if not runner.tried.afresh and not runner.is_repeatable(timeline):
-            runner.begin_afresh()
+        if not runner.coverage.reloads and not runner.is_repeatable(timeline):
+            runner.reload_always()
             return None
         group, rank = kept[1].group, kept[1].rank
         # Without a time budget the result must not depend on time.
         runner.shrinks(SHRINK_RUNS, None if runner.budget.seconds is None else SHRINK_S)
         try:
-            small = shrunk(runner.world, timeline, lambda tried: self._smaller(tried, group, rank))
+            small = shrunk(runner.world, timeline, lambda candidate: self._smaller(candidate, group, rank))
         finally:
             runner.shrinks(None)
         return self._finding(small, group, rank)
@@ -199,12 +199,12 @@ class _Search:
         broken = self._wanted(judged, group, rank)
         self._kept = None
         if broken is None:
-            self._doubtful.add(group)
+            self._unconfirmed.add(group)
             return None
         self._known.update(other.requirement_id for other in judged.broken)
         return Finding(timeline, broken, tuple(other for other in judged.broken if other is not broken), trace)
 
-    def rescued(self) -> Finding | None:
+    def best_so_far(self) -> Finding | None:
         """Return the most severe finding so far, after an interrupt."""
         if self._kept is None:
             return None

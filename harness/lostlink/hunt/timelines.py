@@ -67,7 +67,7 @@ class Timeline:
 
 
 @dataclass(frozen=True, slots=True)
-class Laid:
+class PlacedPiece:
     """A piece with its start and end, from the start of the scenario."""
 
     kind: Kind
@@ -88,7 +88,7 @@ def wrap_of(wrap: int) -> tuple[int, str, float]:
     return *WRAPS[index], LEADS[lead]
 
 
-def begins_us(world: World, timeline: Timeline) -> int:
+def start_us(world: World, timeline: Timeline) -> int:
     """Return the start of the first piece."""
     builder = ScenarioBuilder(world.profile, 0, "hunt")
     later_us = STARTS[timeline.start]
@@ -103,15 +103,15 @@ def _linked_us(world: World, builder: ScenarioBuilder) -> int:
     return builder.ready_us + times(world.profile).linked_us
 
 
-def laid(world: World, timeline: Timeline) -> Iterator[Laid]:
+def placed_pieces(world: World, timeline: Timeline) -> Iterator[PlacedPiece]:
     """Yield the pieces with their start and end."""
-    here_us = before_us = begins_us(world, timeline)
+    here_us = before_us = start_us(world, timeline)
     for piece in timeline.pieces:
         kind = world.kinds[piece.kind]
         variant, rung = kind.variants[piece.variant % len(kind.variants)], world.rungs[piece.rung]
         at_us = before_us if piece.beside and kind.name != WAIT else here_us
         until_us = at_us + (rung.us if kind.lasts else 0)
-        yield Laid(kind, variant, rung, at_us, until_us)
+        yield PlacedPiece(kind, variant, rung, at_us, until_us)
         before_us, here_us = at_us, max(here_us, until_us)
 
 
@@ -122,8 +122,8 @@ def events(world: World, timeline: Timeline) -> int:
 
 def span_us(world: World, timeline: Timeline) -> int:
     """Return the time from the start of the first piece to the end of the last."""
-    begin_us = begins_us(world, timeline)
-    return max((piece.until_us for piece in laid(world, timeline)), default=begin_us) - begin_us
+    begin_us = start_us(world, timeline)
+    return max((piece.until_us for piece in placed_pieces(world, timeline)), default=begin_us) - begin_us
 
 
 def fitted(world: World, timeline: Timeline, longest_us: int) -> Timeline:
@@ -140,14 +140,14 @@ def scenario(world: World, timeline: Timeline, seed: int = 1, name: str = "hunt"
     """Return the scenario of a timeline, which ends after the time in which control must be restored."""
     profile = world.profile
     builder = ScenarioBuilder(profile, seed, "hunt")
-    throttle, begin_us = THROTTLES[timeline.throttle], begins_us(world, timeline)
+    throttle, begin_us = THROTTLES[timeline.throttle], start_us(world, timeline)
     later_us = STARTS[timeline.start]
     if later_us is not None:
         moves, _ = builder.take_off(throttle, from_us=0)
         moves = tuple(dataclasses.replace(move, at_us=0) for move in moves)
     else:
         moves, _ = builder.take_off(throttle, from_us=_linked_us(world, builder))
-    placed = list(laid(world, timeline))
+    placed = list(placed_pieces(world, timeline))
     effects = [item for piece in placed for item in piece.variant.effect(piece.at_us, piece.until_us - piece.at_us)]
     end_us = max([begin_us, *(piece.until_us for piece in placed)])
     clock_us = 0

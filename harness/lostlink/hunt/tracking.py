@@ -70,9 +70,9 @@ def _classified(facts: Facts, span: Span, frames: Indices, rows: Ints, low: Ints
     message = _widths(facts, column, rows[row, column], low[row, column])
     is_failsafe = failed[row].all() or (dropped.any() and facts.trace.failsafe.at(at_us) == 1)
     if is_failsafe and not (~wrong[:row].any(1)).any():
-        first = span.heard_us == facts.arrived_us[0]
+        first = span.since_us == facts.arrived_us[0]
         since = "power-on" if first else "the link was restored"
-        after = f"{quantity(at_us - span.heard_us, 'µs')} after {since}"
+        after = f"{quantity(at_us - span.since_us, 'µs')} after {since}"
         message = f"{after} the sticks are still not followed: {message}"
         return Broken("LK-CONTROL" if first else "RC-TIME", "no control", at_us, message)
     if is_failsafe:

@@ -90,18 +90,18 @@ class Span:
 
     Attributes
     ----------
-    heard_us : int
+    since_us : int
         The good packet, power-on or restart that starts the window.
-    stray_us : int
-        The first good packet after `heard_us`.
+    next_good_us : int
+        The first good packet after `since_us`.
     restart : bool
         Whether it starts with power-on or a restart.
     """
 
     from_us: int
     until_us: int
-    heard_us: int
-    stray_us: int
+    since_us: int
+    next_good_us: int
     restart: bool = False
 
 
@@ -193,15 +193,15 @@ class Facts:
     def cuts(self) -> list[Span]:
         """Windows in which throttle pulses must be idle."""
         spans = []
-        for from_us, heard_us, restart in self._silences(self.times.cut_us):
-            index = int(np.searchsorted(self.arrived_us, heard_us, side="left" if restart else "right"))
-            stray_us = self._at(self.arrived_us, index)
-            free_us = stray_us if restart else self._returned_us(index)
+        for from_us, since_us, restart in self._silences(self.times.cut_us):
+            index = int(np.searchsorted(self.arrived_us, since_us, side="left" if restart else "right"))
+            next_good_us = self._at(self.arrived_us, index)
+            free_us = next_good_us if restart else self._returned_us(index)
             # A supply that fails at an acknowledgement does so at the time of the packet.
-            later = [down_us for down_us, _ in self.restarts if down_us > heard_us - (not restart)]
+            later = [down_us for down_us, _ in self.restarts if down_us > since_us - (not restart)]
             until_us = min([free_us, *later])
             if from_us < until_us:
-                spans.append(Span(from_us, until_us, heard_us, stray_us, restart))
+                spans.append(Span(from_us, until_us, since_us, next_good_us, restart))
         return spans
 
     def _returned_us(self, index: int) -> int:
@@ -221,13 +221,13 @@ class Facts:
         low = self.commanded_us[:, self.throttle] <= self.profile.flight_controller.arm_below_us
         low_us = self.arrived_us[low]
         spans = []
-        for from_us, heard_us, restart in self._silences(self.times.motor_us, motors=True):
-            index = int(np.searchsorted(low_us, heard_us, side="left" if restart else "right"))
+        for from_us, since_us, restart in self._silences(self.times.motor_us, motors=True):
+            index = int(np.searchsorted(low_us, since_us, side="left" if restart else "right"))
             until_us = self._at(low_us, index)
-            from_us = max([from_us, *(noticed for at, noticed in self._silent_output() if heard_us <= at < from_us)])
+            from_us = max([from_us, *(noticed for at, noticed in self._silent_output() if since_us <= at < from_us)])
             if from_us < until_us:
-                stray_us = self._at(self.arrived_us, int(np.searchsorted(self.arrived_us, heard_us, side="right")))
-                spans.append(Span(from_us, until_us, heard_us, stray_us, restart))
+                next_good_us = self._at(self.arrived_us, int(np.searchsorted(self.arrived_us, since_us, side="right")))
+                spans.append(Span(from_us, until_us, since_us, next_good_us, restart))
         return spans
 
     def _silent_output(self) -> Iterator[tuple[int, int]]:
@@ -248,8 +248,8 @@ class Facts:
                 yield (up_us if not number else noticed_us), down_us, True
         ends_us = np.append(self.arrived_us, self.end_us)
         for index in np.flatnonzero(np.diff(ends_us) > after_us).tolist():
-            heard_us = int(ends_us[index])
-            yield heard_us + after_us, heard_us, False
+            since_us = int(ends_us[index])
+            yield since_us + after_us, since_us, False
 
     @cached_property
     def links(self) -> list[Span]:

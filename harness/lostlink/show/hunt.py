@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from rich.markup import escape
 
-from lostlink.hunt.description import Case, conclusion, text, tried
+from lostlink.hunt.description import Case, conclusion, coverage_lines, text
 from lostlink.hunt.runner import Budget
 from lostlink.hunt.search import Hunt, Progress
 from lostlink.show.console import cautions, console, moving
@@ -22,7 +22,7 @@ def show(result: Hunt, case: Case) -> None:
         out.print()
     if not result.findings:
         out.print(escape(conclusion(result)), soft_wrap=True)
-    for line in tried(result):
+    for line in coverage_lines(result):
         out.print(escape(line), soft_wrap=True)
     cautions(out)
     if result.findings:
