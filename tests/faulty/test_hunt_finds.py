@@ -108,8 +108,8 @@ def test_a_second_loss_shrinks_to_exactly_two_losses() -> None:
         assert not _breaks(link, Timeline(pieces=fewer), zoo.ForgetsTheSecondLoss)
     for place, piece in enumerate(timeline.pieces):
         shorter = list(timeline.pieces)
-        shorter[place] = dataclasses.replace(piece, rung=piece.rung - 1)
-        assert piece.rung == 0 or not _breaks(link, Timeline(pieces=tuple(shorter)), zoo.ForgetsTheSecondLoss)
+        shorter[place] = dataclasses.replace(piece, duration=piece.duration - 1)
+        assert piece.duration == 0 or not _breaks(link, Timeline(pieces=tuple(shorter)), zoo.ForgetsTheSecondLoss)
 
 
 def _breaks(link: World, timeline: Timeline, receiver: ReceiverFactory) -> bool:
@@ -141,7 +141,7 @@ def random_timeline(link: World, seed: int) -> Timeline:
     chance = random.Random(seed)
     pieces = tuple(
         Piece(
-            chance.randrange(len(link.kinds)), chance.randrange(8), chance.randrange(len(link.rungs) * 3 // 4),
+            chance.randrange(len(link.kinds)), chance.randrange(8), chance.randrange(len(link.durations) * 3 // 4),
             chance.random() < 0.3,
         )
         for _ in range(chance.randrange(6))

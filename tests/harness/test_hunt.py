@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from lostlink.cli import main
 from lostlink.hunt import judge_trace
 from lostlink.hunt.description import conclusion
-from lostlink.hunt.durations import ladder
+from lostlink.hunt.durations import link_durations
 from lostlink.hunt.events import WAIT, world
 from lostlink.hunt.runner import Budget, Runner
 from lostlink.hunt.search import Hunt, hunt, obvious
@@ -49,47 +49,49 @@ def changed(profile: Profile, **parts: dict[str, object]) -> Profile:
 
 
 def flight(profile: Profile, *pieces: tuple[str, int], **fields: Any) -> Scenario:
-    """Return a flight in which named kinds last for rungs."""
+    """Return a flight in which named kinds last for durations."""
     link = world(profile)
     names = [kind.name for kind in link.kinds]
-    laid_out = tuple(Piece(names.index(name), rung=rung) for name, rung in pieces)
+    laid_out = tuple(Piece(names.index(name), duration=duration) for name, duration in pieces)
     return scenario(link, Timeline(laid_out, **fields))
 
 
-def rung(profile: Profile, least_us: int) -> int:
-    return next(place for place, one in enumerate(ladder(profile)) if one.us >= least_us)
+def duration(profile: Profile, least_us: int) -> int:
+    return next(place for place, one in enumerate(link_durations(profile)) if one.us >= least_us)
 
 
 # --- lengths and kinds ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("name", ["bittern", "heron", "lapwing", "plover", "wren"])
-def test_ladder_rises_and_says_what_it_means(name: str) -> None:
+def test_durations_rise_and_have_a_meaning(name: str) -> None:
     profile = read_profile(str(HERON.with_name(f"{name}.toml")))
-    rungs = ladder(profile)
-    lengths = [one.us for one in rungs]
+    durations = link_durations(profile)
+    lengths = [one.us for one in durations]
     assert lengths == sorted(set(lengths))
     assert lengths[0] >= min(profile.handset.packet_interval_us, profile.output.frame_period_us)
-    assert any(one.us == profile.receiver.timeout_us for one in rungs)
+    assert any(one.us == profile.receiver.timeout_us for one in durations)
     # A 16-bit counter of milliseconds wraps after 65.536 s (2^16 ms).
-    assert rungs[-1].us > 65_536_000
-    packet = next(one for one in rungs if one.us == profile.handset.packet_interval_us)
+    assert durations[-1].us > 65_536_000
+    packet = next(one for one in durations if one.us == profile.handset.packet_interval_us)
     assert packet.meaning in {"1 packet", "1 frame"}
 
 
 def test_a_wait_is_no_event(heron: Profile) -> None:
     link = world(heron)
-    timeline = Timeline((Piece(1, rung=3), Piece(0, rung=3), Piece(1, rung=3)))
+    timeline = Timeline((Piece(1, duration=3), Piece(0, duration=3), Piece(1, duration=3)))
     assert link.kinds[0].name == WAIT
     assert events(link, timeline) == 2
-    assert span_us(link, timeline) == 3 * link.rungs[3].us
+    assert span_us(link, timeline) == 3 * link.durations[3].us
 
 
 def test_pieces_lie_one_after_the_other_or_beside_each_other(heron: Profile) -> None:
     link = world(heron)
-    after = [piece.at_us for piece in placed_pieces(link, Timeline((Piece(1, rung=9), Piece(2), Piece(1, rung=2))))]
-    assert after[1] == after[0] + link.rungs[9].us == after[2]
-    beside = [piece.at_us for piece in placed_pieces(link, Timeline((Piece(1, rung=9), Piece(2, beside=True))))]
+    after = [
+        piece.at_us for piece in placed_pieces(link, Timeline((Piece(1, duration=9), Piece(2), Piece(1, duration=2))))
+    ]
+    assert after[1] == after[0] + link.durations[9].us == after[2]
+    beside = [piece.at_us for piece in placed_pieces(link, Timeline((Piece(1, duration=9), Piece(2, beside=True))))]
     assert beside[0] == beside[1]
 
 
@@ -128,10 +130,10 @@ def test_what_the_owner_waived_is_left_out_and_said(heron: Profile) -> None:
 
 def test_fitted_shortens_the_longest_piece_first(heron: Profile) -> None:
     link = world(heron)
-    last = len(link.rungs) - 1
-    short = fitted(link, Timeline((Piece(1, rung=last), Piece(1, rung=2))), 5_000_000)
+    last = len(link.durations) - 1
+    short = fitted(link, Timeline((Piece(1, duration=last), Piece(1, duration=2))), 5_000_000)
     assert span_us(link, short) <= 5_000_000
-    assert short.pieces[1].rung == 2
+    assert short.pieces[1].duration == 2
 
 
 # --- facts and rules --------------------------------------------------------------------------------------------
@@ -154,7 +156,7 @@ def test_a_cut_lies_where_handbooks_put_it(heron: Profile) -> None:
     slowest_us = heron.receiver.timeout_us + heron.output.frame_period_us + 3 * 2_000
     assert times(heron).cut_us >= slowest_us
     for phase in range(16):
-        trace = simulate(heron, flight(heron, ("link away", rung(heron, 700_000)), frame_phase=phase))
+        trace = simulate(heron, flight(heron, ("link away", duration(heron, 700_000)), frame_phase=phase))
         facts = Facts(trace)
         [cut] = [span for span in facts.cuts if not span.restart]
         _, end_us, width_us = facts.pulses
@@ -171,14 +173,14 @@ class Late(ReferenceReceiver):
 
 
 def test_what_lies_within_the_uncertainty_is_not_held_against_a_board(heron: Profile) -> None:
-    trace = simulate(heron, flight(heron, ("link away", rung(heron, 1_000_000))), Late)
+    trace = simulate(heron, flight(heron, ("link away", duration(heron, 1_000_000))), Late)
     assert {broken.requirement_id for broken in judge_trace(trace)} >= {"FS-CUT"}
     blurred = dataclasses.replace(trace, uncertainty_us=40_000)
     assert judge_trace(blurred) == []
 
 
 def test_a_run_in_doubt_breaks_nothing(heron: Profile) -> None:
-    trace = simulate(heron, flight(heron, ("link away", rung(heron, 1_000_000))), Late)
+    trace = simulate(heron, flight(heron, ("link away", duration(heron, 1_000_000))), Late)
     assert judge_trace(dataclasses.replace(trace, doubt="host too slow")) == []
 
 
@@ -194,7 +196,7 @@ class NeverFails(ReferenceReceiver):
 
 def test_waived_requirements_are_not_judged(heron: Profile) -> None:
     waived = changed(heron, requirements={"waived": ("FS-CUT",)})
-    made = flight(heron, ("link away", rung(heron, 1_000_000)))
+    made = flight(heron, ("link away", duration(heron, 1_000_000)))
     assert "FS-CUT" in {broken.requirement_id for broken in judge_trace(simulate(heron, made, NeverFails))}
     assert "FS-CUT" not in {broken.requirement_id for broken in judge_trace(simulate(waived, made, NeverFails))}
 
@@ -208,7 +210,7 @@ def test_nothing_is_judged_from_where_no_receiver_could_tell(heron: Profile) -> 
 
 
 def test_broken_rules_name_requirements_of_the_catalogue(heron: Profile) -> None:
-    trace = simulate(heron, flight(heron, ("link away", rung(heron, 1_000_000))), NeverFails)
+    trace = simulate(heron, flight(heron, ("link away", duration(heron, 1_000_000))), NeverFails)
     broken = judge_trace(trace)
     assert [one.rank for one in broken] == sorted(one.rank for one in broken)
     assert all(one.requirement_id in CATALOGUE for one in broken)
@@ -270,7 +272,7 @@ def test_shrinking_ends_at_the_planted_minimum(heron: Profile) -> None:
 
     def breaks(timeline: Timeline) -> bool:
         kinds = [piece.kind for piece in timeline.pieces]
-        lost = [piece.kind == away and link.rungs[piece.rung].us >= 500_000 for piece in timeline.pieces]
+        lost = [piece.kind == away and link.durations[piece.duration].us >= 500_000 for piece in timeline.pieces]
         return hang in kinds and any(lost[kinds.index(hang) :])
 
     big = Timeline(
@@ -279,8 +281,8 @@ def test_shrinking_ends_at_the_planted_minimum(heron: Profile) -> None:
     assert breaks(big)
     small = shrunk(link, big, breaks)
     assert [names[piece.kind] for piece in small.pieces] == ["main loop hung", "link away"]
-    assert small.pieces[0].rung == 0
-    assert link.rungs[small.pieces[1].rung].us == 500_000
+    assert small.pieces[0].duration == 0
+    assert link.durations[small.pieces[1].duration].us == 500_000
     assert small == Timeline(small.pieces)
     assert simplicity(link, small) < simplicity(link, big)
 

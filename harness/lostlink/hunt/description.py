@@ -51,7 +51,7 @@ def steps(result: Hunt, finding: Finding) -> list[str]:
     number = 0
     for piece in placed:
         number += piece.is_event
-        duration = f" for {piece.rung}" if piece.kind.lasts else ""
+        duration = f" for {piece.duration}" if piece.kind.lasts else ""
         prefix = f"{number}." if piece.is_event else "  "
         rows.append((piece.at_us, f"{prefix} {piece.variant.text}{duration}"))
     rows.append((finding.broken.at_us, f"X  {finding.broken.message}"))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final, cast
 
 from lostlink.hunt.attribution import unprotected
-from lostlink.hunt.durations import Rung, ladder
+from lostlink.hunt.durations import Duration, link_durations
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Move, Profile
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
@@ -82,14 +82,14 @@ class World:
     profile : Profile
     kinds : tuple of Kind
         Those with variants; `WAIT` is the first.
-    rungs : tuple of Rung
+    durations : tuple of Duration
     left_out : tuple of str
         What is not tried, and why.
     """
 
     profile: Profile
     kinds: tuple[Kind, ...]
-    rungs: tuple[Rung, ...]
+    durations: tuple[Duration, ...]
     left_out: tuple[str, ...]
 
 
@@ -105,7 +105,7 @@ def world(profile: Profile) -> World:
             left_out.append(f"{kind.name}: {kind.left_out}")
         if kind.variants:
             kinds.append(kind)
-    return World(profile, tuple(kinds), ladder(profile), tuple(left_out))
+    return World(profile, tuple(kinds), link_durations(profile), tuple(left_out))
 
 
 def _protected(profile: Profile, variants: Iterable[Variant]) -> tuple[tuple[Variant, ...], str]:

@@ -216,17 +216,19 @@ def obvious(world: World) -> Iterator[Timeline]:
     """Yield the obvious timelines: every start, every kind of event alone, two losses, counter wraps."""
     yield from (Timeline(start=start) for start in range(len(STARTS)))
     motor_us = world.profile.requirements.motor_cut_within_us
-    lost = next(index for index, rung in enumerate(world.rungs) if rung.us > motor_us)
-    long = next(index for index, rung in enumerate(world.rungs) if rung.us >= LONG_US)
-    away, last = Piece(1, rung=lost), len(world.rungs) - 1
+    lost = next(index for index, duration in enumerate(world.durations) if duration.us > motor_us)
+    long = next(index for index, duration in enumerate(world.durations) if duration.us >= LONG_US)
+    away, last = Piece(1, duration=lost), len(world.durations) - 1
     yield Timeline((away,))
     for index, kind in enumerate(world.kinds):
-        rung = long if kind.name in ("stray packets", "link comes and goes") else lost
-        yield from (Timeline((Piece(index, variant, rung),)) for variant in range(min(len(kind.variants), VARIANTS)))
-    yield Timeline((away, Piece(0, rung=lost), away))
+        duration = long if kind.name in ("stray packets", "link comes and goes") else lost
+        yield from (
+            Timeline((Piece(index, variant, duration),)) for variant in range(min(len(kind.variants), VARIANTS))
+        )
+    yield Timeline((away, Piece(0, duration=lost), away))
     yield from (Timeline((away,), wrap=wrap) for wrap in range(1, len(WRAPS) * len(LEADS) + 1))
-    yield Timeline((Piece(1, rung=last),))
-    yield Timeline((Piece(0, rung=last), away))
+    yield Timeline((Piece(1, duration=last),))
+    yield Timeline((Piece(0, duration=last), away))
 
 
 def _draw(runner: Runner, keep: Callable[[Timeline], bool], *, guided: bool) -> bool:
@@ -274,11 +276,11 @@ def timelines(world: World) -> Any:
         return st.integers(_OFFSET, _OFFSET + count - 1).map(lambda drawn: drawn - _OFFSET)
 
     # Short pieces twice as often as long ones, which are slow to run and seldom needed.
-    short = sum(rung.us < SHORT_US for rung in world.rungs)
-    rungs = number(len(world.rungs) + short).map(lambda drawn: drawn % len(world.rungs))
+    short = sum(duration.us < SHORT_US for duration in world.durations)
+    durations = number(len(world.durations) + short).map(lambda drawn: drawn % len(world.durations))
     variants = max(len(kind.variants) for kind in world.kinds)
     piece = st.builds(
-        Piece, kind=number(len(world.kinds)), variant=number(variants), rung=rungs,
+        Piece, kind=number(len(world.kinds)), variant=number(variants), duration=durations,
         beside=number(4).map(lambda drawn: drawn == 3),
     )  # fmt: skip
     return st.builds(

@@ -99,7 +99,9 @@ def _at_another_phase(world: World, timeline: Timeline) -> Iterator[Timeline]:
     for index, piece in enumerate(timeline.pieces):
         others = [_spliced(timeline, index)]
         if world.kinds[piece.kind].lasts:
-            others += [_with(timeline, index, rung=rung) for rung in _losses(world) if rung < piece.rung]
+            others += [
+                _with(timeline, index, duration=duration) for duration in _losses(world) if duration < piece.duration
+            ]
         for other in others:
             for phase in range(PHASES):
                 yield dataclasses.replace(other, frame_phase=phase)
@@ -107,33 +109,33 @@ def _at_another_phase(world: World, timeline: Timeline) -> Iterator[Timeline]:
 
 def _fewer_but_longer(world: World, timeline: Timeline) -> Iterator[Timeline]:
     """Leave a piece out and let another last longer."""
-    rungs_us = [rung.us for rung in world.rungs]
+    durations_us = [duration.us for duration in world.durations]
     for out, dropped in enumerate(timeline.pieces):
         rest = _spliced(timeline, out)
         for index, piece in enumerate(rest.pieces):
             if not world.kinds[piece.kind].lasts:
                 continue
-            together_us = rungs_us[dropped.rung] + rungs_us[piece.rung]
-            longer = min(bisect.bisect_left(rungs_us, together_us), len(rungs_us) - 1)
-            for rung in (*_losses(world), longer):
-                if rung > piece.rung:
-                    yield _with(rest, index, rung=rung)
+            together_us = durations_us[dropped.duration] + durations_us[piece.duration]
+            longer = min(bisect.bisect_left(durations_us, together_us), len(durations_us) - 1)
+            for duration in (*_losses(world), longer):
+                if duration > piece.duration:
+                    yield _with(rest, index, duration=duration)
 
 
 def _losses(world: World) -> list[int]:
-    """Return the indices of the rungs that are just long enough for failsafe to be active."""
-    return [index for index, rung in enumerate(world.rungs) if rung.enters_failsafe]
+    """Return the indices of the durations that are just long enough for failsafe to be active."""
+    return [index for index, duration in enumerate(world.durations) if duration.enters_failsafe]
 
 
 def _plain_losses(world: World, timeline: Timeline) -> Iterator[Timeline]:
     """Replace a less simple piece by one loss, with a good link before or after it."""
     away, wait = 1, 0
-    pauses = [index for index, rung in enumerate(world.rungs) if rung.restores_control]
+    pauses = [index for index, duration in enumerate(world.durations) if duration.restores_control]
     for index, piece in enumerate(timeline.pieces):
         if piece.kind <= away or not world.kinds[piece.kind].lasts:
             continue
         for loss, pause in itertools.product(_losses(world), pauses):
-            lost, good = Piece(away, rung=loss, beside=piece.beside), Piece(wait, rung=pause)
+            lost, good = Piece(away, duration=loss, beside=piece.beside), Piece(wait, duration=pause)
             yield _spliced(timeline, index, lost, good)
             yield _spliced(timeline, index, good, lost)
 
@@ -146,13 +148,18 @@ def _one_by_one(world: World, timeline: Timeline) -> Iterator[Timeline]:
 
 def _shorter(world: World, timeline: Timeline) -> Iterator[Timeline]:
     for index, piece in enumerate(timeline.pieces):
-        rungs = {0}
+        durations = {0}
         if world.kinds[piece.kind].lasts:
             # By halves first; then one by one, because a longer duration need not break it as well.
-            rungs = {piece.rung // 4, piece.rung // 2, piece.rung * 3 // 4, *range(max(0, piece.rung - 3), piece.rung)}
-        for rung in sorted(rungs):
-            if rung < piece.rung:
-                yield _with(timeline, index, rung=rung)
+            durations = {
+                piece.duration // 4,
+                piece.duration // 2,
+                piece.duration * 3 // 4,
+                *range(max(0, piece.duration - 3), piece.duration),
+            }
+        for duration in sorted(durations):
+            if duration < piece.duration:
+                yield _with(timeline, index, duration=duration)
 
 
 def _simpler_variants(world: World, timeline: Timeline) -> Iterator[Timeline]:

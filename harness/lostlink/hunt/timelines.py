@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from lostlink.hunt.durations import Rung
+from lostlink.hunt.durations import Duration
 from lostlink.hunt.events import WAIT, Kind, Variant, World
 from lostlink.hunt.windows import times
 from lostlink.scenarios import WRAPS, ScenarioBuilder
@@ -29,15 +29,15 @@ class Piece:
 
     Attributes
     ----------
-    kind, variant, rung : int
-        Indices into `World.kinds`, `Kind.variants`, `World.rungs`.
+    kind, variant, duration : int
+        Indices into `World.kinds`, `Kind.variants`, `World.durations`.
     beside : bool
         Whether it begins together with the previous piece, not after it.
     """
 
     kind: int
     variant: int = 0
-    rung: int = 0
+    duration: int = 0
     beside: bool = False
 
 
@@ -72,7 +72,7 @@ class PlacedPiece:
 
     kind: Kind
     variant: Variant
-    rung: Rung
+    duration: Duration
     at_us: int
     until_us: int
 
@@ -108,10 +108,10 @@ def placed_pieces(world: World, timeline: Timeline) -> Iterator[PlacedPiece]:
     here_us = before_us = start_us(world, timeline)
     for piece in timeline.pieces:
         kind = world.kinds[piece.kind]
-        variant, rung = kind.variants[piece.variant % len(kind.variants)], world.rungs[piece.rung]
+        variant, duration = kind.variants[piece.variant % len(kind.variants)], world.durations[piece.duration]
         at_us = before_us if piece.beside and kind.name != WAIT else here_us
-        until_us = at_us + (rung.us if kind.lasts else 0)
-        yield PlacedPiece(kind, variant, rung, at_us, until_us)
+        until_us = at_us + (duration.us if kind.lasts else 0)
+        yield PlacedPiece(kind, variant, duration, at_us, until_us)
         before_us, here_us = at_us, max(here_us, until_us)
 
 
@@ -130,8 +130,8 @@ def fitted(world: World, timeline: Timeline, longest_us: int) -> Timeline:
     """Return a timeline with its longest pieces shortened until it fits into `longest_us`."""
     while span_us(world, timeline) > longest_us:
         pieces = timeline.pieces
-        longest = max(range(len(pieces)), key=lambda index: pieces[index].rung)
-        shorter = dataclasses.replace(pieces[longest], rung=pieces[longest].rung - 1)
+        longest = max(range(len(pieces)), key=lambda index: pieces[index].duration)
+        shorter = dataclasses.replace(pieces[longest], duration=pieces[longest].duration - 1)
         timeline = dataclasses.replace(timeline, pieces=(*pieces[:longest], shorter, *pieces[longest + 1 :]))
     return timeline
 
@@ -182,7 +182,7 @@ def simplicity(world: World, timeline: Timeline) -> tuple[int, ...]:
         (timeline.packet_phase > 0) + (timeline.frame_phase > 0) + (timeline.throttle > 0),
         len(pieces),
         span_us(world, timeline),
-        sum(world.rungs[piece.rung].us for piece in pieces),
+        sum(world.durations[piece.duration].us for piece in pieces),
         sum(piece.variant for piece in pieces),
         sum(piece.beside for piece in pieces),
         timeline.wrap + timeline.start,
