@@ -223,7 +223,7 @@ def test_a_campaign_that_cannot_go_on_keeps_its_trials(tmp_path: Path, monkeypat
     sound = journal.read_bytes()
     journal.write_bytes(sound.replace(b"trials", b"trails", 1))
     before = content(tmp_path)
-    assert "no valid tally" in lostlink(*words, 30_000, "--resume").output
+    assert "not a valid tally" in lostlink(*words, 30_000, "--resume").output
     assert content(tmp_path) == before
     journal.write_bytes(sound)
     assert lostlink(*words, 30_000, "--resume").exit_code == 0

@@ -50,30 +50,31 @@ def prepare(
         settings (with `resume`).
     """
     killed = unfinished(out)
-    before = killed if (killed / CAMPAIGN_FILE).is_file() else Path(out)
+    was_killed = (killed / CAMPAIGN_FILE).is_file()
+    before = killed if was_killed else Path(out)
     if not resume:
-        if not restart and (before == killed or _was_stopped(before)):
+        if not restart and (was_killed or _was_interrupted(before)):
             raise UsageError(
                 f"--out {out}: holds a stopped campaign; add --resume to continue it or --restart to discard it"
             )
         return EvidenceFolder(out, inputs=inputs, resumable=True)
     _check_head(before, campaign)
-    folder = EvidenceFolder(out, inputs=inputs, resumable=True, keep_unfinished=before == killed)
+    folder = EvidenceFolder(out, inputs=inputs, resumable=True, keep_unfinished=was_killed)
     try:
-        for name in (FILE, CAMPAIGN_FILE, JOURNAL) if before != killed else ():
+        for name in () if was_killed else (FILE, CAMPAIGN_FILE, JOURNAL):
             if (before / name).is_file():
                 shutil.copyfile(before / name, folder.path / name)
         if (folder.path / JOURNAL).is_file():
             campaign.resume(folder.path)
     except BaseException:
-        if before != killed:
+        if not was_killed:
             shutil.rmtree(folder.path, ignore_errors=True)
         folder.close()
         raise
     return folder
 
 
-def _was_stopped(folder: Path) -> bool:
+def _was_interrupted(folder: Path) -> bool:
     try:
         return (folder / CAMPAIGN_FILE).is_file() and read_json(folder / FILE)["exit_code"] == ExitCode.INTERRUPTED
     except (EvidenceError, KeyError):

@@ -70,7 +70,7 @@ def run_jobs(
 
 
 @dataclass(slots=True)
-class _Flight(Generic[Job, Result]):
+class _Pending(Generic[Job, Result]):
     """A job that was submitted, or must be submitted again."""
 
     number: int
@@ -98,54 +98,54 @@ class _Run(Generic[Job, Result]):
         self._open = workers
         self._executor: cf.Executor | None = None
         self._alive = workers.alive if isinstance(workers, Workers) else lambda: True
-        self._flights: deque[_Flight[Job, Result]] = deque()
+        self._pending: deque[_Pending[Job, Result]] = deque()
         self._taken = 0
 
     def results(self) -> Generator[tuple[Job, Result], None, None]:
         try:
-            while self._hand_out():
+            while self._fill_window():
                 self._await_first()
-                if not self._flights[0].has_result():
+                if not self._pending[0].has_result():
                     continue
-                flight = self._flights.popleft()
-                assert flight.future is not None
-                result = flight.future.result()  # or what the job raised
-                self._hand_out()  # keep the workers busy while the caller handles the result
-                yield flight.job, result
+                pending = self._pending.popleft()
+                assert pending.future is not None
+                result = pending.future.result()  # or what the job raised
+                self._fill_window()  # keep the workers busy while the caller handles the result
+                yield pending.job, result
         finally:
-            self._dismiss()
+            self._stop()
 
-    def _hand_out(self) -> bool:
+    def _fill_window(self) -> bool:
         """Fill the window; return whether a job is in flight."""
-        if any(flight.future is None for flight in self._flights):
-            first = self._flights[0]
+        if any(pending.future is None for pending in self._pending):
+            first = self._pending[0]
             if first.future is None:
                 self._submit(first)
             return True
-        while len(self._flights) < self._window:
+        while len(self._pending) < self._window:
             try:
                 job = next(self._jobs)
             except StopIteration:
                 break
-            self._flights.append(_Flight(self._taken, job))
+            self._pending.append(_Pending(self._taken, job))
             self._taken += 1
-            if not self._submit(self._flights[-1]):
+            if not self._submit(self._pending[-1]):
                 break
-        return bool(self._flights)
+        return bool(self._pending)
 
-    def _submit(self, flight: _Flight[Job, Result]) -> bool:
+    def _submit(self, pending: _Pending[Job, Result]) -> bool:
         if self._executor is None:
             self._executor = self._open()
         try:
-            flight.future = self._executor.submit(self._function, flight.job)
+            pending.future = self._executor.submit(self._function, pending.job)
         except cf.BrokenExecutor as error:  # it broke since the last check
-            self._renew(error, refused=flight)
+            self._replace_executor(error, refused=pending)
             return False
         return True
 
     def _await_first(self) -> None:
         """Wait for the end of the first job; after a death, prepare to repeat the lost jobs."""
-        first = self._flights[0]
+        first = self._pending[0]
         if first.future is None:
             return
         while not cf.wait([first.future], timeout=_LOOK_S).done:
@@ -155,39 +155,39 @@ class _Run(Generic[Job, Result]):
             raise WorkersError("workers: connection to the cluster lost; restart it and continue with --resume")
         error = first.future.exception()
         if isinstance(error, cf.BrokenExecutor):
-            self._renew(error)
+            self._replace_executor(error)
         elif _died(error):  # a cluster attributes the death to a job and continues
-            self._blame(first, error)
+            self._count_death(first, error)
             first.future = None
 
-    def _renew(self, error: BaseException | None, refused: _Flight[Job, Result] | None = None) -> None:
+    def _replace_executor(self, error: BaseException | None, refused: _Pending[Job, Result] | None = None) -> None:
         """Replace a broken executor; all jobs in flight are suspects.
 
         A job refused at submission is blamed only if no other can be, which bounds the number of retries.
         """
-        lost = [flight for flight in self._flights if flight.future is not None and not flight.has_result()]
-        for flight in lost:
-            flight.future = None
+        lost = [pending for pending in self._pending if pending.future is not None and not pending.has_result()]
+        for pending in lost:
+            pending.future = None
             if len(lost) == 1:
-                self._blame(flight, error)
+                self._count_death(pending, error)
         if refused is not None and not lost:
-            self._blame(refused, error)
+            self._count_death(refused, error)
         broken, self._executor = self._executor, None
         if broken is not None:
             broken.shutdown(wait=True)
 
-    def _blame(self, flight: _Flight[Job, Result], error: BaseException | None) -> None:
-        flight.deaths += 1
-        if flight.deaths >= self._attempts:
+    def _count_death(self, pending: _Pending[Job, Result], error: BaseException | None) -> None:
+        pending.deaths += 1
+        if pending.deaths >= self._attempts:
             raise WorkersError(
-                f"workers: job {flight.number} ({str(flight.job)[:60]}) killed {counted(flight.deaths, 'worker')}; "
+                f"workers: job {pending.number} ({str(pending.job)[:60]}) killed {counted(pending.deaths, 'worker')}; "
                 "check the free memory"
             ) from error
 
-    def _dismiss(self) -> None:
+    def _stop(self) -> None:
         """Stop everything that was started."""
-        unfinished = [flight.future for flight in self._flights if flight.future and not flight.future.done()]
-        self._flights.clear()
+        unfinished = [pending.future for pending in self._pending if pending.future and not pending.future.done()]
+        self._pending.clear()
         executor, self._executor = self._executor, None
         if unfinished and isinstance(executor, ProcessPool):
             executor.stop()  # without cancelling: a pool fails on cancelled jobs when its workers have ended

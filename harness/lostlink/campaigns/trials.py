@@ -6,7 +6,7 @@ Workers call `fly`, which turns a `TrialRange` into a `Tally`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,16 +79,8 @@ def _settled(flights: FlightTrials, rig: Rig, outcomes: Outcomes) -> Rows:
         trial=np.arange(outcomes.first, outcomes.first + len(outcomes.flew)),
         lost_us=outcomes.drawn.lost_us,
         back_us=outcomes.drawn.back_us,
-        flew=outcomes.flew,
-        false_us=outcomes.false_us,
-        cut_us=outcomes.cut_us,
-        stop_us=outcomes.stop_us,
-        rose_us=outcomes.rose_us,
-        restart_us=outcomes.restart_us,
-        control_us=outcomes.control_us,
         crashed=np.zeros(len(outcomes.flew), np.bool_),
-        sent=outcomes.sent,
-        missed=outcomes.missed,
+        **{field.name: getattr(outcomes, field.name) for field in fields(Rows) if hasattr(outcomes, field.name)},
     )
     if len(outcomes.unsure):
         rows.put(outcomes.unsure, run_each(flights, rig.run, rows.trial[outcomes.unsure]))
