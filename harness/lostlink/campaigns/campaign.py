@@ -245,9 +245,9 @@ def described(flights: FlightTrials) -> list[str]:
         f"trials of {time(flights.duration_us)}; the model is in flight from {time(flights.air_us)}",
         f"link loss uniformly between {time(flights.lost_from_us)} and {time(flights.lost_until_us)}",
         f"causes, equally likely: {', '.join(flights.causes)}",
-        f"the loss lasts until the end in half of the trials (always if the handset is off), in the others "
+        f"the loss lasts until the end in half of the trials (always if the handset is off), otherwise "
         f"{time(flights.away_us[0])} to {time(flights.away_us[1])}, uniform",
-        f"throttle in flight {flights.least_throttle:.0%} to 100 %, other sticks over their full range; uniform",
+        f"throttle in flight {100 * flights.least_throttle:.0f} % to 100 %, other sticks over the full range, uniform",
         f"packet phase within {time(profile.handset.packet_interval_us)}, frame phase within "
         f"{time(profile.output.frame_period_us)}, receiver clock anywhere in its 32 bits, uniform",
         "the profile's ordinary losses and noise in addition",
