@@ -44,9 +44,10 @@ from lostlink.rigs.clock_check import Rate, refuse_wrong_clock
 from lostlink.rigs.edges import frames_in
 from lostlink.rigs.emulated import EmulatedRig, _named
 from lostlink.rigs.emulated_live import LiveRig, stalls_us
-from lostlink.rigs.emulator import EMULATOR, LockStep, PortOutput
+from lostlink.rigs.emulator import EMULATOR, LockStep, PortOutput, RealTime
 from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.rigs.reported import FrameSeen
+from lostlink.rigs.serial import SerialRig
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink.verdicts import Outcome
 from lostlink_sims import HowSeen, Profile, Scenario, Trace, simulate
@@ -618,6 +619,32 @@ def test_in_real_time_a_bite_costs_no_time(make: Make, watched: Profile) -> None
     for trace in traces:
         assert trace.doubt == ""
         assert any("receiver boots (watchdog)" in text for _, _, text in trace.notes)
+
+
+def test_a_run_in_which_the_emulator_stood_still_is_repeated(
+    make: Make, watched: Profile, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without packets on the way nothing else shows it; a stall of 200 ms in each of the first two attempts."""
+    attempts = 0
+
+    def waited_ns(_: RealTime) -> int:
+        return 200_000_000 * min(attempts, 2)
+
+    def fly(rig: LiveRig, scenario: Scenario) -> Trace:
+        nonlocal attempts
+        attempts += 1
+        return fly_once(rig, scenario)
+
+    fly_once = SerialRig._fly
+    monkeypatch.setattr(RealTime, "waited_ns", waited_ns)
+    monkeypatch.setattr(SerialRig, "_fly", fly)
+    rig = open_rig(watched, where=f"emulated-live:{make('receiver.elf', profile=watched)}")
+    try:
+        assert rig.run(QUIET).doubt == ""
+        assert attempts == 3
+    finally:
+        rig.close()
+    assert "2 discarded and repeated" in rig.about["runs"]
 
 
 # --- frames in edges --------------------------------------------------------------------------------------------------
