@@ -16,11 +16,10 @@ from lostlink.campaigns import statistics
 from lostlink.campaigns.campaign import JOURNAL, Campaign, described, head
 from lostlink.campaigns.tally import CRITERIA, Count, Criterion
 from lostlink.campaigns.times import NEVER_US
-from lostlink.errors import EvidenceError, ExitCode, UsageError
+from lostlink.errors import EvidenceError, UsageError
 from lostlink.evidence import summary
-from lostlink.evidence.document import FILE, read_json
-from lostlink.evidence.folder import EvidenceFolder, unfinished
-from lostlink.evidence.reader import CAMPAIGN_FILE
+from lostlink.evidence.document import CAMPAIGN_FILE, FILE, read_json
+from lostlink.evidence.folder import EvidenceFolder, stopped_campaign, unfinished
 from lostlink.profiles import write_scenario
 from lostlink.verdicts import grouped, quantity
 
@@ -28,7 +27,7 @@ QUANTILES: Final = (0.5, 0.99, 0.999)
 
 
 def prepare(
-    out: str, campaign: Campaign, *, resume: bool = False, restart: bool = False, inputs: Iterable[str] = ()
+    out: str, campaign: Campaign, *, resume: bool = False, restart: bool = False, inputs: Iterable[str | Path] = ()
 ) -> EvidenceFolder:
     """Return the folder, ready; with `resume`, take the tallies of the campaign there.
 
@@ -38,7 +37,7 @@ def prepare(
     campaign : Campaign
     resume, restart : bool
         Continue, or discard, a campaign that was stopped.
-    inputs : iterable of str
+    inputs : iterable of path
         Files that the command reads.
 
     Raises
@@ -46,15 +45,15 @@ def prepare(
     UsageError
         If the folder is in other use, or holds a stopped campaign (without `resume` or `restart`) or another one.
     """
-    killed = unfinished(out)
-    before = killed if (killed / CAMPAIGN_FILE).is_file() else Path(out)
+    stopped, killed = stopped_campaign(out), unfinished(out)
     if not resume:
-        if not restart and (before == killed or _was_stopped(before)):
+        if not restart and stopped is not None:
             raise UsageError(
                 f"--out {out}: holds a campaign that was stopped; add --resume to continue it, or --restart to discard "
                 "it and begin a new one"
             )
         return EvidenceFolder(out, inputs=inputs, resumable=True)
+    before = stopped or Path(out)
     _check_head(before, campaign)
     folder = EvidenceFolder(out, inputs=inputs, resumable=True, keep_unfinished=before == killed)
     try:
@@ -69,13 +68,6 @@ def prepare(
         folder.close()
         raise
     return folder
-
-
-def _was_stopped(folder: Path) -> bool:
-    try:
-        return (folder / CAMPAIGN_FILE).is_file() and read_json(folder / FILE)["exit_code"] == ExitCode.INTERRUPTED
-    except (EvidenceError, KeyError):
-        return False
 
 
 def _check_head(folder: Path, campaign: Campaign) -> None:

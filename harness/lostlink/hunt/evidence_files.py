@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any, Final
 
 from lostlink.evidence.folder import EvidenceFolder, write_files
@@ -18,12 +19,12 @@ HUNT_FILE: Final = "hunt.json"
 """Earlier evidence of a hunt is recognised by it."""
 
 
-def prepare(out: str, inputs: Iterable[str]) -> EvidenceFolder:
+def prepare(out: str, inputs: Iterable[str | Path]) -> EvidenceFolder:
     """Return the folder, ready for a hunt.
 
     Parameters
     ----------
-    inputs : iterable of str
+    inputs : iterable of path
         Files that the command reads.
 
     Raises
