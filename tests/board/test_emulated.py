@@ -30,7 +30,8 @@ import pytest
 from click.testing import CliRunner
 
 from lostlink.bench import codec
-from lostlink.bench.line import PortError
+from lostlink.bench.board import BenchBoard
+from lostlink.bench.line import PortError, open_line
 from lostlink.cli import main
 from lostlink.contracts import check_rig
 from lostlink.errors import ReceiverCrashError, ReceiverError, RigError
@@ -649,6 +650,29 @@ def test_a_run_in_which_the_emulator_stood_still_is_repeated(
     finally:
         rig.close()
     assert "2 discarded and repeated" in rig.about["runs"]
+
+
+def test_an_image_stops_its_pulses_when_the_host_is_silent(image: Path) -> None:
+    """The board's own side of the safe end, in real time: a second after the last message."""
+    emulator = RealTime(str(image))
+    try:
+        with open_line(emulator.port, 1_000_000) as line:
+            board = BenchBoard(line)
+            board.send(codec.Reset(0))
+            until_s = time.monotonic() + 20
+            while board.guard is None or not board.guard.losses:
+                board.pump(0.1)  # only reads
+                emulator.edges()
+                assert time.monotonic() < until_s
+            board.pump(0.1)
+            assert board.take_reports().frames
+            board.answered(board.ping())
+            board.take_reports()
+            for _ in range(5):
+                board.pump(0.05)
+            assert not board.take_reports().frames
+    finally:
+        emulator.close()
 
 
 # --- frames in edges --------------------------------------------------------------------------------------------------
