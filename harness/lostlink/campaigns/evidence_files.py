@@ -16,11 +16,10 @@ from lostlink.campaigns import statistics
 from lostlink.campaigns.campaign import JOURNAL, Campaign, described, head
 from lostlink.campaigns.tally import CRITERIA, Criterion
 from lostlink.campaigns.times import NEVER_US
-from lostlink.errors import EvidenceError, ExitCode, UsageError
+from lostlink.errors import EvidenceError, UsageError
 from lostlink.evidence import summary
-from lostlink.evidence.document import FILE, read_json
-from lostlink.evidence.folder import EvidenceFolder, unfinished
-from lostlink.evidence.reader import CAMPAIGN_FILE
+from lostlink.evidence.document import CAMPAIGN_FILE, FILE, read_json
+from lostlink.evidence.folder import EvidenceFolder, stopped_campaign, unfinished
 from lostlink.profiles import write_scenario
 from lostlink.verdicts import grouped, quantity
 
@@ -30,7 +29,7 @@ COLUMNS: Final = ("failures", "trials", "p below", "p50", "p99", "p99.9", "worst
 
 
 def prepare(
-    out: str, campaign: Campaign, *, resume: bool = False, restart: bool = False, inputs: Iterable[str] = ()
+    out: str, campaign: Campaign, *, resume: bool = False, restart: bool = False, inputs: Iterable[str | Path] = ()
 ) -> EvidenceFolder:
     """Return the folder, prepared; with `resume`, read the tallies of the campaign in it.
 
@@ -40,7 +39,7 @@ def prepare(
     campaign : Campaign
     resume, restart : bool
         Continue or discard a stopped campaign.
-    inputs : iterable of str
+    inputs : iterable of path
         Files that the command reads.
 
     Raises
@@ -49,15 +48,15 @@ def prepare(
         If the folder is in other use, holds a stopped campaign (without `resume` or `restart`), or one with other
         settings (with `resume`).
     """
-    killed = unfinished(out)
-    was_killed = (killed / CAMPAIGN_FILE).is_file()
-    before = killed if was_killed else Path(out)
+    stopped = stopped_campaign(out)
+    was_killed = stopped == unfinished(out)
     if not resume:
-        if not restart and (was_killed or _was_interrupted(before)):
+        if not restart and stopped is not None:
             raise UsageError(
                 f"--out {out}: holds a stopped campaign; add --resume to continue it or --restart to discard it"
             )
         return EvidenceFolder(out, inputs=inputs, resumable=True)
+    before = stopped or Path(out)
     _check_head(before, campaign)
     folder = EvidenceFolder(out, inputs=inputs, resumable=True, keep_unfinished=was_killed)
     try:
@@ -72,13 +71,6 @@ def prepare(
         folder.close()
         raise
     return folder
-
-
-def _was_interrupted(folder: Path) -> bool:
-    try:
-        return (folder / CAMPAIGN_FILE).is_file() and read_json(folder / FILE)["exit_code"] == ExitCode.INTERRUPTED
-    except (EvidenceError, KeyError):
-        return False
 
 
 def _check_head(folder: Path, campaign: Campaign) -> None:

@@ -24,7 +24,7 @@ from lostlink.commands import shared
 from lostlink.errors import UsageError
 from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import write_evidence
-from lostlink.profiles import read_link
+from lostlink.profiles import input_files, read_link
 from lostlink.report import write_report
 from lostlink.rigs import open_rig, receiver_file
 from lostlink.show.campaign import campaign_progress, show
@@ -121,7 +121,7 @@ def command(
         link, profile_file=profile, receiver=receiver or rig.receiver, receiver_file=code, rig=rig.name, seed=seed,
         only=[], started=started,
     )  # fmt: skip
-    inputs = [name for name in (profile, code) if name]
+    inputs: list[str | Path] = [*input_files(profile, link), *([code] if code else [])]
     # Workers first, so that their errors end the command before earlier evidence is discarded.
     with (
         _workers(jobs, cluster, plan.engine, plan.trials) as workers,

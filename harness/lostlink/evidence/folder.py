@@ -18,15 +18,15 @@ from typing import Final
 
 from filelock import FileLock, Timeout
 
-from lostlink.errors import EvidenceError, UsageError
-from lostlink.evidence.document import FILE, Document, read_json
+from lostlink.errors import EvidenceError, ExitCode, UsageError
+from lostlink.evidence.document import CAMPAIGN_FILE, FILE, Document, read_json
 from lostlink.files import not_writable
 from lostlink.profiles import write_profile
 from lostlink_sims import Profile
 
 _FILES: Final = (
     FILE, "summary.md", "report.html", "profile.toml", "junit.xml", "rows.csv", "attempts.csv", "frames.csv",
-    "campaign.json", "tallies.jsonl",
+    CAMPAIGN_FILE, "tallies.jsonl",
 )  # fmt: skip
 _FOLDERS: Final = {
     "failing": (".txt", ".csv", ".vcd", ".scenario.toml"), "worst": (".scenario.toml",), "runs": (".json",),
@@ -67,8 +67,8 @@ class EvidenceFolder:
     Raises
     ------
     UsageError
-        If the folder, or that of unfinished files, is in other use, if it holds an input or cannot be written, or if
-        another run writes there.
+        If the folder, or that of unfinished files, is in other use, if it holds an input or a stopped campaign (without
+        `resumable`) or cannot be written, or if another run writes there.
     """
 
     def __init__(
@@ -97,6 +97,11 @@ class EvidenceFolder:
             raise not_writable("--out", out, error) from error
         self._leftover: Path | None = None if resumable else self.path
         try:
+            if not resumable and (stopped := stopped_campaign(out)) is not None:
+                raise UsageError(
+                    f"--out {out}: {stopped} holds a campaign that was stopped, which `campaign --resume` can "
+                    "continue; choose another folder, or remove it"
+                )
             if not keep_unfinished:
                 self._remove_killed()
             self.path.mkdir(exist_ok=True)
@@ -207,6 +212,18 @@ def unfinished(out: str | Path) -> Path:
     """Return where a run that was killed left its evidence; there may be none."""
     place = Path(out).resolve()
     return place / _UNFINISHED if _cannot_be_replaced(place) else place.with_name(f"{place.name}.{_UNFINISHED}")
+
+
+def stopped_campaign(out: str | Path) -> Path | None:
+    """Return the folder of a campaign that was stopped or killed and can be continued; None where there is none."""
+    killed, place = unfinished(out), Path(out)
+    if (killed / CAMPAIGN_FILE).is_file():
+        return killed
+    try:
+        interrupted = read_json(place / FILE)["exit_code"] == ExitCode.INTERRUPTED
+        return place if interrupted and (place / CAMPAIGN_FILE).is_file() else None
+    except (EvidenceError, KeyError):
+        return None
 
 
 def _cannot_be_replaced(place: Path) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any, Final
 
 from lostlink.evidence.folder import EvidenceFolder, write_files
@@ -18,7 +19,7 @@ HUNT_FILE: Final = "hunt.json"
 """Marks a folder as evidence of a hunt."""
 
 
-def prepare(out: str, inputs: Iterable[str]) -> EvidenceFolder:
+def prepare(out: str, inputs: Iterable[str | Path]) -> EvidenceFolder:
     """Return the folder, prepared for a hunt; `inputs` are the files that the command reads.
 
     Raises
