@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import signal
 
 import pytest
@@ -30,6 +31,15 @@ def long(request: pytest.FixtureRequest) -> bool:
 
 
 @pytest.hookimpl(trylast=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put the tests marked slow first, so that no worker begins one when the others are done."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave tests marked long to ``--long``; put those marked slow first, so that no worker begins one late."""
+    if not config.getoption("--long"):
+        config.hook.pytest_deselected(items=[item for item in items if item.get_closest_marker("long")])
+        items[:] = [item for item in items if not item.get_closest_marker("long")]
     items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+
+
+def pytest_collection_finish() -> None:
+    """Keep the garbage collector from looking through thousands of collected tests each time."""
+    gc.collect()
+    gc.freeze()

@@ -10,10 +10,12 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterable, Iterator
+from pathlib import Path
 from typing import Any, Final
 
 _SAFE_PATH: Final = "PYTHONSAFEPATH"
 _PR_SET_PDEATHSIG: Final = 1
+_PR_SET_CHILD_SUBREAPER: Final = 36
 _END_S: Final = 5.0
 
 
@@ -51,16 +53,36 @@ def start_python(words: Iterable[str], *, hand_over: Iterable[int] = (), **optio
 
 
 def end(process: subprocess.Popen[bytes]) -> None:
-    """End a process of `start_python` with all of its group, and close its pipes."""
+    """End a process of `start_python` with all of its group and descendants, and close its pipes."""
+    started = descendants(process.pid) if process.poll() is None else set()
     with contextlib.suppress(OSError):
         if os.name == "posix":
             os.killpg(process.pid, signal.SIGKILL)  # also of an ended process: those that it started are still there
     process.kill()
+    for pid in started:  # those that left the group
+        with contextlib.suppress(OSError):
+            os.kill(pid, signal.SIGKILL)
     process.wait(_END_S)
     for pipe in (process.stdin, process.stdout):
         if pipe is not None:
             with contextlib.suppress(OSError):
                 pipe.close()
+
+
+def descendants(pid: int) -> set[int]:
+    """Return the processes that a process has started, and those that they have; none where the system has no list."""
+    found = set()
+    with contextlib.suppress(OSError):
+        for task in os.listdir(f"/proc/{pid}/task"):
+            for child in Path(f"/proc/{pid}/task/{task}/children").read_text("ascii").split():
+                found |= {int(child)} | descendants(int(child))
+    return found
+
+
+def adopt_orphans() -> None:
+    """Become the parent of descendants whose parent ends, so that `end` finds them."""
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_CHILD_SUBREAPER, 1)
 
 
 def end_with(parent: int) -> None:

@@ -61,6 +61,8 @@ class Board(PowerState):
         self._loop_clock = 0  # the clock for which it was planned
         self._spins = 0
         self._frame = Tick(env, self._on_frame, FRAME)
+        self._own_us: Any = None  # the last widths of the program, and what its clock makes of them
+        self._true_us: tuple[int, ...] = ()
         self._live = profile.output.latch == "live" or bool(getattr(factory, "live_output", False))
 
     # --- power ----------------------------------------------------------------------------------------------
@@ -207,7 +209,9 @@ class Board(PowerState):
                 self._live_slot(self._life, now_us, 0, len(widths))
             else:
                 if self._ppm:
-                    widths = [self._real_us(width_us) for width_us in widths]
+                    if widths is not self._own_us or type(widths) is not tuple:  # a tuple keeps its values
+                        self._own_us, self._true_us = widths, tuple(self._real_us(width_us) for width_us in widths)
+                    widths = self._true_us
                 tick.at(now_us + self._pause_us(self._recorder.frame(now_us, widths, self._separator_us)))
         except ReceiverCrashError:
             raise

@@ -70,7 +70,13 @@ def make(tools: None, tmp_path_factory: pytest.TempPathFactory) -> Make:
     build = tmp_path_factory.mktemp("board")
 
     def target(
-        name: str, *, mistake: str = "", profile: Profile | None = None, divider: str = "", program: Path | None = None
+        name: str,
+        *,
+        mistake: str = "",
+        profile: Profile | None = None,
+        divider: str = "",
+        program: Path | None = None,
+        define: str = "",
     ) -> Path:
         folder, settings = build, []
         if profile is not None:
@@ -84,6 +90,10 @@ def make(tools: None, tmp_path_factory: pytest.TempPathFactory) -> Make:
             folder = build / f"divider{divider}"
             folder.mkdir(exist_ok=True)
             settings.append(f"DIVIDER={divider}")
+        if define:
+            folder = build / define
+            folder.mkdir(exist_ok=True)
+            settings.append(f"CFLAGS=-O2 -D{define}")
         if program is not None:
             settings.append(f"PROGRAM={program}")
         if mistake:

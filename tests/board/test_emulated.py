@@ -25,17 +25,17 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
-import proving
 import pytest
 from click.testing import CliRunner
 
 from lostlink.bench import codec
-from lostlink.bench.line import PortError
+from lostlink.bench.board import BenchBoard
+from lostlink.bench.line import PortError, open_line
 from lostlink.cli import main
 from lostlink.contracts import check_rig
 from lostlink.errors import ReceiverCrashError, ReceiverError, RigError
 from lostlink.measure import failsafe
-from lostlink.profiles import read_profile
+from lostlink.profiles import read_link, read_profile
 from lostlink.profiles.writer import write_scenario
 from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
@@ -44,10 +44,12 @@ from lostlink.rigs.clock_check import Rate, refuse_wrong_clock
 from lostlink.rigs.edges import frames_in
 from lostlink.rigs.emulated import EmulatedRig, _named
 from lostlink.rigs.emulated_live import LiveRig, stalls_us
-from lostlink.rigs.emulator import EMULATOR, LockStep, PortOutput
+from lostlink.rigs.emulator import EMULATOR, LockStep, PortOutput, RealTime
 from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.rigs.reported import FrameSeen
+from lostlink.rigs.serial import SerialRig
 from lostlink.scenarios import Flight, ScenarioBuilder
+from lostlink.suite.run import run_suite
 from lostlink.verdicts import Outcome
 from lostlink_sims import HowSeen, Profile, Scenario, Trace, simulate
 from lostlink_sims.scenario import BrownOut, ForeignHandset, LinkCut, MainLoopHung, OutputStops, ReceiverReset
@@ -326,7 +328,7 @@ def _busy() -> Callable[[Profile, Flight, random.Random], Scenario]:
 
 
 @pytest.mark.parametrize("name", ["heron", "plover", "lapwing"])
-def test_three_ways_agree(make: Make, name: str) -> None:
+def test_three_ways_agree(make: Make, name: str, long: bool) -> None:
     """Simulation, library and image on flights full of trouble, counters that wrap among it."""
     profile = read_profile(FIXTURES / "profiles" / f"{name}.toml")
     profile = dataclasses.replace(profile, receiver=dataclasses.replace(profile.receiver, clock_error_ppm=0))
@@ -334,7 +336,7 @@ def test_three_ways_agree(make: Make, name: str) -> None:
     period_us = profile.output.frame_period_us
     image, library = make("receiver.elf", profile=profile), make("receiver.so", profile=profile)
     with EmulatedRig(profile, str(image)) as rig, OwnProcessRig(profile, str(library)) as host:
-        for number, flight in enumerate(ScenarioBuilder(profile, seed, "three ways").flights(10)):
+        for number, flight in enumerate(ScenarioBuilder(profile, seed, "three ways").flights(20 if long else 6)):
             scenario = dataclasses.replace(busy(profile, flight, rng), frame_phase_us=1)
             ideal, compiled, trace = simulate(profile, scenario), host.run(scenario), rig.run(scenario)
             where = f"{name}, seed {seed}, flight {number}"
@@ -353,10 +355,10 @@ def test_three_ways_agree(make: Make, name: str) -> None:
 
 @pytest.mark.slow
 def test_sound_image_is_met(image: Path, long: bool) -> None:
-    """On the shipped link: what the mistakes that are tried here must break; ``--long``: all requirements."""
+    """What the mistakes that are tried here must break, at a quarter of the phases; ``--long``: everything, at all."""
     before = emulators()
     only = () if long else sorted({FOUND_BY[mistake] for mistake in TRIED})
-    result = prove(HERON, image, *only)
+    result = prove(image, *only, phase_stride=1 if long else 4)
     assert [v.requirement.id for v in result.verdicts if v.outcome is not Outcome.MET] == []
     assert len(result.verdicts) == len(only or CATALOGUE)
     assert result.exit_code == 0
@@ -364,13 +366,18 @@ def test_sound_image_is_met(image: Path, long: bool) -> None:
     assert emulators() <= before
 
 
-def prove(profile: Path, image: Path, *only: str) -> Result:
-    return proving.prove(str(profile), rig=f"emulated:{image}", only=only)
+def prove(image: Path, *only: str, phase_stride: int) -> Result:
+    link = read_link(HERON)
+    rig = open_rig(link, where=f"emulated:{image}")
+    rig.phase_stride = phase_stride
+    return run_suite(link, rig, only=only)
 
 
 @pytest.mark.parametrize("mistake", TRIED)
-def test_mistakes_are_found(make: Make, mistake: str) -> None:
-    result = prove(HERON, make(f"{mistake}.elf", mistake=mistake), FOUND_BY[mistake])
+def test_mistakes_are_found(make: Make, mistake: str, long: bool) -> None:
+    """At a quarter of the phases already; ``--long``: at all."""
+    image = make(f"{mistake}.elf", mistake=mistake)
+    result = prove(image, FOUND_BY[mistake], phase_stride=1 if long else 4)
     said = (result.verdicts, result.errors, result.rig_lost)
     assert [v.requirement.id for v in result.with_outcome(Outcome.NOT_MET)] == [FOUND_BY[mistake]], said
     assert result.exit_code == 1
@@ -620,6 +627,55 @@ def test_in_real_time_a_bite_costs_no_time(make: Make, watched: Profile) -> None
         assert any("receiver boots (watchdog)" in text for _, _, text in trace.notes)
 
 
+def test_a_run_in_which_the_emulator_stood_still_is_repeated(
+    make: Make, watched: Profile, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without packets on the way nothing else shows it; a stall of 200 ms in each of the first two attempts."""
+    attempts = 0
+
+    def waited_ns(_: RealTime) -> int:
+        return 200_000_000 * min(attempts, 2)
+
+    def fly(rig: LiveRig, scenario: Scenario) -> Trace:
+        nonlocal attempts
+        attempts += 1
+        return fly_once(rig, scenario)
+
+    fly_once = SerialRig._fly
+    monkeypatch.setattr(RealTime, "waited_ns", waited_ns)
+    monkeypatch.setattr(SerialRig, "_fly", fly)
+    rig = open_rig(watched, where=f"emulated-live:{make('receiver.elf', profile=watched)}")
+    try:
+        assert rig.run(QUIET).doubt == ""
+        assert attempts == 3
+    finally:
+        rig.close()
+    assert "2 discarded and repeated" in rig.about["runs"]
+
+
+def test_an_image_stops_its_pulses_when_the_host_is_silent(image: Path) -> None:
+    """The board's own side of the safe end, in real time: a second after the last message."""
+    emulator = RealTime(str(image))
+    try:
+        with open_line(emulator.port, 1_000_000) as line:
+            board = BenchBoard(line)
+            board.send(codec.Reset(0))
+            until_s = time.monotonic() + 20
+            while board.guard is None or not board.guard.losses:
+                board.pump(0.1)  # only reads
+                emulator.edges()
+                assert time.monotonic() < until_s
+            board.pump(0.1)
+            assert board.take_reports().frames
+            board.answered(board.ping())
+            board.take_reports()
+            for _ in range(5):
+                board.pump(0.05)
+            assert not board.take_reports().frames
+    finally:
+        emulator.close()
+
+
 # --- frames in edges --------------------------------------------------------------------------------------------------
 
 
@@ -688,6 +744,7 @@ def test_a_clock_that_may_be_wrong_is_refused(low: float, high: float) -> None:
     with pytest.raises(RigError, match=r"clock is off by \+24\.9% ± 0\.0%"):  # uneven, but too fast in any case
         refuse_wrong_clock("image", Rate(1.2492, 1.2485))
     refuse_wrong_clock("image", Rate(0.992, 0.994))
+    refuse_wrong_clock("image", Rate(0.9990, 0.9989))  # 50 µs lost in the half second
 
 
 # --- in real time -----------------------------------------------------------------------------------------------------

@@ -397,6 +397,24 @@ def test_slow_host(start: Start, link: Profile) -> None:
         assert rig._void == serial_rig.ATTEMPTS
 
 
+def test_a_late_command_spoils_a_run(start: Start, link: Profile) -> None:
+    """No packet is on its way that would show it: the order to hang left the host 400 ms late."""
+    with _rig(link, start()) as rig:
+        board = rig._board
+        assert board is not None
+        real = board.send
+
+        def slow(message: codec.Message) -> tuple[int, int]:
+            if isinstance(message, codec.Hang):
+                time.sleep(0.4)  # noqa: TID251  a host that is busy elsewhere
+            return real(message)
+
+        board.send = slow  # type: ignore[method-assign]
+        hung = MainLoopHung(at_us=300_000, for_us=100_000)
+        scenario = Scenario(name="no handset", duration_us=800_000, handset_on_us=60_000_000, faults=(hung,))
+        assert "a command left 4" in rig.run(scenario).doubt
+
+
 def test_busy_port(start: Start, link: Profile) -> None:
     """Two programs on one port would both be wrong."""
     port = start()

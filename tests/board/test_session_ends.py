@@ -24,7 +24,7 @@ from lostlink.bench import codec
 from lostlink.bench.board import BenchBoard
 from lostlink.bench.line import SerialLine, open_line
 from lostlink.cli import main
-from lostlink.profiles import read_profile
+from lostlink.profiles import read_profile, write_scenario
 from lostlink.rigs import open_rig, safe_end
 from lostlink.rigs import serial as serial_rig
 from lostlink.scenarios import ScenarioBuilder
@@ -245,6 +245,22 @@ def test_pytest_ends_safely(board: LoggedBoard, tmp_path: Path) -> None:
     check_low_then_reset(board.messages())
 
 
+def test_replay_ends_safely(board: LoggedBoard, tmp_path: Path) -> None:
+    """A saved run with full throttle for half a minute, ended by SIGTERM."""
+    path = tmp_path / "long.scenario.toml"
+    flight = next(ScenarioBuilder(read_profile(HERON), 1, "long").flights(1))
+    path.write_text(write_scenario(flight.into(LinkCut(at_us=30_000_000))), encoding="utf-8")
+    command = [sys.executable, "-m", "lostlink.cli", "replay", str(path), str(HERON), "--rig", f"serial:{board.port}"]
+    running = subprocess.Popen([*command, "--props-off"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    board.flies()
+    running.send_signal(signal.SIGTERM)
+    shown, errors = running.communicate(timeout=60)
+    show(f"replay, SIGTERM, exit code {running.returncode}", board.messages())
+    assert running.returncode == 143, shown + errors
+    assert "stopped by SIGTERM; at the end: throttle low; the board is held in reset" in errors
+    check_low_then_reset(board.messages())
+
+
 # --- the host dies ----------------------------------------------------------------------------------------------------
 
 
@@ -296,6 +312,17 @@ def test_silence_stops_the_pulses_until_the_next_reset(bench_board: BenchBoard) 
     bench_board.send(codec.Reset(codec.STAY_DOWN))
     pump(bench_board, 1.5)
     assert bench_board.guard.losses == 1, "a board in reset has nothing to protect"
+
+
+def test_a_board_that_does_not_protect_itself(make: Callable[..., Path], tmp_path: Path) -> None:
+    """Built without the guard, as older firmware: accepted, and the evidence says so."""
+    board = LoggedBoard(make("board", define="BENCH_SILENCE_US=0u"), tmp_path)
+    try:
+        with open_rig(read_profile(HERON), where=f"serial:{board.port}") as rig:
+            assert "does not protect itself" in rig.about["if the host is lost"]
+    finally:
+        board.process.kill()
+        board.process.communicate()
 
 
 def test_a_busy_schedule_keeps_the_session_alive(bench_board: BenchBoard) -> None:

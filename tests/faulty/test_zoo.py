@@ -49,15 +49,21 @@ def test_sound_receiver_of_the_zoo_is_met(profile: str) -> None:
     assert [verdict for verdict in result.verdicts if verdict.outcome is not Outcome.MET] == []
 
 
-@pytest.mark.parametrize("profile", [name for name in GOOD if name != "plover"])  # whose recorded losses lie beside it
-def test_no_false_alarm_at_the_edge_of_what_can_be(profile: str, tmp_path: Path, long: bool) -> None:
+@pytest.mark.parametrize(
+    ("profile", "clock_error_ppm"), [("bittern", 5_000), ("heron", -5_000), ("lapwing", 0), ("wren", 5_000)]
+)  # without plover, whose recorded losses lie beside it
+def test_no_false_alarm_at_the_edge_of_what_can_be(
+    profile: str, clock_error_ppm: int, tmp_path: Path, long: bool
+) -> None:
     """The shortest cut limits that a profile may ask for can be met, and a ceramic resonator may be 5000 ppm off [1]_.
+
+    ``--long``: three clock errors and three seeds on each profile.
 
     .. [1] Common practice, no source: half a per cent is the usual tolerance of a ceramic resonator.
     """
     plain = read_profile(PROFILES / f"{profile}.toml")
-    for clock_error_ppm in (0, -5_000, 5_000):
-        receiver = dataclasses.replace(plain.receiver, clock_error_ppm=clock_error_ppm)
+    for error_ppm in (0, -5_000, 5_000) if long else (clock_error_ppm,):
+        receiver = dataclasses.replace(plain.receiver, clock_error_ppm=error_ppm)
         limits = dataclasses.replace(
             plain.requirements, value_tolerance_us=12, centre_within_us=22, ends_within_us=18,
             frame_period_tolerance_us=220,
@@ -72,7 +78,7 @@ def test_no_false_alarm_at_the_edge_of_what_can_be(profile: str, tmp_path: Path,
             bad = [
                 (v.requirement.id, v.outcome.value, v.reason) for v in result.verdicts if v.outcome is not Outcome.MET
             ]
-            assert bad == [], f"{clock_error_ppm} ppm, seed {seed}"
+            assert bad == [], f"{error_ppm} ppm, seed {seed}"
 
 
 @pytest.mark.parametrize("part", range(PARTS))

@@ -132,9 +132,7 @@ EXPECTED = [(number, (number, number * number)) for number in range(40)]
 @pytest.mark.parametrize("window", [1, 2, 7, 100])
 def test_results_come_in_the_order_of_the_jobs(work: Any, window: int) -> None:
     assert list(run_jobs(work.square, range(40), None, window=window)) == EXPECTED
-    with cf.ThreadPoolExecutor(3) as threads:
-        assert list(run_jobs(work.square, range(40), threads, window=window)) == EXPECTED
-        assert threads.submit(int).result() == 0, "an executor of the caller's stays open"
+    assert list(run_jobs(work.square, range(40), lambda: cf.ThreadPoolExecutor(3), window=window)) == EXPECTED
 
 
 def test_a_worker_stopped_in_the_middle_of_a_result_is_not_waited_for(work: Any, tmp_path: Path) -> None:
@@ -234,14 +232,14 @@ def test_a_job_that_always_kills_is_named(work: Any, window: int) -> None:
     """Its neighbours in flight are not to blame, and what came before it is handed over."""
     done: list[int] = []
     results = run_jobs(work.dies_always, range(9), processes(2), window=window, attempts=2)
-    with pytest.raises(WorkersError, match=r"job 3 \(3\) ended 2 workers; allowed: "):
+    with pytest.raises(WorkersError, match=r"job 3 \(3\) killed 2 workers; check the free memory"):
         done.extend(job for job, _ in results)
     assert done == [0, 1, 2]
 
 
 def test_neighbours_in_flight_are_not_blamed(work: Any) -> None:
     """Job 5 takes the pool with it while others before it are still at work; one death is enough for it."""
-    with pytest.raises(WorkersError, match=r"job 5 \(5\) ended 1 worker; allowed: "):
+    with pytest.raises(WorkersError, match=r"job 5 \(5\) killed 1 worker; check the free memory"):
         list(run_jobs(work.fifth_dies, range(9), processes(2), attempts=1))
 
 
@@ -252,13 +250,8 @@ def test_a_cluster_that_blames_a_job(work: Any, tmp_path: Path) -> None:
     todo = [(str(tmp_path), number) for number in range(8)]
     with dask.config.set({"distributed.scheduler.allowed-failures": 0}), cluster.cluster("local:1") as workers:
         assert list(run_jobs(work.dies_once, todo, workers)) == [(job, job[1] ** 2) for job in todo]
-        with pytest.raises(WorkersError, match=r"job 3 \(3\) ended 2 workers; allowed: "):
+        with pytest.raises(WorkersError, match=r"job 3 \(3\) killed 2 workers; check the free memory"):
             list(run_jobs(work.dies_always, range(4), workers, window=1, attempts=2))
-
-
-def test_an_executor_that_cannot_be_opened_anew(work: Any) -> None:
-    with processes(1)() as pool, pytest.raises(WorkersError, match="executor broke"):
-        list(run_jobs(work.dies_always, range(9), pool))
 
 
 class Breaking(cf.Executor):
@@ -292,7 +285,7 @@ def test_an_executor_found_broken_at_a_submission(work: Any) -> None:
 
 def test_an_executor_that_is_always_found_broken(work: Any) -> None:
     """One error, not a loop without end."""
-    with pytest.raises(WorkersError, match=r"job 0 \(0\) ended 3 workers"):
+    with pytest.raises(WorkersError, match=r"job 0 \(0\) killed 3 workers; check the free memory"):
         list(run_jobs(work.square, range(40), lambda: Breaking({1})))
 
 

@@ -194,6 +194,10 @@ def test_a_stopped_campaign_is_continued_or_discarded_on_request(tmp_path: Path)
     assert asked.exit_code == 2
     assert "--resume" in asked.output
     assert "--restart" in asked.output
+    prove = lostlink("prove", HERON, "--only", "FS-CUT", "--out", out)
+    assert prove.exit_code == 2
+    assert "holds a campaign that was stopped" in prove.output
+    del before["out.unfinished.lock"]  # that of the killed process
     assert content(tmp_path) == before
     first = len(before["out.unfinished/tallies.jsonl"].splitlines())
     assert first
@@ -223,7 +227,7 @@ def test_a_campaign_that_cannot_go_on_keeps_its_trials(tmp_path: Path, monkeypat
     sound = journal.read_bytes()
     journal.write_bytes(sound.replace(b"trials", b"trails", 1))
     before = content(tmp_path)
-    assert "no valid tally" in lostlink(*words, 30_000, "--resume").output
+    assert "not a valid tally" in lostlink(*words, 30_000, "--resume").output
     assert content(tmp_path) == before
     journal.write_bytes(sound)
     assert lostlink(*words, 30_000, "--resume").exit_code == 0
@@ -261,6 +265,10 @@ def test_no_output_replaces_a_file_that_is_not_meant(tmp_path: Path) -> None:
     scenario.write_text('name = "short"\nduration = "100 ms"\n', encoding="utf-8")
     log = tmp_path / "log.csv"
     log.write_text("lost\n" + "0\n1\n" * 50, encoding="utf-8")
+    link = tmp_path / "link.toml"
+    link.write_text(
+        'schema = 1\nname = "x"\n[[radio.losses]]\nmodel = "recorded"\nfile = "log.csv"\n', encoding="utf-8"
+    )
     earlier(tmp_path / "ev")
     mine = tmp_path / "mine"
     mine.write_text("mine", encoding="utf-8")
@@ -278,6 +286,8 @@ def test_no_output_replaces_a_file_that_is_not_meant(tmp_path: Path) -> None:
     for words, name in (
         (("replay", scenario, HERON, "--csv"), scenario), (("plan", "fit", log, "--out"), log),
         (("compare", tmp_path / "ev", tmp_path / "ev", "--markdown"), tmp_path / "ev" / "verdicts.json"),
+        (("plan", "latency", link, "--csv"), link), (("plan", "latency", link, "--csv"), log),
+        (("replay", scenario, link, "--vcd"), log),
     ):  # fmt: skip
         run = lostlink(*words, name, "--force")
         assert run.exit_code == 2, words

@@ -15,12 +15,12 @@ from click.testing import CliRunner
 from lostlink.cli import main
 from lostlink.hunt import judge_trace
 from lostlink.hunt.description import conclusion
-from lostlink.hunt.durations import ladder
+from lostlink.hunt.durations import link_durations
 from lostlink.hunt.events import WAIT, world
 from lostlink.hunt.runner import Budget, Runner
 from lostlink.hunt.search import Hunt, hunt, obvious
 from lostlink.hunt.shrink import shrunk
-from lostlink.hunt.timelines import Piece, Timeline, events, fitted, laid, scenario, simplicity, span_us
+from lostlink.hunt.timelines import Piece, Timeline, events, fitted, placed_pieces, scenario, simplicity, span_us
 from lostlink.hunt.windows import Facts, times
 from lostlink.profiles import read_profile, read_scenario
 from lostlink.requirements import CATALOGUE
@@ -49,47 +49,49 @@ def changed(profile: Profile, **parts: dict[str, object]) -> Profile:
 
 
 def flight(profile: Profile, *pieces: tuple[str, int], **fields: Any) -> Scenario:
-    """Return a flight in which named kinds last for rungs."""
+    """Return a flight in which named kinds last for durations."""
     link = world(profile)
     names = [kind.name for kind in link.kinds]
-    laid_out = tuple(Piece(names.index(name), rung=rung) for name, rung in pieces)
+    laid_out = tuple(Piece(names.index(name), duration=duration) for name, duration in pieces)
     return scenario(link, Timeline(laid_out, **fields))
 
 
-def rung(profile: Profile, least_us: int) -> int:
-    return next(place for place, one in enumerate(ladder(profile)) if one.us >= least_us)
+def duration(profile: Profile, least_us: int) -> int:
+    return next(place for place, one in enumerate(link_durations(profile)) if one.us >= least_us)
 
 
 # --- lengths and kinds ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("name", ["bittern", "heron", "lapwing", "plover", "wren"])
-def test_ladder_rises_and_says_what_it_means(name: str) -> None:
+def test_durations_rise_and_have_a_meaning(name: str) -> None:
     profile = read_profile(str(HERON.with_name(f"{name}.toml")))
-    rungs = ladder(profile)
-    lengths = [one.us for one in rungs]
+    durations = link_durations(profile)
+    lengths = [one.us for one in durations]
     assert lengths == sorted(set(lengths))
     assert lengths[0] >= min(profile.handset.packet_interval_us, profile.output.frame_period_us)
-    assert any(one.us == profile.receiver.timeout_us for one in rungs)
+    assert any(one.us == profile.receiver.timeout_us for one in durations)
     # A 16-bit counter of milliseconds wraps after 65.536 s (2^16 ms).
-    assert rungs[-1].us > 65_536_000
-    packet = next(one for one in rungs if one.us == profile.handset.packet_interval_us)
+    assert durations[-1].us > 65_536_000
+    packet = next(one for one in durations if one.us == profile.handset.packet_interval_us)
     assert packet.meaning in {"1 packet", "1 frame"}
 
 
 def test_a_wait_is_no_event(heron: Profile) -> None:
     link = world(heron)
-    timeline = Timeline((Piece(1, rung=3), Piece(0, rung=3), Piece(1, rung=3)))
+    timeline = Timeline((Piece(1, duration=3), Piece(0, duration=3), Piece(1, duration=3)))
     assert link.kinds[0].name == WAIT
     assert events(link, timeline) == 2
-    assert span_us(link, timeline) == 3 * link.rungs[3].us
+    assert span_us(link, timeline) == 3 * link.durations[3].us
 
 
 def test_pieces_lie_one_after_the_other_or_beside_each_other(heron: Profile) -> None:
     link = world(heron)
-    after = [piece.at_us for piece in laid(link, Timeline((Piece(1, rung=9), Piece(2), Piece(1, rung=2))))]
-    assert after[1] == after[0] + link.rungs[9].us == after[2]
-    beside = [piece.at_us for piece in laid(link, Timeline((Piece(1, rung=9), Piece(2, beside=True))))]
+    after = [
+        piece.at_us for piece in placed_pieces(link, Timeline((Piece(1, duration=9), Piece(2), Piece(1, duration=2))))
+    ]
+    assert after[1] == after[0] + link.durations[9].us == after[2]
+    beside = [piece.at_us for piece in placed_pieces(link, Timeline((Piece(1, duration=9), Piece(2, beside=True))))]
     assert beside[0] == beside[1]
 
 
@@ -128,10 +130,10 @@ def test_what_the_owner_waived_is_left_out_and_said(heron: Profile) -> None:
 
 def test_fitted_shortens_the_longest_piece_first(heron: Profile) -> None:
     link = world(heron)
-    last = len(link.rungs) - 1
-    short = fitted(link, Timeline((Piece(1, rung=last), Piece(1, rung=2))), 5_000_000)
+    last = len(link.durations) - 1
+    short = fitted(link, Timeline((Piece(1, duration=last), Piece(1, duration=2))), 5_000_000)
     assert span_us(link, short) <= 5_000_000
-    assert short.pieces[1].rung == 2
+    assert short.pieces[1].duration == 2
 
 
 # --- facts and rules --------------------------------------------------------------------------------------------
@@ -154,11 +156,11 @@ def test_a_cut_lies_where_handbooks_put_it(heron: Profile) -> None:
     slowest_us = heron.receiver.timeout_us + heron.output.frame_period_us + 3 * 2_000
     assert times(heron).cut_us >= slowest_us
     for phase in range(16):
-        trace = simulate(heron, flight(heron, ("link away", rung(heron, 700_000)), frame_phase=phase))
+        trace = simulate(heron, flight(heron, ("link away", duration(heron, 700_000)), frame_phase=phase))
         facts = Facts(trace)
         [cut] = [span for span in facts.cuts if not span.restart]
         _, end_us, width_us = facts.pulses
-        idle_us = end_us[(end_us > cut.heard_us) & (width_us <= 1050)][0] - cut.heard_us
+        idle_us = end_us[(end_us > cut.since_us) & (width_us <= 1050)][0] - cut.since_us
         assert heron.receiver.timeout_us < idle_us <= slowest_us
         assert judge_trace(trace) == []
 
@@ -171,14 +173,14 @@ class Late(ReferenceReceiver):
 
 
 def test_what_lies_within_the_uncertainty_is_not_held_against_a_board(heron: Profile) -> None:
-    trace = simulate(heron, flight(heron, ("link away", rung(heron, 1_000_000))), Late)
+    trace = simulate(heron, flight(heron, ("link away", duration(heron, 1_000_000))), Late)
     assert {broken.requirement_id for broken in judge_trace(trace)} >= {"FS-CUT"}
     blurred = dataclasses.replace(trace, uncertainty_us=40_000)
     assert judge_trace(blurred) == []
 
 
 def test_a_run_in_doubt_breaks_nothing(heron: Profile) -> None:
-    trace = simulate(heron, flight(heron, ("link away", rung(heron, 1_000_000))), Late)
+    trace = simulate(heron, flight(heron, ("link away", duration(heron, 1_000_000))), Late)
     assert judge_trace(dataclasses.replace(trace, doubt="host too slow")) == []
 
 
@@ -194,7 +196,7 @@ class NeverFails(ReferenceReceiver):
 
 def test_waived_requirements_are_not_judged(heron: Profile) -> None:
     waived = changed(heron, requirements={"waived": ("FS-CUT",)})
-    made = flight(heron, ("link away", rung(heron, 1_000_000)))
+    made = flight(heron, ("link away", duration(heron, 1_000_000)))
     assert "FS-CUT" in {broken.requirement_id for broken in judge_trace(simulate(heron, made, NeverFails))}
     assert "FS-CUT" not in {broken.requirement_id for broken in judge_trace(simulate(waived, made, NeverFails))}
 
@@ -208,7 +210,7 @@ def test_nothing_is_judged_from_where_no_receiver_could_tell(heron: Profile) -> 
 
 
 def test_broken_rules_name_requirements_of_the_catalogue(heron: Profile) -> None:
-    trace = simulate(heron, flight(heron, ("link away", rung(heron, 1_000_000))), NeverFails)
+    trace = simulate(heron, flight(heron, ("link away", duration(heron, 1_000_000))), NeverFails)
     broken = judge_trace(trace)
     assert [one.rank for one in broken] == sorted(one.rank for one in broken)
     assert all(one.requirement_id in CATALOGUE for one in broken)
@@ -244,7 +246,7 @@ def test_the_same_seed_finds_the_same(heron: Profile) -> None:
     assert one.findings
     assert one.findings[0].timeline == two.findings[0].timeline
     assert one.findings[0].broken == two.findings[0].broken
-    assert one.tried.kinds == two.tried.kinds
+    assert one.coverage.kinds == two.coverage.kinds
     assert one.findings[0].broken.group == "crash"
     assert one.findings[0].broken.requirement_id == "FS-FOREIGN"
 
@@ -258,7 +260,7 @@ def test_draws_depend_on_the_seed_only(heron: Profile, monkeypatch: pytest.Monke
 
         _draw(runner, lambda timeline, runner=runner: bool(runner.judged(timeline).broken), guided=False)  # type: ignore[misc]
         drawn[seed] = set(runner.seen)
-        assert runner.tried.runs <= 120
+        assert runner.coverage.runs <= 120
     assert len(drawn[1] & drawn[2]) < 20
 
 
@@ -270,7 +272,7 @@ def test_shrinking_ends_at_the_planted_minimum(heron: Profile) -> None:
 
     def breaks(timeline: Timeline) -> bool:
         kinds = [piece.kind for piece in timeline.pieces]
-        lost = [piece.kind == away and link.rungs[piece.rung].us >= 500_000 for piece in timeline.pieces]
+        lost = [piece.kind == away and link.durations[piece.duration].us >= 500_000 for piece in timeline.pieces]
         return hang in kinds and any(lost[kinds.index(hang) :])
 
     big = Timeline(
@@ -279,8 +281,8 @@ def test_shrinking_ends_at_the_planted_minimum(heron: Profile) -> None:
     assert breaks(big)
     small = shrunk(link, big, breaks)
     assert [names[piece.kind] for piece in small.pieces] == ["main loop hung", "link away"]
-    assert small.pieces[0].rung == 0
-    assert link.rungs[small.pieces[1].rung].us == 500_000
+    assert small.pieces[0].duration == 0
+    assert link.durations[small.pieces[1].duration].us == 500_000
     assert small == Timeline(small.pieces)
     assert simplicity(link, small) < simplicity(link, big)
 
@@ -310,7 +312,7 @@ def test_a_receiver_that_remembers_earlier_runs_is_loaded_anew(heron: Profile) -
         return SimRig(heron, Leaky)
 
     found = hunt(heron, opens, budget=Budget(runs=150))
-    assert found.tried.afresh
+    assert found.coverage.reloads
     # The second loss of one run is what remains; a plain loss does nothing in a fresh receiver.
     assert events(found.world, found.findings[0].timeline) == 2
 
@@ -387,7 +389,7 @@ def test_interrupted_keeps_the_best_so_far(heron: Profile) -> None:
 def test_a_time_budget_ends(heron: Profile) -> None:
     found = hunt(heron, lambda: SimRig(heron), budget=Budget(seconds=0.5))
     assert found.exit_code == 0
-    assert found.tried.runs > 0
+    assert found.coverage.runs > 0
 
 
 # --- the command ------------------------------------------------------------------------------------------------
@@ -409,8 +411,8 @@ def test_command_shows_and_saves_a_finding(second_loss: tuple[Path, Any]) -> Non
     folder, said = second_loss
     assert said.exit_code == 1
     for words in (
-        "FS-AGAIN (critical): with two events", "1. link away for", "2. link away for", "+0 ms", "lostlink replay",
-        "Tried:", "seed 1", "Propellers off", "safe to fly",
+        "FS-AGAIN (critical): with 2 events", "1. link lost for", "2. link lost for", "+0 ms", "lostlink replay",
+        "Coverage:", "seed 1", "Propellers off", "safe to fly",
     ):  # fmt: skip
         assert words in said.output, words
     names = {path.name for path in folder.iterdir()}
@@ -450,7 +452,7 @@ def test_nothing_found_is_no_proof(tmp_path: Path) -> None:
     said = run(str(HERON), "--runs", "30", "--out", str(tmp_path / "out"))
     assert said.exit_code == 0
     assert "Nothing found in 30 runs. This is not a proof" in said.output
-    assert "Tried: 30 runs" in said.output
+    assert "Coverage: 30 runs" in said.output
     assert "Propellers off" in said.output
     assert {path.name for path in (tmp_path / "out").iterdir()} == {"hunt.json"}
 

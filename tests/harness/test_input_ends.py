@@ -124,7 +124,7 @@ def test_an_edited_journal(tmp_path: Path, spoil: Any) -> None:
     before = journal.read_bytes()
     done = lostlink(*words, 200, "--resume")
     assert done.exit_code == 2, done.output
-    assert "tallies.jsonl:1: no valid tally" in done.output
+    assert "tallies.jsonl:1: not a valid tally" in done.output
     assert journal.read_bytes() == before
 
 

@@ -265,6 +265,24 @@ def test_nothing_is_left_of_a_killed_command(write: Callable[[str], str], killed
     killed(write("def poll(self, clock_us):\n    open(os.environ['LOOPS'], 'w').close()\n    while True: pass"))
 
 
+@LINUX
+@pytest.mark.parametrize("middle", ["", "if os.fork(): os._exit(0)"], ids=["child", "grandchild"])
+def test_a_process_that_leaves_its_group_is_found_and_ended(
+    heron: Profile, write: Callable[[str], str], tmp_path: Path, middle: str
+) -> None:
+    left = tmp_path / "left"
+    code = f"if os.fork() == 0:\n    os.setsid()\n    {middle}\n    open({str(left)!r}, 'w').write(str(os.getpid()))"
+    code = f"{code}\n    time.sleep(600)\nwhile not os.path.exists({str(left)!r}): time.sleep(0.01)"
+    receiver = write("def power_on(self, clock_us):\n" + textwrap.indent(code, "    "))
+    with (
+        open_rig(heron, receiver=receiver) as rig,
+        pytest.raises(ReceiverCrashError, match="the program started another process"),
+    ):
+        rig.run(flight(heron))
+    pid = int(left.read_text())
+    assert wait_until(lambda: not is_running(pid), 5)
+
+
 def library(tmp_path: Path, text: str) -> Path:
     source, built = tmp_path / "mine.c", tmp_path / "mine.so"
     functions = (

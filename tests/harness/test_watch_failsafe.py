@@ -64,8 +64,8 @@ def outcomes(test: FailsafeTest, profile: Profile | None = LINK) -> dict[str, Ou
 @pytest.mark.parametrize("lines_hz", [20, 47.3, 200])
 @pytest.mark.parametrize("gather_s", [0, 0.016])  # a port that hands over what it has every 16 ms
 @pytest.mark.parametrize("late_s", [0.001, 0.01])
-def test_true_hold_time_lies_inside(hold_s: float, lines_hz: float, gather_s: float, late_s: float) -> None:
-    for seed in range(8):
+def test_true_hold_time_lies_inside(hold_s: float, lines_hz: float, gather_s: float, late_s: float, long: bool) -> None:
+    for seed in range(12 if long else 4):
         board = TalkingBoard(hold_s=hold_s, lines_hz=lines_hz, gather_s=gather_s, late_s=late_s, seed=seed)
         attempt = only(trial(board))
         assert attempt.result is AttemptResult.CAME

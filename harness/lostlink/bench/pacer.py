@@ -50,7 +50,6 @@ def undisturbed() -> Iterator[None]:
     """Keep from being late what can be kept: no garbage collector, no lazy timers, and first in line if permitted."""
     was_on = gc.isenabled()
     gc.collect()
-    gc.freeze()
     gc.disable()
     _timer_slack()
     first_in_line(on=True)
@@ -58,7 +57,6 @@ def undisturbed() -> Iterator[None]:
         yield
     finally:
         first_in_line(on=False)
-        gc.unfreeze()
         if was_on:
             gc.enable()
 

@@ -1,4 +1,4 @@
-"""A campaign: ranges of trials, their tallies in order, a stopping rule and a journal.
+"""A campaign: jobs (ranges of trials), their tallies in order, a stopping rule and a journal.
 
 The journal (``tallies.jsonl``, one line per range of trials) is written as results arrive, so that an interrupted
 campaign can be continued. The result depends neither on interruptions nor on the workers.
@@ -17,7 +17,7 @@ from typing import Any, Final
 from lostlink.campaigns import claims, statistics, stopping
 from lostlink.campaigns.jobs import run_jobs
 from lostlink.campaigns.tally import CRITERIA, CRITICAL, Count, Criterion, Tally
-from lostlink.campaigns.trials import TrialRange, engine_for, fly, trials_a_job
+from lostlink.campaigns.trials import TRIALS_PER_JOB, TrialRange, engine_for, fly
 from lostlink.campaigns.workers import Workers
 from lostlink.errors import ExitCode, LostlinkError
 from lostlink.files import write_whole
@@ -31,19 +31,19 @@ from lostlink_sims.batch.trials import FlightTrials
 JOURNAL: Final = "tallies.jsonl"
 _MOST_TRIALS: Final = 2**32
 _UNJUDGED: Final = 20
-"""A rule stops after this multiple of its judged trials, if too few trials are judged."""
+"""With a rule, a campaign flies at most this multiple of the trials that the rule needs, if too few test the claim."""
 
-OnProgress = Callable[[int, int | None, Tally | None], None]
-"""Called with the trials done, the trials needed if known, and their tally."""
+OnProgress = Callable[[int, int, Tally | None], None]
+"""Called with the trials done, the trials needed, and their tally."""
 
 
 @dataclass(frozen=True, slots=True)
 class CampaignPlan:
-    """What a campaign flies, and when it stops; its result depends on nothing else.
+    """What a campaign simulates, and when it stops; its result depends on nothing else.
 
     Attributes
     ----------
-    lot : FlightTrials
+    flights : FlightTrials
     receiver : str or None
     trials : int
         Number of trials; with a rule, the maximum.
@@ -54,7 +54,7 @@ class CampaignPlan:
         Of the bounds.
     """
 
-    lot: FlightTrials
+    flights: FlightTrials
     receiver: str | None
     trials: int
     rule: stopping.Rule | None = None
@@ -63,29 +63,19 @@ class CampaignPlan:
 
     @property
     def engine(self) -> str:
-        """How trials are flown."""
-        return engine_for(self.lot, self.receiver)[0]
+        """How trials are simulated."""
+        return engine_for(self.flights, self.receiver)[0]
 
     def jobs(self, done: int) -> Iterator[TrialRange]:
         """Yield the jobs from the one that begins with trial `done` on."""
-        size = trials_a_job(self.engine)
+        size = TRIALS_PER_JOB[self.engine]
         for first in range(done, self.trials, size):
-            yield TrialRange(self.lot, self.receiver, first, min(size, self.trials - first))
+            yield TrialRange(self.flights, self.receiver, first, min(size, self.trials - first))
 
 
 @dataclass(slots=True)
 class Campaign:
-    """A running or finished campaign.
-
-    Attributes
-    ----------
-    plan : CampaignPlan
-    total : Tally or None
-        Of all trials so far.
-    decision : Decision or None
-        Of the rule; None before.
-    interrupted : bool
-    """
+    """A running or finished campaign; `total` is the tally of all trials so far, `decision` that of the rule."""
 
     plan: CampaignPlan
     total: Tally | None = None
@@ -103,12 +93,17 @@ class Campaign:
         return 0 if self.total is None else self.total.trials
 
     @property
+    def counts(self) -> dict[str, Count]:
+        """Counts by requirement; empty before the first trial."""
+        return {} if self.total is None else self.total.counts
+
+    @property
     def is_over(self) -> bool:
-        """Whether nothing is left to fly."""
+        """Whether no trials remain."""
         return self.decision is not None or self.trials >= self.plan.trials
 
     def add(self, tally: Tally) -> None:
-        """Take the next job's tally."""
+        """Add the next job's tally."""
         if self._progress is not None:
             about = self.plan.about
             self.decision = self._progress.add(tally.judged[about], tally.failed[about])
@@ -116,33 +111,30 @@ class Campaign:
         self.total = bare if self.total is None else Tally.merged([self.total, bare])
 
     def run(self, workers: Workers | None, folder: Path, on_progress: OnProgress) -> None:
-        """Fly the remaining trials and write the journal; Ctrl-C keeps the finished ones."""
+        """Simulate the remaining trials and write the journal; Ctrl-C keeps the finished ones."""
         with (
             (folder / JOURNAL).open("a", encoding="utf-8") as journal,
             contextlib.closing(run_jobs(fly, self.plan.jobs(self.trials), workers)) as results,
         ):
             try:
-                on_progress(self.trials, self._wanted(), self.total)
+                on_progress(self.trials, self._needed(), self.total)
                 while not self.is_over:
                     _, tally = next(results)
                     self.add(tally)
                     journal.write(json.dumps(tally.as_dict(), separators=(",", ":")) + "\n")
                     journal.flush()
-                    on_progress(self.trials, self._wanted(), self.total)
+                    on_progress(self.trials, self._needed(), self.total)
             except KeyboardInterrupt:
                 self.interrupted = True
-        if not self.is_over:
-            return
-        if self._progress is not None and self.decision is None:
-            trials = self._progress.trials
-            reason = f"only {trials} of {self.trials} trials test it"
-            failures = self._progress.failures
+        progress = self._progress
+        if self.is_over and progress is not None and self.decision is None:
+            reason = f"only {progress.trials} of {self.trials} trials test it"
             self.decision = claims.Decision(
-                self._progress.rule.claim, claims.Answer.UNDECIDED, trials, failures, reason
+                progress.rule.claim, claims.Answer.UNDECIDED, progress.trials, progress.failures, reason
             )
 
-    def _wanted(self) -> int | None:
-        """Return the number of trials needed, as far as it is known."""
+    def _needed(self) -> int:
+        """Return the number of trials needed; with a rule, if none fails."""
         if self.plan.rule is None:
             return self.plan.trials
         return min(self.plan.trials, self.plan.rule.fewest_trials)
@@ -162,7 +154,7 @@ class Campaign:
             try:
                 tally = Tally.from_dict(json.loads(line))
             except (ValueError, KeyError, TypeError) as error:
-                raise LostlinkError(f"{path}:{number}: no valid tally ({error}); restart without --resume") from error
+                raise LostlinkError(f"{path}:{number}: not a valid tally ({error}); use --restart") from error
             if self.is_over:
                 break
             self.add(tally)
@@ -172,10 +164,8 @@ class Campaign:
     # --- conclusions ------------------------------------------------------------------------------------
 
     def verdicts(self) -> list[Verdict]:
-        """Return a verdict for each requirement of a campaign; empty before the first trial."""
-        if self.total is None:
-            return []
-        return [self._verdict(criterion, self.total.counts[criterion.id]) for criterion in CRITERIA]
+        """Return a verdict for each requirement that a campaign tests; empty before the first trial."""
+        return [self._verdict(criterion, self.counts[criterion.id]) for criterion in CRITERIA if self.counts]
 
     def _verdict(self, criterion: Criterion, count: Count) -> Verdict:
         reason, outcome = "", Outcome.MET if not count.failures else Outcome.NOT_MET
@@ -185,87 +175,79 @@ class Campaign:
             reason = f"{criterion.requirement.fault}, in {grouped(count.failures)} of {grouped(count.judged)} trials"
         limit = "in no trial"
         if criterion.limit_us is not None:
-            limit = f"at most {quantity(criterion.limit_us(self.plan.lot.profile), 'µs')}, in every trial"
+            limit = f"at most {quantity(criterion.limit_us(self.plan.flights.profile), 'µs')}, in every trial"
         return Verdict(
             requirement=criterion.requirement,
             outcome=outcome,
-            measured=bounded(count, self.plan.confidence) if count.judged else "",
+            measured=self._bound(count) if count.judged else "",
             limit=limit,
             runs=count.judged,
             checks=count.judged,
             reason=reason,
             how_seen=HowSeen.SIMULATED.value,
-        ).waived_by(self.plan.lot.profile.requirements.waived)
+        ).waived_by(self.plan.flights.profile.requirements.waived)
+
+    def _bound(self, count: Count) -> str:
+        confidence = self.plan.confidence
+        bound = statistics.upper_bound(count.failures, count.judged, confidence)
+        counts = f"{grouped(count.failures)} of {grouped(count.judged)} trials failed"
+        return f"{counts}; p < {bound:.2g} at {100 * confidence:g} %"
 
     @property
     def exit_code(self) -> ExitCode:
-        """How the command ends: by the rule's answer where there is one, else by whether anything failed."""
+        """Exit code of the command: by the rule's answer if there is one, else by the verdicts."""
         if self.interrupted:
             return ExitCode.INTERRUPTED
         if self.decision is not None:
-            answers = {Outcome.MET: ExitCode.MET, Outcome.NOT_MET: ExitCode.NOT_MET}
-            return answers.get(self.decision.answer.outcome, ExitCode.UNDECIDED)
+            return self.decision.answer.exit_code
         verdicts = self.verdicts()
         critical = [verdict for verdict in verdicts if verdict.requirement.severity is Severity.CRITICAL]
-        # Which requirements the trials could say something about is up to chance; one critical one must be shown.
+        # Chance decides which requirements the trials test; at least one critical one must be met.
         judged = [verdict for verdict in critical if verdict.outcome is not Outcome.NOT_TESTED]
         failed = [verdict for verdict in verdicts if verdict.outcome is Outcome.NOT_MET]
         return exit_code([*judged, *failed])
 
     def conclusion(self) -> str:
         """Return the conclusion in one sentence."""
-        failed = [v for v in self.verdicts() if v.outcome is Outcome.NOT_MET]
         if self.interrupted:
             return f"Interrupted after {counted(self.trials, 'trial')}; the results so far are below."
         if self.decision is not None:
-            about = (
-                "a trial violates a critical requirement"
-                if self.plan.about == CRITICAL
-                else f"a trial violates {self.plan.about}"
-            )
-            return f"Probability p that {about}: {self.decision}."
-        if failed:
-            return f"In {counted(self.trials, 'trial')}: {'; '.join(v.reason for v in failed)}."
+            about = "a critical requirement" if self.plan.about == CRITICAL else self.plan.about
+            return f"Probability p that a trial violates {about}: {self.decision}."
+        reasons = [verdict.reason for verdict in self.verdicts() if verdict.outcome is Outcome.NOT_MET]
+        if reasons:
+            return f"In {counted(self.trials, 'trial')}: {'; '.join(reasons)}."
         if self.exit_code is ExitCode.UNDECIDED:
-            return f"No failsafe was tested in {counted(self.trials, 'trial')}: the model was never in flight."
-        counts = [c for name, c in self.total.counts.items() if name == "FS-CUT"] if self.total else []
-        judged = counts[0].judged if counts else 0
-        bound = statistics.upper_bound(0, judged, self.plan.confidence) if judged else 1.0
+            return f"Failsafe was not tested in {counted(self.trials, 'trial')}: the model was never in flight."
+        judged = self.counts["FS-CUT"].judged if self.counts else 0
+        bound = statistics.upper_bound(0, judged, self.plan.confidence)
         return (
             f"The throttle was cut in time in each of {counted(judged, 'trial')}: the failure probability is below "
             f"{bound:.2g} at {100 * self.plan.confidence:g} % confidence (one-sided)."
         )
 
 
-def bounded(count: Count, confidence: float) -> str:
-    """Return failures, trials and the one-sided bound as text."""
-    bound = statistics.upper_bound(count.failures, count.judged, confidence)
-    return (
-        f"{grouped(count.failures)} of {grouped(count.judged)} trials failed; p < {bound:.2g} at {100 * confidence:g} %"
-    )
-
-
 def most_trials(rule: stopping.Rule | None, asked: int | None, usual: int) -> int:
-    """Return how many trials may be flown: what was asked for, else what the rule may need, else the usual number."""
+    """Return the maximum number of trials: as asked for, else what the rule may need, else the usual number."""
     if asked is not None:
         return asked
     return usual if rule is None else min(_MOST_TRIALS, _UNJUDGED * rule.most_trials)
 
 
-def described(lot: FlightTrials) -> list[str]:
+def described(flights: FlightTrials) -> list[str]:
     """Return the random parameters of each trial and their distributions, as text."""
 
     def time(value_us: int) -> str:
         return text_of(value_us, "duration")
 
-    profile = lot.profile
+    profile = flights.profile
     return [
-        f"trials of {time(lot.duration_us)}; the model is in flight from {time(lot.air_us)}",
-        f"link loss uniformly between {time(lot.lost_from_us)} and {time(lot.lost_until_us)}",
-        f"causes, equally likely: {', '.join(lot.causes)}",
-        f"the loss lasts until the end in half of the trials (always if the handset is off), in the others "
-        f"{time(lot.away_us[0])} to {time(lot.away_us[1])}, uniform",
-        f"throttle in flight {100 * lot.least_throttle:.0f} % to 100 %, other sticks over their full range, uniform",
+        f"trials of {time(flights.duration_us)}; the model is in flight from {time(flights.air_us)}",
+        f"link loss uniformly between {time(flights.lost_from_us)} and {time(flights.lost_until_us)}",
+        f"causes, equally likely: {', '.join(flights.causes)}",
+        f"the loss lasts until the end in half of the trials (always if the handset is off), otherwise "
+        f"{time(flights.away_us[0])} to {time(flights.away_us[1])}, uniform",
+        f"throttle in flight {100 * flights.least_throttle:.0f} % to 100 %, other sticks over the full range, uniform",
         f"packet phase within {time(profile.handset.packet_interval_us)}, frame phase within "
         f"{time(profile.output.frame_period_us)}, receiver clock anywhere in its 32 bits, uniform",
         "the profile's ordinary losses and noise in addition",
@@ -274,11 +256,11 @@ def described(lot: FlightTrials) -> list[str]:
 
 def head(plan: CampaignPlan) -> dict[str, Any]:
     """Return what must be equal for a campaign to be continued."""
-    lot = dataclasses.asdict(dataclasses.replace(plan.lot, profile=None))  # type: ignore[arg-type]
+    flights = dataclasses.asdict(dataclasses.replace(plan.flights, profile=None))  # type: ignore[arg-type]
     return {
-        "profile_sha256": profile_digest(plan.lot.profile),
+        "profile_sha256": profile_digest(plan.flights.profile),
         "receiver": plan.receiver,
-        "lot": json.loads(json.dumps(lot)),
+        "lot": json.loads(json.dumps(flights)),
         "engine": plan.engine,
-        "trials_a_job": trials_a_job(plan.engine),
+        "trials_a_job": TRIALS_PER_JOB[plan.engine],
     }

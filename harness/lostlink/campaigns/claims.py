@@ -8,8 +8,8 @@ from decimal import Decimal
 from enum import Enum
 from typing import Final
 
-from lostlink.errors import LostlinkError
-from lostlink.verdicts import Outcome, counted
+from lostlink.errors import ExitCode, LostlinkError
+from lostlink.verdicts import counted
 
 _LEAST_P, _MOST_P = Decimal("1e-9"), Decimal("0.5")
 _LEAST_C, _MOST_C = Decimal(50), Decimal("99.9999")
@@ -38,7 +38,7 @@ class Claim:
 
     @property
     def risk(self) -> float:
-        """How often, at most, a campaign may say something wrong."""
+        """Maximum share of campaigns with a wrong answer."""
         return 1 - self.confidence
 
     def __str__(self) -> str:
@@ -46,16 +46,16 @@ class Claim:
 
 
 def parse_claim(text: str, where: str = "--until") -> Claim:
-    """Return the claim that `text` makes, such as "p < 1e-4 at 95 %".
+    """Return the claim in a text such as "p < 1e-4 at 95 %".
 
     Raises
     ------
     LostlinkError
-        If it makes none that a campaign could show.
+        If it is not a claim, or out of range.
     """
     match = _CLAIM.fullmatch(text) if len(text) <= 100 else None
     if match is None:
-        raise LostlinkError(f"{where}: {text[:60]!r} is no claim; {_ALLOWED}")
+        raise LostlinkError(f"{where}: {text[:60]!r} is not a claim; {_ALLOWED}")
     probability, confidence = Decimal(match["p"]), Decimal(match["c"])
     if match["percent"]:
         probability /= 100
@@ -65,34 +65,22 @@ def parse_claim(text: str, where: str = "--until") -> Claim:
 
 
 class Answer(Enum):
-    """What a campaign says of a claim."""
+    """The answer of a campaign to its claim."""
 
     SHOWN = "shown"
     REFUTED = "refuted"
     UNDECIDED = "undecided"
 
     @property
-    def outcome(self) -> Outcome:
-        """The verdict that it amounts to."""
-        return _OUTCOMES[self]
-
-
-_OUTCOMES: Final = {Answer.SHOWN: Outcome.MET, Answer.REFUTED: Outcome.NOT_MET, Answer.UNDECIDED: Outcome.INCONCLUSIVE}
+    def exit_code(self) -> ExitCode:
+        """Exit code of the command."""
+        codes = {Answer.SHOWN: ExitCode.MET, Answer.REFUTED: ExitCode.NOT_MET, Answer.UNDECIDED: ExitCode.UNDECIDED}
+        return codes[self]
 
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """The end of a campaign.
-
-    Attributes
-    ----------
-    claim : Claim
-    answer : Answer
-    trials, failures : int
-        Up to and with the trial at which the answer fell.
-    reason : str
-        Why, in words.
-    """
+    """The decision of a campaign; `trials` and `failures` include the trial that decided."""
 
     claim: Claim
     answer: Answer

@@ -17,7 +17,7 @@ from lostlink.children import safe_path
 def cluster(address: str) -> Iterator[Workers]:
     """Use the workers of a Dask cluster while the context is open.
 
-    A scheduler runs whatever it is sent, and so do its workers: use one on your own network only.
+    A scheduler and its workers run any code that they receive: use one on your own network only.
 
     Parameters
     ----------
@@ -36,10 +36,10 @@ def cluster(address: str) -> Iterator[Workers]:
             "--cluster: the package 'distributed' is not installed; install it with pip install 'lostlink[cluster]'"
         ) from None
     with contextlib.ExitStack() as stack:
-        stack.enter_context(safe_path())  # while it is open: a worker that died is started anew
-        with interrupts_blocked():  # the loop's thread, and with it all workers, inherit it
-            engage = _local if address.startswith("local:") else _remote
-            client = stack.enter_context(engage(distributed, address))
+        stack.enter_context(safe_path())  # to the end: a worker that died is started again
+        with interrupts_blocked():  # inherited by the loop's thread and by all workers
+            open_client = _local if address.startswith("local:") else _remote
+            client = stack.enter_context(open_client(distributed, address))
         count = _check_workers(client, address)
         yield Workers(
             f"{count} on {address}",
@@ -55,7 +55,7 @@ _CLUSTER_ALLOWED: Final = "allowed: a scheduler, such as tcp://192.168.1.20:8786
 
 @contextlib.contextmanager
 def _local(distributed: Any, address: str) -> Iterator[Any]:
-    """Start workers on this computer and yield a client of theirs."""
+    """Start workers on this computer and yield a client."""
     text = address.removeprefix("local:")
     count = int(text) if text.isascii() and text.isdecimal() and len(text) <= 3 else 0
     if not 1 <= count <= MOST_PROCESSES:
@@ -69,8 +69,8 @@ def _local(distributed: Any, address: str) -> Iterator[Any]:
             dashboard_address="127.0.0.1:0",
             memory_limit=0,
             silence_logs=logging.CRITICAL,
-        ) as place,
-        distributed.Client(place, set_as_default=False) as client,
+        ) as local,
+        distributed.Client(local, set_as_default=False) as client,
     ):
         yield client
 
@@ -96,12 +96,12 @@ def _remote(distributed: Any, address: str) -> Iterator[Any]:
 
 
 def _check_workers(client: Any, address: str) -> int:
-    """Return how many jobs the workers do at a time, when all of them have this version of the tool."""
+    """Return the number of jobs that run at a time, after a check of the version on every worker."""
     import lostlink
 
     threads: dict[str, int] = client.nthreads()
     if not threads:
-        raise WorkersError(f"--cluster: {address[:60]!r} has no workers; start some, such as with 'dask worker'")
+        raise WorkersError(f"--cluster: {address[:60]!r} has no workers; start some with 'dask worker'")
     for worker, version in client.run(_version, on_error="return").items():
         if version != lostlink.__version__:
             has = version if isinstance(version, str) else "none"

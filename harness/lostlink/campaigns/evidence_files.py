@@ -14,68 +14,63 @@ from typing import Any, Final
 
 from lostlink.campaigns import statistics
 from lostlink.campaigns.campaign import JOURNAL, Campaign, described, head
-from lostlink.campaigns.tally import CRITERIA, Count, Criterion
+from lostlink.campaigns.tally import CRITERIA, Criterion
 from lostlink.campaigns.times import NEVER_US
-from lostlink.errors import EvidenceError, ExitCode, UsageError
+from lostlink.errors import EvidenceError, UsageError
 from lostlink.evidence import summary
-from lostlink.evidence.document import FILE, read_json
-from lostlink.evidence.folder import EvidenceFolder, unfinished
-from lostlink.evidence.reader import CAMPAIGN_FILE
+from lostlink.evidence.document import CAMPAIGN_FILE, FILE, read_json
+from lostlink.evidence.folder import EvidenceFolder, stopped_campaign, unfinished
 from lostlink.profiles import write_scenario
 from lostlink.verdicts import grouped, quantity
 
 QUANTILES: Final = (0.5, 0.99, 0.999)
+COLUMNS: Final = ("failures", "trials", "p below", "p50", "p99", "p99.9", "worst", "limit")
+"""Headings of `cells`."""
 
 
 def prepare(
-    out: str, campaign: Campaign, *, resume: bool = False, restart: bool = False, inputs: Iterable[str] = ()
+    out: str, campaign: Campaign, *, resume: bool = False, restart: bool = False, inputs: Iterable[str | Path] = ()
 ) -> EvidenceFolder:
-    """Return the folder, ready; with `resume`, take the tallies of the campaign there.
+    """Return the folder, prepared; with `resume`, read the tallies of the campaign in it.
 
     Parameters
     ----------
     out : str
     campaign : Campaign
     resume, restart : bool
-        Continue, or discard, a campaign that was stopped.
-    inputs : iterable of str
+        Continue or discard a stopped campaign.
+    inputs : iterable of path
         Files that the command reads.
 
     Raises
     ------
     UsageError
-        If the folder is in other use, or holds a stopped campaign (without `resume` or `restart`) or another one.
+        If the folder is in other use, holds a stopped campaign (without `resume` or `restart`), or one with other
+        settings (with `resume`).
     """
-    killed = unfinished(out)
-    before = killed if (killed / CAMPAIGN_FILE).is_file() else Path(out)
+    stopped = stopped_campaign(out)
+    was_killed = stopped == unfinished(out)
     if not resume:
-        if not restart and (before == killed or _was_stopped(before)):
+        if not restart and stopped is not None:
             raise UsageError(
-                f"--out {out}: holds a campaign that was stopped; add --resume to continue it, or --restart to discard "
-                "it and begin a new one"
+                f"--out {out}: holds a stopped campaign; add --resume to continue it or --restart to discard it"
             )
         return EvidenceFolder(out, inputs=inputs, resumable=True)
+    before = stopped or Path(out)
     _check_head(before, campaign)
-    folder = EvidenceFolder(out, inputs=inputs, resumable=True, keep_unfinished=before == killed)
+    folder = EvidenceFolder(out, inputs=inputs, resumable=True, keep_unfinished=was_killed)
     try:
-        for name in (FILE, CAMPAIGN_FILE, JOURNAL) if before != killed else ():
+        for name in () if was_killed else (FILE, CAMPAIGN_FILE, JOURNAL):
             if (before / name).is_file():
                 shutil.copyfile(before / name, folder.path / name)
         if (folder.path / JOURNAL).is_file():
             campaign.resume(folder.path)
     except BaseException:
-        if before != killed:
+        if not was_killed:
             shutil.rmtree(folder.path, ignore_errors=True)
         folder.close()
         raise
     return folder
-
-
-def _was_stopped(folder: Path) -> bool:
-    try:
-        return (folder / CAMPAIGN_FILE).is_file() and read_json(folder / FILE)["exit_code"] == ExitCode.INTERRUPTED
-    except (EvidenceError, KeyError):
-        return False
 
 
 def _check_head(folder: Path, campaign: Campaign) -> None:
@@ -87,36 +82,35 @@ def _check_head(folder: Path, campaign: Campaign) -> None:
         ) from error
     for name, value in head(campaign.plan).items():
         if not isinstance(before, dict) or before.get(name) != value:
+            what = {"profile_sha256": "profile", "lot": "seed or flight", "trials_a_job": "job size"}.get(name, name)
             raise UsageError(
-                f"--resume: the campaign in {folder} has a different {name.replace('_', ' ')}; "
+                f"--resume: the campaign in {folder} has a different {what}; "
                 "continue with the same profile, receiver, seed and flight"
             )
 
 
 def as_dict(campaign: Campaign) -> dict[str, Any]:
-    """Return what `campaign.json` holds."""
+    """Return the contents of `campaign.json`."""
     total, confidence = campaign.total, campaign.plan.confidence
-    decision = campaign.decision
+    decision, rule = campaign.decision, campaign.plan.rule
     return {
         "schema": 1,
         "conclusion": campaign.conclusion(),
         "head": head(campaign.plan),
         "engine": campaign.plan.engine,
-        "drawn": described(campaign.plan.lot),
+        "drawn": described(campaign.plan.flights),
         "confidence": confidence,
-        "rule": None if campaign.plan.rule is None else f"{campaign.plan.rule.claim}; {campaign.plan.rule}",
+        "rule": None if rule is None else f"{rule.claim}; {rule}",
         "decision": None if decision is None else str(decision),
         "trials": campaign.trials,
         "crashes": 0 if total is None else total.crashes,
         "losses": [] if total is None else [[share, *pair] for share, pair in total.losses.items()],
-        "requirements": []
-        if total is None
-        else [_requirement(campaign, criterion, total.counts[criterion.id]) for criterion in CRITERIA],
+        "requirements": [_requirement(campaign, criterion) for criterion in CRITERIA if total is not None],
     }
 
 
-def _requirement(campaign: Campaign, criterion: Criterion, count: Count) -> dict[str, Any]:
-    confidence = campaign.plan.confidence
+def _requirement(campaign: Campaign, criterion: Criterion) -> dict[str, Any]:
+    count, confidence = campaign.counts[criterion.id], campaign.plan.confidence
     data: dict[str, Any] = {
         "id": criterion.id,
         "what": criterion.what,
@@ -126,15 +120,15 @@ def _requirement(campaign: Campaign, criterion: Criterion, count: Count) -> dict
             {
                 "trial": trial.trial, "seed": trial.seed,
                 **({"value_us": _value(trial.value_us)} if criterion.time_us is not None else {}),
-                "scenario": scenario_name(criterion, index),
+                "scenario": scenario_name(criterion.id, index),
             }
-            for index, trial in enumerate(count.worst.trials)
+            for index, trial in enumerate(count.worst)
         ],
     }  # fmt: skip
     if count.judged:
         data["upper_bound"] = statistics.upper_bound(count.failures, count.judged, confidence)
     if criterion.limit_us is not None:
-        data["limit_us"] = criterion.limit_us(campaign.plan.lot.profile)
+        data["limit_us"] = criterion.limit_us(campaign.plan.flights.profile)
     if count.times.trials:
         data["quantiles"] = [
             {"share": q.share, "value_us": _value(q.value_us), "upper_us": _value(q.upper_us)}
@@ -148,34 +142,28 @@ def _value(value_us: int | None) -> int | None:
     return None if value_us is None or value_us >= NEVER_US else value_us
 
 
-def scenario_name(criterion: Criterion, index: int) -> str:
+def scenario_name(requirement_id: str, index: int) -> str:
     """Return the path of a worst trial's scenario, within the folder."""
-    return f"worst/{criterion.id}-{index + 1}.scenario.toml"
+    return f"worst/{requirement_id}-{index + 1}.scenario.toml"
 
 
 def files(campaign: Campaign) -> dict[str, str]:
     """Return ``campaign.json`` and the scenarios of the worst trials; the journal is written by the campaign."""
     texts = {CAMPAIGN_FILE: json.dumps(as_dict(campaign), indent=2, ensure_ascii=False) + "\n"}
-    counts = {} if campaign.total is None else campaign.total.counts
-    for criterion in CRITERIA if counts else ():
-        for index, trial in enumerate(counts[criterion.id].worst.trials):
-            texts[scenario_name(criterion, index)] = write_scenario(campaign.plan.lot.scenario(trial.trial))
+    for name, count in campaign.counts.items():
+        for index, trial in enumerate(count.worst):
+            texts[scenario_name(name, index)] = write_scenario(campaign.plan.flights.scenario(trial.trial))
     return texts
 
 
-def time_text(value_us: int | None) -> str:
+def time_text(value_us: int) -> str:
     """Return a time of the distribution with its unit; "never" for `NEVER_US`."""
-    if value_us is None:
-        return "-"
     return "never" if value_us >= NEVER_US else quantity(value_us, "µs")
 
 
 def summary_text(campaign: Campaign, tested: dict[str, Any]) -> str:
     """Return the campaign as Markdown."""
     confidence = campaign.plan.confidence
-    headings = (
-        "", "requirement", "verdict", "failures", "trials", "p below", "p50", "p99", "p99.9", "worst", "limit",
-    )  # fmt: skip
     rows = [
         (verdict.requirement.id, verdict.statement, verdict.outcome.value, *cells(campaign, criterion))
         for verdict, criterion in zip(campaign.verdicts(), CRITERIA, strict=False)
@@ -184,20 +172,19 @@ def summary_text(campaign: Campaign, tested: dict[str, Any]) -> str:
         "Campaign",
         campaign.conclusion(),
         [summary.about(tested)],
-        [f"- {line}" for line in described(campaign.plan.lot)],
+        [f"- {line}" for line in described(campaign.plan.flights)],
         [f"Bounds are one-sided, Clopper-Pearson, at {100 * confidence:g} %."],
-        summary.table(headings, rows),
+        summary.table(("", "requirement", "verdict", *COLUMNS), rows),
     )
 
 
 def cells(campaign: Campaign, criterion: Criterion) -> list[str]:
-    """Return failures, trials, bound, quantiles, worst time and limit of a requirement."""
-    assert campaign.total is not None
-    count, confidence = campaign.total.counts[criterion.id], campaign.plan.confidence
+    """Return the table cells of a requirement."""
+    count, confidence = campaign.counts[criterion.id], campaign.plan.confidence
     bound = f"{statistics.upper_bound(count.failures, count.judged, confidence):.2g}" if count.judged else "-"
     times = ["-"] * 4
     if count.times.trials:
         shares = [count.times.quantile(share, confidence).value_us for share in QUANTILES]
         times = [time_text(value) for value in (*shares, count.times.worst_us)]
-    limit = "no failure" if criterion.limit_us is None else time_text(criterion.limit_us(campaign.plan.lot.profile))
+    limit = "no failure" if criterion.limit_us is None else time_text(criterion.limit_us(campaign.plan.flights.profile))
     return [grouped(count.failures), grouped(count.judged), bound, *times, limit]

@@ -1,4 +1,4 @@
-"""The flight that a campaign repeats."""
+"""The flight that a campaign simulates."""
 
 from __future__ import annotations
 
@@ -8,12 +8,11 @@ from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Profile
 from lostlink_sims.batch.trials import CAUSES, FlightTrials
 
-DURATION_US = 10_000_000
 _AWAY_MORE_US = 1_500_000
 
 
 def flight_trials(
-    profile: Profile, seed: int, *, duration_us: int = DURATION_US, causes: tuple[str, ...] = tuple(CAUSES)
+    profile: Profile, seed: int, *, duration_us: int = 10_000_000, causes: tuple[str, ...] = tuple(CAUSES)
 ) -> FlightTrials:
     """Return trials in which a model takes off, flies, and loses its link.
 
@@ -23,7 +22,7 @@ def flight_trials(
     seed : int
     duration_us : int
     causes : tuple of str
-        What may take the link away, each as likely as the others.
+        Causes of the link loss, equally likely.
 
     Raises
     ------

@@ -1,12 +1,12 @@
-"""Runs numbered jobs on any executor and yields results in order, also when workers die.
+"""Runs numbered jobs on an executor and yields their results in order, also when workers die.
 
-- Jobs are submitted one by one, a window of them in flight; `Executor.map` would submit them all.
-- Results come in the order of the jobs. So what is concluded does not depend on who was quicker.
-- A job must give the same result wherever and however often it is run; then it may be done again. When a worker
-  dies (out of memory, killed, unplugged), a pool of processes is broken and does not say which job was to blame.
-  Everything that was in flight is done again in a fresh pool, one job at a time: who breaks it then is known.
-- Ctrl-C is for the one who reads the results. Workers ignore it, are stopped when the results are closed, and go
-  when their parent dies.
+- Jobs are submitted as they are needed, a window of them in flight; `Executor.map` would submit them all.
+- Results come in the order of the jobs, so conclusions do not depend on the speed of the workers.
+- A job gives the same result wherever and however often it is run, so it may be repeated. When a worker dies (out of
+  memory, killed, disconnected), a process pool breaks and does not report which job was running. Every job in flight
+  is then repeated in a fresh pool, one at a time, which shows the job that breaks it.
+- Only the reader of the results handles Ctrl-C. Workers ignore it. They are stopped when the results are closed, and
+  end when their parent dies.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from typing import Final, Generic, TypeVar
 
 from lostlink.campaigns.workers import USUAL_WINDOW, ProcessPool, Workers, WorkersError
+from lostlink.verdicts import counted
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -29,33 +30,33 @@ _LOOK_S: Final = 0.5  # on some systems Ctrl-C does not interrupt a longer wait
 def run_jobs(
     function: Callable[[Job], Result],
     jobs: Iterable[Job],
-    workers: cf.Executor | Callable[[], cf.Executor] | None = None,
+    workers: Callable[[], cf.Executor] | None = None,
     *,
     window: int | None = None,
     attempts: int = 3,
 ) -> Generator[tuple[Job, Result], None, None]:
     """Yield each job and its result, in the order of the jobs.
 
-    Close the iterator (`contextlib.closing`) or read it to its end: then nothing is left running. Jobs are taken from
-    `jobs` as they are needed, so there may be more than are ever done.
+    Close the iterator (`contextlib.closing`) or read it to its end; then nothing is left running. `jobs` may be
+    endless: jobs are taken as they are needed.
 
     Parameters
     ----------
     function : callable
-        Called with a job. For other processes and computers it must be at the top of a module.
+        Called with a job. Other processes import it, so it must be at the top level of a module.
     jobs : iterable
-    workers : Workers or callable or Executor, optional
-        What opens a fresh executor, such as `processes(2)`: closed at the end, and opened anew when a worker died.
-        An executor itself is left open. In this process, one after the other, when left out.
+    workers : Workers or callable, optional
+        Opens a fresh executor, such as `processes(2)`; called again when a worker died. The executor is closed at the
+        end. [default: one job after the other in this process]
     window : int, optional
-        Jobs in flight at most; what suits the workers when left out.
+        Maximum number of jobs in flight. [default: suited to the workers]
     attempts : int
-        How many workers may die of one job.
+        Number of worker deaths after which a job is given up.
 
     Raises
     ------
     WorkersError
-        If so many died of one job, or an executor broke that cannot be opened anew.
+        If a job is given up, or the connection to the workers is lost.
     Exception
         Whatever `function` raised, when it is that job's turn.
     """
@@ -69,8 +70,8 @@ def run_jobs(
 
 
 @dataclass(slots=True)
-class _Flight(Generic[Job, Result]):
-    """A job that was handed out, or must be once more."""
+class _Pending(Generic[Job, Result]):
+    """A job that was submitted, or must be submitted again."""
 
     number: int
     job: Job
@@ -83,69 +84,68 @@ class _Flight(Generic[Job, Result]):
 
 
 class _Run(Generic[Job, Result]):
-    """Jobs in flight, in order; those without a future are suspected and go alone, one after the other."""
+    """Jobs in flight, in order; those without a future are suspects and run alone, one after the other."""
 
     def __init__(
         self,
         function: Callable[[Job], Result],
         jobs: Iterator[Job],
-        workers: cf.Executor | Callable[[], cf.Executor],
+        workers: Callable[[], cf.Executor],
         window: int,
         attempts: int,
     ) -> None:
         self._function, self._jobs, self._window, self._attempts = function, jobs, window, attempts
-        self._open = None if isinstance(workers, cf.Executor) else workers
-        self._executor = workers if isinstance(workers, cf.Executor) else None
+        self._open = workers
+        self._executor: cf.Executor | None = None
         self._alive = workers.alive if isinstance(workers, Workers) else lambda: True
-        self._flights: deque[_Flight[Job, Result]] = deque()
+        self._pending: deque[_Pending[Job, Result]] = deque()
         self._taken = 0
 
     def results(self) -> Generator[tuple[Job, Result], None, None]:
         try:
-            while self._hand_out():
+            while self._fill_window():
                 self._await_first()
-                if not self._flights[0].has_result():
+                if not self._pending[0].has_result():
                     continue
-                flight = self._flights.popleft()
-                assert flight.future is not None
-                result = flight.future.result()  # or what the job raised
-                self._hand_out()  # keep the workers busy while the caller handles the result
-                yield flight.job, result
+                pending = self._pending.popleft()
+                assert pending.future is not None
+                result = pending.future.result()  # or what the job raised
+                self._fill_window()  # keep the workers busy while the caller handles the result
+                yield pending.job, result
         finally:
-            self._dismiss()
+            self._stop()
 
-    def _hand_out(self) -> bool:
+    def _fill_window(self) -> bool:
         """Fill the window; return whether a job is in flight."""
-        if any(flight.future is None for flight in self._flights):
-            first = self._flights[0]
+        if any(pending.future is None for pending in self._pending):
+            first = self._pending[0]
             if first.future is None:
                 self._submit(first)
             return True
-        while len(self._flights) < self._window:
+        while len(self._pending) < self._window:
             try:
                 job = next(self._jobs)
             except StopIteration:
                 break
-            self._flights.append(_Flight(self._taken, job))
+            self._pending.append(_Pending(self._taken, job))
             self._taken += 1
-            if not self._submit(self._flights[-1]):
+            if not self._submit(self._pending[-1]):
                 break
-        return bool(self._flights)
+        return bool(self._pending)
 
-    def _submit(self, flight: _Flight[Job, Result]) -> bool:
+    def _submit(self, pending: _Pending[Job, Result]) -> bool:
         if self._executor is None:
-            assert self._open is not None
             self._executor = self._open()
         try:
-            flight.future = self._executor.submit(self._function, flight.job)
+            pending.future = self._executor.submit(self._function, pending.job)
         except cf.BrokenExecutor as error:  # it broke since the last check
-            self._renew(error, refused=flight)
+            self._replace_executor(error, refused=pending)
             return False
         return True
 
     def _await_first(self) -> None:
-        """Wait for the first job's end; after a death make ready to do again what was lost."""
-        first = self._flights[0]
+        """Wait for the end of the first job; after a death, prepare to repeat the lost jobs."""
+        first = self._pending[0]
         if first.future is None:
             return
         while not cf.wait([first.future], timeout=_LOOK_S).done:
@@ -155,49 +155,46 @@ class _Run(Generic[Job, Result]):
             raise WorkersError("workers: connection to the cluster lost; restart it and continue with --resume")
         error = first.future.exception()
         if isinstance(error, cf.BrokenExecutor):
-            self._renew(error)
+            self._replace_executor(error)
         elif _died(error):  # a cluster attributes the death to a job and continues
-            self._blame(first, error)
+            self._count_death(first, error)
             first.future = None
 
-    def _renew(self, error: BaseException | None, refused: _Flight[Job, Result] | None = None) -> None:
+    def _replace_executor(self, error: BaseException | None, refused: _Pending[Job, Result] | None = None) -> None:
         """Replace a broken executor; all jobs in flight are suspects.
 
         A job refused at submission is blamed only if no other can be, which bounds the number of retries.
         """
-        lost = [flight for flight in self._flights if flight.future is not None and not flight.has_result()]
-        for flight in lost:
-            flight.future = None
+        lost = [pending for pending in self._pending if pending.future is not None and not pending.has_result()]
+        for pending in lost:
+            pending.future = None
             if len(lost) == 1:
-                self._blame(flight, error)
-        if refused is not None and not lost and self._open is not None:
-            self._blame(refused, error)
-        if self._open is None:
-            raise WorkersError("workers: the executor broke; pass a callable that opens a new one") from error
+                self._count_death(pending, error)
+        if refused is not None and not lost:
+            self._count_death(refused, error)
         broken, self._executor = self._executor, None
         if broken is not None:
             broken.shutdown(wait=True)
 
-    def _blame(self, flight: _Flight[Job, Result], error: BaseException | None) -> None:
-        flight.deaths += 1
-        if flight.deaths >= self._attempts:
-            who = "worker" if flight.deaths == 1 else "workers"
+    def _count_death(self, pending: _Pending[Job, Result], error: BaseException | None) -> None:
+        pending.deaths += 1
+        if pending.deaths >= self._attempts:
             raise WorkersError(
-                f"workers: job {flight.number} ({str(flight.job)[:60]}) ended {flight.deaths} {who}; "
-                "allowed: a job that leaves its worker alive (is there enough memory?)"
+                f"workers: job {pending.number} ({str(pending.job)[:60]}) killed {counted(pending.deaths, 'worker')}; "
+                "check the free memory"
             ) from error
 
-    def _dismiss(self) -> None:
+    def _stop(self) -> None:
         """Stop everything that was started."""
-        unfinished = [flight.future for flight in self._flights if flight.future and not flight.future.done()]
-        self._flights.clear()
+        unfinished = [pending.future for pending in self._pending if pending.future and not pending.future.done()]
+        self._pending.clear()
         executor, self._executor = self._executor, None
         if unfinished and isinstance(executor, ProcessPool):
-            executor.stop()  # and no cancel: a pool stumbles over cancelled jobs when its workers have gone
+            executor.stop()  # without cancelling: a pool fails on cancelled jobs when its workers have ended
         else:
             for future in unfinished:
                 future.cancel()
-        if executor is not None and self._open is not None:
+        if executor is not None:
             executor.shutdown(wait=True)
 
 
@@ -206,13 +203,13 @@ def _died(error: BaseException | None) -> bool:
     if isinstance(error, cf.BrokenExecutor):
         return True
     distributed = sys.modules.get("distributed")
-    return distributed is not None and (isinstance(error, distributed.KilledWorker) or _lost_on_the_way(error))
+    return distributed is not None and (isinstance(error, distributed.KilledWorker) or _lost_in_transfer(error))
 
 
-def _lost_on_the_way(error: BaseException | None) -> bool:
-    """Tell whether a worker died between a result and its hand-over: Dask's executor then takes the one for an error.
+def _lost_in_transfer(error: BaseException | None) -> bool:
+    """Return whether a worker died between its result and the transfer.
 
-    (It looks at the future's state after it has the result, and unpacks the result as an exception.)
+    Dask's executor then unpacks the result as an exception, because it checks the future's state after the result.
     """
     trace = error.__traceback__ if isinstance(error, (TypeError, ValueError)) else None
     while trace is not None and trace.tb_next is not None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import bisect
 import math
-from collections.abc import Callable
 from typing import Final
 
 _MOST_TRIALS: Final = 2**53  # the largest count that a float holds exactly
@@ -68,10 +67,10 @@ def check_share(name: str, share: float) -> None:
         raise ValueError(f"{name} {share}; allowed: between 0 and 1, both excluded")
 
 
-def trials_to_show(probability: float, confidence: float, failures: int = 0) -> int:
-    """Return how many trials show that failures are rarer than `probability` if at most `failures` occur.
+def trials_to_show(probability: float, confidence: float) -> int:
+    """Return how many trials without a failure show that failures are rarer than `probability`.
 
-    The smallest n for which P(Bin(n, p) <= failures) <= 1 - C; for no failure n = ln(1 - C) / ln(1 - p), rounded up.
+    The smallest n for which (1 - p)^n <= 1 - C: n = ln(1 - C) / ln(1 - p), rounded up.
 
     Raises
     ------
@@ -81,19 +80,10 @@ def trials_to_show(probability: float, confidence: float, failures: int = 0) -> 
     check_share("probability", probability)
     check_share("confidence", confidence)
     risk = (1 - confidence) * (1 + 1e-12)  # 0.9 is not exactly representable; equality must hold
-    return _smallest(lambda trials: at_most(failures, trials, probability) <= risk, failures + 1)
-
-
-def trials_to_refute(probability: float, confidence: float, failures: int = 1) -> int:
-    """Return within how many trials this number of `failures` refutes `probability`; 0 if never.
-
-    The largest n for which P(Bin(n, p) >= failures) <= 1 - C.
-    """
-    check_share("probability", probability)
-    check_share("confidence", confidence)
-    risk = (1 - confidence) * (1 + 1e-12)
-    beyond = _smallest(lambda trials: at_least(failures, trials, probability) > risk, failures)
-    return beyond - 1 if beyond > failures else 0
+    trials = math.log(risk) / math.log1p(-probability)
+    if trials > _MOST_TRIALS:
+        raise ValueError("more than 2**53 trials are needed; choose a larger probability")
+    return max(1, math.ceil(trials))
 
 
 def at_most(failures: int, trials: int, probability: float) -> float:
@@ -107,31 +97,6 @@ def at_most(failures: int, trials: int, probability: float) -> float:
     from scipy.special import betaincc
 
     return float(betaincc(failures + 1, trials - failures, probability))
-
-
-def at_least(failures: int, trials: int, probability: float) -> float:
-    """Return the probability of this number of failures or more."""
-    if failures > trials:
-        return 0.0
-    if failures <= 0:
-        return 1.0
-    if failures == 1:
-        return -math.expm1(trials * math.log1p(-probability))
-    from scipy.special import betainc
-
-    return float(betainc(failures, trials - failures + 1, probability))
-
-
-def _smallest(holds: Callable[[int], bool], first: int) -> int:
-    """Return the smallest number from `first` on for which `holds`, a condition that is monotonic."""
-    if holds(first):
-        return first
-    low, high = first, 2 * first
-    while not holds(high):
-        low, high = high, 2 * high
-        if high > _MOST_TRIALS:
-            raise ValueError("more than 2**53 trials are needed; choose a larger probability")
-    return low + 1 + bisect.bisect_left(range(low + 1, high), True, key=holds)
 
 
 # --- order statistics ------------------------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.campaigns.times import NEVER_US, TimeDistribution, Trial, Worst
+from lostlink.campaigns.times import NEVER_US, TimeDistribution, Trial, longest
 from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Requirement, Severity
 from lostlink_sims import Profile
@@ -26,6 +26,9 @@ Mask = NDArray[np.bool_]
 
 KEEP: Final = 5
 """Number of trials kept for each requirement: the worst, or the first that failed."""
+
+CRITICAL: Final = "critical"
+"""Key of a tally's counts for any critical requirement."""
 
 
 @dataclass(slots=True)
@@ -77,21 +80,20 @@ def _since(instant_us: Ints, begin_us: Ints) -> Ints:
 
 @dataclass(frozen=True, slots=True)
 class Criterion:
-    """How one requirement is judged.
+    """How a requirement is judged.
 
     Attributes
     ----------
     id : str
         In the catalogue.
+    what : str
+        The measured time, or what happens in a failed trial.
     judged : callable
-        Which trials are evidence for it.
-    time_us : callable or None
-        What is measured; a trial fails when it is longer than the limit.
-    limit_us : callable or None
+        Which trials test it.
+    time_us, limit_us : callable or None
+        The measured time; a trial fails if it exceeds the limit.
     failed : callable or None
         Which trials fail, where no time is measured.
-    what : str
-        The time, or what happens in a failed trial.
     """
 
     id: str
@@ -110,17 +112,17 @@ class Criterion:
         return self.requirement.severity is Severity.CRITICAL
 
 
-def _returns(lot: FlightTrials, rows: Rows) -> Mask:
+def _returns(flights: FlightTrials, rows: Rows) -> Mask:
     """Return which trials restore the link early enough to observe the recovery, after a cut in flight."""
-    least_us = lot.profile.requirements.recovery_within_us + 100_000
-    came: Mask = rows.flew & (rows.cut_us != NONE) & (rows.back_us + least_us <= lot.duration_us)
+    least_us = flights.profile.requirements.recovery_within_us + 100_000
+    came: Mask = rows.flew & (rows.cut_us != NONE) & (rows.back_us + least_us <= flights.duration_us)
     return came
 
 
-def _regains(lot: FlightTrials, rows: Rows) -> Mask:
+def _regains(flights: FlightTrials, rows: Rows) -> Mask:
     # With the stick up, a receiver that waits for a low throttle does not come back.
-    waits = lot.profile.receiver.recover_on_low_throttle
-    return np.zeros(len(rows.trial), np.bool_) if waits else _returns(lot, rows)
+    waits = flights.profile.receiver.recover_on_low_throttle
+    return np.zeros(len(rows.trial), np.bool_) if waits else _returns(flights, rows)
 
 
 CRITERIA: Final = (
@@ -156,26 +158,26 @@ CRITERIA: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """One requirement's share of a tally.
+    """Counted results for one requirement.
 
     Attributes
     ----------
     judged, failures : int
     times : TimeDistribution
         Empty where no time is measured.
-    worst : Worst
-        Longest times; where none is measured, trials that failed.
+    worst : tuple of Trial
+        At most `KEEP`: the longest times; where none is measured, the first trials that failed.
     """
 
     judged: int
     failures: int
     times: TimeDistribution
-    worst: Worst
+    worst: tuple[Trial, ...]
 
     @classmethod
-    def of(cls, criterion: Criterion, lot: FlightTrials, rows: Rows) -> tuple[Count, Mask, Mask]:
+    def of(cls, criterion: Criterion, flights: FlightTrials, rows: Rows) -> tuple[Count, Mask, Mask]:
         """Return the count, and which trials were judged and failed."""
-        judged = criterion.judged(lot, rows) | rows.crashed
+        judged = criterion.judged(flights, rows) | rows.crashed
         if criterion.time_us is None:
             assert criterion.failed is not None
             failed = judged & (criterion.failed(rows) | (rows.crashed & criterion.is_critical))
@@ -183,23 +185,20 @@ class Count:
         else:
             assert criterion.limit_us is not None
             values = criterion.time_us(rows)
-            failed = judged & ((values > criterion.limit_us(lot.profile)) | rows.crashed)
+            failed = judged & ((values > criterion.limit_us(flights.profile)) | rows.crashed)
             times, kept = TimeDistribution.of(values[judged]), judged
-        order = np.lexsort((rows.trial[kept], -values[kept]))[:KEEP]
-        worst = tuple(
-            Trial(int(value), lot.seed, int(trial))
-            for value, trial in zip(values[kept][order], rows.trial[kept][order], strict=True)
-        )
-        return cls(int(judged.sum()), int(failed.sum()), times, Worst(KEEP, worst)), judged, failed
+        order = np.flatnonzero(kept)[np.lexsort((rows.trial[kept], -values[kept]))[:KEEP]]
+        worst = tuple(Trial(int(values[index]), flights.seed, int(rows.trial[index])) for index in order)
+        return cls(int(judged.sum()), int(failed.sum()), times, worst), judged, failed
 
     @classmethod
     def merged(cls, parts: Sequence[Count]) -> Count:
-        """Return all parts together."""
+        """Return the sum of all parts."""
         return cls(
             sum(part.judged for part in parts),
             sum(part.failures for part in parts),
             TimeDistribution.merged(part.times for part in parts),
-            Worst.merged(part.worst for part in parts),
+            longest((trial for part in parts for trial in part.worst), KEEP),
         )
 
 
@@ -213,9 +212,9 @@ class Tally:
     counts : dict of str to Count
         By requirement, in the order of `CRITERIA`.
     judged : dict of str to int
-        Trials judged for a requirement; under "critical", for any critical one.
+        Trials judged by requirement; under `CRITICAL`, for any critical one.
     failed : dict of str to list of int
-        Which of the judged ones failed, numbered from 0 among these, for rules that look at trials in order.
+        Indices of the failed trials among the judged ones, for rules that take trials in order.
     losses : dict of int to (int, int)
         By packets lost before the link loss (per mille): trials, and those with a false failsafe.
     """
@@ -228,19 +227,17 @@ class Tally:
     losses: dict[int, tuple[int, int]]
 
     @classmethod
-    def of(cls, lot: FlightTrials, rows: Rows) -> Tally:
-        """Count trials of a lot."""
+    def of(cls, flights: FlightTrials, rows: Rows) -> Tally:
+        """Count trials."""
         counts: dict[str, Count] = {}
         judged: dict[str, int] = {}
         failed: dict[str, list[int]] = {}
         any_judged = np.zeros(len(rows.trial), np.bool_)
         any_failed = any_judged.copy()
         for criterion in CRITERIA:
-            counts[criterion.id], was_judged, wrong = Count.of(criterion, lot, rows)
-            judged[criterion.id], failed[criterion.id] = (
-                int(was_judged.sum()),
-                np.flatnonzero(wrong[was_judged]).tolist(),
-            )
+            counts[criterion.id], was_judged, wrong = Count.of(criterion, flights, rows)
+            judged[criterion.id] = counts[criterion.id].judged
+            failed[criterion.id] = np.flatnonzero(wrong[was_judged]).tolist()
             if criterion.is_critical:
                 any_judged |= was_judged
                 any_failed |= wrong
@@ -249,7 +246,7 @@ class Tally:
 
     @classmethod
     def merged(cls, parts: Iterable[Tally]) -> Tally:
-        """Return tallies together, given in the order of their trials."""
+        """Return the sum of tallies, given in the order of their trials."""
         some = list(parts)
         if len(some) == 1:
             return some[0]
@@ -278,7 +275,7 @@ class Tally:
                 "judged": count.judged,
                 "failures": count.failures,
                 "times": count.times.as_dict(),
-                "worst": [[trial.value_us, trial.seed, trial.trial] for trial in count.worst.trials],
+                "worst": [list(trial) for trial in count.worst],
             }
             for name, count in self.counts.items()
         }
@@ -294,7 +291,7 @@ class Tally:
         Raises
         ------
         ValueError
-            If anything else stands there.
+            If the data is not such a tally.
         """
         if (problem := _problem(data)) is not None:
             raise ValueError(problem)
@@ -303,7 +300,7 @@ class Tally:
             times = TimeDistribution(
                 np.array(entry["times"]["values_us"], np.int64), np.array(entry["times"]["counts"], np.int64)
             )
-            worst = Worst(KEEP, tuple(Trial(*row) for row in entry["worst"]))
+            worst = tuple(Trial(*row) for row in entry["worst"])
             counts[name] = Count(entry["judged"], entry["failures"], times, worst)
         losses = {share: (trials, false) for share, trials, false in data["losses"]}
         return cls(data["trials"], data["crashes"], counts, data["judged"], data["failed"], losses)
@@ -318,19 +315,19 @@ def _losses(rows: Rows) -> dict[int, tuple[int, int]]:
 
 
 def _problem(data: Any) -> str | None:
-    """Return what in a tally's plain data is not as `Tally.as_dict` writes it."""
+    """Return how plain data deviates from what `Tally.as_dict` writes; None if it does not."""
     wanted = {*(criterion.id for criterion in CRITERIA), CRITICAL}
     try:
         whole = [data["trials"], data["crashes"], *data["judged"].values()]
-        whole += [place for places in data["failed"].values() for place in places]
+        whole += [index for indices in data["failed"].values() for index in indices]
         whole += [number for row in data["losses"] for number in row]
         for count in data["counts"].values():
             whole += [count["judged"], count["failures"], *count["times"]["values_us"], *count["times"]["counts"]]
             whole += [number for row in count["worst"] for number in row]
             if any(len(row) != 3 for row in count["worst"]):
-                return "a worst trial is not of three numbers"
+                return "a worst trial does not have three numbers"
             if len(count["times"]["values_us"]) != len(count["times"]["counts"]):
-                return "times without their counts"
+                return "times and their counts differ in number"
         names = set(data["judged"]), set(data["failed"]), {*data["counts"], CRITICAL}
         rows = {len(row) for row in data["losses"]}
     except (AttributeError, KeyError, TypeError) as error:
@@ -338,9 +335,5 @@ def _problem(data: Any) -> str | None:
     if any(type(number) is not int for number in whole):
         return "a value is not a whole number"
     if any(name != wanted for name in names) or rows - {3}:
-        return "other requirements, or losses that are not of three numbers"
+        return "other requirements, or losses that do not have three numbers"
     return None
-
-
-CRITICAL: Final = "critical"
-"""The name under which a tally counts trials in which any critical requirement failed."""

@@ -7,14 +7,12 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from lostlink.campaigns.statistics import check_share, upper_rank
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import ArrayLike, NDArray
-
 
 #: The event did not occur before the end of the trial: longer than every measured time.
 NEVER_US: Final = 2**61 - 1
@@ -65,8 +63,6 @@ class TimeDistribution:
         ValueError
             If they are not whole numbers, which would be rounded silently.
         """
-        import numpy as np
-
         values = np.asarray(values_us).ravel()
         if values.size and values.dtype.kind not in "iu":
             raise ValueError(f"times as {values.dtype}; allowed: whole microseconds")
@@ -75,8 +71,6 @@ class TimeDistribution:
     @classmethod
     def merged(cls, parts: Iterable[TimeDistribution]) -> TimeDistribution:
         """Return the counts of all `parts` together; their order does not matter."""
-        import numpy as np
-
         gathered = [part for part in parts if len(part.counts)]
         if not gathered:
             return cls.of(())
@@ -88,27 +82,10 @@ class TimeDistribution:
         starts = np.flatnonzero(np.r_[True, values[1:] != values[:-1]])
         return cls(values[starts], np.add.reduceat(counts, starts))
 
-    def __add__(self, other: TimeDistribution) -> TimeDistribution:
-        return TimeDistribution.merged((self, other))
-
-    def __eq__(self, other: object) -> bool:
-        import numpy as np
-
-        if not isinstance(other, TimeDistribution):
-            return NotImplemented
-        return np.array_equal(self.values_us, other.values_us) and np.array_equal(self.counts, other.counts)
-
-    __hash__ = None  # type: ignore[assignment]  # arrays inside
-
     @property
     def trials(self) -> int:
-        """How many trials were counted."""
+        """Number of trials counted."""
         return int(self.counts.sum())
-
-    @property
-    def never(self) -> int:
-        """Number of trials in which the event did not occur."""
-        return int(self.counts[-1]) if len(self.counts) and int(self.values_us[-1]) == NEVER_US else 0
 
     @property
     def worst_us(self) -> int:
@@ -123,8 +100,6 @@ class TimeDistribution:
         ValueError
             If there are fewer trials.
         """
-        import numpy as np
-
         if not 1 <= rank <= self.trials:
             raise ValueError(f"rank {rank} of {self.trials} trials; allowed: 1 to the number of trials")
         return int(self.values_us[np.searchsorted(np.cumsum(self.counts), rank)])
@@ -145,8 +120,7 @@ class TimeDistribution:
         return {"values_us": self.values_us.tolist(), "counts": self.counts.tolist()}
 
 
-@dataclass(frozen=True, slots=True)
-class Trial:
+class Trial(NamedTuple):
     """A trial to replay, and its measured value."""
 
     value_us: int
@@ -154,60 +128,6 @@ class Trial:
     trial: int
 
 
-@dataclass(frozen=True, slots=True)
-class Worst:
-    """The trials that took longest.
-
-    Trials of equal times order by seed and number, so the result does not depend on the order of parts.
-
-    Attributes
-    ----------
-    keep : int
-        Largest number of trials kept.
-    trials : tuple of Trial
-        The worst first.
-    """
-
-    keep: int
-    trials: tuple[Trial, ...] = ()
-
-    @classmethod
-    def of(cls, keep: int, values_us: ArrayLike, *, seed: int, first_trial: int = 0) -> Worst:
-        """Choose among trials `first_trial`, `first_trial` + 1 … of one seed, given their times.
-
-        Raises
-        ------
-        ValueError
-            If none is to be kept.
-        """
-        import numpy as np
-
-        if keep < 1:
-            raise ValueError(f"keep {keep} trials; allowed: 1 or more")
-        values = np.minimum(np.asarray(values_us, np.int64).ravel(), NEVER_US)
-        rows = np.argsort(-values, kind="stable")[:keep]  # stable: the lower number first
-        return cls(keep, tuple(Trial(int(values[row]), seed, first_trial + int(row)) for row in rows))
-
-    @classmethod
-    def merged(cls, parts: Iterable[Worst]) -> Worst:
-        """Return the worst of all `parts`; their order does not matter.
-
-        Raises
-        ------
-        ValueError
-            If there is none, or they keep different numbers of trials.
-        """
-        gathered = list(parts)
-        keeps = {part.keep for part in gathered}
-        if len(keeps) != 1:
-            raise ValueError(f"parts that keep {sorted(keeps)} trials; allowed: parts that all keep the same number")
-        every = (trial for part in gathered for trial in part.trials)
-        keep = keeps.pop()
-        return cls(keep, tuple(heapq.nsmallest(keep, every, key=_from_worst)))
-
-    def __add__(self, other: Worst) -> Worst:
-        return Worst.merged((self, other))
-
-
-def _from_worst(trial: Trial) -> tuple[int, int, int]:
-    return -trial.value_us, trial.seed, trial.trial
+def longest(trials: Iterable[Trial], count: int) -> tuple[Trial, ...]:
+    """Return the trials with the largest values, largest first; equal values are ordered by seed and number."""
+    return tuple(heapq.nsmallest(count, trials, key=lambda trial: (-trial.value_us, trial.seed, trial.trial)))

@@ -1,4 +1,4 @@
-"""Runs trials: vectorized where the receiver permits, else one by one in the event simulation, with the same result.
+"""Runs trials: vectorized for the reference receiver, else one by one in the event simulation, with equal results.
 
 Workers call `fly`, which turns a `TrialRange` into a `Tally`.
 """
@@ -6,7 +6,7 @@ Workers call `fly`, which turns a `TrialRange` into a `Tally`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,8 @@ from lostlink_sims.batch.trials import FlightTrials
 
 SIDE_BY_SIDE, ONE_BY_ONE = "many trials side by side", "one event simulation a trial"
 
-_JOB_TRIALS = {SIDE_BY_SIDE: 8192, ONE_BY_ONE: 32}
+TRIALS_PER_JOB = {SIDE_BY_SIDE: 8192, ONE_BY_ONE: 32}
+"""Some tenths of a second of work."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,13 +34,13 @@ class TrialRange:
 
     Attributes
     ----------
-    lot : FlightTrials
+    flights : FlightTrials
     receiver : str or None
         ``FILE.py:Name`` or a shared library; the reference receiver when None.
     first, count : int
     """
 
-    lot: FlightTrials
+    flights: FlightTrials
     receiver: str | None
     first: int
     count: int
@@ -48,69 +49,56 @@ class TrialRange:
         return f"trials {self.first} to {self.first + self.count - 1}"
 
 
-def engine_for(lot: FlightTrials, receiver: str | None) -> tuple[str, str]:
+def engine_for(flights: FlightTrials, receiver: str | None) -> tuple[str, str]:
     """Return the engine of the trials, and the reason if it is not the vectorized one."""
-    why = "a receiver of your own" if receiver is not None else unfit(lot)
+    why = "a receiver of your own" if receiver is not None else unfit(flights)
     return (ONE_BY_ONE, why) if why else (SIDE_BY_SIDE, "")
-
-
-def trials_a_job(engine: str) -> int:
-    """Return the number of trials in a job, some tenths of a second's work."""
-    return _JOB_TRIALS[engine]
 
 
 def fly(job: TrialRange) -> Tally:
     """Run the trials of a job and count the results."""
-    return Tally.merged(Tally.of(job.lot, rows) for rows in _rows(job))
+    return Tally.merged(Tally.of(job.flights, rows) for rows in _rows(job))
 
 
 def _rows(job: TrialRange) -> Iterator[Rows]:
-    engine, _ = engine_for(job.lot, job.receiver)
+    engine, _ = engine_for(job.flights, job.receiver)
     if engine == SIDE_BY_SIDE:
-        rig = SimRig(job.lot.profile)
-        for outcomes in BatchEngine(job.lot).pieces(job.first, job.count):
-            yield _settled(job.lot, rig, outcomes)
+        rig = SimRig(job.flights.profile)
+        for outcomes in BatchEngine(job.flights).pieces(job.first, job.count):
+            yield _settled(job.flights, rig, outcomes)
         return
-    own_rig = open_rig(job.lot.profile, receiver=job.receiver)
+    own_rig = open_rig(job.flights.profile, receiver=job.receiver)
     try:
-        yield look(job.lot, own_rig.run, np.arange(job.first, job.first + job.count))
+        yield run_each(job.flights, own_rig.run, np.arange(job.first, job.first + job.count))
     finally:
         own_rig.close()
 
 
-def _settled(lot: FlightTrials, rig: Rig, outcomes: Outcomes) -> Rows:
-    """Return the rows of a batch; the event simulation repeats the trials that are not certain."""
+def _settled(flights: FlightTrials, rig: Rig, outcomes: Outcomes) -> Rows:
+    """Return the rows of a batch; uncertain trials are repeated in the event simulation."""
     rows = Rows(
         trial=np.arange(outcomes.first, outcomes.first + len(outcomes.flew)),
         lost_us=outcomes.drawn.lost_us,
         back_us=outcomes.drawn.back_us,
-        flew=outcomes.flew,
-        false_us=outcomes.false_us,
-        cut_us=outcomes.cut_us,
-        stop_us=outcomes.stop_us,
-        rose_us=outcomes.rose_us,
-        restart_us=outcomes.restart_us,
-        control_us=outcomes.control_us,
         crashed=np.zeros(len(outcomes.flew), np.bool_),
-        sent=outcomes.sent,
-        missed=outcomes.missed,
+        **{field.name: getattr(outcomes, field.name) for field in fields(Rows) if hasattr(outcomes, field.name)},
     )
     if len(outcomes.unsure):
-        rows.put(outcomes.unsure, look(lot, rig.run, rows.trial[outcomes.unsure]))
+        rows.put(outcomes.unsure, run_each(flights, rig.run, rows.trial[outcomes.unsure]))
     return rows
 
 
-def look(lot: FlightTrials, run: Callable[..., Trace], trials: NDArray[np.int64]) -> Rows:
+def run_each(flights: FlightTrials, run: Callable[..., Trace], trials: NDArray[np.int64]) -> Rows:
     """Run trials one by one and measure them."""
-    return Rows.joined([_measured(lot, run, int(trial)) for trial in trials])
+    return Rows.joined([_measured(flights, run, int(trial)) for trial in trials])
 
 
-def _measured(lot: FlightTrials, run: Callable[..., Trace], trial: int) -> dict[str, int]:
-    drawn = lot.drawn(trial, 1)
+def _measured(flights: FlightTrials, run: Callable[..., Trace], trial: int) -> dict[str, int]:
+    drawn = flights.drawn(trial, 1)
     lost_us, back_us = int(drawn.lost_us[0]), int(drawn.back_us[0])
     row = {"trial": trial, "lost_us": lost_us, "back_us": back_us, "crashed": 0}
     try:
-        trace = run(lot.scenario(trial))
+        trace = run(flights.scenario(trial))
     except ReceiverCrashError:
         nothing = dict.fromkeys(("sent", "missed"), 0) | dict.fromkeys(
             ("false_us", "cut_us", "stop_us", "rose_us", "restart_us", "control_us"), NONE
@@ -122,7 +110,7 @@ def _measured(lot: FlightTrials, run: Callable[..., Trace], trial: int) -> dict[
     rises = at_us[(at_us > cut_us) & (at_us < back_us) & (width_us > idle_us)]
     starts = trace.motor.at_us[(trace.motor.at_us > cut_us) & (trace.motor.value > 0)]
     control_us = NONE
-    if back_us < lot.duration_us:
+    if back_us < flights.duration_us:
         wanted_us = expected_at(trace, np.array([back_us]))[0]
         control_us = _instant(failsafe.recovery_time(trace, back_us, wanted_us))
     before = trace.packets.left_us < lost_us
@@ -130,7 +118,7 @@ def _measured(lot: FlightTrials, run: Callable[..., Trace], trial: int) -> dict[
         "sent": int(before.sum()),
         "missed": int(trace.packets.lost[before].sum()),
         "flew": int(trace.motor.at(lost_us) > 0),
-        "false_us": _instant(failsafe.time_to_cut(trace, lot.air_us, lost_us)),
+        "false_us": _instant(failsafe.time_to_cut(trace, flights.air_us, lost_us)),
         "cut_us": cut_us,
         "stop_us": _instant(failsafe.time_to_motor_stop(trace, lost_us)),
         "rose_us": int(rises[0]) if len(rises) and cut_us != NONE else NONE,

@@ -45,12 +45,6 @@ class Wald:
         """Decrease of the log likelihood ratio by a pass."""
         return math.log1p(-self.low) - math.log1p(-self.high)
 
-    @property
-    def lines(self) -> tuple[float, float, float]:
-        """Slope, and the count of failures at trial 0 on the lines at which it ends at `low` and at `high`."""
-        steps = self.failure_step + self.pass_step
-        return self.pass_step / steps, self.log_low / steps, self.log_high / steps
-
     def ends_low_at(self, failures: int) -> int:
         """Return the first trial at which it ends at `low`, with this number of failures."""
         passes = (failures * self.failure_step - self.log_low) / self.pass_step

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import concurrent.futures as cf
 import contextlib
+import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
@@ -28,9 +30,9 @@ class Workers:
     Attributes
     ----------
     name : str
-        For people, such as ``2 processes``.
+        Shown, such as ``2 processes``.
     count : int
-        How many jobs they do at a time.
+        Number of jobs that run at a time.
     open_executor : callable
     alive : callable
         Whether the workers are still reachable; a pool reports its own failure.
@@ -43,7 +45,7 @@ class Workers:
 
     @property
     def window(self) -> int:
-        """Jobs in flight that keep all of them busy."""
+        """Number of jobs in flight that keeps all of them busy."""
         return max(USUAL_WINDOW, 3 * self.count)
 
     def __call__(self) -> cf.Executor:
@@ -53,17 +55,16 @@ class Workers:
 def processes(count: int) -> Workers:
     """Return worker processes on this computer.
 
-    They are spawned, not forked: a fork copies locks that another thread may hold, and the numbers would depend on
-    what this process did before.
+    They are spawned, not forked: a fork copies locks that another thread may hold, and the state of this process.
 
     Raises
     ------
     WorkersError
-        If there are to be none, or more than a pool can have on every system.
+        If the count is not between 1 and `MOST_PROCESSES`.
     """
     if not 1 <= count <= MOST_PROCESSES:
         raise WorkersError(f"{count} worker processes; allowed: 1 to {MOST_PROCESSES}")
-    return Workers(f"{count} process{'' if count == 1 else 'es'}", count, lambda: ProcessPool(count))
+    return Workers("1 process" if count == 1 else f"{count} processes", count, lambda: ProcessPool(count))
 
 
 def usual_processes() -> int:
@@ -76,16 +77,14 @@ class ProcessPool(cf.ProcessPoolExecutor):
     """A pool whose workers ignore Ctrl-C from the start, and end with their parent."""
 
     def __init__(self, count: int) -> None:
-        from multiprocessing import get_context
-
-        super().__init__(count, mp_context=get_context("spawn"), initializer=_begin_work)
+        super().__init__(count, mp_context=multiprocessing.get_context("spawn"), initializer=_begin_work)
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> cf.Future[Any]:
         with safe_path(), interrupts_blocked():  # a worker may start here
             return super().submit(fn, *args, **kwargs)
 
     def stop(self) -> None:
-        """End the workers where they are; from Python 3.14 on a pool has `terminate_workers` for it."""
+        """Terminate the workers; Python 3.14 has `terminate_workers` for it."""
         for process in list((self._processes or {}).values()):
             process.terminate()
         # The reader of a partial result waits until every writer, this process included, has closed the pipe.
@@ -96,7 +95,7 @@ class ProcessPool(cf.ProcessPoolExecutor):
 
 @contextlib.contextmanager
 def interrupts_blocked() -> Iterator[None]:
-    """Block SIGINT: a child inherits that, so that Ctrl-C does not strike it before it can say how to take it."""
+    """Block SIGINT; a child inherits that, so Ctrl-C cannot reach it before it ignores the signal."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
@@ -112,15 +111,12 @@ def interrupts_blocked() -> Iterator[None]:
 
 def _begin_work() -> None:
     """Prepare a worker process."""
-    import multiprocessing
-    import threading
-
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     if parent is not None:
-        threading.Thread(target=_die_with, args=(parent,), daemon=True).start()
+        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
 
 
-def _die_with(parent: Any) -> None:
+def _end_with(parent: Any) -> None:
     parent.join()
     os._exit(1)

@@ -18,13 +18,13 @@ from lostlink.campaigns.evidence_files import files, prepare, summary_text
 from lostlink.campaigns.flight import flight_trials
 from lostlink.campaigns.stopping import Rule
 from lostlink.campaigns.tally import CRITERIA, CRITICAL
-from lostlink.campaigns.trials import trials_a_job
+from lostlink.campaigns.trials import TRIALS_PER_JOB
 from lostlink.campaigns.workers import Workers, processes, usual_processes
 from lostlink.commands import shared
 from lostlink.errors import UsageError
 from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import write_evidence
-from lostlink.profiles import read_link
+from lostlink.profiles import input_files, read_link
 from lostlink.report import write_report
 from lostlink.rigs import open_rig, receiver_file
 from lostlink.show.campaign import campaign_progress, show
@@ -57,7 +57,7 @@ _USUAL_TRIALS: Final = 10_000
     metavar="TIME",
     default="10 s",
     show_default=True,
-    help="Length of a flight.",
+    help="Duration of a flight.",
     type=shared.Quantity("duration", at_most=3_600_000_000, allowed="up to 1 h per flight"),
 )
 @click.option(
@@ -110,8 +110,10 @@ def command(
     if resume and restart:
         raise UsageError("--resume and --restart: choose one of the two")
     rule = _rule(until, sequential)
-    lot = flight_trials(link, seed, duration_us=int(duration_us), causes=causes or tuple(CAUSES))
-    plan = CampaignPlan(lot, receiver, most_trials(rule, trials, _USUAL_TRIALS), rule, _about(about, until), confidence)
+    flights = flight_trials(link, seed, duration_us=int(duration_us), causes=causes or tuple(CAUSES))
+    plan = CampaignPlan(
+        flights, receiver, most_trials(rule, trials, _USUAL_TRIALS), rule, _about(about, until), confidence
+    )
     campaign = Campaign(plan)
     started = dt.datetime.now(dt.UTC)
     code = receiver_file(receiver)
@@ -119,8 +121,8 @@ def command(
         link, profile_file=profile, receiver=receiver or rig.receiver, receiver_file=code, rig=rig.name, seed=seed,
         only=[], started=started,
     )  # fmt: skip
-    inputs = [name for name in (profile, code) if name]
-    # Workers first: what is wrong with them ends the command before earlier evidence is discarded.
+    inputs: list[str | Path] = [*input_files(profile, link), *([code] if code else [])]
+    # Workers first, so that their errors end the command before earlier evidence is discarded.
     with (
         _workers(jobs, cluster, plan.engine, plan.trials) as workers,
         prepare(out, campaign, resume=resume, restart=restart, inputs=inputs) as folder,
@@ -146,14 +148,14 @@ def command(
 def _write(folder: Path, campaign: Campaign, head: dict[str, Any]) -> None:
     document = Document(campaign.conclusion(), campaign.exit_code, head, tuple(campaign.verdicts()))
     write_evidence(
-        folder, document, summary_text(campaign, head), profile=campaign.plan.lot.profile, files=files(campaign)
+        folder, document, summary_text(campaign, head), profile=campaign.plan.flights.profile, files=files(campaign)
     )
 
 
 def _rule(until: str | None, sequential: bool) -> Rule | None:
     if until is None:
         if sequential:
-            raise UsageError('--sequential: there is no claim; give one with --until "p < 1e-4 at 95 %"')
+            raise UsageError('--sequential: the claim is missing; give one with --until "p < 1e-4 at 95 %"')
         return None
     claim = claims.parse_claim(until)
     return stopping.Sequential(claim) if sequential else stopping.Planned(claim)
@@ -163,14 +165,15 @@ def _about(about: str | None, until: str | None) -> str:
     if about is None:
         return CRITICAL
     names = [criterion.id for criterion in CRITERIA]
-    if until is None or about not in names:
-        raise UsageError(f"--about {about}: no claim, or no such requirement; allowed: with --until {', '.join(names)}")
+    if until is None:
+        raise UsageError(f"--about {about}: the claim is missing; give one with --until")
+    if about not in names:
+        raise UsageError(f"--about {about}: campaigns do not test this; allowed: {', '.join(names)}")
     return about
 
 
 @contextlib.contextmanager
 def _workers(jobs: int | None, cluster: str | None, engine: str, trials: int) -> Iterator[Workers | None]:
-
     if cluster is not None:
         if jobs is not None:
             raise UsageError("--jobs and --cluster: the cluster has its own workers; use one of the two options")
@@ -178,5 +181,5 @@ def _workers(jobs: int | None, cluster: str | None, engine: str, trials: int) ->
             yield workers
         return
     count = usual_processes() if jobs is None else jobs
-    # A small campaign is finished before a process has started.
-    yield None if count == 1 or trials <= trials_a_job(engine) else processes(count)
+    # A campaign of one job ends before a process has started.
+    yield None if count == 1 or trials <= TRIALS_PER_JOB[engine] else processes(count)

@@ -12,7 +12,7 @@ from lostlink.hunt import search
 from lostlink.hunt.description import Case, conclusion
 from lostlink.hunt.evidence_files import files, prepare
 from lostlink.hunt.runner import Budget
-from lostlink.profiles import read_link
+from lostlink.profiles import input_files, read_link
 from lostlink.rigs import open_rig, receiver_file
 from lostlink.show import hunt as screen
 
@@ -66,18 +66,19 @@ def command(
     )
     open_rig(link, receiver=receiver).close()
     case = Case(profile, receiver, Path(out))
-    with prepare(out, [name for name in (profile, receiver_file(receiver)) if name]) as folder:
+    code = receiver_file(receiver)
+    with prepare(out, [*input_files(profile, link), *([code] if code else [])]) as folder:
         with screen.hunt_progress(limits) as progress:
-            found = search.hunt(
+            result = search.hunt(
                 link, lambda: open_rig(link, receiver=receiver), seed=seed, budget=limits, find_all=find_all,
                 progress=progress,
             )  # fmt: skip
         try:
             if quiet:
-                click.echo(conclusion(found))
+                click.echo(conclusion(result))
             else:
-                screen.show(found, case)
+                screen.show(result, case)
         finally:
-            write_files(folder.path, files(found, case))
+            write_files(folder.path, files(result, case))
             folder.complete()
-    raise SystemExit(found.exit_code)
+    raise SystemExit(result.exit_code)

@@ -14,7 +14,7 @@ from lostlink.errors import UsageError
 from lostlink.files import check_output, write_output
 from lostlink.planning import fit, latency, link_range, timeout
 from lostlink.planning.loss_log import read_loss_log
-from lostlink.profiles import read_link
+from lostlink.profiles import input_files, read_link
 from lostlink.report import plan_pages as pages
 from lostlink.report.plans import PlanPage, plan_text
 from lostlink.show import plan as screen
@@ -39,9 +39,9 @@ def command() -> None:
 class _Outputs:
     """The files of a plan, refused before the work begins: ``--csv`` and ``--report``."""
 
-    def __init__(self, profile: str | None, csv: str | None, report: str | None, force: bool) -> None:
+    def __init__(self, csv: str | None, report: str | None, force: bool, inputs: list[str | Path]) -> None:
         self.csv, self.report = csv, report
-        self._guard: dict[str, Any] = {"force": force, "inputs": [profile] if profile else []}
+        self._guard: dict[str, Any] = {"force": force, "inputs": inputs}
         for option, path in (("--csv", csv), ("--report", report)):
             if path is not None:
                 check_output(option, path, **self._guard)
@@ -95,8 +95,8 @@ def timeout_command(
     \b
     lostlink plan timeout my_link.toml --from "100 ms" --to "1 s" --flight "15 min"
     """  # noqa: D301
-    outputs = _Outputs(profile, csv, report, force)
     link = read_link(profile)
+    outputs = _Outputs(csv, report, force, input_files(profile, link))
     least_us = max(2 * link.handset.packet_interval_us, 1000)
     if not least_us <= from_us <= to_us <= 60_000_000:
         raise UsageError(
@@ -138,8 +138,8 @@ def latency_command(
     \b
     lostlink plan latency my_link.toml
     """  # noqa: D301
-    outputs = _Outputs(profile, csv, report, force)
     link = read_link(profile)
+    outputs = _Outputs(csv, report, force, input_files(profile, link))
     lossy_us = latency.simulated_us(link, runs, seed, with_losses=True)
     clean_us = latency.simulated_us(link, runs, seed, with_losses=False)
     screen.show_latencies(link, clean_us, lossy_us, seed)
@@ -178,8 +178,8 @@ def range_command(
     \b
     lostlink plan range my_link.toml --to "1000 m" --fading rician
     """  # noqa: D301
-    outputs = _Outputs(profile, csv, report, force)
     link = read_link(profile)
+    outputs = _Outputs(csv, report, force, input_files(profile, link))
     budget, is_own = link_range.budget_of(link)
     if fading is not None:
         budget = dataclasses.replace(budget, fading=fading)

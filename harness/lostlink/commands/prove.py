@@ -14,7 +14,7 @@ from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import EvidenceFolder, write_evidence
 from lostlink.evidence.summary import suite_summary
 from lostlink.files import not_writable
-from lostlink.profiles import read_link
+from lostlink.profiles import input_files, read_link
 from lostlink.report import write_report
 from lostlink.results import Result
 from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, safe_end
@@ -73,7 +73,7 @@ def command(
     code = receiver_file(receiver)
     with safe_end.guarded(on=is_hardware), contextlib.ExitStack() as stack:
         with open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough) as where:
-            inputs = [str(name) for name in (profile, code, *files) if name]
+            inputs: list[str | Path] = [*input_files(profile, link), *([code] if code else []), *files]
             folder = stack.enter_context(EvidenceFolder(out, inputs=inputs))
             started = dt.datetime.now(dt.UTC)
             head = run_head(

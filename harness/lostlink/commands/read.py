@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from pathlib import Path
 
 import click
 
@@ -18,7 +19,7 @@ from lostlink.evidence.document import Document
 from lostlink.evidence.folder import EvidenceFolder, write_evidence
 from lostlink.evidence.summary import suite_summary
 from lostlink.files import check_output, write_output
-from lostlink.profiles import read_link
+from lostlink.profiles import input_files, read_link
 from lostlink.report import write_report
 from lostlink.show import capture as screen
 from lostlink.show.console import evidence_line
@@ -56,12 +57,12 @@ def command(
     lostlink read bench.vcd
     lostlink read bench.csv my_link.toml --unit us --csv frames.csv
     """  # noqa: D301
-    inputs = [capture, *([profile] if profile else [])]
     if out is not None and profile is None:
         raise UsageError("--out needs a PROFILE")
+    link = None if profile is None else read_link(profile)
+    inputs: list[str | Path] = [capture, *([] if link is None else input_files(profile, link))]
     if csv is not None:
         check_output("--csv", csv, force=force, inputs=inputs)
-    link = None if profile is None else read_link(profile)
     recording = read_capture(capture, unit=unit)
     sample_period_ps = None if tick is None else resolution.parse_tick(tick, recording.unit_ps)
     found = findings(recognise.choose(recording, signal, sample_period_ps), link)

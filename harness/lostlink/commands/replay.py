@@ -9,7 +9,7 @@ import click
 from lostlink.commands import shared
 from lostlink.evidence import exports
 from lostlink.files import check_output, write_output
-from lostlink.profiles import read_link, read_scenario
+from lostlink.profiles import input_files, read_link, read_scenario
 from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, safe_end
 from lostlink.show.run import run
 
@@ -41,14 +41,15 @@ def command(
     lostlink replay lostlink-evidence/failing/FS-CUT.scenario.toml my_link.toml
     """  # noqa: D301
     code = receiver_file(receiver)
-    guard: dict[str, Any] = {"force": force, "inputs": [name for name in (scenario, profile, code) if name]}
     outputs = [(option, path, text) for option, path, text in (
         ("--vcd", vcd, exports.vcd_text), ("--csv", csv, exports.csv_text),
     ) if path is not None]  # fmt: skip
-    for option, path, _ in outputs:
-        check_output(option, path, **guard)
     check_options(rig, receiver=receiver, baud=baud, props_off=props_off)
     link = read_link(profile)
+    inputs = [scenario, *input_files(profile, link), *([code] if code else [])]
+    guard: dict[str, Any] = {"force": force, "inputs": inputs}
+    for option, path, _ in outputs:
+        check_output(option, path, **guard)
     saved = read_scenario(scenario, link)
     is_hardware = drives_hardware(rig)
     if is_hardware and not props_off:

@@ -13,7 +13,7 @@ from lostlink.commands import shared
 from lostlink.errors import ExitCode, LostlinkError, RigError, UsageError
 from lostlink.evidence.document import Document
 from lostlink.evidence.folder import EvidenceFolder, write_evidence
-from lostlink.profiles import read_link
+from lostlink.profiles import input_files, read_link
 from lostlink.report import write_report
 from lostlink.results import exit_code
 from lostlink.show import watch as screen
@@ -106,7 +106,7 @@ def _test(
     with open_line(port, baud) as line:
         if not props_off:
             shared.confirm_props_off()
-        with EvidenceFolder(out, inputs=[profile] if profile else []) as folder:
+        with EvidenceFolder(out, inputs=[] if link is None else input_files(profile, link)) as folder:
             started = dt.datetime.now(dt.UTC)
             listener = Listener(line, channels=len(link.channels) if link else None, keep=True)
             return _run(listener, link, profile, folder, repeats, started)

@@ -22,6 +22,7 @@ from lostlink.verdicts import Outcome, Severity, Verdict
 from lostlink_sims import Profile
 
 FILE: Final = "verdicts.json"
+CAMPAIGN_FILE: Final = "campaign.json"
 SCHEMA: Final = 1
 ALLOWED: Final = "allowed: the --out folder of lostlink prove, campaign, read or watch --failsafe-test"
 

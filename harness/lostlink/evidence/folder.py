@@ -18,15 +18,15 @@ from typing import Final
 
 from filelock import FileLock, Timeout
 
-from lostlink.errors import EvidenceError, UsageError
-from lostlink.evidence.document import FILE, Document, read_json
+from lostlink.errors import EvidenceError, ExitCode, UsageError
+from lostlink.evidence.document import CAMPAIGN_FILE, FILE, Document, read_json
 from lostlink.files import not_writable
 from lostlink.profiles import write_profile
 from lostlink_sims import Profile
 
 _FILES: Final = (
     FILE, "summary.md", "report.html", "profile.toml", "junit.xml", "rows.csv", "attempts.csv", "frames.csv",
-    "campaign.json", "tallies.jsonl",
+    CAMPAIGN_FILE, "tallies.jsonl",
 )  # fmt: skip
 _FOLDERS: Final = {
     "failing": (".txt", ".csv", ".vcd", ".scenario.toml"), "worst": (".scenario.toml",), "runs": (".json",),
@@ -66,8 +66,8 @@ class EvidenceFolder:
     Raises
     ------
     UsageError
-        If the folder, or that of unfinished files, contains other files or an input, cannot be written, or is in use
-        by another run.
+        If the folder, or that of unfinished files, contains other files, an input or a stopped campaign (without
+        `resumable`), cannot be written, or is in use by another run.
     """
 
     def __init__(
@@ -96,6 +96,11 @@ class EvidenceFolder:
             raise not_writable("--out", out, error) from error
         self._leftover: Path | None = None if resumable else self.path
         try:
+            if not resumable and (stopped := stopped_campaign(out)) is not None:
+                raise UsageError(
+                    f"--out {out}: {stopped} holds a campaign that was stopped, which `campaign --resume` can "
+                    "continue; choose another folder, or remove it"
+                )
             if not keep_unfinished:
                 self._remove_killed()
             self.path.mkdir(exist_ok=True)
@@ -206,6 +211,18 @@ def unfinished(out: str | Path) -> Path:
     """Return the path of the unfinished files, which need not exist."""
     target = Path(out).resolve()
     return target / _UNFINISHED if _cannot_be_replaced(target) else target.with_name(f"{target.name}.{_UNFINISHED}")
+
+
+def stopped_campaign(out: str | Path) -> Path | None:
+    """Return the folder of a stopped or killed campaign that can be continued; None if there is none."""
+    killed, target = unfinished(out), Path(out)
+    if (killed / CAMPAIGN_FILE).is_file():
+        return killed
+    try:
+        interrupted = read_json(target / FILE)["exit_code"] == ExitCode.INTERRUPTED
+        return target if interrupted and (target / CAMPAIGN_FILE).is_file() else None
+    except (EvidenceError, KeyError):
+        return None
 
 
 def _cannot_be_replaced(folder: Path) -> bool:

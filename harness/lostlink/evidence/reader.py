@@ -6,12 +6,10 @@ import tomllib
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from lostlink.errors import EvidenceError
-from lostlink.evidence.document import ALLOWED, FILE, Document, read_json
-
-CAMPAIGN_FILE: Final = "campaign.json"
+from lostlink.evidence.document import ALLOWED, CAMPAIGN_FILE, FILE, Document, read_json
 
 
 @dataclass(frozen=True)

@@ -5,89 +5,74 @@ from __future__ import annotations
 import shlex
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
 
-from lostlink.evidence.timeline import timeline as picture
+from lostlink.evidence.timeline import timeline
 from lostlink.hunt.events import WAIT
 from lostlink.hunt.search import Finding, Hunt
-from lostlink.hunt.timelines import STARTS, THROTTLES, events, laid, wrap_of
+from lostlink.hunt.timelines import STARTS, THROTTLES, events, placed_pieces, wrap_of
 from lostlink.verdicts import counted, quantity
 
-NUMBERS: Final = ("no", "one", "two", "three", "four", "five", "six")
 BEFORE_US, AFTER_US = 150_000, 300_000
 
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """Inputs of a hunt, for the commands that reproduce it.
-
-    Attributes
-    ----------
-    profile, receiver : str or None
-        As given on the command line.
-    folder : Path
-    """
+    """Inputs of a hunt as given on the command line, for the commands that reproduce it."""
 
     profile: str | None
     receiver: str | None
     folder: Path
 
 
-# --- the finding in words ---------------------------------------------------------------------------------------
-
-
-def sentence(found: Hunt, finding: Finding) -> str:
+def sentence(result: Hunt, finding: Finding) -> str:
     """Return a finding in one sentence."""
-    count = events(found.world, finding.timeline)
+    count = events(result.world, finding.timeline)
     if count:
-        with_what = f"with {NUMBERS[count] if count < len(NUMBERS) else count} event{'' if count == 1 else 's'}"
+        condition = f"with {counted(count, 'event')}"
     elif STARTS[finding.timeline.start] is not None:
-        with_what = "at power-on with the stick up"
+        condition = "at power-on with the stick up"
     else:
-        with_what = "in an undisturbed flight"
+        condition = "in an undisturbed flight"
     if finding.timeline.wrap:
-        with_what += ", while the receiver's counter wraps,"
-    fault = "the receiver's program crashes" if finding.broken.group == "crash" else finding.broken.requirement.fault
+        condition += ", while the receiver's counter wraps,"
     required = finding.broken.requirement
-    return f"{required.id} ({required.severity.value}): {with_what} {fault}."
+    fault = "the receiver's program crashes" if finding.broken.group == "crash" else required.fault
+    return f"{required.id} ({required.severity.value}): {condition} {fault}."
 
 
-def steps(found: Hunt, finding: Finding) -> list[str]:
+def steps(result: Hunt, finding: Finding) -> list[str]:
     """Return the timeline, one numbered line per event, with times relative to the first event."""
-    placed = list(laid(found.world, finding.timeline))
-    zero_us = next((piece.at_us for piece in placed if piece.is_event), None)
-    if zero_us is None:
-        zero_us = placed[0].at_us if placed else 0
+    placed = list(placed_pieces(result.world, finding.timeline))
+    zero_us = next((piece.at_us for piece in placed if piece.is_event), placed[0].at_us if placed else 0)
     rows = []
     if finding.timeline.wrap:
-        _, moment, _ = wrap_of(finding.timeline.wrap)
-        rows.append((_wrap_us(finding), f"   the receiver's counter {moment}"))
+        _, text, _ = wrap_of(finding.timeline.wrap)
+        rows.append((_wrap_us(finding), f"   the receiver's counter {text}"))
     number = 0
     for piece in placed:
         number += piece.is_event
-        lasting = f" for {piece.rung}" if piece.kind.lasts else ""
-        what = f"{number}. {piece.variant.says}" if piece.is_event else f"   {WAIT}"
-        rows.append((piece.at_us, what + lasting))
+        duration = f" for {piece.duration}" if piece.kind.lasts else ""
+        prefix = f"{number}." if piece.is_event else "  "
+        rows.append((piece.at_us, f"{prefix} {piece.variant.text}{duration}"))
     rows.append((finding.broken.at_us, f"X  {finding.broken.message}"))
     rows.sort(key=lambda row: row[0])
     return [
-        f"  {'begins':>12}  {_beginning(finding)}",
-        *(f"  {_at(at_us - zero_us):>12}  {what}" for at_us, what in rows),
+        f"  {'start':>12}  {_start(finding)}",
+        *(f"  {_relative(at_us - zero_us):>12}  {text}" for at_us, text in rows),
     ]
 
 
-def _beginning(finding: Finding) -> str:
-    timeline = finding.timeline
-    throttle = f"{100 * THROTTLES[timeline.throttle]:g} %"
-    later_us = STARTS[timeline.start]
+def _start(finding: Finding) -> str:
+    throttle = f"{100 * THROTTLES[finding.timeline.throttle]:g} %"
+    later_us = STARTS[finding.timeline.start]
     if later_us is None:
         text = f"in flight: link good, armed, throttle stick at {throttle}"
     else:
-        text = f"receiver on{f', handset {later_us / 1000:g} ms later' if later_us else ' and handset on'}"
+        text = f"receiver on{f', handset on {later_us / 1000:g} ms later' if later_us else ' and handset on'}"
         text += f", throttle stick at {throttle}, arming switch on"
     scenario = finding.trace.scenario
-    if timeline.packet_phase or timeline.frame_phase:
-        text += f"; packets {scenario.packet_phase_us} µs and frames {scenario.frame_phase_us} µs late in phase"
+    if finding.timeline.packet_phase or finding.timeline.frame_phase:
+        text += f"; packet phase {scenario.packet_phase_us} µs, frame phase {scenario.frame_phase_us} µs"
     return text
 
 
@@ -97,27 +82,24 @@ def _wrap_us(finding: Finding) -> int:
     return int((value - scenario.receiver_clock_us) % 2**32 + profile.receiver.boot_us + scenario.receiver_on_us)
 
 
-def _at(after_us: int) -> str:
+def _relative(after_us: int) -> str:
     return f"{'-' if after_us < 0 else '+'}{quantity(abs(after_us), 'µs') if after_us else '0 ms'}"
 
 
-def text(found: Hunt, finding: Finding, case: Case) -> str:
+def text(result: Hunt, finding: Finding, case: Case) -> str:
     """Return a finding as text: sentence, timeline, picture, commands."""
     trace, broken = finding.trace, finding.broken
-    first_us = min([broken.at_us, *(piece.at_us for piece in laid(found.world, finding.timeline) if piece.is_event)])
-    lines = [sentence(found, finding), f"  required: {broken.requirement.sentence}", "", *steps(found, finding)]
+    first_us = min(
+        [broken.at_us, *(piece.at_us for piece in placed_pieces(result.world, finding.timeline) if piece.is_event)]
+    )
+    lines = [sentence(result, finding), f"  required: {broken.requirement.sentence}", "", *steps(result, finding)]
     others = {other.requirement_id: other for other in reversed(finding.also)}
     others.pop(broken.requirement_id, None)
     if others:
         lines += ["", "  the same run also breaks:"]
         lines += [f"    {name} ({other.requirement.severity.value}): {other.message}" for name, other in others.items()]
-    lines += [
-        "",
-        picture(trace, first_us - BEFORE_US, broken.at_us + AFTER_US, most_lines=16),
-        "",
-        *commands(finding, case),
-    ]
-    return "\n".join(lines)
+    lines += ["", timeline(trace, first_us - BEFORE_US, broken.at_us + AFTER_US, most_lines=16), ""]
+    return "\n".join([*lines, *commands(finding, case)])
 
 
 def commands(finding: Finding, case: Case) -> list[str]:
@@ -132,47 +114,41 @@ def commands(finding: Finding, case: Case) -> list[str]:
         if value
     ]
     rows = (
-        ("see it", ["lostlink", "replay", file, *profile, *receiver]),
-        ("judge it", ["pytest", test, *options]),
-        ("with all", ["lostlink", "prove", *profile, *receiver, "--tests", test]),
+        ("show", ["lostlink", "replay", file, *profile, *receiver]),
+        ("test", ["pytest", test, *options]),
+        ("prove", ["lostlink", "prove", *profile, *receiver, "--tests", test]),
     )
     return [f"  {name:<8}  {shlex.join(words)}" for name, words in rows]
 
 
-def tried(found: Hunt) -> list[str]:
+def coverage_lines(result: Hunt) -> list[str]:
     """Return the coverage of the hunt."""
-    coverage, world = found.tried, found.world
+    coverage, world = result.coverage, result.world
     kinds = [kind.name for kind in world.kinds if kind.name != WAIT]
-    met = [
-        f"{name} {coverage.kinds[name]}"
-        for name in sorted(kinds, key=lambda name: -coverage.kinds[name])
-        if coverage.kinds[name]
-    ]
+    by_runs = sorted(kinds, key=lambda name: -coverage.kinds[name])
+    covered = [f"{name} {coverage.kinds[name]}" for name in by_runs if coverage.kinds[name]]
     never = [name for name in kinds if not coverage.kinds[name]]
     lines = [
-        f"Tried: {counted(coverage.runs, 'run')} ({coverage.shrinking} of them to shrink findings), "
-        f"{quantity(coverage.simulated_us, 'µs')} of link in {coverage.seconds:.1f} s; seed {found.seed}.",
+        f"Coverage: {counted(coverage.runs, 'run')} ({coverage.shrinking} of them to shrink findings), "
+        f"{quantity(coverage.simulated_us, 'µs')} of simulated link in {coverage.seconds:.1f} s; seed {result.seed}.",
         f"Timelines of up to {counted(coverage.most_events, 'event')}, "
         f"the longest {quantity(coverage.longest_us, 'µs')}. "
-        f"Runs with each kind: {', '.join(met) or 'none'}.",
+        f"Runs with each kind: {', '.join(covered) or 'none'}.",
     ]
     if never:
         lines.append(f"Not covered: {', '.join(never)}.")
     lines += [f"Not tried: {reason}." for reason in world.left_out]
-    if coverage.afresh:
-        lines.append("The receiver keeps state between runs, so its file was loaded again for every run.")
+    if coverage.reloads:
+        lines.append("The receiver keeps state between runs, so its file was reloaded for every run.")
     if coverage.busy:
         lines.append(f"{counted(coverage.busy, 'run')} aborted because the receiver's main loop spun.")
     return lines
 
 
-def conclusion(found: Hunt) -> str:
+def conclusion(result: Hunt) -> str:
     """Return the outcome in one sentence."""
-    if found.findings:
-        return sentence(found, found.findings[0])
-    ended = "Interrupted; nothing" if found.interrupted else "Nothing"
-    runs = counted(found.tried.runs, "run")
+    if result.findings:
+        return sentence(result, result.findings[0])
+    ended = "Interrupted; nothing" if result.interrupted else "Nothing"
+    runs = counted(result.coverage.runs, "run")
     return f"{ended} found in {runs}. This is not a proof: other timelines may break a requirement."
-
-
-# --- progress ---------------------------------------------------------------------------------------------------

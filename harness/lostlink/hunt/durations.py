@@ -1,6 +1,6 @@
-"""The durations that a piece of a timeline may have: some packets, some frames, around the timeout, round seconds.
+"""Durations of a piece of a timeline: some packets, some frames, around the timeout, round seconds.
 
-A piece holds the index of a rung: a smaller index is a shorter duration, and every shrunk duration has a meaning.
+A piece holds the index of a duration: a smaller index is a shorter duration, and every shrunk one has a meaning.
 """
 
 from __future__ import annotations
@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from lostlink.verdicts import counted
 from lostlink_sims import Profile
 
 _PACKETS: Final = (1, 2, 3, 4, 6, 8, 12, 20, 40)
@@ -19,14 +20,11 @@ _LONG_S: Final = 70.0
 
 
 @dataclass(frozen=True, slots=True)
-class Rung:
-    """A duration and what it means.
+class Duration:
+    """A duration and its meaning (empty for round seconds).
 
     Attributes
     ----------
-    us : int
-    meaning : str
-        Empty for round seconds.
     enters_failsafe : bool
         A loss of this duration is just long enough for failsafe to be active.
     restores_control : bool
@@ -43,33 +41,26 @@ class Rung:
         return f"{shown} ({self.meaning})" if self.meaning else shown
 
 
-def ladder(profile: Profile) -> tuple[Rung, ...]:
+def link_durations(profile: Profile) -> tuple[Duration, ...]:
     """Return the durations for a link, each once, the shortest first."""
     packet_us, frame_us = profile.handset.packet_interval_us, profile.output.frame_period_us
     receiver, limits = profile.receiver, profile.requirements
-    rungs = [Rung(round(seconds * 1_000_000)) for seconds in (*_SECONDS, _LONG_S)]
-    rungs += [Rung(count * packet_us, _count(count, "packet")) for count in _PACKETS]
-    rungs += [Rung(count * frame_us, _count(count, "frame")) for count in _FRAMES]
+    durations = [Duration(round(seconds * 1_000_000)) for seconds in (*_SECONDS, _LONG_S)]
+    durations += [Duration(count * packet_us, counted(count, "packet")) for count in _PACKETS]
+    durations += [Duration(count * frame_us, counted(count, "frame")) for count in _FRAMES]
     for base_us, name in ((receiver.timeout_us, "timeout"), (profile.cut_delay_us, "timeout + hold")):
         if name == "timeout" or receiver.hold_us:
             for count in _BESIDE:
-                beside = f" {'+' if count > 0 else '-'} {_count(abs(count), 'packet')}" if count else ""
-                rungs.append(Rung(base_us + count * packet_us, name + beside))
-    rungs += [
-        Rung(limits.cut_within_us + 4 * frame_us, "throttle cut + 4 frames", enters_failsafe=True),
-        Rung(limits.motor_cut_within_us + 8 * frame_us, "motor cut + 8 frames", enters_failsafe=True),
-        Rung(receiver.recovery_us + 4 * packet_us, "recovery + 4 packets", restores_control=True),
-        Rung(
+                beside = f" {'+' if count > 0 else '-'} {counted(abs(count), 'packet')}" if count else ""
+                durations.append(Duration(base_us + count * packet_us, name + beside))
+    durations += [
+        Duration(limits.cut_within_us + 4 * frame_us, "throttle cut + 4 frames", enters_failsafe=True),
+        Duration(limits.motor_cut_within_us + 8 * frame_us, "motor cut + 8 frames", enters_failsafe=True),
+        Duration(receiver.recovery_us + 4 * packet_us, "recovery + 4 packets", restores_control=True),
+        Duration(
             limits.recovery_within_us + receiver.recovery_us + 8 * packet_us, "recovery limit + 8 packets",
             restores_control=True,
         ),
     ]  # fmt: skip
-    by_us: dict[int, Rung] = {}
-    for rung in rungs:
-        if 0 < rung.us <= _LONG_S * 1_000_000:
-            by_us.setdefault(rung.us, rung)
+    by_us = {duration.us: duration for duration in reversed(durations) if 0 < duration.us <= _LONG_S * 1_000_000}
     return tuple(by_us[us] for us in sorted(by_us))
-
-
-def _count(count: int, what: str) -> str:
-    return f"{count} {what}{'' if count == 1 else 's'}"

@@ -1,4 +1,4 @@
-"""Runs and judges timelines, caches the results, and counts what was tried."""
+"""Runs and judges timelines, caches the results, and counts the coverage."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lostlink.errors import ReceiverCrashError
 from lostlink.hunt.attribution import Broken
 from lostlink.hunt.events import World
 from lostlink.hunt.invariants import judge_facts, strain
-from lostlink.hunt.timelines import LONGEST_US, Timeline, fitted, laid, scenario, span_us
+from lostlink.hunt.timelines import LONGEST_US, Timeline, fitted, placed_pieces, scenario, span_us
 from lostlink.hunt.windows import Facts
 from lostlink.rigs import Rig, SimRig
 from lostlink.rigs.main_loop import BusyError, limited
@@ -21,50 +21,39 @@ from lostlink_sims import Trace
 
 Opens = Callable[[], Rig]
 """Returns a fresh rig; the receiver's file is loaded again."""
-
-
 CRASH_COST: Final = 15
-"""Runs that a crash counts for while shrinking: compiled firmware that hangs must time out and restart."""
+"""Runs that a crash counts as while shrinking: compiled firmware that hangs must time out and restart."""
 SHORTEST_US: Final = 4_000_000
 
 
 class SpentError(BaseException):
-    """The budget is used up. Not an `Exception`, so that it passes through a search that catches those."""
+    """The budget is used up. Not an `Exception`, so that it passes through Hypothesis."""
 
 
 @dataclass(slots=True)
 class Budget:
-    """Limits of a search.
-
-    Attributes
-    ----------
-    runs : int or None
-    seconds : float or None
-        Wall time.
-    """
+    """Limits of a search: runs, and wall time in seconds."""
 
     runs: int | None = None
     seconds: float | None = None
 
 
 @dataclass(slots=True)
-class Tried:
-    """What was tried.
+class Coverage:
+    """The coverage of a hunt.
 
     Attributes
     ----------
     runs, shrinking : int
         All runs, and those used to shrink a finding.
-    simulated_us : int
     kinds : Counter of str
         Runs with each kind of event.
-    most_events : int
     longest_us : int
         Longest timeline, from the first piece to the end of the last.
     seconds : float
         Wall time.
-    afresh : bool
-        Whether the receiver was reloaded for every run, because it keeps state between runs.
+    reloads : bool
+        Whether the receiver is reloaded for every run, because it keeps state between runs.
     busy : int
         Runs aborted because the receiver's main loop spun.
     """
@@ -76,20 +65,13 @@ class Tried:
     most_events: int = 0
     longest_us: int = 0
     seconds: float = 0.0
-    afresh: bool = False
+    reloads: bool = False
     busy: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class TimelineResult:
-    """The result of a timeline.
-
-    Attributes
-    ----------
-    broken : tuple of Broken
-    strain : float
-        How close the run came to breaking a limit; 1 is the limit.
-    """
+    """The broken invariants of a timeline, and its `strain`: the time to the cut as a share of the limit."""
 
     broken: tuple[Broken, ...] = ()
     strain: float = 0.0
@@ -115,7 +97,7 @@ class Runner:
     ) -> None:
         self.world, self.budget, self.seed = world, budget, seed
         self.share = 1.0  # of the budget that may be used by now
-        self.tried = Tried()
+        self.coverage = Coverage()
         self.seen: dict[Timeline, TimelineResult] = {}
         self._opens, self._on_run = opens, on_run
         self._rig: Rig | None = None
@@ -140,12 +122,9 @@ class Runner:
         self._shrink_left = runs
         self._shrink_until_s = float("inf") if seconds is None else self.used_s + seconds
 
-    @property
-    def is_spent(self) -> bool:
-        """Whether the budget of the search is used up."""
+    def _is_spent(self) -> bool:
         runs, seconds = self.budget.runs, self.budget.seconds
-        searched = self.tried.runs - self.tried.shrinking
-        if runs is not None and searched >= runs * self.share:
+        if runs is not None and self.coverage.runs - self.coverage.shrinking >= runs * self.share:
             return True
         return seconds is not None and self.used_s >= seconds * self.share
 
@@ -170,14 +149,14 @@ class Runner:
             if self._shrink_left <= 0 or self.used_s > self._shrink_until_s:
                 return TimelineResult()
             self._shrink_left -= 1
-            self.tried.shrinking += 1
-        elif self.is_spent:
+            self.coverage.shrinking += 1
+        elif self._is_spent():
             raise SpentError
         try:
             judged = self.judge(self.run(timeline))
         except BusyError:
             # Only shorter runs from now on: the next long one would be aborted as well.
-            self.tried.busy += 1
+            self.coverage.busy += 1
             self._longest_us = max(SHORTEST_US, min(self._longest_us, span_us(self.world, timeline)) // 2)
             judged = TimelineResult()
         self.seen[timeline] = judged
@@ -193,7 +172,7 @@ class Runner:
         exactly : bool
             On a fresh rig, without throttling a main loop that spins.
         """
-        if self._rig is None or self.tried.afresh or exactly:
+        if self._rig is None or self.coverage.reloads or exactly:
             self.close()
             self._rig = self._opens()
             if isinstance(self._rig, SimRig) and not exactly:
@@ -217,16 +196,16 @@ class Runner:
         return TimelineResult(tuple(judge_facts(facts)), strain(facts))
 
     def _count(self, timeline: Timeline, duration_us: int) -> None:
-        tried = self.tried
-        tried.runs += 1
-        tried.simulated_us += duration_us
-        pieces = [piece for piece in laid(self.world, timeline) if piece.is_event]
-        tried.kinds.update({piece.kind.name for piece in pieces})
-        tried.most_events = max(tried.most_events, len(pieces))
-        tried.longest_us = max(tried.longest_us, span_us(self.world, timeline))
-        tried.seconds = self.used_s
+        coverage = self.coverage
+        coverage.runs += 1
+        coverage.simulated_us += duration_us
+        pieces = [piece for piece in placed_pieces(self.world, timeline) if piece.is_event]
+        coverage.kinds.update({piece.kind.name for piece in pieces})
+        coverage.most_events = max(coverage.most_events, len(pieces))
+        coverage.longest_us = max(coverage.longest_us, span_us(self.world, timeline))
+        coverage.seconds = self.used_s
         if self._on_run is not None:
-            self._on_run(tried.runs, tried.seconds)
+            self._on_run(coverage.runs, coverage.seconds)
 
     def is_repeatable(self, timeline: Timeline) -> bool:
         """Return whether a fresh receiver gives the same result on a timeline."""
@@ -235,7 +214,7 @@ class Runner:
         again = self.judge(self.run(timeline))
         return [broken.group for broken in again.broken] == [broken.group for broken in before.broken]
 
-    def begin_afresh(self) -> None:
+    def reload_always(self) -> None:
         """Clear the cache and reload the receiver for every run from now on."""
-        self.tried.afresh = True
+        self.coverage.reloads = True
         self.seen.clear()

@@ -1,4 +1,4 @@
-"""The search: Hypothesis generates timelines and shrinks those that break a requirement; `shrink` completes that.
+"""The search: Hypothesis generates timelines; those that break a requirement are shrunk by `shrink`.
 
 Critical requirements come first: the search continues past less severe findings until the budget is used up, and
 keeps them. With a limit on runs the result depends on the seed only; with a time limit it does not.
@@ -12,10 +12,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from lostlink.errors import ExitCode, ProfileError
+from lostlink.errors import ExitCode, UsageError
 from lostlink.hunt.attribution import Broken
 from lostlink.hunt.events import World, world
-from lostlink.hunt.runner import Budget, Opens, Runner, SpentError, TimelineResult, Tried
+from lostlink.hunt.runner import Budget, Coverage, Opens, Runner, SpentError, TimelineResult
 from lostlink.hunt.shrink import shrunk
 from lostlink.hunt.timelines import LEADS, PHASES, STARTS, THROTTLES, Piece, Timeline, simplicity
 from lostlink.scenarios import WRAPS
@@ -25,9 +25,9 @@ MOST_PIECES: Final = 6
 SHORT_US: Final = 3_000_000
 LONG_US: Final = 10_000_000
 VARIANTS: Final = 6
-"""Variants of each kind that `obvious` tries."""
+"""Maximum number of variants of each kind that `obvious` tries."""
 SHRINK_RUNS: Final = 600
-"""Most runs used to shrink one finding."""
+"""Maximum number of runs to shrink a finding."""
 SHRINK_S: Final = 30.0
 _OFFSET: Final = 0x5EED_0000_0001
 """Offset of all generated numbers. Hypothesis also draws constants that it finds in loaded modules; none is in this
@@ -39,18 +39,7 @@ Progress = Callable[[int, float, str], None]
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A shrunk timeline that breaks a requirement.
-
-    Attributes
-    ----------
-    timeline : Timeline
-    broken : Broken
-        The requirement for which it was kept.
-    also : tuple of Broken
-        Other requirements that it breaks.
-    trace : Trace
-        Its run on a fresh receiver.
-    """
+    """A shrunk timeline that breaks a requirement, `also` others, and its run on a fresh receiver."""
 
     timeline: Timeline
     broken: Broken
@@ -60,22 +49,12 @@ class Finding:
 
 @dataclass(slots=True)
 class Hunt:
-    """The result of a hunt.
-
-    Attributes
-    ----------
-    world : World
-    seed : int
-    findings : list of Finding
-        The worst first.
-    tried : Tried
-    interrupted : bool
-    """
+    """The result of a hunt; the most severe findings first."""
 
     world: World
     seed: int
     findings: list[Finding] = field(default_factory=list)
-    tried: Tried = field(default_factory=Tried)
+    coverage: Coverage = field(default_factory=Coverage)
     interrupted: bool = False
 
     @property
@@ -87,19 +66,11 @@ class Hunt:
 
 
 def check_installed() -> None:
-    """Check that Hypothesis is installed.
-
-    Raises
-    ------
-    ProfileError
-        If it is not.
-    """
+    """Raise UsageError if Hypothesis is not installed."""
     try:
         import hypothesis  # noqa: F401
     except ImportError:
-        raise ProfileError(
-            "hunt: needs Hypothesis, which is not installed; install it with pip install lostlink[search]"
-        ) from None
+        raise UsageError("hunt: Hypothesis is not installed; install it with pip install lostlink[search]") from None
 
 
 def hunt(
@@ -127,29 +98,29 @@ def hunt(
     """
     check_installed()
     result = Hunt(world(profile), seed)
-    doing = "searching"
+    activity = "searching"
 
     def report(runs: int, seconds: float) -> None:
         if progress is not None:
-            progress(runs, seconds, doing)
+            progress(runs, seconds, activity)
 
     runner = Runner(result.world, opens, budget or Budget(runs=1000), seed, report)
     search = _Search(runner, find_all)
     try:
-        with _hypothesis_at_home():
+        with _hypothesis_in_temporary_folder():
             while (timeline := search.next()) is not None:
-                doing = "shrinking"
+                activity = "shrinking"
                 if (finding := search.finish(timeline)) is not None:
                     result.findings.append(finding)
                     if not find_all:
                         break
-                doing = "searching"
+                activity = "searching"
     except KeyboardInterrupt:
         result.interrupted = True
-        if (finding := search.rescued()) is not None:
+        if (finding := search.best_so_far()) is not None:
             result.findings.append(finding)
     finally:
-        result.tried = runner.tried
+        result.coverage = runner.coverage
         runner.close()
     result.findings.sort(key=lambda finding: finding.broken.rank)
     return result
@@ -161,36 +132,35 @@ class _Search:
     def __init__(self, runner: Runner, find_all: bool) -> None:
         self._runner, self._find_all = runner, find_all
         self._known: set[str] = set()  # ids of requirements that a finding is about
-        self._doubtful: set[str] = set()  # groups that an exact run did not confirm
+        self._unconfirmed: set[str] = set()  # groups that an exact run did not confirm
         self._kept: tuple[Timeline, Broken] | None = None
 
     def _wanted(self, judged: TimelineResult, group: str | None = None, rank: int = 2) -> Broken | None:
         """Return the first new requirement that a run breaks."""
         for broken in judged.broken:
-            is_new = broken.requirement_id not in self._known and broken.group not in self._doubtful
+            is_new = broken.requirement_id not in self._known and broken.group not in self._unconfirmed
             if is_new and broken.rank <= rank and group in (None, broken.group):
                 return broken
         return None
 
     def next(self) -> Timeline | None:
         """Return a timeline that breaks another requirement; None when the budget is used up."""
-        self._kept = None
-        stop_at = 2 if self._find_all else 0
-        with contextlib.suppress(SpentError):
-            for timeline in obvious(self._runner.world):
-                if self._keep(self._runner.fitted(timeline), stop_at):
-                    return self._best()
-        for share, guided in ((0.5, False), (1.0, True)):
-            self._runner.share = share
-            if _draw(self._runner, lambda timeline: self._keep(timeline, stop_at), guided=guided):
-                break
-        return self._best()
-
-    def _best(self) -> Timeline | None:
+        self._run_until(2 if self._find_all else 0)
         return None if self._kept is None else self._kept[0]
 
+    def _run_until(self, stop_at: int) -> None:
+        """Run timelines until one breaks a requirement of that rank, or the budget is used up."""
+        runner, self._kept = self._runner, None
+        with contextlib.suppress(SpentError):
+            if any(self._keep(runner.fitted(timeline), stop_at) for timeline in obvious(runner.world)):
+                return
+        for share, guided in ((0.5, False), (1.0, True)):
+            runner.share = share
+            if _draw(runner, lambda timeline: self._keep(timeline, stop_at), guided=guided):
+                return
+
     def _keep(self, timeline: Timeline, stop_at: int) -> bool:
-        """Run a timeline, keep it if it is the worst so far; return whether it is severe enough to stop."""
+        """Run a timeline and keep it if it is the most severe so far; return whether that is enough to stop."""
         broken = self._wanted(self._runner.judged(timeline))
         if broken is None:
             return False
@@ -202,14 +172,14 @@ class _Search:
         """Return a shrunk finding; None if it depends on earlier runs."""
         runner, kept = self._runner, self._kept
         assert kept is not None
-        if not runner.tried.afresh and not runner.is_repeatable(timeline):
-            runner.begin_afresh()
+        if not runner.coverage.reloads and not runner.is_repeatable(timeline):
+            runner.reload_always()
             return None
         group, rank = kept[1].group, kept[1].rank
         # Without a time budget the result must not depend on time.
         runner.shrinks(SHRINK_RUNS, None if runner.budget.seconds is None else SHRINK_S)
         try:
-            small = shrunk(runner.world, timeline, lambda tried: self._smaller(tried, group, rank))
+            small = shrunk(runner.world, timeline, lambda candidate: self._smaller(candidate, group, rank))
         finally:
             runner.shrinks(None)
         return self._finding(small, group, rank)
@@ -223,19 +193,19 @@ class _Search:
         return broken is not None
 
     def _finding(self, timeline: Timeline, group: str, rank: int) -> Finding | None:
-        """Return a finding with its exact run; None if that does not confirm it."""
+        """Return a finding with its exact run; None if the run does not confirm it."""
         trace = self._runner.run(timeline, exactly=True)
         judged = self._runner.judge(trace)
         broken = self._wanted(judged, group, rank)
         self._kept = None
         if broken is None:
-            self._doubtful.add(group)
+            self._unconfirmed.add(group)
             return None
         self._known.update(other.requirement_id for other in judged.broken)
         return Finding(timeline, broken, tuple(other for other in judged.broken if other is not broken), trace)
 
-    def rescued(self) -> Finding | None:
-        """Return the worst finding so far, after an interrupt."""
+    def best_so_far(self) -> Finding | None:
+        """Return the most severe finding so far, after an interrupt."""
         if self._kept is None:
             return None
         timeline, broken = self._kept
@@ -246,17 +216,19 @@ def obvious(world: World) -> Iterator[Timeline]:
     """Yield the obvious timelines: every start, every kind of event alone, two losses, counter wraps."""
     yield from (Timeline(start=start) for start in range(len(STARTS)))
     motor_us = world.profile.requirements.motor_cut_within_us
-    lost = next(index for index, rung in enumerate(world.rungs) if rung.us > motor_us)
-    long = next(index for index, rung in enumerate(world.rungs) if rung.us >= LONG_US)
-    away, last = Piece(1, rung=lost), len(world.rungs) - 1
+    lost = next(index for index, duration in enumerate(world.durations) if duration.us > motor_us)
+    long = next(index for index, duration in enumerate(world.durations) if duration.us >= LONG_US)
+    away, last = Piece(1, duration=lost), len(world.durations) - 1
     yield Timeline((away,))
     for index, kind in enumerate(world.kinds):
-        rung = long if kind.name in ("stray packets", "link comes and goes") else lost
-        yield from (Timeline((Piece(index, variant, rung),)) for variant in range(min(len(kind.variants), VARIANTS)))
-    yield Timeline((away, Piece(0, rung=lost), away))
+        duration = long if kind.name in ("stray packets", "link comes and goes") else lost
+        yield from (
+            Timeline((Piece(index, variant, duration),)) for variant in range(min(len(kind.variants), VARIANTS))
+        )
+    yield Timeline((away, Piece(0, duration=lost), away))
     yield from (Timeline((away,), wrap=wrap) for wrap in range(1, len(WRAPS) * len(LEADS) + 1))
-    yield Timeline((Piece(1, rung=last),))
-    yield Timeline((Piece(0, rung=last), away))
+    yield Timeline((Piece(1, duration=last),))
+    yield Timeline((Piece(0, duration=last), away))
 
 
 def _draw(runner: Runner, keep: Callable[[Timeline], bool], *, guided: bool) -> bool:
@@ -304,11 +276,11 @@ def timelines(world: World) -> Any:
         return st.integers(_OFFSET, _OFFSET + count - 1).map(lambda drawn: drawn - _OFFSET)
 
     # Short pieces twice as often as long ones, which are slow to run and seldom needed.
-    short = sum(rung.us < SHORT_US for rung in world.rungs)
-    rungs = number(len(world.rungs) + short).map(lambda drawn: drawn % len(world.rungs))
+    short = sum(duration.us < SHORT_US for duration in world.durations)
+    durations = number(len(world.durations) + short).map(lambda drawn: drawn % len(world.durations))
     variants = max(len(kind.variants) for kind in world.kinds)
     piece = st.builds(
-        Piece, kind=number(len(world.kinds)), variant=number(variants), rung=rungs,
+        Piece, kind=number(len(world.kinds)), variant=number(variants), duration=durations,
         beside=number(4).map(lambda drawn: drawn == 3),
     )  # fmt: skip
     return st.builds(
@@ -323,7 +295,7 @@ def timelines(world: World) -> Any:
 
 
 @contextlib.contextmanager
-def _hypothesis_at_home() -> Iterator[None]:
+def _hypothesis_in_temporary_folder() -> Iterator[None]:
     """Let Hypothesis keep its files in a temporary folder."""
     from hypothesis import configuration
 

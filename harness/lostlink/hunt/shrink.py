@@ -1,14 +1,17 @@
 """Shrinks a timeline that breaks an invariant to a short and simple one.
 
-Steps, from the largest: leave pieces out; begin in the ordinary way; plain phases; simpler kinds; one after the other
-instead of together; shorter; simpler variants. A step is taken if its result breaks the same invariant and is simpler
+Steps, from the largest: fewer pieces; ordinary start and phases; simpler kinds; pieces in sequence instead of together;
+shorter pieces; simpler variants. A step is taken if its result breaks the same invariant and is simpler
 by `timelines.simplicity`. The steps repeat until none helps, so the result is a local minimum.
 """
 
 from __future__ import annotations
 
+import bisect
 import dataclasses
+import itertools
 from collections.abc import Callable, Iterator
+from typing import Any
 
 from lostlink.hunt.events import World
 from lostlink.hunt.timelines import PHASES, Piece, Timeline, simplicity
@@ -23,9 +26,9 @@ def shrunk(world: World, timeline: Timeline, breaks: Breaks) -> Timeline:
     ----------
     world : World
     timeline : Timeline
-        Breaks the rule.
+        Breaks the invariant.
     breaks : callable
-        Whether a timeline breaks it.
+        Returns whether a timeline breaks it.
     """
     while True:
         before = timeline
@@ -49,9 +52,15 @@ def _exhaust(
         timeline = better
 
 
-def _with(timeline: Timeline, index: int, piece: Piece) -> Timeline:
+def _spliced(timeline: Timeline, index: int, *new: Piece, drop: int = 1) -> Timeline:
+    """Return a timeline with new pieces in place of `drop` pieces from `index` on."""
     pieces = timeline.pieces
-    return dataclasses.replace(timeline, pieces=(*pieces[:index], piece, *pieces[index + 1 :]))
+    return dataclasses.replace(timeline, pieces=(*pieces[:index], *new, *pieces[index + drop :]))
+
+
+def _with(timeline: Timeline, index: int, **changes: Any) -> Timeline:
+    """Return a timeline with some fields of a piece changed."""
+    return _spliced(timeline, index, dataclasses.replace(timeline.pieces[index], **changes))
 
 
 def _without(world: World, timeline: Timeline) -> Iterator[Timeline]:
@@ -60,10 +69,9 @@ def _without(world: World, timeline: Timeline) -> Iterator[Timeline]:
     for index in range(1, len(pieces)):
         yield dataclasses.replace(timeline, pieces=pieces[:index])
         yield dataclasses.replace(timeline, pieces=pieces[index:])
-    for index in range(len(pieces)):
-        yield dataclasses.replace(timeline, pieces=(*pieces[:index], *pieces[index + 1 :]))
-    for index in range(len(pieces) - 1):
-        yield dataclasses.replace(timeline, pieces=(*pieces[:index], *pieces[index + 2 :]))
+    for drop in (1, 2):
+        for index in range(len(pieces) + 1 - drop):
+            yield _spliced(timeline, index, drop=drop)
 
 
 def _plain_start(world: World, timeline: Timeline) -> Iterator[Timeline]:
@@ -81,95 +89,86 @@ def _plain_start(world: World, timeline: Timeline) -> Iterator[Timeline]:
 def _simpler_kinds(world: World, timeline: Timeline) -> Iterator[Timeline]:
     for index, piece in enumerate(timeline.pieces):
         for kind in range(min(piece.kind, 4)):
-            yield _with(timeline, index, dataclasses.replace(piece, kind=kind, variant=0))
+            yield _with(timeline, index, kind=kind, variant=0)
 
 
 def _at_another_phase(world: World, timeline: Timeline) -> Iterator[Timeline]:
     """Leave pieces out or shorten them to just a failsafe, and search for another phase that breaks it."""
     if not (timeline.packet_phase or timeline.frame_phase):
         return
-    pieces = timeline.pieces
-    for index, piece in enumerate(pieces):
-        others = [(*pieces[:index], *pieces[index + 1 :])]
+    for index, piece in enumerate(timeline.pieces):
+        others = [_spliced(timeline, index)]
         if world.kinds[piece.kind].lasts:
             others += [
-                (*pieces[:index], dataclasses.replace(piece, rung=rung), *pieces[index + 1 :])
-                for rung in _losses(world)
-                if rung < piece.rung
+                _with(timeline, index, duration=duration) for duration in _losses(world) if duration < piece.duration
             ]
         for other in others:
             for phase in range(PHASES):
-                yield dataclasses.replace(timeline, pieces=other, frame_phase=phase)
+                yield dataclasses.replace(other, frame_phase=phase)
 
 
 def _fewer_but_longer(world: World, timeline: Timeline) -> Iterator[Timeline]:
-    """Leave a piece out and let another last longer in its place."""
-    pieces = timeline.pieces
-    for out in range(len(pieces)):
-        rest = (*pieces[:out], *pieces[out + 1 :])
-        for index, piece in enumerate(rest):
+    """Leave a piece out and let another last longer."""
+    durations_us = [duration.us for duration in world.durations]
+    for out, dropped in enumerate(timeline.pieces):
+        rest = _spliced(timeline, out)
+        for index, piece in enumerate(rest.pieces):
             if not world.kinds[piece.kind].lasts:
                 continue
-            together_us = world.rungs[pieces[out].rung].us + world.rungs[piece.rung].us
-            longer = next(
-                (index for index, rung in enumerate(world.rungs) if rung.us >= together_us), len(world.rungs) - 1
-            )
-            for rung in (*_losses(world), longer):
-                if rung > piece.rung:
-                    yield _with(
-                        dataclasses.replace(timeline, pieces=rest), index, dataclasses.replace(piece, rung=rung)
-                    )
+            together_us = durations_us[dropped.duration] + durations_us[piece.duration]
+            longer = min(bisect.bisect_left(durations_us, together_us), len(durations_us) - 1)
+            for duration in (*_losses(world), longer):
+                if duration > piece.duration:
+                    yield _with(rest, index, duration=duration)
 
 
 def _losses(world: World) -> list[int]:
-    """Return the indices of the rungs that are just long enough for failsafe to be active."""
-    return [index for index, rung in enumerate(world.rungs) if rung.enters_failsafe]
+    """Return the indices of the durations that are just long enough for failsafe to be active."""
+    return [index for index, duration in enumerate(world.durations) if duration.enters_failsafe]
 
 
 def _plain_losses(world: World, timeline: Timeline) -> Iterator[Timeline]:
-    """Put one loss, and time with a good link before or after it, in place of a piece that is less plain."""
+    """Replace a less simple piece by one loss, with a good link before or after it."""
     away, wait = 1, 0
-    good = [index for index, rung in enumerate(world.rungs) if rung.restores_control]
+    pauses = [index for index, duration in enumerate(world.durations) if duration.restores_control]
     for index, piece in enumerate(timeline.pieces):
         if piece.kind <= away or not world.kinds[piece.kind].lasts:
             continue
-        for loss in _losses(world):
-            for pause in good:
-                lost, fine = Piece(away, rung=loss, beside=piece.beside), Piece(wait, rung=pause)
-                for pair in ((lost, fine), (fine, lost)):
-                    yield dataclasses.replace(
-                        timeline, pieces=(*timeline.pieces[:index], *pair, *timeline.pieces[index + 1 :])
-                    )
+        for loss, pause in itertools.product(_losses(world), pauses):
+            lost, good = Piece(away, duration=loss, beside=piece.beside), Piece(wait, duration=pause)
+            yield _spliced(timeline, index, lost, good)
+            yield _spliced(timeline, index, good, lost)
 
 
 def _one_by_one(world: World, timeline: Timeline) -> Iterator[Timeline]:
     for index, piece in enumerate(timeline.pieces):
         if piece.beside:
-            yield _with(timeline, index, dataclasses.replace(piece, beside=False))
+            yield _with(timeline, index, beside=False)
 
 
 def _shorter(world: World, timeline: Timeline) -> Iterator[Timeline]:
     for index, piece in enumerate(timeline.pieces):
-        if not world.kinds[piece.kind].lasts:
-            if piece.rung:
-                yield _with(timeline, index, dataclasses.replace(piece, rung=0))
-            continue
-        # By halves first; then one by one, because what breaks need not do so at every longer duration.
-        below = sorted(
-            {piece.rung // 4, piece.rung // 2, piece.rung * 3 // 4, *range(max(0, piece.rung - 3), piece.rung)}
-        )
-        for rung in below:
-            if rung < piece.rung:
-                yield _with(timeline, index, dataclasses.replace(piece, rung=rung))
+        durations = {0}
+        if world.kinds[piece.kind].lasts:
+            # By halves first; then one by one, because a longer duration need not break it as well.
+            durations = {
+                piece.duration // 4,
+                piece.duration // 2,
+                piece.duration * 3 // 4,
+                *range(max(0, piece.duration - 3), piece.duration),
+            }
+        for duration in sorted(durations):
+            if duration < piece.duration:
+                yield _with(timeline, index, duration=duration)
 
 
 def _simpler_variants(world: World, timeline: Timeline) -> Iterator[Timeline]:
     for index, piece in enumerate(timeline.pieces):
         own = len(world.kinds[piece.kind].variants)
         for variant in range(min(piece.variant, own)):
-            yield _with(timeline, index, dataclasses.replace(piece, variant=variant))
+            yield _with(timeline, index, variant=variant)
         if piece.variant >= own:
-            yield _with(timeline, index, dataclasses.replace(piece, variant=piece.variant % own))
+            yield _with(timeline, index, variant=piece.variant % own)
 
 
 _STEPS = (

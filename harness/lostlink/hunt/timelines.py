@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from lostlink.hunt.durations import Rung
+from lostlink.hunt.durations import Duration
 from lostlink.hunt.events import WAIT, Kind, Variant, World
 from lostlink.hunt.windows import times
 from lostlink.scenarios import WRAPS, ScenarioBuilder
@@ -17,10 +17,10 @@ THROTTLES: Final = (1.0, 0.5, 0.35, 0.8)
 PHASES: Final = 16
 """Phases of packet and frame are sixteenths of their periods."""
 LEADS: Final = (0.5, 0.0, 1.0, -0.5, 0.9, 0.1)
-"""When the counter wraps, in cut delays after the first piece begins."""
+"""When the counter wraps: delay after the start of the first piece, in cut delays."""
 LONGEST_US: Final = 120_000_000
 STARTS: Final[tuple[int | None, ...]] = (None, 400_000, 200_000, 0)
-"""How a run begins: in flight, or at power-on with the stick up, the receiver powered this long before the handset."""
+"""Start of a run: in flight (None), or at power-on with the stick up, the receiver on so many µs before the handset."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,15 +29,15 @@ class Piece:
 
     Attributes
     ----------
-    kind, variant, rung : int
-        Indices into `World.kinds`, `Kind.variants`, `World.rungs`.
+    kind, variant, duration : int
+        Indices into `World.kinds`, `Kind.variants`, `World.durations`.
     beside : bool
         Whether it begins together with the previous piece, not after it.
     """
 
     kind: int
     variant: int = 0
-    rung: int = 0
+    duration: int = 0
     beside: bool = False
 
 
@@ -67,36 +67,29 @@ class Timeline:
 
 
 @dataclass(frozen=True, slots=True)
-class Laid:
-    """A piece with its start and end.
-
-    Attributes
-    ----------
-    at_us, until_us : int
-        From the start of the scenario.
-    is_event : bool
-        False for a wait.
-    """
+class PlacedPiece:
+    """A piece with its start and end, from the start of the scenario."""
 
     kind: Kind
     variant: Variant
-    rung: Rung
+    duration: Duration
     at_us: int
     until_us: int
 
     @property
     def is_event(self) -> bool:
+        """Whether it is not a wait."""
         return self.kind.name != WAIT
 
 
 def wrap_of(wrap: int) -> tuple[int, str, float]:
-    """Return value, description and lead of a wrap that is not 0."""
+    """Return the counter value, its description and the lead of a wrap that is not 0."""
     index, lead = divmod(wrap - 1, len(LEADS))
     return *WRAPS[index], LEADS[lead]
 
 
-def begins_us(world: World, timeline: Timeline) -> int:
-    """Return when the first piece begins."""
+def start_us(world: World, timeline: Timeline) -> int:
+    """Return the start of the first piece."""
     builder = ScenarioBuilder(world.profile, 0, "hunt")
     later_us = STARTS[timeline.start]
     if later_us is not None:
@@ -106,40 +99,39 @@ def begins_us(world: World, timeline: Timeline) -> int:
 
 
 def _linked_us(world: World, builder: ScenarioBuilder) -> int:
-    """Return when even a receiver that waits for a low throttle follows the link."""
+    """Return when also a receiver that waits for a low throttle is linked."""
     return builder.ready_us + times(world.profile).linked_us
 
 
-def laid(world: World, timeline: Timeline) -> Iterator[Laid]:
+def placed_pieces(world: World, timeline: Timeline) -> Iterator[PlacedPiece]:
     """Yield the pieces with their start and end."""
-    begin_us = here_us = begins_us(world, timeline)
-    before_us = begin_us
+    here_us = before_us = start_us(world, timeline)
     for piece in timeline.pieces:
         kind = world.kinds[piece.kind]
-        variant, rung = kind.variants[piece.variant % len(kind.variants)], world.rungs[piece.rung]
+        variant, duration = kind.variants[piece.variant % len(kind.variants)], world.durations[piece.duration]
         at_us = before_us if piece.beside and kind.name != WAIT else here_us
-        until_us = at_us + (rung.us if kind.lasts else 0)
-        yield Laid(kind, variant, rung, at_us, until_us)
+        until_us = at_us + (duration.us if kind.lasts else 0)
+        yield PlacedPiece(kind, variant, duration, at_us, until_us)
         before_us, here_us = at_us, max(here_us, until_us)
 
 
 def events(world: World, timeline: Timeline) -> int:
-    """Return the number of events: pieces that are no wait."""
+    """Return the number of events: pieces that are not a wait."""
     return sum(world.kinds[piece.kind].name != WAIT for piece in timeline.pieces)
 
 
 def span_us(world: World, timeline: Timeline) -> int:
-    """Return the time from the first piece's beginning to the end of the last."""
-    begin_us = begins_us(world, timeline)
-    return max((piece.until_us for piece in laid(world, timeline)), default=begin_us) - begin_us
+    """Return the time from the start of the first piece to the end of the last."""
+    begin_us = start_us(world, timeline)
+    return max((piece.until_us for piece in placed_pieces(world, timeline)), default=begin_us) - begin_us
 
 
 def fitted(world: World, timeline: Timeline, longest_us: int) -> Timeline:
-    """Return a timeline whose longest pieces are shortened until it fits into `longest_us`."""
+    """Return a timeline with its longest pieces shortened until it fits into `longest_us`."""
     while span_us(world, timeline) > longest_us:
         pieces = timeline.pieces
-        longest = max(range(len(pieces)), key=lambda index: pieces[index].rung)
-        shorter = dataclasses.replace(pieces[longest], rung=pieces[longest].rung - 1)
+        longest = max(range(len(pieces)), key=lambda index: pieces[index].duration)
+        shorter = dataclasses.replace(pieces[longest], duration=pieces[longest].duration - 1)
         timeline = dataclasses.replace(timeline, pieces=(*pieces[:longest], shorter, *pieces[longest + 1 :]))
     return timeline
 
@@ -148,15 +140,15 @@ def scenario(world: World, timeline: Timeline, seed: int = 1, name: str = "hunt"
     """Return the scenario of a timeline, which ends after the time in which control must be restored."""
     profile = world.profile
     builder = ScenarioBuilder(profile, seed, "hunt")
-    throttle, begin_us = THROTTLES[timeline.throttle], begins_us(world, timeline)
+    throttle, begin_us = THROTTLES[timeline.throttle], start_us(world, timeline)
     later_us = STARTS[timeline.start]
     if later_us is not None:
         moves, _ = builder.take_off(throttle, from_us=0)
         moves = tuple(dataclasses.replace(move, at_us=0) for move in moves)
     else:
         moves, _ = builder.take_off(throttle, from_us=_linked_us(world, builder))
-    placed = list(laid(world, timeline))
-    things = [thing for piece in placed for thing in piece.variant.does(piece.at_us, piece.until_us - piece.at_us)]
+    placed = list(placed_pieces(world, timeline))
+    effects = [item for piece in placed for item in piece.variant.effect(piece.at_us, piece.until_us - piece.at_us)]
     end_us = max([begin_us, *(piece.until_us for piece in placed)])
     clock_us = 0
     if timeline.wrap:
@@ -172,15 +164,15 @@ def scenario(world: World, timeline: Timeline, seed: int = 1, name: str = "hunt"
         packet_phase_us=timeline.packet_phase * profile.handset.packet_interval_us // PHASES,
         frame_phase_us=timeline.frame_phase * profile.output.frame_period_us // PHASES,
         ambient=False,
-        moves=(*moves, *(thing for thing in things if isinstance(thing, Move))),
-        faults=tuple(thing for thing in things if not isinstance(thing, Move)),
+        moves=(*moves, *(item for item in effects if isinstance(item, Move))),
+        faults=tuple(item for item in effects if not isinstance(item, Move)),
     )
 
 
 def simplicity(world: World, timeline: Timeline) -> tuple[int, ...]:
     """Return the sort key by simplicity: the simpler timeline has the smaller key.
 
-    Fewer events; an ordinary beginning; simpler kinds; plain phases; fewer pieces; shorter; simpler variants.
+    Fewer events; an ordinary start; simpler kinds; ordinary phases; fewer pieces; shorter; simpler variants.
     """
     pieces = timeline.pieces
     return (
@@ -190,7 +182,7 @@ def simplicity(world: World, timeline: Timeline) -> tuple[int, ...]:
         (timeline.packet_phase > 0) + (timeline.frame_phase > 0) + (timeline.throttle > 0),
         len(pieces),
         span_us(world, timeline),
-        sum(world.rungs[piece.rung].us for piece in pieces),
+        sum(world.durations[piece.duration].us for piece in pieces),
         sum(piece.variant for piece in pieces),
         sum(piece.beside for piece in pieces),
         timeline.wrap + timeline.start,

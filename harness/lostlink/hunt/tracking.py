@@ -2,37 +2,30 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.hunt.attribution import Broken, wraps
-from lostlink.hunt.windows import Facts, Span, active
-from lostlink_sims.scenario import DamagedPayload, ForeignHandset
+from lostlink.hunt.attribution import Broken, impostor, wraps
+from lostlink.hunt.windows import Facts, Ints, Mask, Span
+from lostlink.verdicts import quantity
 
-Ints = NDArray[np.int64]
+Indices = NDArray[np.intp]
 
 STEADY_US: Final = 500_000
-"""Time after the last stick move from which a wrong channel is wrong, not late."""
+"""A wrong channel this long after the last stick move is wrong, not late."""
 
 
-def frames_that_stray(facts: Facts) -> Iterator[Broken]:
-    """Yield the first wrong and the first torn frame in the windows in which the output must follow the sticks."""
-    for span in facts.links:
-        broken = _strays(facts, span)
-        if broken is not None:
-            yield broken
-            return
-    for span in facts.links:
-        torn = _torn(facts, span)
-        if torn is not None:
-            yield torn
-            return
+def sticks_are_followed(facts: Facts) -> Iterator[Broken]:
+    """While the link is good, every channel follows the last good packets, and no frame mixes two packets."""
+    for check in (_deviation, _torn):
+        yield from itertools.islice((broken for span in facts.links if (broken := check(facts, span))), 1)
 
 
-def _window(facts: Facts, span: Span) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+def _window(facts: Facts, span: Span) -> tuple[Indices, Indices, Indices]:
     """Return frames in a span, and for each the range of good packets that it may show (end excluded)."""
     seen, u, lag_us = facts.trace.seen, facts.trace.uncertainty_us, facts.times.lag_us
     channels = facts.commanded_us.shape[1]
@@ -43,31 +36,29 @@ def _window(facts: Facts, span: Span) -> tuple[NDArray[np.intp], NDArray[np.intp
     return frames, np.maximum(first, 0), last
 
 
-def _bounds(commanded_us: Ints, first: NDArray[np.intp], last: NDArray[np.intp]) -> tuple[Ints, Ints]:
-    """Return the least and the largest commanded width of each channel between two packets, per row."""
-    low, high = commanded_us[first].copy(), commanded_us[first].copy()
-    moved = np.concatenate([[0], np.cumsum((np.diff(commanded_us, axis=0) != 0).any(1))])
-    for row in np.flatnonzero(moved[last - 1] != moved[first]).tolist():
-        some = commanded_us[first[row] : last[row]]
+def _bounds(facts: Facts, first: Indices, last: Indices) -> tuple[Ints, Ints]:
+    """Return the smallest and the largest commanded width of each channel between two packets, per row."""
+    low, high = facts.commanded_us[first], facts.commanded_us[first]
+    for row in np.flatnonzero(facts.moves[last - 1] != facts.moves[first]).tolist():
+        some = facts.commanded_us[first[row] : last[row]]
         low[row], high[row] = some.min(0), some.max(0)
     return low, high
 
 
-def _strays(facts: Facts, span: Span) -> Broken | None:
+def _deviation(facts: Facts, span: Span) -> Broken | None:
+    """Return the first frame whose widths were not commanded."""
     frames, first, last = _window(facts, span)
     if not len(frames):
         return None
-    low, high = _bounds(facts.commanded_us, first, last)
+    low, high = _bounds(facts, first, last)
     rows = facts.trace.seen.table(facts.commanded_us.shape[1])[frames]
     wrong = (rows < low - facts.tolerance_us) | (rows > high + facts.tolerance_us)
     if not wrong.any():
         return None
-    return _named(facts, span, frames, rows, low, wrong)
+    return _classified(facts, span, frames, rows, low, wrong)
 
 
-def _named(
-    facts: Facts, span: Span, frames: NDArray[np.intp], rows: Ints, low: Ints, wrong: NDArray[np.bool_]
-) -> Broken:
+def _classified(facts: Facts, span: Span, frames: Indices, rows: Ints, low: Ints, wrong: Mask) -> Broken:
     """Return the requirement broken by frames that deviate from the commanded widths."""
     seen, throttle = facts.trace.seen, facts.throttle
     idle_us = facts.profile.requirements.idle_below_us
@@ -76,46 +67,46 @@ def _named(
     row = int(np.flatnonzero(dropped)[0]) if dropped.any() else int(np.flatnonzero(wrong.any(1))[0])
     at_us = int(seen.done_us[frames[row]])
     column = throttle if dropped.any() else int(np.flatnonzero(wrong[row])[0])
-    name = facts.profile.channels[column].name
-    message = f"{name} at {int(rows[row, column])} µs; good packets commanded {int(low[row, column])} µs"
+    message = _widths(facts, column, rows[row, column], low[row, column])
     is_failsafe = failed[row].all() or (dropped.any() and facts.trace.failsafe.at(at_us) == 1)
     if is_failsafe and not (~wrong[:row].any(1)).any():
-        first = span.heard_us == facts.arrived_us[0]
-        since = "power-on" if first else "the link came back"
-        message = f"{_seconds(at_us - span.heard_us)} after {since} the sticks are still not followed: {message}"
+        first = span.since_us == facts.arrived_us[0]
+        since = "power-on" if first else "the link was restored"
+        after = f"{quantity(at_us - span.since_us, 'µs')} after {since}"
+        message = f"{after} the sticks are still not followed: {message}"
         return Broken("LK-CONTROL" if first else "RC-TIME", "no control", at_us, message)
     if is_failsafe:
         return _false_failsafe(facts, span, at_us, message, wraps(facts, at_us - 2_000_000, at_us + 1_000_000))
     was_right = bool((~wrong[:row, column]).any()) and not _is_late(facts, at_us, column, int(rows[row, column]))
-    if was_right and active(facts.trace, ForeignHandset, at_us - 1_000_000, at_us):
-        return Broken("FS-INTRUDER", "impostor moves", at_us, message)
-    if was_right and active(facts.trace, DamagedPayload, at_us - 1_000_000, at_us):
-        return Broken("FS-DAMAGED", "impostor moves", at_us, message)
+    if was_right and (name := impostor(facts, at_us - 1_000_000, at_us)):
+        return Broken(name, "impostor moves", at_us, message)
     return _channel(facts, at_us, frames, rows, low, wrong, message)
+
+
+def _widths(facts: Facts, column: int, width_us: int, commanded_us: int) -> str:
+    return f"{facts.profile.channels[column].name} at {width_us} µs; good packets commanded {commanded_us} µs"
 
 
 def _false_failsafe(facts: Facts, span: Span, at_us: int, message: str, wrap: bool) -> Broken:
     near = np.searchsorted(facts.arrived_us, (at_us - 2 * facts.profile.cut_delay_us, at_us), side="right")
     near_us = np.append(facts.arrived_us[near[0] : near[1]], at_us)
     gap_us = int(np.diff(near_us).max(initial=0))
-    message += f"; the longest gap before was {gap_us / 1000:g} ms, the timeout is "
-    message += f"{facts.profile.receiver.timeout_us / 1000:g} ms"
+    timeout_us = facts.profile.receiver.timeout_us
+    message += f"; the longest gap before was {gap_us / 1000:g} ms, the timeout is {timeout_us / 1000:g} ms"
     name = "LK-WRAP" if wrap else "LK-GAP" if gap_us > 3 * facts.times.clean_us else "LK-FALSE"
     return Broken(name, "false failsafe", at_us, message)
 
 
-def _channel(
-    facts: Facts, at_us: int, frames: NDArray[np.intp], rows: Ints, low: Ints, wrong: NDArray[np.bool_], message: str
-) -> Broken:
+def _channel(facts: Facts, at_us: int, frames: Indices, rows: Ints, low: Ints, wrong: Mask, message: str) -> Broken:
     """Distinguish channels that are permanently wrong from late ones."""
     since_us = np.array([_since_move_us(facts, int(at)) for at in facts.trace.seen.start_us[frames]])
     steady = wrong.any(1) & (since_us > STEADY_US)
     if not steady.any():
-        return Broken("LT-STICK", "late", at_us, message + f" {_seconds(facts.times.lag_us)} before")
+        return Broken("LT-STICK", "late", at_us, f"{message} {quantity(facts.times.lag_us, 'µs')} before")
     row = int(np.flatnonzero(steady)[0])
     column = int(np.flatnonzero(wrong[row])[0])
     width, commanded = int(rows[row, column]), int(low[row, column])
-    settings, channel = facts.profile.receiver, facts.profile.channels[column]
+    settings = facts.profile.receiver
     others = np.abs(low[row] - width) <= facts.tolerance_us
     name = "CH-VALUE"
     is_mirrored = abs(settings.low_us + settings.high_us - commanded - width) <= 8
@@ -126,9 +117,9 @@ def _channel(
     at_us = int(facts.trace.seen.done_us[frames[row]])
     settled = since_us[:row] > facts.times.lag_us
     was_right = bool((settled & (low[:row, column] == commanded) & ~wrong[:row, column]).any())
-    if was_right and active(facts.trace, ForeignHandset, at_us - 1_000_000, at_us):
+    if was_right and impostor(facts, at_us - 1_000_000, at_us) == "FS-INTRUDER":
         name = "FS-INTRUDER"
-    return Broken(name, "channel", at_us, f"{channel.name} at {width} µs; good packets commanded {commanded} µs")
+    return Broken(name, "channel", at_us, _widths(facts, column, width, commanded))
 
 
 def _torn(facts: Facts, span: Span) -> Broken | None:
@@ -138,9 +129,8 @@ def _torn(facts: Facts, span: Span) -> Broken | None:
     frames, first, last = _window(facts, span)
     if not len(frames):
         return None
-    moved = np.concatenate([[0], np.cumsum((np.diff(facts.commanded_us, axis=0) != 0).any(1))])
     rows = facts.trace.seen.table(facts.commanded_us.shape[1])[frames]
-    for row in np.flatnonzero(moved[last - 1] != moved[first]).tolist():
+    for row in np.flatnonzero(facts.moves[last - 1] != facts.moves[first]).tolist():
         fits = np.abs(facts.commanded_us[first[row] : last[row]] - rows[row]) <= facts.tolerance_us
         if fits.any(0).all() and not fits.all(1).any():
             at_us = int(facts.trace.seen.done_us[frames[row]])
@@ -150,7 +140,7 @@ def _torn(facts: Facts, span: Span) -> Broken | None:
 
 def _since_move_us(facts: Facts, at_us: int) -> int:
     """Return the time since the last stick move in good packets, in microseconds."""
-    moves_us = facts.arrived_us[1:][(np.diff(facts.commanded_us, axis=0) != 0).any(1)]
+    moves_us = facts.arrived_us[1:][np.diff(facts.moves) > 0]
     last = int(np.searchsorted(moves_us, at_us, side="right"))
     return at_us - int(moves_us[last - 1]) if last else at_us
 
@@ -165,17 +155,13 @@ def _is_late(facts: Facts, at_us: int, column: int, width_us: int) -> bool:
 
 
 def always_too_wide_us(facts: Facts) -> int:
-    """Return the largest excess throttle width with a steady stick, in microseconds; at least 0."""
+    """Return the largest excess of the throttle width with a steady stick, in microseconds; at least 0."""
     most_us = 0
     for span in facts.links:
         frames, first, last = _window(facts, span)
         if len(frames):
-            low, high = _bounds(facts.commanded_us, first, last)
+            low, high = _bounds(facts, first, last)
             steady = (low == high)[:, facts.throttle]
             shown_us = facts.trace.seen.table(facts.throttle + 1)[frames[steady], -1]
             most_us = max(most_us, int((shown_us - low[steady, facts.throttle]).max(initial=0)))
     return most_us
-
-
-def _seconds(duration_us: int) -> str:
-    return f"{duration_us / 1_000_000:.3g} s"

@@ -5,7 +5,7 @@ follow from the arrival of good packets only, so the invariants do not depend on
 
 - ``cuts``: failsafe must be active, until enough consecutive good packets have arrived for recovery. Power-on and
   every restart also start one, which ends with the first good packet.
-- ``locks``: motors must be at rest, from the cut until a good packet with low throttle.
+- ``locks``: motors must be stopped, from the cut until a good packet with low throttle.
 - ``links``: failsafe must not be active; the output must follow the sticks.
 
 Outside these windows nothing is judged.
@@ -42,7 +42,7 @@ class TimeLimits:
     Attributes
     ----------
     cut_us, motor_us : int
-        Silence after the last good packet at which throttle and motors must be at rest.
+        Silence after the last good packet at which throttle and motors must be at idle.
     preset_us : int
         Silence after which every channel must be at its failsafe value.
     safe_us : int
@@ -90,18 +90,18 @@ class Span:
 
     Attributes
     ----------
-    heard_us : int
+    since_us : int
         The good packet, power-on or restart that starts the window.
-    stray_us : int
-        The first good packet after `heard_us`.
+    next_good_us : int
+        The first good packet after `since_us`.
     restart : bool
         Whether it starts with power-on or a restart.
     """
 
     from_us: int
     until_us: int
-    heard_us: int
-    stray_us: int
+    since_us: int
+    next_good_us: int
     restart: bool = False
 
 
@@ -117,7 +117,8 @@ class Facts:
         Their pulse widths.
     restarts : list of (int, int)
         Down and up times; the first is power-on.
-    end_us : int
+    tolerance_us, idle_limit_us : int
+        Accepted deviation of a pulse width; widest idle pulse of the throttle. Both include the uncertainty.
     """
 
     def __init__(self, trace: Trace) -> None:
@@ -132,6 +133,7 @@ class Facts:
             trace.profile.requirements.value_tolerance_us + span_us
             + -(-settings.high_us * abs(settings.clock_error_ppm) // 1_000_000)
         )  # fmt: skip
+        self.idle_limit_us = trace.profile.requirements.idle_below_us + span_us
 
     # --- packets --------------------------------------------------------------------------------------------
 
@@ -151,10 +153,14 @@ class Facts:
         table = np.array(pulse_table(settings.mapping, settings.low_us, settings.high_us), np.int64)
         return arrived_us, table[payload[:, : len(profile.channels)]]
 
-    def next_good_us(self, after_us: int) -> int:
-        """Return the arrival of the first good packet after an instant; the end of the run if there is none."""
-        index = int(np.searchsorted(self.arrived_us, after_us, side="right"))
-        return int(self.arrived_us[index]) if index < len(self.arrived_us) else self.end_us
+    @cached_property
+    def moves(self) -> Ints:
+        """Number of packets up to each good packet that command other widths than their predecessor."""
+        return np.concatenate([[0], np.cumsum((np.diff(self.commanded_us, axis=0) != 0).any(1))])
+
+    def _at(self, times_us: Ints, index: int) -> int:
+        """Return one of some instants; the end of the run if there are fewer."""
+        return int(times_us[index]) if index < len(times_us) else self.end_us
 
     # --- frames ---------------------------------------------------------------------------------------------
 
@@ -187,19 +193,19 @@ class Facts:
     def cuts(self) -> list[Span]:
         """Windows in which throttle pulses must be idle."""
         spans = []
-        for from_us, heard_us, restart in self._silences(self.times.cut_us):
-            index = int(np.searchsorted(self.arrived_us, heard_us, side="left" if restart else "right"))
-            stray_us = int(self.arrived_us[index]) if index < len(self.arrived_us) else self.end_us
-            free_us = stray_us if restart else self._returned_us(index)
+        for from_us, since_us, restart in self._silences(self.times.cut_us):
+            index = int(np.searchsorted(self.arrived_us, since_us, side="left" if restart else "right"))
+            next_good_us = self._at(self.arrived_us, index)
+            free_us = next_good_us if restart else self._returned_us(index)
             # A supply that fails at an acknowledgement does so at the time of the packet.
-            later = [down_us for down_us, _ in self.restarts if down_us > heard_us - (not restart)]
+            later = [down_us for down_us, _ in self.restarts if down_us > since_us - (not restart)]
             until_us = min([free_us, *later])
             if from_us < until_us:
-                spans.append(Span(from_us, until_us, heard_us, stray_us, restart))
+                spans.append(Span(from_us, until_us, since_us, next_good_us, restart))
         return spans
 
     def _returned_us(self, index: int) -> int:
-        """Return when enough consecutive good packets for recovery have arrived, from the packet at `index` on.
+        """Return when enough consecutive good packets for recovery have arrived, starting with the packet at `index`.
 
         They are consecutive unless the link was lost again in between.
         """
@@ -211,27 +217,28 @@ class Facts:
 
     @cached_property
     def locks(self) -> list[Span]:
-        """Windows in which motors must be at rest."""
+        """Windows in which motors must be stopped."""
         low = self.commanded_us[:, self.throttle] <= self.profile.flight_controller.arm_below_us
         low_us = self.arrived_us[low]
         spans = []
-        for from_us, heard_us, restart in self._silences(self.times.motor_us, motors=True):
-            index = int(np.searchsorted(low_us, heard_us, side="left" if restart else "right"))
-            until_us = int(low_us[index]) if index < len(low_us) else self.end_us
-            from_us = max([from_us, *(noticed for at, noticed in self._silent_output() if heard_us <= at < from_us)])
+        for from_us, since_us, restart in self._silences(self.times.motor_us, motors=True):
+            index = int(np.searchsorted(low_us, since_us, side="left" if restart else "right"))
+            until_us = self._at(low_us, index)
+            from_us = max([from_us, *(noticed for at, noticed in self._silent_output() if since_us <= at < from_us)])
             if from_us < until_us:
-                spans.append(Span(from_us, until_us, heard_us, self.next_good_us(heard_us), restart))
+                next_good_us = self._at(self.arrived_us, int(np.searchsorted(self.arrived_us, since_us, side="right")))
+                spans.append(Span(from_us, until_us, since_us, next_good_us, restart))
         return spans
 
     def _silent_output(self) -> Iterator[tuple[int, int]]:
-        """Yield when pulses stopped without a fault of the receiver's program, and by when motors are then at rest."""
+        """Yield when the output stopped without a fault of the program, and when motors must then be stopped."""
         stops = [fault.at_us for fault in self.trace.scenario.faults if isinstance(fault, OutputStops)]
         more_us = self.profile.flight_controller.signal_timeout_us + 2 * self.profile.output.frame_period_us
         for at_us in (*(down_us for down_us, _ in self.restarts[1:]), *stops):
             yield at_us, at_us + more_us
 
     def _silences(self, after_us: int, *, motors: bool = False) -> Iterator[tuple[int, int, bool]]:
-        """Yield when the output must be at rest, when the silence began, and whether a restart caused it."""
+        """Yield the start of the required state, the start of the silence, and whether a restart caused it."""
         fc, frame_us = self.profile.flight_controller, self.profile.output.frame_period_us
         for number, (down_us, up_us) in enumerate(self.restarts):
             noticed_us = down_us + fc.signal_timeout_us + 2 * frame_us
@@ -241,8 +248,8 @@ class Facts:
                 yield (up_us if not number else noticed_us), down_us, True
         ends_us = np.append(self.arrived_us, self.end_us)
         for index in np.flatnonzero(np.diff(ends_us) > after_us).tolist():
-            heard_us = int(ends_us[index])
-            yield heard_us + after_us, heard_us, False
+            since_us = int(ends_us[index])
+            yield since_us + after_us, since_us, False
 
     @cached_property
     def links(self) -> list[Span]:

@@ -6,7 +6,7 @@ In lock-step everything does: each run has its own emulator, which counts instru
 commands; the same commands give the same bytes. Interrupts delay each other by some microseconds, as on a real board.
 The emulation is not cycle-accurate: every instruction takes the same time. In real time the host schedules the
 processor. Edges may then be some milliseconds off, so pulse widths are those that the board reports, and the run has
-the uncertainty of a serial port plus the lateness of the board itself (`stalls_us`).
+the uncertainty of a serial port plus the lateness of the emulator (`stalls_us`, `RealTime.waited_ns`).
 """
 
 from __future__ import annotations

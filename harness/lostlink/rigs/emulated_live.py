@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Final
 
 import numpy as np
@@ -64,18 +65,37 @@ class LiveRig(SerialRig):
         self.about |= {"image": f"{image}, SHA-256 {_digest(image)}", "sandbox": sandboxed()}
         self._image = image
         self._edges = self._whole = 0
+        self._stall_us = self._waited_ns = self._looked_ns = 0
         self._edge_messages: list[codec.Message] = []
 
     def _wait(self, board: BenchBoard, free_ns: int) -> None:
         """Read the other port as well: the image waits while it is full."""
         super()._wait(board, free_ns)
         self._edge_messages += self._emulator.edges()
+        if time.monotonic_ns() - self._looked_ns > _LOOK_EVERY_NS:
+            self._note_stall()
+
+    def _note_stall(self) -> None:
+        self._looked_ns = time.monotonic_ns()
+        waited_ns = self._emulator.waited_ns()
+        self._stall_us = max(self._stall_us, (waited_ns - self._waited_ns) // 1000)
+        self._waited_ns = waited_ns
+
+    def _fly(self, scenario: Scenario) -> Trace:
+        """Discard a run in which the emulator stood still for so long that gaps between frames do not show it."""
+        self._note_stall()
+        self._stall_us = 0
+        trace = super()._fly(scenario)
+        self._note_stall()
+        trace.uncertainty_us += max(stalls_us(trace), self._stall_us)
+        if not trace.doubt and self._stall_us > _FRAMES_CEASED_US:
+            trace.doubt = f"host too slow: the emulator waited {self._stall_us / 1000:.0f} ms for a processor"
+        return trace
 
     def run(self, scenario: Scenario) -> Trace:
         """Run a scenario, and count the frames in the edges that were output."""
         with _named(self._image, self._emulator):
             trace = super().run(scenario)
-        trace.uncertainty_us += stalls_us(trace)
         frames = frames_in(self._edge_messages + self._emulator.edges(), int, self.profile)
         self._edge_messages.clear()
         self._edges += len(frames)
@@ -127,5 +147,6 @@ def stalls_us(trace: Trace) -> int:
 
 
 _FRAMES_CEASED_US: Final = 100_000
+_LOOK_EVERY_NS: Final = 20_000_000
 _LIVE_BAUD: Final = 1_000_000
 """The emulator's ports have no baud rate; the load of the line is calculated with this one."""

@@ -172,6 +172,18 @@ class _Emulator:
             return f"the emulator ended unexpectedly ({reason})"
         return f"the emulator ended unexpectedly (exit code {code})"
 
+    def waited_ns(self) -> int:
+        """Return how long the emulator's threads have waited for a processor so far, in sum; 0 where unknown [1]_.
+
+        .. [1] Linux kernel documentation, Scheduler Statistics: the second number of schedstat.
+        """
+        waited_ns = 0
+        tasks = f"/proc/{self._process.pid}/task"
+        with contextlib.suppress(OSError, ValueError, IndexError):
+            for task in os.listdir(tasks):
+                waited_ns += int(Path(tasks, task, "schedstat").read_text("ascii").split()[1])
+        return waited_ns
+
     def close(self) -> None:
         """End the process."""
         self.gone = self.ended()

@@ -16,7 +16,7 @@ import uuid
 from pathlib import Path
 from typing import Any, Final
 
-from lostlink.children import end, start_python
+from lostlink.children import descendants, end, start_python
 from lostlink.errors import LostlinkError, ReceiverCrashError, ReceiverError, RigError
 from lostlink.rigs.base import Rig
 from lostlink.rigs.firmware import STEPS, is_library, refused
@@ -177,6 +177,9 @@ class OwnProcessRig(Rig):
         if not isinstance(trace, Trace):
             trace = self._stopped(scenario, str(trace))
         if trace.crash is not None:
+            if descendants(self._process.popen.pid):
+                self._end()
+                self._start()
             raise ReceiverCrashError(trace.crash, trace)
         return trace
 

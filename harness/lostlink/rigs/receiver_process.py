@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
-from lostlink.children import end_with
+from lostlink.children import adopt_orphans, end_with
 from lostlink.errors import LostlinkError
 from lostlink.rigs import firmware
 from lostlink.rigs.main_loop import BusyError, limited
@@ -182,6 +182,7 @@ def main() -> None:
     """Serve until the request pipe ends."""
     parent, handle = sys.argv[1:]
     end_with(int(parent))
+    adopt_orphans()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is handled by the parent process
     nothing = os.open(os.devnull, os.O_RDONLY)
     read, write = _private(0, nothing, "rb"), _private(1, 2, "wb")

@@ -79,9 +79,12 @@ class _SerialBoard(RemoteBoard):
         _, after_ns = self._board.send(message)
         now_us = self._env.now
         late_ns = after_ns - self._start_ns - now_us * 1000
-        if isinstance(message, codec.Packet) and now_us >= self._decisive_us and late_ns > self._limit_ns:
-            self.sent.append(now_us)
-            raise _LateError(f"host too slow: a packet left {late_ns / 1e6:.1f} ms late")
+        if now_us >= self._decisive_us and late_ns > self._limit_ns:
+            if is_packet := isinstance(message, codec.Packet):
+                self.sent.append(now_us)
+            raise _LateError(
+                f"host too slow: {'a packet' if is_packet else 'a command'} left {late_ns / 1e6:.1f} ms late"
+            )
 
 
 class SerialRig(Rig):

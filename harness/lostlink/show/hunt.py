@@ -7,24 +7,25 @@ from collections.abc import Iterator
 
 from rich.markup import escape
 
-from lostlink.hunt.description import Case, conclusion, text, tried
+from lostlink.hunt.description import Case, conclusion, coverage_lines, text
 from lostlink.hunt.runner import Budget
 from lostlink.hunt.search import Hunt, Progress
 from lostlink.show.console import cautions, console, moving
+from lostlink.verdicts import counted
 
 
-def show(found: Hunt, case: Case) -> None:
+def show(result: Hunt, case: Case) -> None:
     """Show a hunt in the terminal."""
     out = console()
-    for finding in found.findings:
-        out.print(f"[bold red]X[/bold red] {escape(text(found, finding, case))}", soft_wrap=True)
+    for finding in result.findings:
+        out.print(f"[bold red]X[/bold red] {escape(text(result, finding, case))}", soft_wrap=True)
         out.print()
-    if not found.findings:
-        out.print(escape(conclusion(found)), soft_wrap=True)
-    for line in tried(found):
+    if not result.findings:
+        out.print(escape(conclusion(result)), soft_wrap=True)
+    for line in coverage_lines(result):
         out.print(escape(line), soft_wrap=True)
     cautions(out)
-    if found.findings:
+    if result.findings:
         out.print(f"Evidence: {escape(str(case.folder))}", soft_wrap=True)
 
 
@@ -38,6 +39,6 @@ def hunt_progress(budget: Budget) -> Iterator[Progress]:
         return min(spent, total or spent)
 
     with moving("hunting") as move:
-        yield lambda runs, seconds, doing: move(
-            done(runs, seconds), total, f"{doing}, {runs} runs, {seconds:.0f} s"
-        )  # fmt: skip
+        yield lambda runs, seconds, activity: move(
+            done(runs, seconds), total, f"{activity}, {counted(runs, 'run')}, {seconds:.0f} s"
+        )
