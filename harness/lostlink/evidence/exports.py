@@ -10,14 +10,13 @@ import numpy as np
 from vcd import VCDWriter
 
 from lostlink.measure.failsafe import throttle_pulses
+from lostlink.profiles import write_scenario
 from lostlink_sims import Trace
 from lostlink_sims.trace import NOT_YET
 
 
 def save_run(trace: Trace, folder: Path, name: str) -> None:
     """Write `name`.csv, `name`.vcd and `name`.scenario.toml into `folder`."""
-    from lostlink.profiles import write_scenario
-
     folder.mkdir(parents=True, exist_ok=True)
     (folder / f"{name}.csv").write_text(csv_text(trace), encoding="utf-8")
     (folder / f"{name}.vcd").write_text(vcd_text(trace), encoding="ascii")
