@@ -227,6 +227,11 @@ class Verdict:
         required = self.requirement
         return required.fault if self.outcome is Outcome.NOT_MET and required.fault else required.sentence
 
+    @property
+    def remark(self) -> str:
+        """The reason, where it says more than the measured value and the limit."""
+        return "" if self.reason in (self.measured, f"{self.measured}, limit {self.limit}") else self.reason
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
         return {

@@ -15,7 +15,7 @@ from lostlink.campaigns.claims import failures_text
 from lostlink.campaigns.evidence_files import QUANTILES, cells, scenario_name, time_text
 from lostlink.campaigns.tally import CRITERIA, Tally
 from lostlink.campaigns.trials import engine_for
-from lostlink.show.console import SIGNS, cautions, console, last_line, moving
+from lostlink.show.console import cautions, console, last_line, mark, moving
 from lostlink.verdicts import counted, grouped
 
 
@@ -36,9 +36,7 @@ def show(campaign: Campaign, tested: dict[str, Any], folder: Path, workers: str)
     for name in ("", "id", "failures", "trials", "p below", "p50", "p99", "p99.9", "worst", "limit"):
         table.add_column(name, no_wrap=True, justify="left" if name in ("", "id") else "right")
     for verdict, criterion in zip(campaign.verdicts(), CRITERIA, strict=False):
-        sign, style = SIGNS[verdict.outcome]
-        outcome = f"[{style}]{sign} {verdict.outcome.value}[/{style}]"
-        table.add_row(outcome, criterion.id, *cells(campaign, criterion))
+        table.add_row(mark(verdict.outcome), criterion.id, *cells(campaign, criterion))
     out.print(table)
     at = f"{100 * plan.confidence:.7g} %"
     out.print(f"p below: one-sided Clopper-Pearson bound on the failure probability, at {at}")
@@ -60,8 +58,8 @@ def show(campaign: Campaign, tested: dict[str, Any], folder: Path, workers: str)
                 f"lostlink replay {escape(where)}{escape(link)}{escape(receiver)}",
                 soft_wrap=True,
             )
-    cautions(out)
-    last_line(out, campaign.exit_code, campaign.conclusion())
+    cautions()
+    last_line(campaign.exit_code, campaign.conclusion())
     out.print(f"{counted(campaign.trials, 'trial')} in {tested['duration_s']:.1f} s.", soft_wrap=True)
 
 

@@ -35,26 +35,22 @@ def picture(capture: Capture, found: Findings, profile: Profile | None) -> list[
     bounds_ps = np.linspace(0, max(1, train.end_ps), _BLOCKS + 1)
     start_ps = train.frames.start_ps[train.good]
     first, last = np.searchsorted(start_ps, (bounds_ps[:-1], bounds_ps[1:]))
-    pulses = [_share(found.silences, low, high) for low, high in itertools.pairwise(bounds_ps.tolist())]
-    width = max(len("pulses"), *(len(name) for name in names(train, profile)))
+    pulses = [_pulse_sign(found.silences, low, high) for low, high in itertools.pairwise(bounds_ps.tolist())]
+    width = max(map(len, ["pulses", *names(train, profile)]))
     rows = [f"{'pulses':<{width}} {''.join(pulses)}"]
     for index, name in enumerate(names(train, profile)):
         column = train.widths_ps[:, index] / PS_PER_US
-        strip: list[str] = []
-        for low, high, pulse in zip(first.tolist(), last.tolist(), pulses, strict=True):
-            if pulse == " " or (low == high and not high):
-                strip.append(" ")
-            else:
-                strip.append(_level(float(column[low:high].max() if low < high else column[low - 1])))
-        rows.append(f"{name:<{width}} {''.join(strip)}")
+        levels = "".join(
+            " " if pulse == " " or not high else _level(float(column[min(low, high - 1) : high].max()))
+            for low, high, pulse in zip(first.tolist(), last.tolist(), pulses, strict=True)
+        )
+        rows.append(f"{name:<{width}} {levels}")
     rows.append(f"{'marks':<{width}} {''.join(_marks(found, bounds_ps.tolist()))}")
-    rows.append(
-        f"{'':<{width}} {clock_time(capture, 0):<{_BLOCKS // 2}}{clock_time(capture, train.end_ps):>{_BLOCKS // 2}}"
-    )
-    return rows
+    begin, end, half = clock_time(capture, 0), clock_time(capture, train.end_ps), _BLOCKS // 2
+    return [*rows, f"{'':<{width}} {begin:<{half}}{end:>{half}}"]
 
 
-def _share(silences: list[Silence], low_ps: float, high_ps: float) -> str:
+def _pulse_sign(silences: list[Silence], low_ps: float, high_ps: float) -> str:
     missing = sum(max(0.0, min(high_ps, silence.until_ps) - max(low_ps, silence.from_ps)) for silence in silences)
     return "█" if not missing else " " if missing > 0.98 * (high_ps - low_ps) else "▒"
 
@@ -72,17 +68,13 @@ def _marks(found: Findings, bounds_ps: list[float]) -> Iterator[str]:
     likely = [(steady.from_ps, steady.until_ps) for steady in others if steady.kind is not SteadyKind.PRESET]
     alike = [(steady.from_ps, steady.until_ps) for steady in others if steady.kind is SteadyKind.PRESET]
     for low, high in itertools.pairwise(bounds_ps):
-        inside = ((train.glitches_ps >= low) & (train.glitches_ps < high)).any()
-        wrong = ((broken_ps >= low) & (broken_ps < high)).any()
-        if wrong or inside:
-            yield "x" if wrong else "g"
-            continue
-        for sign, spans in (("F", sure), ("?", likely), ("f", alike)):
-            if any(begin < high and end > low for begin, end in spans):
-                yield sign
-                break
+        if ((broken_ps >= low) & (broken_ps < high)).any():
+            yield "x"
+        elif ((train.glitches_ps >= low) & (train.glitches_ps < high)).any():
+            yield "g"
         else:
-            yield "·"
+            spans = (("F", sure), ("?", likely), ("f", alike))
+            yield next((sign for sign, pairs in spans if any(a < high and b > low for a, b in pairs)), "·")
 
 
 _LEGEND = {

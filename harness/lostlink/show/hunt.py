@@ -23,7 +23,7 @@ def show(found: Hunt, case: Case) -> None:
         out.print(escape(conclusion(found)), soft_wrap=True)
     for line in tried(found):
         out.print(escape(line), soft_wrap=True)
-    cautions(out)
+    cautions()
     if found.findings:
         out.print(f"Evidence: {escape(str(case.folder))}", soft_wrap=True)
 

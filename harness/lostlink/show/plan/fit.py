@@ -14,8 +14,7 @@ from lostlink.campaigns.statistics import upper_bound
 from lostlink.measure.loss import bursts, loss_rate, loss_runs
 from lostlink.planning.fit import LossFit, burst_shares, fragment, simulated, standard_errors
 from lostlink.planning.loss_log import LossLog
-from lostlink.show.console import console
-from lostlink.show.plan.common import paragraph, table
+from lostlink.show.console import console, paragraph, table
 from lostlink.verdicts import counted
 
 _LONGEST_BURST = 8
