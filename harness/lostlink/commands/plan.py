@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import dataclasses
+import io
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -11,13 +13,14 @@ import click
 
 from lostlink.commands import shared
 from lostlink.errors import UsageError
-from lostlink.files import check_output, write_output
+from lostlink.files import OutputFile
 from lostlink.planning import fit, latency, link_range, timeout
 from lostlink.planning.loss_log import read_loss_log
 from lostlink.profiles import read_link
 from lostlink.report import plan_pages as pages
 from lostlink.report.plans import PlanPage, plan_text
 from lostlink.show import plan as screen
+from lostlink.show.console import cautions
 
 _report_option = click.option("--report", metavar="FILE.html", help="Write the curves as an HTML page.")
 _TIMEOUT_COLUMNS = (
@@ -28,7 +31,7 @@ _TIMEOUT_COLUMNS = (
 
 @click.group("plan")
 def command() -> None:
-    """Plan a link before it flies: timeout, latency, range, and a loss model fitted to recorded packets.
+    """Plan a link before the first flight: timeout, latency, range, and a loss model fitted to recorded packets.
 
     \b
     lostlink plan timeout my_link.toml
@@ -37,22 +40,25 @@ def command() -> None:
 
 
 class _Outputs:
-    """The files of a plan, refused before the work begins: ``--csv`` and ``--report``."""
+    """The files of a plan, ``--csv`` and ``--report``, checked before the work begins."""
 
     def __init__(self, profile: str | None, csv: str | None, report: str | None, force: bool) -> None:
-        self.csv, self.report = csv, report
-        self._guard: dict[str, Any] = {"force": force, "inputs": [profile] if profile else []}
-        for option, path in (("--csv", csv), ("--report", report)):
-            if path is not None:
-                check_output(option, path, **self._guard)
+        self._csv = OutputFile("--csv", csv, force=force, inputs=[profile])
+        self._report = OutputFile("--report", report, force=force, inputs=[profile])
 
     def write(self, header: Sequence[str], rows: Iterable[Sequence[Any]], page: Callable[[], PlanPage]) -> None:
-        """Write the table and the page."""
-        if self.csv is not None:
-            write_output("--csv", self.csv, shared.csv_text(header, rows), **self._guard)
-        if self.report is not None:
-            write_output("--report", self.report, plan_text(page()), **self._guard)
-            click.echo(f"Page: {self.report}")
+        """Write the table and the page; show the cautions."""
+        self._csv.write(lambda: _csv_text(header, rows))
+        self._report.write(lambda: plan_text(page()))
+        if self._report.path is not None:
+            click.echo(f"Page: {self._report.path}")
+        cautions()
+
+
+def _csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows([header, *rows])
+    return text.getvalue()
 
 
 @command.command("timeout")
@@ -114,7 +120,6 @@ def timeout_command(
     outputs.write(
         _TIMEOUT_COLUMNS, columns, lambda: pages.timeout_page(link, rows, rates, advice, max_per_hour=max_per_hour)
     )
-    shared.show_cautions()
 
 
 @command.command("latency")
@@ -145,7 +150,6 @@ def latency_command(
     screen.show_latencies(link, clean_us, lossy_us, seed)
     rows = ((value,) for value in lossy_us.tolist())
     outputs.write(("latency_us",), rows, lambda: pages.latency_page(link, clean_us, lossy_us))
-    shared.show_cautions()
 
 
 @command.command("range")
@@ -201,7 +205,6 @@ def range_command(
         ("path", "distance_m", "received_dbm", "margin_db", "loss", "false_per_hour"), rows,
         lambda: pages.range_page(link, budget, points, keep_db=keep_db, most_m=to_m),
     )  # fmt: skip
-    shared.show_cautions()
 
 
 @command.command("fit")
@@ -220,13 +223,11 @@ def fit_command(losslog: str, counter_bits: str | None, interval_us: int | None,
     \b
     lostlink plan fit flight.csv --out losses.toml
     """  # noqa: D301
-    if out is not None:
-        check_output("--out", out, force=force, inputs=[losslog])
-    bits = None if counter_bits is None else int(counter_bits)
-    log = read_loss_log(losslog, counter_bits=bits, interval_us=interval_us)
+    file = OutputFile("--out", out, force=force, inputs=[losslog])
+    log = read_loss_log(losslog, counter_bits=int(counter_bits) if counter_bits else None, interval_us=interval_us)
     if len(log.lost) < 2:
         raise UsageError(f"{losslog}: only one packet; give a log of some thousand packets")
     fits = fit.fits(log.lost)
-    if out is not None and log.lost.any():
-        write_output("--out", out, fit.fragment(fits[0], Path(losslog).name), force=force, inputs=[losslog])
+    if log.lost.any():
+        file.write(lambda: fit.fragment(fits[0], Path(losslog).name))
     screen.show_fits(log, fits, losslog, out)

@@ -8,9 +8,8 @@ from typing import Any, Final
 from lostlink.evidence.document import Document
 from lostlink.report.markup import Html, join, tag
 from lostlink.report.outcomes import KINDS, WORST_FIRST, mark
-from lostlink.report.page import facts, text
+from lostlink.report.page import facts, first_screen, text
 from lostlink.report.rows import RequirementRow, count
-from lostlink.results import CAUTIONS
 from lostlink.verdicts import Outcome, Severity, counted
 
 _MOST_LINKS: Final = 4
@@ -30,20 +29,10 @@ def opening(document: Document, rows: Sequence[RequirementRow]) -> Html:
     """Return the first screen."""
     kind = _kind(document, rows)
     sign = tag("span", _HEADINGS[kind], class_="sign", aria_hidden="true")
-    heading = tag("h1", sign, tag("span", document.conclusion))
-    name = text(document.tested.get("profile"))
-    over = tag("p", "Link evidence", tag("span", name) if name else None, class_="over")
-    cautions = tag(
-        "section",
-        tag("h2", "Cautions", id="cautions"),
-        tag("ul", *(tag("li", caution) for caution in CAUTIONS)),  # those of this version, whatever the file has
-        class_="cautions",
-        aria_labelledby="cautions",
-    )
-    return join([
-        tag("div", over, heading, _worst(rows), class_=f"conclusion {kind}"),
-        tag("div", _matrix(rows), _tested(document, rows), _untested(document, rows), cautions, class_="screen"),
-    ])  # fmt: skip
+    heading = join([sign, tag("span", document.conclusion)])
+    over = ("Link evidence", text(document.tested.get("profile")))
+    blocks = (_matrix(rows), _tested(document, rows), _untested(document, rows))
+    return first_screen(over, heading, _worst(rows), kind, *blocks)
 
 
 def _kind(document: Document, rows: Sequence[RequirementRow]) -> str:
@@ -55,13 +44,12 @@ def _kind(document: Document, rows: Sequence[RequirementRow]) -> str:
 
 def _worst(rows: Sequence[RequirementRow]) -> Html | None:
     """Return links to what is not met or inconclusive."""
-    found = [row for row in rows if row.outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE)]
-    if not found:
+    open_rows = [row for outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE) for row in rows if row.outcome is outcome]
+    if not open_rows:
         return None
-    found.sort(key=lambda row: row.outcome is not Outcome.NOT_MET)
-    links = [tag("li", mark(row.outcome), " ", _link(row)) for row in found[:_MOST_LINKS]]
-    if len(found) > _MOST_LINKS:
-        links.append(tag("li", f"and {len(found) - _MOST_LINKS} more, below"))
+    links = [tag("li", mark(row.outcome), " ", _link(row)) for row in open_rows[:_MOST_LINKS]]
+    if len(open_rows) > _MOST_LINKS:
+        links.append(tag("li", f"and {len(open_rows) - _MOST_LINKS} more, below"))
     return tag("ul", *links, class_="worst")
 
 
@@ -133,6 +121,6 @@ def _untested(document: Document, rows: Sequence[RequirementRow]) -> Html:
     if isinstance(only, list) and only:
         lines.append(tag("li", f"All requirements except {', '.join(map(text, only))}: only these were selected."))
     lines += [tag("li", words) for seen, words in _SEEN.items() if seen in _how_seen(rows)]
-    lines.append(tag("li", "Range, antennas, batteries, and whatever else the requirements do not name."))
+    lines.append(tag("li", "Range, antennas, batteries, and everything else that the requirements do not name."))
     title = tag("h2", "What was not tested", id="untested")
     return tag("section", title, tag("ul", *lines), class_="untested", aria_labelledby="untested")

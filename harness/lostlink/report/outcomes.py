@@ -27,6 +27,6 @@ WORST_FIRST: Final = (Outcome.NOT_MET, Outcome.INCONCLUSIVE, Outcome.NOT_TESTED,
 
 
 def mark(outcome: Outcome) -> Html:
-    """Return an outcome as sign and word."""
+    """Return an outcome as sign and text."""
     sign = tag("span", SIGNS[outcome], class_="sign", aria_hidden="true")
     return tag("span", sign, " ", tag("span", outcome.value), class_=f"mark {KINDS[outcome]}")

@@ -1,4 +1,4 @@
-"""The verdicts in the order of the page, each with its place on it."""
+"""The verdicts in the order of the page, each with its anchor."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class RequirementRow:
     Attributes
     ----------
     anchor : str
-        Its place on the page: unlike the id, unique and without special characters.
+        Unlike the requirement's id, unique and without special characters.
     verdict : Verdict
     """
 
@@ -26,12 +26,12 @@ class RequirementRow:
 
     @property
     def id(self) -> str:
-        """Of the requirement."""
+        """Id of the requirement."""
         return self.verdict.requirement.id
 
     @property
     def outcome(self) -> Outcome:
-        """Of the verdict."""
+        """Outcome of the verdict."""
         return self.verdict.outcome
 
 
@@ -46,5 +46,5 @@ def rows_of(document: Document) -> tuple[RequirementRow, ...]:
 
 
 def count(rows: Sequence[RequirementRow], outcome: Outcome, severity: Severity | None = None) -> int:
-    """Return how many verdicts of an outcome there are, of one severity or of all."""
+    """Return the number of verdicts of an outcome, of one severity or of all."""
     return sum(row.outcome is outcome and severity in (None, row.verdict.requirement.severity) for row in rows)
