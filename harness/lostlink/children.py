@@ -1,4 +1,4 @@
-"""How other processes are started: they import nothing from the current folder, and none is left behind."""
+"""Child processes: they import nothing from the current folder, and none outlives the program."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _END_S: Final = 5.0
 
 @contextlib.contextmanager
 def safe_path() -> Iterator[None]:
-    """Have all Python processes that are started meanwhile, by any package, import nothing from the current folder."""
+    """Let Python processes started in this context, by any package, import nothing from the current folder."""
     before = os.environ.get(_SAFE_PATH)
     os.environ[_SAFE_PATH] = "1"
     try:
@@ -31,19 +31,19 @@ def safe_path() -> Iterator[None]:
             os.environ[_SAFE_PATH] = before
 
 
-def start_python(words: Iterable[str], *, hand_over: Iterable[int] = (), **options: Any) -> subprocess.Popen[bytes]:
+def start_python(arguments: Iterable[str], *, hand_over: Iterable[int] = (), **options: Any) -> subprocess.Popen[bytes]:
     """Start a Python process in a group of its own, which Ctrl-C does not reach.
 
     Parameters
     ----------
-    words : iterable of str
-        What follows ``python``.
+    arguments : iterable of str
+        Command-line arguments of ``python``.
     hand_over : iterable of int
         File descriptors that it inherits.
     **options
         As for `subprocess.Popen`.
     """
-    command = [sys.executable, "-P", *words]
+    command = [sys.executable, "-P", *arguments]
     environment = os.environ | {_SAFE_PATH: "1"}
     if os.name == "posix":
         options |= {"start_new_session": True, "pass_fds": tuple(hand_over)}
@@ -51,10 +51,10 @@ def start_python(words: Iterable[str], *, hand_over: Iterable[int] = (), **optio
 
 
 def end(process: subprocess.Popen[bytes]) -> None:
-    """End a process of `start_python` with all of its group, and close its pipes."""
+    """Kill a process of `start_python` with all of its group, and close its pipes."""
     with contextlib.suppress(OSError):
         if os.name == "posix":
-            os.killpg(process.pid, signal.SIGKILL)  # also of an ended process: those that it started are still there
+            os.killpg(process.pid, signal.SIGKILL)  # also after the process itself ended, for its children
     process.kill()
     process.wait(_END_S)
     for pipe in (process.stdin, process.stdout):
@@ -64,7 +64,7 @@ def end(process: subprocess.Popen[bytes]) -> None:
 
 
 def end_with(parent: int) -> None:
-    """Let this process end when its parent ends, however that comes about.
+    """Let this process end when its parent ends in any way.
 
     Parameters
     ----------

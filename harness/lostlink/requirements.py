@@ -1,6 +1,6 @@
 """The catalogue: every requirement of the suite, with its id, severity, requirement sentence and fault sentence.
 
-Ids are stable: profiles waive them, reports and replays refer to them. FS failsafe, PW power-on, RC recovery, LK
+Ids are stable: profiles, reports and replays refer to them. FS failsafe, PW power-on, RC recovery, LK
 normal operation, CH channels, FR frames, LT latency, DF difference from the simulation.
 """
 
@@ -137,21 +137,21 @@ def wrong_id(name: str) -> str:
         return ""
     near = difflib.get_close_matches(name.upper(), CATALOGUE, n=1)
     hint = f"; did you mean {near[0]!r}?" if near else ";"
-    return f"no requirement {name!r}{hint} allowed: an id that lostlink explain lists, or one of your own"
+    return f"no requirement {name!r}{hint} allowed: an id that lostlink explain lists, or a custom one"
 
 
 def ids_of(text: str) -> list[str]:
-    """Return the ids in a list that is separated by commas; those of the catalogue in any case.
+    """Return the ids in a comma-separated list; upper or lower case for those of the catalogue.
 
     Raises
     ------
     ValueError
-        If it names none, or there is no such requirement.
+        If the list is empty, or an id is unknown.
     """
-    words = [word.strip() for word in text.split(",") if word.strip()]
-    if not words:
+    names = [name.strip() for name in text.split(",") if name.strip()]
+    if not names:
         raise ValueError(f"{text!r} names no requirement; allowed: ids, separated by commas, such as FS-CUT,FS-STAY")
-    ids = [word.upper() if word.upper() in CATALOGUE else word for word in words]
+    ids = [name.upper() if name.upper() in CATALOGUE else name for name in names]
     for name in ids:
         if problem := wrong_id(name):
             raise ValueError(problem)

@@ -217,7 +217,8 @@ def _curve(times: RequirementTimes, bound: float | None) -> Any:
                      legend_label=f"limit {quantity(times.limit_us, 'µs')}")  # fmt: skip
     if bound is not None and 0 < float(bound) < 1:
         made.segment([left - margin], [float(bound)], [right + margin], [float(bound)], line_color=colors.band,
-                     line_width=2, line_dash="dashed", legend_label=f"bound on failures {float(bound):.2g}")  # fmt: skip
+                     line_width=2, line_dash="dashed",
+                     legend_label=f"bound on failures {float(bound):.2g}")  # fmt: skip
     uppers = [
         (int(quantile["upper_us"]) / 1000, 1 - float(quantile["share"]))
         for quantile in times.data.get("quantiles") or []
