@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -109,29 +110,28 @@ def _facts(given: dict[str, Any]) -> LinkFacts:
         If one is invalid.
     """
     known: dict[str, Any] = {}
+    plain = Profile()
 
-    def take(option: str, fact: str, read: Callable[[str], Any]) -> None:
-        text = given[option]
-        if text is not None:
+    def setting(part: type, key: str) -> Callable[[Any], Any]:
+        return partial(value_of, settings_of(part)[key])
+
+    readers: dict[str, tuple[str, Callable[[Any], Any]]] = {
+        "packet_interval": ("packet_interval_us", setting(type(plain.handset), "packet_interval")),
+        "timeout": ("timeout_us", setting(type(plain.receiver), "timeout")),
+        "frame_period": ("frame_period_us", setting(type(plain.output), "frame_period")),
+        "channels": ("channels", channels_of),
+        "throttle_failsafe": ("throttle_failsafe_us", setting(Channel, "failsafe")),
+        "link_id": ("link_id", _link_id),
+        "arm": ("arm_channel", lambda text: _arm(text, known.get("channels"))),
+        "counter": ("packet_counter", bool),
+        "check_byte": ("check_byte", bool),
+    }
+    for option, (fact, read) in readers.items():
+        if given[option] is not None:
             try:
-                known[fact] = read(text)
+                known[fact] = read(given[option])
             except ValueError as error:
                 raise ProfileError(f"--{option.replace('_', '-')}: {error}") from error
-
-    def setting(part: type, key: str) -> Callable[[str], Any]:
-        return lambda text: value_of(settings_of(part)[key], text)
-
-    plain = Profile()
-    take("packet_interval", "packet_interval_us", setting(type(plain.handset), "packet_interval"))
-    take("timeout", "timeout_us", setting(type(plain.receiver), "timeout"))
-    take("frame_period", "frame_period_us", setting(type(plain.output), "frame_period"))
-    take("channels", "channels", channels_of)
-    take("throttle_failsafe", "throttle_failsafe_us", setting(Channel, "failsafe"))
-    take("link_id", "link_id", _link_id)
-    take("arm", "arm_channel", lambda text: _arm(text, known.get("channels")))
-    for option, fact in (("counter", "packet_counter"), ("check_byte", "check_byte")):
-        if given[option] is not None:
-            known[fact] = given[option]
     names = [channel.name for channel in known.get("channels", ())]
     if names and "throttle" not in names:
         raise ProfileError(f"--channels: none is named throttle, got {', '.join(names)}; name one of them throttle")

@@ -57,28 +57,23 @@ def scheme(palette: Palette) -> dict[str, str]:
     return {getattr(TOKENS, field.name): getattr(palette, field.name) for field in fields(Palette)}
 
 
-def timeline_template(channels: Sequence[dict[str, Any]]) -> str:
+@cache
+def timeline_template(roles: tuple[str, ...]) -> str:
     """Return the charts of a timeline, one above the other, as JSON for ``Bokeh.embed.embed_item``.
 
     Parameters
     ----------
-    channels : sequence of dict
-        ``name`` and ``role`` of each, in their order on the wire.
+    roles : tuple of str
+        Of the channels, in their order on the wire: "throttle", "arm" or "".
     """
-    return _timeline_template(tuple((channel["name"], channel["role"]) for channel in channels))
-
-
-@cache
-def _timeline_template(names_and_roles: tuple[tuple[str, str], ...]) -> str:
     from bokeh.embed import json_item
     from bokeh.layouts import column
     from bokeh.models import Range1d
     from bokeh.models.annotations import Span
 
-    channels = [{"name": name, "role": role} for name, role in names_and_roles]
     shared = Range1d(start=0, end=1, name="time")
     hair = Span(dimension="height", line_color=TOKENS.quiet, line_width=1, line_dash="dotted")
-    lanes = (_packets(shared), _states(shared), _throttle(shared), _others(shared, channels), _train(shared),
+    lanes = (_packets(shared), _states(shared), _throttle(shared), _others(shared, roles), _train(shared),
              _motor(shared))  # fmt: skip
     figures: list[Figure] = [lane for lane in lanes if lane is not None]
     for figure in figures:
@@ -254,15 +249,15 @@ def _throttle(shared: Any) -> Figure:
     return figure
 
 
-def _others(shared: Any, channels: Sequence[dict[str, Any]]) -> Figure | None:
-    others = [(index, channel) for index, channel in enumerate(channels) if channel["role"] != "throttle"]
+def _others(shared: Any, roles: Sequence[str]) -> Figure | None:
+    others = [index for index, role in enumerate(roles) if role != "throttle"]
     if not others:
         return None
     figure = _figure(shared, "channels", 140, 900, 2100)
     figure.yaxis.axis_label = "others, µs"
-    for turn, (index, channel) in enumerate(others):
-        color = TOKENS.arm if channel["role"] == "arm" else TOKENS.other
-        _steps(figure, f"channel-{index}", color, 2 if channel["role"] else 1.5, DASHES[turn % len(DASHES)])
+    for turn, index in enumerate(others):
+        color = TOKENS.arm if roles[index] == "arm" else TOKENS.other
+        _steps(figure, f"channel-{index}", color, 2 if roles[index] else 1.5, DASHES[turn % len(DASHES)])
     return figure
 
 

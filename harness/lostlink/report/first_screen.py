@@ -7,9 +7,8 @@ from typing import Any, Final
 
 from lostlink.evidence.document import Document
 from lostlink.report.markup import Html, join, tag
-from lostlink.report.outcomes import KINDS, WORST_FIRST, mark
 from lostlink.report.page import facts, first_screen, text
-from lostlink.report.rows import RequirementRow, count
+from lostlink.report.rows import KINDS, WORST_FIRST, RequirementRow, count, mark
 from lostlink.verdicts import Outcome, Severity, counted
 
 _MOST_LINKS: Final = 4
@@ -78,36 +77,30 @@ def _matrix(rows: Sequence[RequirementRow]) -> Html:
 
 def _tested(document: Document, rows: Sequence[RequirementRow]) -> Html:
     tested = document.tested
-    versions, bench, took = tested.get("versions"), tested.get("bench"), tested.get("duration_s")
-    words = (
-        ", ".join(f"{name} {text(number)}" for name, number in versions.items()) if isinstance(versions, dict) else ""
-    )
-    digest, of_receiver = text(tested.get("profile_sha256")), text(tested.get("receiver_sha256"))
+    versions, bench, took_s = tested.get("versions"), tested.get("bench"), tested.get("duration_s")
+    digests = {name: text(tested.get(f"{name}_sha256"))[:12] for name in ("profile", "receiver")}
+    day = text(tested.get("date")).replace("T", " ").replace("+00:00", " UTC")
     pairs = [
-        ("profile", _joined(text(tested.get("profile")), f"({digest[:12]})" if digest else "")),
-        ("receiver", _joined(text(tested.get("receiver")), of_receiver and f"({of_receiver[:12]})")),
+        *((name, f"{text(tested.get(name))} ({digest})" if digest else text(tested.get(name)))
+          for name, digest in digests.items()),
         ("rig", text(tested.get("rig"))),
         ("evidence type", ", ".join(_how_seen(rows))),
         ("seed", text(tested.get("seed"))),
-        ("date", _joined(_day(tested), f"({took:.1f} s)" if isinstance(took, float) else "")),
+        ("date", f"{day} ({took_s:.1f} s)".lstrip() if isinstance(took_s, float) else day),
         ("runs", str(sum(row.verdict.runs for row in rows)) if rows else ""),
-        ("versions", words),
-        *((name, text(value)) for name, value in (bench.items() if isinstance(bench, dict) else ())),
-    ]
+        ("versions", ", ".join(f"{name} {text(number)}" for name, number in _items(versions))),
+        *((name, text(value)) for name, value in _items(bench)),
+    ]  # fmt: skip
     title = tag("h2", "What was tested", id="tested")
     return tag("section", title, facts(pairs), class_="tested", aria_labelledby="tested")
 
 
-def _joined(*words: str) -> str:
-    return " ".join(filter(None, words))
+def _items(value: Any) -> list[tuple[str, Any]]:
+    return list(value.items()) if isinstance(value, dict) else []
 
 
 def _how_seen(rows: Sequence[RequirementRow]) -> list[str]:
     return sorted({row.verdict.how_seen for row in rows if row.verdict.how_seen})
-
-
-def _day(tested: dict[str, Any]) -> str:
-    return text(tested.get("date")).replace("T", " ").replace("+00:00", " UTC")
 
 
 def _untested(document: Document, rows: Sequence[RequirementRow]) -> Html:

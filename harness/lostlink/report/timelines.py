@@ -10,9 +10,8 @@ from lostlink.evidence.run_reader import Run
 from lostlink.evidence.timeline import seconds
 from lostlink.report.figures import DASHES
 from lostlink.report.markup import Html, join, tag
-from lostlink.report.outcomes import mark
 from lostlink.report.page import Section, facts, table
-from lostlink.report.rows import RequirementRow
+from lostlink.report.rows import RequirementRow, mark
 from lostlink.verdicts import Outcome, Severity, counted, quantity
 
 MOST_ROWS: Final = 24
@@ -63,17 +62,12 @@ def requirement(row: RequirementRow, run: Run | None, folder: Path, *, is_open: 
         ("required" if failed else "if not met", required.sentence if failed else required.fault),
         ("reason", verdict.remark if verdict.remark != text else ""),
         ("evidence type", verdict.how_seen),
-        ("tested in", _counted(row)),
+        ("tested in", f"{counted(verdict.runs, 'run')}, {counted(verdict.checks, 'measurement')}" * bool(verdict.runs)),
     ]
     again = tag("p", "Reproduce: ", tag("code", verdict.replay), class_="replay") if verdict.replay else None
     shown = timeline(row, run) if run is not None else None
     return tag("details", summary, tag("div", facts(pairs), again, shown, _files(row, folder), class_="body"),
                id=row.anchor, open=is_open)  # fmt: skip
-
-
-def _counted(row: RequirementRow) -> str:
-    words = [counted(count, word) for count, word in ((row.verdict.runs, "run"), (row.verdict.checks, "measurement"))]
-    return ", ".join(words) if row.verdict.runs else ""
 
 
 def _files(row: RequirementRow, folder: Path) -> Html | None:

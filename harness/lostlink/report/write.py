@@ -33,7 +33,8 @@ def requirements(evidence: Evidence, page: Page) -> list[Section]:
         for row, run in shown:
             page.data[timelines.block_id(row)] = {**run.data, "moments": timelines.moments(run), "events": []}
         most = max((run.data["channels"] for _, run in shown), key=len)
-        page.data["timeline"] = {"charts": figures.timeline_template(most), "moments": figures.MOMENTS}
+        charts = figures.timeline_template(tuple(channel["role"] for channel in most))
+        page.data["timeline"] = {"charts": charts, "moments": figures.MOMENTS}
     if spoiled:
         lines = tag("ul", *(tag("li", line) for line in spoiled))
         made.append(Section(id="spoiled", title="Runs that could not be read", note=str(len(spoiled)), content=lines))

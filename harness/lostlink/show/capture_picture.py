@@ -61,20 +61,21 @@ def _level(width_us: float) -> str:
 
 
 def _marks(found: Findings, bounds_ps: list[float]) -> Iterator[str]:
-    train = found.train
-    broken_ps = train.frames.start_ps[wrong_count(train)]
-    sure = [(steady.from_ps, steady.until_ps) for steady in found.failsafes]
-    others = [steady for steady in found.steady_states if steady not in found.failsafes]
-    likely = [(steady.from_ps, steady.until_ps) for steady in others if steady.kind is not SteadyKind.PRESET]
-    alike = [(steady.from_ps, steady.until_ps) for steady in others if steady.kind is SteadyKind.PRESET]
+    glitches_ps, frames = found.train.glitches_ps, found.train.frames
+    broken_ps = frames.start_ps[wrong_count(found.train)]
+    signs = [
+        "F" if steady in found.failsafes else "f" if steady.kind is SteadyKind.PRESET else "?"
+        for steady in found.steady_states
+    ]
     for low, high in itertools.pairwise(bounds_ps):
         if ((broken_ps >= low) & (broken_ps < high)).any():
             yield "x"
-        elif ((train.glitches_ps >= low) & (train.glitches_ps < high)).any():
+        elif ((glitches_ps >= low) & (glitches_ps < high)).any():
             yield "g"
         else:
-            spans = (("F", sure), ("?", likely), ("f", alike))
-            yield next((sign for sign, pairs in spans if any(a < high and b > low for a, b in pairs)), "·")
+            states = zip(signs, found.steady_states, strict=True)
+            inside = {sign for sign, steady in states if steady.from_ps < high and steady.until_ps > low}
+            yield next((sign for sign in "F?f" if sign in inside), "·")
 
 
 _LEGEND = {

@@ -138,10 +138,10 @@ def result(attempts: Sequence[Attempt], verdicts: Sequence[Verdict], conclusion:
     out.print()
     for number, attempt in enumerate(attempts, 1):
         head = f"{number}. " if len(attempts) > 1 else ""
-        for text in (sentence(attempt), how_known(attempt), *remarks(attempt, names), moved(attempt, names)):
-            if text:
-                paragraph(head + text)
-            head = "   " if len(attempts) > 1 else ""
+        texts = (sentence(attempt), how_known(attempt), *remarks(attempt, names), moved(attempt, names))
+        for text in filter(None, texts):
+            paragraph(head + text)
+            head = " " * len(head)
     out.print()
     for verdict in verdicts:
         room = " " * (12 - len(verdict.outcome.value))
