@@ -22,7 +22,6 @@ from lostlink.report.plans import PlanPage, plan_text
 from lostlink.show import plan as screen
 from lostlink.show.console import cautions
 
-_report_option = click.option("--report", metavar="FILE.html", help="Write the curves as an HTML page.")
 _TIMEOUT_COLUMNS = (
     "timeout_us", "lost_packets", "false_per_hour", "upper_per_hour", "chance_per_flight", "independent_per_hour",
     "mean_cut_us", "worst_cut_us", "blind_m", "fall_m",
@@ -37,6 +36,13 @@ def command() -> None:
     lostlink plan timeout my_link.toml
     lostlink plan latency my_link.toml
     """  # noqa: D301
+
+
+def _output_options(function: Callable[..., None]) -> Callable[..., None]:
+    """Add the options that `_Outputs` takes."""
+    csv_option = click.option("--csv", metavar="FILE", help="Write the table as CSV.")
+    report_option = click.option("--report", metavar="FILE.html", help="Write the curves as an HTML page.")
+    return csv_option(report_option(shared.force_option(function)))
 
 
 class _Outputs:
@@ -77,9 +83,7 @@ def _csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
               help="Length of the packet simulation where no exact answer is known.",
               type=shared.Quantity("duration"))  # fmt: skip
 @shared.seed_option
-@shared.csv_option
-@_report_option
-@shared.force_option
+@_output_options
 def timeout_command(
     profile: str | None,
     from_us: int,
@@ -89,9 +93,7 @@ def timeout_command(
     max_per_hour: float,
     simulate_us: int,
     seed: int,
-    csv: str | None,
-    report: str | None,
-    force: bool,
+    **files: Any,
 ) -> None:
     """Compare timeouts: false failsafes in ordinary use against the time from a real loss to the throttle cut.
 
@@ -101,7 +103,7 @@ def timeout_command(
     \b
     lostlink plan timeout my_link.toml --from "100 ms" --to "1 s" --flight "15 min"
     """  # noqa: D301
-    outputs = _Outputs(profile, csv, report, force)
+    outputs = _Outputs(profile, **files)
     link = read_link(profile)
     least_us = max(2 * link.handset.packet_interval_us, 1000)
     if not least_us <= from_us <= to_us <= 60_000_000:
@@ -132,18 +134,14 @@ def timeout_command(
     help="Simulated flights of 20 throttle steps each.",
 )
 @shared.seed_option
-@shared.csv_option
-@_report_option
-@shared.force_option
-def latency_command(
-    profile: str | None, runs: int, seed: int, csv: str | None, report: str | None, force: bool
-) -> None:
+@_output_options
+def latency_command(profile: str | None, runs: int, seed: int, **files: Any) -> None:
     """Budget the delay from the throttle stick to its pulse, stage by stage, and compare it with the simulation.
 
     \b
     lostlink plan latency my_link.toml
     """  # noqa: D301
-    outputs = _Outputs(profile, csv, report, force)
+    outputs = _Outputs(profile, **files)
     link = read_link(profile)
     lossy_us = latency.simulated_us(link, runs, seed, with_losses=True)
     clean_us = latency.simulated_us(link, runs, seed, with_losses=False)
@@ -162,18 +160,14 @@ def latency_command(
 @click.option("--keep", "keep_db", metavar="MARGIN", default="10 dB", show_default=True,
               help="Margin to keep above the sensitivity.",
               type=shared.Quantity("level", at_least=0, at_most=60, allowed="0 dB to 60 dB"))  # fmt: skip
-@shared.csv_option
-@_report_option
-@shared.force_option
+@_output_options
 def range_command(
     profile: str | None,
     to_m: float,
     fading: str | None,
     power_dbm: float | None,
     keep_db: float,
-    csv: str | None,
-    report: str | None,
-    force: bool,
+    **files: Any,
 ) -> None:
     """Estimate the range: power, margin and packet loss against distance, in free space and over ground.
 
@@ -182,7 +176,7 @@ def range_command(
     \b
     lostlink plan range my_link.toml --to "1000 m" --fading rician
     """  # noqa: D301
-    outputs = _Outputs(profile, csv, report, force)
+    outputs = _Outputs(profile, **files)
     link = read_link(profile)
     budget, is_own = link_range.budget_of(link)
     if fading is not None:

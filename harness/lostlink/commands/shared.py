@@ -97,7 +97,6 @@ seed_option = click.option(
 )
 quiet_option = click.option("--quiet", is_flag=True, help="Show the conclusion only.")
 force_option = click.option("--force", is_flag=True, help="Overwrite an existing file.")
-csv_option = click.option("--csv", metavar="FILE", help="Write the table as CSV.")
 
 
 def out_option(default: str | None, text: str = "Folder for the evidence.") -> Callable[[_F], _F]:
