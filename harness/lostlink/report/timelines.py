@@ -193,10 +193,10 @@ def _words(row: RequirementRow, run: Run) -> Html:
     """Return the changes around the moment judged as a table, and all changes in a second one."""
     fault_us = int(run.struck["at_us"]) if run.struck else None
     events = [(int(at_us), str(what)) for at_us, what in run.data["events"]]
-    nearest = sorted(events, key=lambda event: abs(event[0] - run.moment_us))[:MOST_ROWS]
+    nearest = sorted(range(len(events)), key=lambda index: abs(events[index][0] - run.moment_us))[:MOST_ROWS]
     if fault_us is not None:  # always with the fault itself
-        nearest += [event for event in events if abs(event[0] - fault_us) < 30_000][:6]
-    near = sorted(set(nearest), key=events.index)
+        nearest += [index for index, (at_us, _) in enumerate(events) if abs(at_us - fault_us) < 30_000][:6]
+    near = [events[index] for index in sorted(set(nearest))]
     head = ("time", "what changed") if fault_us is None else ("time", "after the fault", "what changed")
 
     def cells(at_us: int, what: str) -> tuple[str, ...]:
@@ -212,5 +212,5 @@ def _words(row: RequirementRow, run: Run) -> Html:
     if len(near) < len(events):
         summary = tag("summary", f"All {len(events)} changes")
         tables.append(tag("details", summary, changes("all changes recorded", events), class_="more"))
-    title = f"In words ({len(near)} of {len(events)} changes)"
+    title = f"Changes ({len(near)} of {len(events)})"
     return tag("details", tag("summary", title), *tables, class_="words", open=True)
