@@ -67,12 +67,13 @@ def pytest_configure(config: pytest.Config) -> None:
     if config.getoption("--lostlink-profile"):
         config.stash[PROFILE] = _profile(config)  # an error is reported once, before any test
     if only := config.getoption("--lostlink-only"):
+        from lostlink.errors import UsageError
         from lostlink.requirements import ids_of
 
         try:
-            config.option.lostlink_only = ",".join(ids_of(only))
-        except ValueError as error:
-            raise pytest.UsageError(f"--lostlink-only: {error}") from None
+            config.option.lostlink_only = ",".join(ids_of("--lostlink-only", only))
+        except UsageError as error:
+            raise pytest.UsageError(str(error)) from None
     rig = config.getoption("--lostlink-rig")
     if rig != _DEFAULT_RIG and not config.getoption("--lostlink-props-off"):
         from lostlink.errors import LostlinkError

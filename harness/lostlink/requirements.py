@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable
 from typing import Final, TypeVar
 
+from lostlink.errors import UsageError
 from lostlink.verdicts import Requirement, Severity
 
 _CRITICAL, _MAJOR, _MINOR = Severity.CRITICAL, Severity.MAJOR, Severity.MINOR
@@ -140,21 +141,20 @@ def wrong_id(name: str) -> str:
     return f"no requirement {name!r}{hint} allowed: an id that lostlink explain lists, or a custom one"
 
 
-def ids_of(text: str) -> list[str]:
-    """Return the ids in a comma-separated list; upper or lower case for those of the catalogue.
+def ids_of(option: str, text: str) -> list[str]:
+    """Return the ids in the comma-separated list of an option; upper or lower case for those of the catalogue.
 
     Raises
     ------
-    ValueError
+    UsageError
         If the list is empty, or an id is unknown.
     """
     names = [name.strip() for name in text.split(",") if name.strip()]
     if not names:
-        raise ValueError(f"{text!r} names no requirement; allowed: ids, separated by commas, such as FS-CUT,FS-STAY")
+        raise UsageError(f"{option}: {text!r} names no requirement; give ids, separated by commas: FS-CUT,FS-STAY")
     ids = [name.upper() if name.upper() in CATALOGUE else name for name in names]
-    for name in ids:
-        if problem := wrong_id(name):
-            raise ValueError(problem)
+    if problem := next(filter(None, map(wrong_id, ids)), ""):
+        raise UsageError(f"{option}: {problem}")
     return ids
 
 

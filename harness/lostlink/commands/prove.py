@@ -16,6 +16,7 @@ from lostlink.evidence.summary import suite_summary
 from lostlink.files import not_writable
 from lostlink.profiles import read_link
 from lostlink.report import write_report
+from lostlink.requirements import ids_of
 from lostlink.results import Result
 from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, safe_end
 from lostlink.show.console import evidence_line
@@ -66,7 +67,7 @@ def command(
     """  # noqa: D301
     check_options(rig, receiver=receiver, baud=baud, thorough=thorough, props_off=props_off)
     link = read_link(profile)
-    ids, files = shared.requirement_ids(only), shared.test_files(tests)
+    ids, files = [] if only is None else ids_of("--only", only), shared.test_files(tests)
     is_hardware = drives_hardware(rig)
     if is_hardware and not props_off:
         shared.confirm_props_off()

@@ -12,7 +12,6 @@ import click
 from lostlink import extensions
 from lostlink.errors import UsageError
 from lostlink.profiles.quantities import QuantityError, parse
-from lostlink.requirements import ids_of
 from lostlink.results import CAUTIONS
 
 _CONFIRMATION: Final = "props off"
@@ -102,22 +101,6 @@ force_option = click.option("--force", is_flag=True, help="Overwrite an existing
 def out_option(default: str | None, text: str = "Folder for the evidence.") -> Callable[[_F], _F]:
     """Return the option ``--out``."""
     return click.option("--out", metavar="DIR", default=default, show_default=default is not None, help=text)
-
-
-def requirement_ids(only: str | None) -> list[str]:
-    """Return the ids in a comma-separated list.
-
-    Raises
-    ------
-    UsageError
-        If a requirement does not exist.
-    """
-    if only is None:
-        return []
-    try:
-        return ids_of(only)
-    except ValueError as error:
-        raise UsageError(f"--only: {error}") from None
 
 
 def test_files(tests: Sequence[str]) -> list[Path]:

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
+from lostlink.errors import ExitCode
 from lostlink.evidence.document import Document
 from lostlink.report.markup import Html, join, tag
 from lostlink.report.page import facts, first_screen, text
-from lostlink.report.rows import KINDS, WORST_FIRST, RequirementRow, count, mark
+from lostlink.report.rows import KINDS, SIGNS, WORST_FIRST, RequirementRow, count, mark
 from lostlink.verdicts import Outcome, Severity, counted
 
 _MOST_LINKS: Final = 4
-_HEADINGS: Final = {"bad": "✗", "doubt": "?", "good": "✓"}
 _SEEN: Final = {
     "simulated": "The receiver ran in simulation. Its crystal, supply, wiring and radio chip were not tested.",
     "emulated": (
@@ -26,19 +26,16 @@ _SEEN: Final = {
 
 def opening(document: Document, rows: Sequence[RequirementRow]) -> Html:
     """Return the first screen."""
-    kind = _kind(document, rows)
-    sign = tag("span", _HEADINGS[kind], class_="sign", aria_hidden="true")
+    if count(rows, Outcome.NOT_MET):
+        outcome = Outcome.NOT_MET
+    else:
+        is_met = document.exit_code == ExitCode.MET and count(rows, Outcome.MET)
+        outcome = Outcome.MET if is_met else Outcome.INCONCLUSIVE
+    sign = tag("span", SIGNS[outcome], class_="sign", aria_hidden="true")
     heading = join([sign, tag("span", document.conclusion)])
     over = ("Link evidence", text(document.tested.get("profile")))
     blocks = (_matrix(rows), _tested(document, rows), _untested(document, rows))
-    return first_screen(over, heading, _worst(rows), kind, *blocks)
-
-
-def _kind(document: Document, rows: Sequence[RequirementRow]) -> str:
-    """Return the colour class of the conclusion."""
-    if count(rows, Outcome.NOT_MET):
-        return "bad"
-    return "good" if document.exit_code == 0 and count(rows, Outcome.MET) else "doubt"
+    return first_screen(over, heading, _worst(rows), KINDS[outcome], *blocks)
 
 
 def _worst(rows: Sequence[RequirementRow]) -> Html | None:

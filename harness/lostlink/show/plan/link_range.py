@@ -40,25 +40,14 @@ def show_ranges(
     most_m : float
         Longest distance.
     """
-    out = console()
-    out.print(
+    console().print(
         f"link [bold]{escape(link.name)}[/bold], {'its own' if is_own else 'the default'} link budget: "
         f"{budget.transmit_power_dbm:g} dBm into the antenna, antenna gains {budget.antenna_gain_db:g} dB, "
         f"{budget.frequency_hz / 1e9:g} GHz, {link.radio.bit_rate_bit_s / 1e6:g} Mbit/s, sensitivity "
         f"{link_range.sensitivity_dbm(link, budget):.1f} dBm (1 % of packets lost), fading: {budget.fading}",
         soft_wrap=True,
     )
-    made = table(
-        "distance", "free space", "lost", "false failsafes", "over ground", "lost", "false failsafes", "Fresnel"
-    )
-    for free, ground in zip(points["free space"], points["two-ray"], strict=True):
-        fresnel_m = link_range.fresnel_radius_m(free.distance_m, budget.frequency_hz)
-        made.add_row(f"{free.distance_m:g} m", *_cells(free), *_cells(ground), f"{fresnel_m:.2g} m")
-    out.print(made)
-    paragraph(
-        f"free space, over ground (antenna heights {budget.handset_height_m:g} m and {budget.model_height_m:g} m): "
-        "margin above the sensitivity. Fresnel: radius of the first Fresnel zone half way; keep it clear.\n"
-    )
+    _show_table(budget, points)
     lines = chart(
         [point.distance_m for point in points["free space"]],
         {path: [point.margin_db for point in row] for path, row in points.items()},
@@ -81,6 +70,20 @@ def show_ranges(
     paragraph(
         "Range is relative, not a prediction: the bit error rate is that of ideal FSK with an implementation loss. "
         "Small-index GFSK, bodies, trees, antenna orientation and interference cost further decibels."
+    )
+
+
+def _show_table(budget: LinkBudget, points: Mapping[str, Sequence[RangePoint]]) -> None:
+    made = table(
+        "distance", "free space", "lost", "false failsafes", "over ground", "lost", "false failsafes", "Fresnel"
+    )
+    for free, ground in zip(points["free space"], points["two-ray"], strict=True):
+        fresnel_m = link_range.fresnel_radius_m(free.distance_m, budget.frequency_hz)
+        made.add_row(f"{free.distance_m:g} m", *_cells(free), *_cells(ground), f"{fresnel_m:.2g} m")
+    console().print(made)
+    paragraph(
+        f"free space, over ground (antenna heights {budget.handset_height_m:g} m and {budget.model_height_m:g} m): "
+        "margin above the sensitivity. Fresnel: radius of the first Fresnel zone half way; keep it clear.\n"
     )
 
 
