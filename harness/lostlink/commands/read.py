@@ -63,26 +63,26 @@ def command(
     link = None if profile is None else read_link(profile)
     recording = read_capture(capture, unit=unit)
     sample_period_ps = None if tick is None else resolution.parse_tick(tick, recording.unit_ps)
-    found = findings(recognise.choose(recording, signal, sample_period_ps), link)
-    trace = None if link is None else to_trace(found.train, recording, link)
-    frames = csv_text(recording, found.train)
+    result = findings(recognise.choose(recording, signal, sample_period_ps), link)
+    trace = None if link is None else to_trace(result.train, recording, link)
+    frames = csv_text(recording, result.train)
     folder = None if out is None else EvidenceFolder(out, inputs=inputs)
     try:
         if quiet:
-            click.echo(found.conclusion)
+            click.echo(result.conclusion)
         else:
-            screen.show(recording, found, link, trace)
+            screen.show(recording, result, link, trace)
     finally:
         file.write(lambda: frames)
         if folder is not None and trace is not None:
             with folder:
                 head = capture_head(recording, trace.profile, profile, dt.datetime.now(dt.UTC))
-                document = Document(found.conclusion, found.exit_code, head, tuple(found.verdicts))
+                document = Document(result.conclusion, result.exit_code, head, tuple(result.verdicts))
                 texts = {"frames.csv": frames}
                 write_evidence(folder.path, document, suite_summary(document, {}), profile=link, files=texts)
-                write_runs(folder.path, found, trace)
+                write_runs(folder.path, result, trace)
                 write_report(folder.path)
                 folder.complete()
     if folder is not None and not quiet:
         evidence_line(folder.target)
-    raise SystemExit(found.exit_code)
+    raise SystemExit(result.exit_code)

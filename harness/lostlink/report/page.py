@@ -162,7 +162,7 @@ def first_screen(over: tuple[str, str], heading: Html, below: Html | None, kind:
     cautions = tag(
         "section",
         tag("h2", "Cautions", id="cautions"),
-        tag("ul", *(tag("li", caution) for caution in CAUTIONS)),  # those of this version, whatever the file has
+        tag("ul", *(tag("li", caution) for caution in CAUTIONS)),  # those of this version, not of the file
         class_="cautions",
         aria_labelledby="cautions",
     )

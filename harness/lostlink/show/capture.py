@@ -37,11 +37,11 @@ def us(ps: float) -> str:
     return quantity(round(ps / PS_PER_US, 3), "µs")
 
 
-def events(capture: Capture, found: Findings, trace: Trace | None) -> list[tuple[int, str]]:
+def events(capture: Capture, findings: Findings, trace: Trace | None) -> list[tuple[int, str]]:
     """Return the events in order: instants in picoseconds, and texts."""
-    train = found.train
-    entries = [entry for silence in found.silences for entry in _silence_events(silence, train, trace)]
-    for steady in found.steady_states:
+    train = findings.train
+    entries = [entry for silence in findings.silences for entry in _silence_events(silence, train, trace)]
+    for steady in findings.steady_states:
         entries += _steady_events(steady, train, trace)
     entries += [(at_ps, "a glitch") for at_ps in train.glitches_ps.tolist()]
     frames = train.frames
@@ -130,10 +130,10 @@ def _motors(from_ps: int, until_ps: int, trace: Trace | None) -> str:
     return f". Motors at rest after {stop}{again}"
 
 
-def _channels(found: Findings, profile: Profile | None) -> Table:
-    train = found.train
+def _channels(findings: Findings, profile: Profile | None) -> Table:
+    train = findings.train
     rows = np.concatenate(
-        [np.arange(steady.first, steady.last + 1) for steady in found.failsafes] or [np.zeros(0, int)]
+        [np.arange(steady.first, steady.last + 1) for steady in findings.failsafes] or [np.zeros(0, int)]
     )
     extra = ["failsafe seen"] * bool(len(rows)) + ["profile"] * bool(profile)
     made = table("channel", "lowest", "highest", "last", *extra)
@@ -189,32 +189,32 @@ def _near(value_us: float, step_us: int, kind: str) -> str:
     return text_of(rounded if abs(rounded - value_us) <= 0.01 * value_us else round(value_us), kind)
 
 
-def show(capture: Capture, found: Findings, profile: Profile | None, trace: Trace | None) -> None:
+def show(capture: Capture, findings: Findings, profile: Profile | None, trace: Trace | None) -> None:
     """Show the findings of a capture."""
     out = console()
-    for line in _head(capture, found):
+    for line in _head(capture, findings):
         out.print(line, soft_wrap=True)
     out.print()
-    rows = picture(capture, found, profile)
+    rows = picture(capture, findings, profile)
     for row in [*rows, legend(rows), ""]:
         paragraph(row)
-    out.print(_channels(found, profile))
-    for line in _event_lines(capture, found, trace):
+    out.print(_channels(findings, profile))
+    for line in _event_lines(capture, findings, trace):
         paragraph(line)
     out.print()
-    if found.verdicts:
-        out.print(verdict_table(found.verdicts))
+    if findings.verdicts:
+        out.print(verdict_table(findings.verdicts))
         out.print("All other requirements: not tested, because pulses alone do not show them.")
     else:
-        paragraph(f"For a profile:\n{proposal(found.train)}")
+        paragraph(f"For a profile:\n{proposal(findings.train)}")
     cautions()
     paragraph(f"{CANNOT_SHOW}\n")
-    last_line(found.exit_code if found.verdicts else ExitCode.UNDECIDED, found.conclusion)
+    last_line(findings.exit_code if findings.verdicts else ExitCode.UNDECIDED, findings.conclusion)
 
 
-def _head(capture: Capture, found: Findings) -> Iterator[str]:
+def _head(capture: Capture, findings: Findings) -> Iterator[str]:
     """Yield the file, the resolution, the shape of the train and the notes, as markup."""
-    train = found.train
+    train = findings.train
     yield (
         f"capture [bold]{escape(capture.source)}[/bold]: {capture.form}, signal {escape(train.signal.name)}, "
         f"{len(train.signal.at_ps)} edges in {quantity(train.end_ps / PS_PER_US, 'µs')}"
@@ -226,12 +226,12 @@ def _head(capture: Capture, found: Findings) -> Iterator[str]:
     yield from (escape(f"  {line}") for line in shape(train))
     glitches = len(train.glitches_ps)
     removed = [f"pulses far shorter than a separator, left out: {glitches}"] if glitches else []
-    yield from (escape(f"  note: {note}") for note in (*capture.notes, *removed, *found.differences))
+    yield from (escape(f"  note: {note}") for note in (*capture.notes, *removed, *findings.differences))
 
 
-def _event_lines(capture: Capture, found: Findings, trace: Trace | None) -> list[str]:
+def _event_lines(capture: Capture, findings: Findings, trace: Trace | None) -> list[str]:
     """Return an empty line and the events, without the middle ones of many."""
-    lines = [f"{clock_time(capture, at_ps):>13}  {text}." for at_ps, text in events(capture, found, trace)]
+    lines = [f"{clock_time(capture, at_ps):>13}  {text}." for at_ps, text in events(capture, findings, trace)]
     half = _MOST_EVENTS // 2
     if len(lines) > _MOST_EVENTS:
         lines[half:-half] = [f"{'':>13}  … {len(lines) - 2 * half} more …"]

@@ -29,13 +29,13 @@ def names(train: PulseTrain, profile: Profile | None) -> list[str]:
     return [known[index] if index < len(known) else f"channel {index + 1}" for index in range(train.channels)]
 
 
-def picture(capture: Capture, found: Findings, profile: Profile | None) -> list[str]:
+def picture(capture: Capture, findings: Findings, profile: Profile | None) -> list[str]:
     """Return rows over the whole capture: pulses, the level of each channel, marks, times."""
-    train = found.train
+    train = findings.train
     bounds_ps = np.linspace(0, max(1, train.end_ps), _BLOCKS + 1)
     start_ps = train.frames.start_ps[train.good]
     first, last = np.searchsorted(start_ps, (bounds_ps[:-1], bounds_ps[1:]))
-    pulses = [_pulse_sign(found.silences, low, high) for low, high in itertools.pairwise(bounds_ps.tolist())]
+    pulses = [_pulse_sign(findings.silences, low, high) for low, high in itertools.pairwise(bounds_ps.tolist())]
     width = max(map(len, ["pulses", *names(train, profile)]))
     rows = [f"{'pulses':<{width}} {''.join(pulses)}"]
     for index, name in enumerate(names(train, profile)):
@@ -45,7 +45,7 @@ def picture(capture: Capture, found: Findings, profile: Profile | None) -> list[
             for low, high, pulse in zip(first.tolist(), last.tolist(), pulses, strict=True)
         )
         rows.append(f"{name:<{width}} {levels}")
-    rows.append(f"{'marks':<{width}} {''.join(_marks(found, bounds_ps.tolist()))}")
+    rows.append(f"{'marks':<{width}} {''.join(_marks(findings, bounds_ps.tolist()))}")
     begin, end, half = clock_time(capture, 0), clock_time(capture, train.end_ps), _BLOCKS // 2
     return [*rows, f"{'':<{width}} {begin:<{half}}{end:>{half}}"]
 
@@ -60,12 +60,12 @@ def _level(width_us: float) -> str:
     return _LEVELS[min(len(_LEVELS) - 1, max(0, int(share * len(_LEVELS))))]
 
 
-def _marks(found: Findings, bounds_ps: list[float]) -> Iterator[str]:
-    glitches_ps, frames = found.train.glitches_ps, found.train.frames
-    broken_ps = frames.start_ps[wrong_count(found.train)]
+def _marks(findings: Findings, bounds_ps: list[float]) -> Iterator[str]:
+    glitches_ps, frames = findings.train.glitches_ps, findings.train.frames
+    broken_ps = frames.start_ps[wrong_count(findings.train)]
     signs = [
-        "F" if steady in found.failsafes else "f" if steady.kind is SteadyKind.PRESET else "?"
-        for steady in found.steady_states
+        "F" if steady in findings.failsafes else "f" if steady.kind is SteadyKind.PRESET else "?"
+        for steady in findings.steady_states
     ]
     for low, high in itertools.pairwise(bounds_ps):
         if ((broken_ps >= low) & (broken_ps < high)).any():
@@ -73,7 +73,7 @@ def _marks(found: Findings, bounds_ps: list[float]) -> Iterator[str]:
         elif ((glitches_ps >= low) & (glitches_ps < high)).any():
             yield "g"
         else:
-            states = zip(signs, found.steady_states, strict=True)
+            states = zip(signs, findings.steady_states, strict=True)
             inside = {sign for sign, steady in states if steady.from_ps < high and steady.until_ps > low}
             yield next((sign for sign in "F?f" if sign in inside), "·")
 
