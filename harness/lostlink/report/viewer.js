@@ -345,7 +345,9 @@ class Timeline {
     const asWidth = isWidth && limit !== null && limit !== data.idle_below_us;
     this.across = [["idle", data.idle_below_us, `idle: up to ${data.idle_below_us} µs`]];
     if (asWidth) this.across.push(["width-limit", limit, `limit: ${judged.limit}`]);
-    if (judged && judged.name === "motor command" && limit !== null) this.across.push(["motor-limit", limit / 10, `limit: ${judged.limit}`]);
+    if (judged && judged.name === "motor command" && limit !== null) {
+      this.across.push(["motor-limit", judged.unit === "%" ? limit : limit / 10, `limit: ${judged.limit}`]); // older: per mille
+    }
     const all = {throttle: [data.idle_below_us, ...(asWidth ? [limit] : [])], channels: []};
     this.run.channels.forEach((channel, place) => {
       const into = place === this.run.throttle ? all.throttle : all.channels;
