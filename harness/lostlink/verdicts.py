@@ -256,8 +256,8 @@ class Verdict:
         KeyError, ValueError, TypeError
             If the data are invalid.
         """
-        texts = {name: data.get(name, "") for name in ("id", "sentence", "fault", "measured", "limit", "reason")}
-        texts |= {name: data.get(name, "") for name in ("how_seen", "replay", "unit")}
+        names = ("id", "sentence", "fault", "measured", "limit", "reason", "how_seen", "replay", "unit")
+        texts = {name: data.get(name, "") for name in names}
         counts = {name: data.get(name, 0) for name in ("runs", "checks")}
         if wrong := [name for name, value in texts.items() if not isinstance(value, str)]:
             raise TypeError(f"{wrong[0]} is not text")

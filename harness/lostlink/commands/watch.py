@@ -69,9 +69,16 @@ def command(
     if not failsafe_test and (props_off or repeats > 1):
         raise UsageError("--props-off and --repeats need --failsafe-test")
     link = None if profile is None else read_link(profile)
-    if failsafe_test:
-        raise SystemExit(_test(port, baud, link, profile, out, repeats, props_off=props_off))
-    raise SystemExit(_watch(port, baud, link, once))
+    if not failsafe_test:
+        raise SystemExit(_watch(port, baud, link, once))
+    with open_line(port, baud) as line:
+        if not props_off:
+            shared.confirm_props_off()
+        with EvidenceFolder(out, inputs=[profile] if profile else []) as folder:
+            started = dt.datetime.now(dt.UTC)
+            listener = Listener(line, channels=len(link.channels) if link else None, keep=True)
+            code = _test(listener, link, profile, folder, repeats, started)
+    raise SystemExit(code)
 
 
 def _watch(port: str, baud: int, link: Profile | None, once: float | None) -> ExitCode:
@@ -98,24 +105,12 @@ def _watch(port: str, baud: int, link: Profile | None, once: float | None) -> Ex
     return code
 
 
-def _test(
-    port: str, baud: int, link: Profile | None, profile: str | None, out: str, repeats: int, *, props_off: bool
-) -> ExitCode:
-    with open_line(port, baud) as line:
-        if not props_off:
-            shared.confirm_props_off()
-        with EvidenceFolder(out, inputs=[profile] if profile else []) as folder:
-            started = dt.datetime.now(dt.UTC)
-            listener = Listener(line, channels=len(link.channels) if link else None, keep=True)
-            return _run(listener, link, profile, folder, repeats, started)
-
-
 def _prompt(text: str) -> None:
     """Show a text with a bell, because the operator looks at the handset."""
     click.echo(f"{text}\a" if sys.stdout.isatty() else text)
 
 
-def _run(
+def _test(
     listener: Listener, link: Profile | None, profile: str | None, folder: EvidenceFolder, repeats: int,
     started: dt.datetime,
 ) -> ExitCode:  # fmt: skip

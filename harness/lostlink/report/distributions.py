@@ -159,10 +159,9 @@ def _losses(rows: list[Any], page: Page) -> Html | None:
         into[0], into[1] = into[0] + int(trials), into[1] + int(false)
     if not binned:
         return None
-    shown = []
-    for share, (trials, false) in sorted(binned.items()):
-        low, high = interval(false, trials, 0.95)
-        shown.append((share / 10, trials, false, low, high))
+    shown = [
+        (share / 10, trials, false, *interval(false, trials, 0.95)) for share, (trials, false) in sorted(binned.items())
+    ]
     heading = tag("h3", "Packets lost against false failsafes")
     label = "Share of flights with a false failsafe, by the packets lost in them. The table has the values."
     drawn = page.chart("campaign-losses", label, lambda: _loss_chart(shown)) if len(shown) > 1 else None
