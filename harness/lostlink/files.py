@@ -62,7 +62,7 @@ class OutputFile:
         self, option: str, path: str | Path | None, *, force: bool = False, inputs: Iterable[str | Path | None] = ()
     ) -> None:
         self._option, self.path, self._force = option, path, force
-        self._inputs = [Path(name).resolve() for name in inputs if name is not None]
+        self._inputs = [Path(name) for name in inputs if name is not None]
         self._check()
 
     def _check(self) -> None:
@@ -74,10 +74,10 @@ class OutputFile:
                 raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
             if not target.is_file() or not target.stat().st_size:
                 return
-            real = target.resolve()
+            real, inputs = target.resolve(), [name.resolve() for name in self._inputs]
         except OSError as error:
             raise not_writable(self._option, self.path, error) from error
-        if any(real == name or name in real.parents for name in self._inputs):
+        if any(real == name or name in real.parents for name in inputs):
             raise UsageError(f"{self._option} {self.path}: is an input of this command; choose another name")
         if not self._force:
             raise UsageError(
