@@ -355,7 +355,7 @@ def test_a_broken_test_is_never_met(tmp_path: Path) -> None:
         (["prove", HERON, "--receiver", f"{ZOO}:HoldsForever"], ["did you mean 'HoldsForEver'?"]),
         (["prove", HERON, "--receiver", f"{ZOO}:Mistake"], ["Mistake is no receiver, it lacks power_on, packet"]),
         (["prove", HERON, "--out", HERON], ["--out"]),
-        (["prove", HERON, "--tests", "nix.py"], ["there is no such file"]),
+        (["prove", HERON, "--tests", "nix.py"], ["no such file; give a Python file"]),
         (["prove", HERON, "--seed", "-1"], ["-1 is not in the range"]),
         (["prov", HERON], ["No such command 'prov'"]),
         (["replay", "nowhere.toml"], ["nowhere.toml: there is no such file"]),

@@ -52,7 +52,7 @@ class EvidenceFolder:
     document : str
         The file by which earlier evidence of the same kind is recognised. Files that it lists under ``files`` are
         evidence too.
-    inputs : iterable of path
+    inputs : iterable of (path or None)
         Files that the command reads; none of them is replaced.
     resumable : bool
         What was written stays where the run ends without `complete`.
@@ -76,7 +76,7 @@ class EvidenceFolder:
         out: str | Path,
         document: str = FILE,
         *,
-        inputs: Iterable[str | Path] = (),
+        inputs: Iterable[str | Path | None] = (),
         resumable: bool = False,
         keep_unfinished: bool = False,
     ) -> None:
@@ -121,14 +121,14 @@ class EvidenceFolder:
             raise UsageError(f"--out {self.target}: {self.path} is in the way; rename it, or choose another folder")
         shutil.rmtree(self.path)
 
-    def _check(self, inputs: Iterable[str | Path]) -> None:
+    def _check(self, inputs: Iterable[str | Path | None]) -> None:
         if self._place.exists() and not self._place.is_dir():
             raise UsageError(f"--out {self.target}: is a file; choose a new or empty folder")
         if not self._place.is_dir() or all(entry.name.startswith(_UNFINISHED) for entry in self._place.iterdir()):
             return
         own = {path.resolve() for path in self._earlier()}
         for name in inputs:
-            if Path(name).resolve() in own:
+            if name is not None and Path(name).resolve() in own:
                 raise UsageError(f"--out {self.target}: holds {name}, an input of this command; choose another folder")
 
     def _earlier(self) -> list[Path]:
