@@ -31,17 +31,17 @@ OUT = Console(width=116)
 
 
 def build(folder: Path, mistake: str = "") -> Path:
-    """Build an image, and the same sources for this computer; prints what the image takes."""
-    words = ["make", "-s", "-C", str(BOARD), f"BUILD={folder}", *([f"MISTAKE={mistake}"] if mistake else [])]
+    """Build an image, and the same sources for this computer; make prints the size of the image."""
+    command = ["make", "-s", "-C", str(BOARD), f"BUILD={folder}", *([f"MISTAKE={mistake}"] if mistake else [])]
     name = mistake or "receiver"
-    subprocess.run([*words, "image", "all"], check=True)
+    subprocess.run([*command, "image", "all"], check=True)
     return folder / f"{name}.elf"
 
 
 def show_verdicts(image: Path, out: Path, score: Score, wanted: int) -> None:
     """Run the whole suite on an image and show its table."""
     since_s = time.monotonic()
-    code, _, said = prove(out, str(HERON), "--rig", f"emulated:{image}")
+    code, _, text = prove(out, str(HERON), "--rig", f"emulated:{image}")
     document = json.loads((out / "verdicts.json").read_text(encoding="utf-8"))
     table = Table(title=f"The whole suite on {image.name}", title_justify="left", box=None, pad_edge=False)
     for column in ("", "severity", "requirement", "measured", "limit"):
@@ -51,14 +51,14 @@ def show_verdicts(image: Path, out: Path, score: Score, wanted: int) -> None:
         table.add_row(sign, verdict["severity"], verdict["id"], verdict["measured"], verdict["limit"])
     OUT.print()
     OUT.print(table)
-    score(code == wanted, image.name, said, since_s)
+    score(code == wanted, image.name, text, since_s)
 
 
 # --- agreement ----------------------------------------------------------------------------------------------------
 
 
 def after_us(trace: Trace, at_us: int, *, up: bool) -> int | None:
-    """Return how long after an instant the motors first stood at rest, or turned."""
+    """Return the time from an instant until the motors first were at rest, or turned."""
     if (trace.motor.at(at_us) > 0) is up:
         return 0
     for changed_us, value in zip(trace.motor.at_us.tolist(), trace.motor.value.tolist(), strict=True):
@@ -68,7 +68,7 @@ def after_us(trace: Trace, at_us: int, *, up: bool) -> int | None:
 
 
 def flag_after_us(trace: Trace, at_us: int) -> int | None:
-    """Return how long after the last packet before it the receiver first said failsafe."""
+    """Return the time from the last packet before an instant to the failsafe flag."""
     arrived = trace.packets.arrived_us
     heard_us = int(arrived[(arrived >= 0) & (arrived <= at_us + 1_000)].max())
     for changed_us, value in zip(trace.failsafe.at_us.tolist(), trace.failsafe.value.tolist(), strict=True):
@@ -78,7 +78,7 @@ def flag_after_us(trace: Trace, at_us: int) -> int | None:
 
 
 def flights(profile: Profile) -> list[tuple[str, Scenario, Callable[[Trace], int | None]]]:
-    """Return what is flown, and what is measured in it."""
+    """Return names, scenarios and measurements of the comparison."""
     flight: Flight = next(ScenarioBuilder(profile, 1, "agreement").flights(1))
     at_us = flight.at_us
 
@@ -113,14 +113,14 @@ def flights(profile: Profile) -> list[tuple[str, Scenario, Callable[[Trace], int
 
 
 def agreement(folder: Path, image: Path, score: Score) -> None:
-    """Fly the same flights five ways and show what was measured side by side."""
+    """Run the same flights on five rigs and show the measurements side by side."""
     since_s = time.monotonic()
     profile = read_profile(HERON)
-    # The image's clock is right, so the others' is too.
+    # The image's clock has no error, so the others have none either.
     profile = dataclasses.replace(profile, receiver=dataclasses.replace(profile.receiver, clock_error_ppm=0))
-    ways: list[Rig] = []
+    rigs: list[Rig] = []
     period_us = profile.output.frame_period_us
-    table = Table(title="The same flights, five ways (ms)", title_justify="left", box=None, pad_edge=False)
+    table = Table(title="The same flights on five rigs (ms)", title_justify="left", box=None, pad_edge=False)
     table.add_column("")
     with contextlib.ExitStack() as stack:
         port = stack.enter_context(board(folder / "board"))
@@ -131,25 +131,25 @@ def agreement(folder: Path, image: Path, score: Score) -> None:
             ("image, live", {"where": f"emulated-live:{image}"}),
             ("board, live", {"where": f"serial:{port}"}),
         ):
-            ways.append(open_rig(profile, **words))  # type: ignore[arg-type]
-            stack.callback(ways[-1].close)
+            rigs.append(open_rig(profile, **words))  # type: ignore[arg-type]
+            stack.callback(rigs[-1].close)
             table.add_column(name, justify="right")
-        table.add_column("apart by", justify="right")
+        table.add_column("difference", justify="right")
         good = True
         for what, scenario, measured in flights(profile):
-            traces = [rig.run(scenario) for rig in ways]
+            traces = [rig.run(scenario) for rig in rigs]
             values = [measured(trace) for trace in traces]
             shown = ["never" if value is None else f"{value / 1000:.3f}" for value in values]
             ideal, library, exact = values[:3]
             good &= ideal == library and (exact is None) == (ideal is None)
             apart_us = None if ideal is None or exact is None else exact - ideal
-            # A packet that comes as a frame begins may miss it: then it is one frame.
+            # A packet that arrives at the start of a frame may miss it: then the difference is one frame.
             if apart_us is not None:
                 frames = round(apart_us / period_us)
                 good &= abs(apart_us - frames * period_us) <= 50 and abs(frames) <= 1
-            for place in (3, 4):
-                live, value = traces[place], values[place]
-                shown[place] = f"{shown[place]} ± {live.uncertainty_us / 1000:.1f}" if not live.doubt else "void"
+            for index in (3, 4):
+                live, value = traces[index], values[index]
+                shown[index] = f"{shown[index]} ± {live.uncertainty_us / 1000:.1f}" if not live.doubt else "void"
                 if ideal is not None and not live.doubt:
                     good &= value is not None and abs(value - ideal) <= live.uncertainty_us + period_us + 50
             table.add_row(what, *shown, "" if apart_us is None else f"{apart_us:+d} µs")
@@ -157,33 +157,33 @@ def agreement(folder: Path, image: Path, score: Score) -> None:
     OUT.print(table)
     OUT.print(
         "library, board: the same sources for this computer, in virtual time and behind a tty. exact: in lock-step. "
-        "live: in real time, void where the host was too slow. apart: exact against simulation. The first three are "
+        "live: in real time, void where the host was too slow. difference: exact minus simulation. The first three are "
         "the same in every run."
     )
-    score(good, "the ways agree", "", since_s)
+    score(good, "the rigs agree", "", since_s)
 
 
-# --- all of it ----------------------------------------------------------------------------------------------------
+# --- everything ---------------------------------------------------------------------------------------------------
 
 
 def mistakes(folder: Path, score: Score) -> None:
-    """See that each mistake is found under the requirement that is about it."""
+    """Check that each mistake breaks its requirement."""
     for name, wanted in tomllib.loads((BOARD / "mistakes.toml").read_text(encoding="utf-8")).items():
         since_s = time.monotonic()
         image = build(folder, name)
         profile = str(without_crc(folder) if name == "DAMAGED_OBEYED" else HERON)
-        code, found, said = prove(folder / name, profile, "--rig", f"emulated:{image}", "--only", wanted)
-        score(code == 1 and found.get("not met") == [wanted], name, f"{wanted}: {said}", since_s)
+        code, found, text = prove(folder / name, profile, "--rig", f"emulated:{image}", "--only", wanted)
+        score(code == 1 and found.get("not met") == [wanted], name, f"{wanted}: {text}", since_s)
 
 
 def main() -> int:
-    """Do all of it."""
+    """Run everything."""
     parser = argparse.ArgumentParser(prog="ci/emulated", description=__doc__)
-    parser.add_argument("--install", action="store_true", help="install what is needed and do nothing else")
+    parser.add_argument("--install", action="store_true", help="install the emulator and the cross-compiler only")
     parser.add_argument(
-        "--mistake", default="HOLDS_FOR_EVER", help="the one whose table is shown (default: %(default)s)"
+        "--mistake", default="HOLDS_FOR_EVER", help="mistake whose table is shown (default: %(default)s)"
     )
-    parser.add_argument("--all", action="store_true", help="try every mistake on the requirement that is about it")
+    parser.add_argument("--all", action="store_true", help="test every mistake with its requirement")
     chosen = parser.parse_args()
     score, begun_s = Score(), time.monotonic()
     with tempfile.TemporaryDirectory() as scratch:
@@ -194,7 +194,7 @@ def main() -> int:
         agreement(folder, good, score)
         if chosen.all:
             mistakes(folder, score)
-    OUT.print(f"all of it in {time.monotonic() - begun_s:.0f} s")
+    OUT.print(f"total: {time.monotonic() - begun_s:.0f} s")
     return min(score.wrong, 1)
 
 

@@ -1,12 +1,12 @@
-# Sourced by ci/demo and ci/test: makes the environment in .venv when it is missing or out of date,
-# and leaves its programs first on the PATH. Needs a shell and Python 3.11 or newer, nothing else.
-# A stamp of interpreter, pyproject.toml and lock makes every later call quick.
+# Sourced by ci/demo and ci/test: creates the environment in .venv when it is missing or out of date, and puts its
+# programs first on the PATH. Needs a shell and Python 3.11 or newer.
+# A stamp of interpreter, pyproject.toml and lock makes later calls fast.
 
 cd "$(dirname "$0")/.." || exit 2
 
 find_python() {
     for name in ${PYTHON:-} python3.14 python3.13 python3.12 python3.11 python3 python; do
-        # A version manager's shim may exist and still fail: ask it to run.
+        # A version manager's shim may exist and still fail: run it.
         if "$name" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
             echo "$name"
             return
@@ -23,12 +23,12 @@ wanted = sys.version + "".join(pathlib.Path(name).read_text() for name in sys.ar
 print(hashlib.sha256(wanted.encode()).hexdigest())' pyproject.toml ci/requirements.lock) || exit 2
 
 if [ "$(cat .venv/lostlink-stamp 2>/dev/null)" != "$stamp" ]; then
-    # A directory is made by exactly one of two scripts that start together.
+    # mkdir succeeds in only one of two scripts that start together.
     tries=0
     until mkdir .venv.lock 2>/dev/null; do
         tries=$((tries + 1))
         if [ "$tries" -gt 300 ]; then
-            echo "another set-up seems to run; if not, remove the folder .venv.lock" >&2
+            echo "another set-up seems to be running; if not, remove the folder .venv.lock" >&2
             exit 2
         fi
         sleep 1
@@ -39,7 +39,7 @@ if [ "$(cat .venv/lostlink-stamp 2>/dev/null)" != "$stamp" ]; then
         echo "setting up .venv with $("$python" --version) (once; less than a minute)" >&2
         rm -rf .venv
         if ! "$python" -m venv .venv; then
-            echo "the module venv is missing; on some systems it is a package of its own (python3-venv)" >&2
+            echo "the module venv is missing; on some systems it is a separate package (python3-venv)" >&2
             exit 2
         fi
         .venv/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes \

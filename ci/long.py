@@ -1,4 +1,4 @@
-"""Runs what only runs long, one part after the other, with a line each; see ``ci/long``."""
+"""Runs the slow tests, one part after the other, with a line for each; see ``ci/long``."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ PARTS = {
 
 
 def main() -> int:
-    """Run all parts; return 1 where one failed."""
+    """Run all parts; return 1 if one failed."""
     failed = 0
     for name, command in PARTS.items():
         since_s = time.monotonic()

@@ -1,4 +1,4 @@
-"""How other processes are started: they import nothing from the current folder, and none is left behind."""
+"""Child processes: they import nothing from the current folder, and none outlives the program."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _END_S: Final = 5.0
 
 @contextlib.contextmanager
 def safe_path() -> Iterator[None]:
-    """Have all Python processes that are started meanwhile, by any package, import nothing from the current folder."""
+    """Let Python processes started in this context, by any package, import nothing from the current folder."""
     before = os.environ.get(_SAFE_PATH)
     os.environ[_SAFE_PATH] = "1"
     try:
@@ -33,19 +33,19 @@ def safe_path() -> Iterator[None]:
             os.environ[_SAFE_PATH] = before
 
 
-def start_python(words: Iterable[str], *, hand_over: Iterable[int] = (), **options: Any) -> subprocess.Popen[bytes]:
+def start_python(arguments: Iterable[str], *, hand_over: Iterable[int] = (), **options: Any) -> subprocess.Popen[bytes]:
     """Start a Python process in a group of its own, which Ctrl-C does not reach.
 
     Parameters
     ----------
-    words : iterable of str
-        What follows ``python``.
+    arguments : iterable of str
+        Command-line arguments of ``python``.
     hand_over : iterable of int
         File descriptors that it inherits.
     **options
         As for `subprocess.Popen`.
     """
-    command = [sys.executable, "-P", *words]
+    command = [sys.executable, "-P", *arguments]
     environment = os.environ | {_SAFE_PATH: "1"}
     if os.name == "posix":
         options |= {"start_new_session": True, "pass_fds": tuple(hand_over)}
@@ -53,11 +53,11 @@ def start_python(words: Iterable[str], *, hand_over: Iterable[int] = (), **optio
 
 
 def end(process: subprocess.Popen[bytes]) -> None:
-    """End a process of `start_python` with all of its group and descendants, and close its pipes."""
+    """Kill a process of `start_python` with all of its group and descendants, and close its pipes."""
     started = descendants(process.pid) if process.poll() is None else set()
     with contextlib.suppress(OSError):
         if os.name == "posix":
-            os.killpg(process.pid, signal.SIGKILL)  # also of an ended process: those that it started are still there
+            os.killpg(process.pid, signal.SIGKILL)  # also after the process itself ended, for its children
     process.kill()
     for pid in started:  # those that left the group
         with contextlib.suppress(OSError):
@@ -86,7 +86,7 @@ def adopt_orphans() -> None:
 
 
 def end_with(parent: int) -> None:
-    """Let this process end when its parent ends, however that comes about.
+    """Let this process end when its parent ends in any way.
 
     Parameters
     ----------

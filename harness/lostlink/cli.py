@@ -1,4 +1,4 @@
-"""The program `lostlink`: the table of commands, and how the program ends. A command's module is imported on use."""
+"""The program `lostlink`: the table of commands, and exit codes. A command's module is imported on use."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ COMMANDS: Final = {
     "replay": "Run one scenario, such as a saved failure, and show it.",
     "hunt": "Search for the shortest fault timeline that breaks a requirement.",
     "campaign": "Run a Monte Carlo campaign of flights.",
-    "explain": "Explain a requirement: purpose, test, typical mistakes, what to change.",
+    "explain": "Explain a requirement: purpose, test, typical mistakes, changes in firmware.",
     "compare": "Compare two evidence folders.",
     "report": "Write report.html of an evidence folder again.",
     "new": "Write a commented link profile.",
@@ -32,11 +32,11 @@ COMMANDS: Final = {
     "header": "Write a profile's values as a C header.",
     "schema": "Write the JSON Schema of profiles or scenarios.",
 }
-"""Each command, which is in the module of its name in `lostlink.commands`, and its help in one line."""
+"""Each command, in the module of its name in `lostlink.commands`, and its help in one line."""
 
 
 class _Main(click.Group):
-    """Imports a command's module when it is used, and gives every kind of end its exit code."""
+    """Imports a command's module when it is used, and maps every error to its exit code."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Return the names of all commands."""
@@ -56,12 +56,12 @@ class _Main(click.Group):
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
         """Return the commands that begin with `incomplete`, and options."""
-        found = [CompletionItem(name, help=text) for name, text in COMMANDS.items() if name.startswith(incomplete)]
-        return [*found, *click.Command.shell_complete(self, ctx, incomplete)]
+        items = [CompletionItem(name, help=text) for name, text in COMMANDS.items() if name.startswith(incomplete)]
+        return [*items, *click.Command.shell_complete(self, ctx, incomplete)]
 
     def main(self, *args: Any, **extra: Any) -> Any:
-        """Turn the tool's own errors, and output that cannot be written, into one line and an exit code."""
-        # There is none after >&- or 2>&-.
+        """Show errors of the tool, and output that cannot be written, as one line with an exit code."""
+        # None after >&- or 2>&-:
         sys.stdout = sys.stdout or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
         sys.stderr = sys.stderr or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
         for stream in (sys.stdout, sys.stderr):
@@ -76,24 +76,24 @@ class _Main(click.Group):
             _discard_output()
             click.echo(f"lostlink: {error.filename or 'output'}: {error.strerror or error}", err=True)
             raise SystemExit(ExitCode.BAD_INPUT) from None
-        except Exception as error:  # a fault of the program: never the 1 of "not met"
+        except Exception as error:  # a fault of the program: never the exit code of "not met"
             *_, last = traceback.extract_tb(error.__traceback__)
-            place = f"{Path(last.filename).name}:{last.lineno}"
-            click.echo(f"lostlink: internal error at {place}: {type(error).__name__}: {error}", err=True)
+            position = f"{Path(last.filename).name}:{last.lineno}"
+            click.echo(f"lostlink: internal error at {position}: {type(error).__name__}: {error}", err=True)
             if os.environ.get("LOSTLINK_TRACEBACK"):
                 raise
             click.echo("The whole traceback: set LOSTLINK_TRACEBACK=1 and run the command again.", err=True)
             raise SystemExit(ExitCode.BAD_INPUT) from None
 
     def invoke(self, ctx: click.Context) -> Any:
-        """Run a command and write out all that it shows."""
+        """Run a command and flush its output."""
         try:
             try:
                 return super().invoke(ctx)
             finally:
                 sys.stdout.flush()
         except KeyboardInterrupt as stop:
-            from lostlink.rigs import safe_end  # only where it is needed: rigs are slow to import
+            from lostlink.rigs import safe_end  # on use: rigs are slow to import
 
             click.echo("lostlink: interrupted", err=True)
             raise SystemExit(safe_end.exit_code_of(stop)) from None
@@ -103,7 +103,7 @@ class _Main(click.Group):
 
 
 def _discard_output() -> None:
-    """Discard what is still to be written, so that Python does not fail at its end."""
+    """Discard buffered output, so that Python does not fail at exit."""
     with contextlib.suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 

@@ -1,4 +1,4 @@
-"""Contract checks for receivers and rigs, also for those of other packages; call them in a test.
+"""Contract checks for receivers and rigs, also of other packages; call them in a test.
 
 ::
 
@@ -26,12 +26,12 @@ from lostlink_sims.scenario import LinkCut
 from lostlink_sims.trace import NOT_YET
 
 _CLOCKS: Final = (0, MASK - 500_000)
-"""Values of the counter at power-on; from the second one it wraps during the check."""
+"""Values of the counter at power-on; after the second one it wraps during the check."""
 _PACKETS: Final = 200
 
 
 class ContractError(AssertionError):
-    """A receiver or a rig does not do what its interface asks for."""
+    """A receiver or a rig violates its interface."""
 
 
 def _require(condition: object, text: str) -> None:
@@ -43,22 +43,22 @@ def _require(condition: object, text: str) -> None:
 
 
 def check_receiver(factory: ReceiverFactory, profile: Profile) -> None:
-    """Check that a receiver keeps the interface `lostlink_sims.Receiver`.
+    """Check that a receiver conforms to the interface `lostlink_sims.Receiver`.
 
     It gets packets, some of them damaged, a silence longer than its timeout, and packets again, with a counter that
-    wraps; then a fresh receiver gets the same. Whether its failsafe works is for ``lostlink prove`` to find out.
-    The class runs in this process, as any code of the caller's; ``lostlink prove`` runs it in another.
+    wraps; then a fresh receiver gets the same. Whether its failsafe works is not checked: that is ``lostlink prove``.
+    The class runs in this process; ``lostlink prove`` runs it in a separate one.
 
     Parameters
     ----------
     factory : callable
-        ``factory(profile)`` returns a receiver, as at power-on and at each reset.
+        ``factory(profile)`` returns a new receiver, for power-on and each reset.
     profile : Profile
 
     Raises
     ------
     ContractError
-        If a method is missing, returns what is not allowed, or a fresh receiver remembers an earlier one.
+        If a method is missing or returns an invalid value, or a fresh receiver depends on an earlier one.
     """
     for clock_us in _CLOCKS:
         first, second = (_outputs(factory(profile), profile, clock_us) for _ in range(2))
@@ -70,7 +70,7 @@ def check_receiver(factory: ReceiverFactory, profile: Profile) -> None:
 
 
 def _outputs(receiver: Receiver, profile: Profile, clock_us: int) -> list[tuple[Any, ...]]:
-    """Return what a receiver wants and puts out at power-on and after each packet interval."""
+    """Return wake-up time, widths and failsafe flag at power-on and after each packet interval."""
     for method in METHODS:
         _require(callable(getattr(receiver, method, None)), f"the receiver has no method {method}()")
     counter = np.arange(_PACKETS)
@@ -95,11 +95,11 @@ def _nothing(method: Callable[..., Any], *arguments: Any) -> None:
 
 
 def _output(receiver: Receiver, clock_us: int) -> tuple[Any, ...]:
-    """Call what the hardware calls at an instant, and check what is returned."""
-    wanted = receiver.poll(clock_us)
+    """Call `poll` and `pulses` as the hardware does, and check what they return."""
+    wake_us = receiver.poll(clock_us)
     _require(
-        wanted is None or _is_whole(wanted),
-        f"poll() returned {wanted!r}; it must return the clock in whole µs of the next call, or None",
+        wake_us is None or _is_whole(wake_us),
+        f"poll() returned {wake_us!r}; it must return the clock in whole µs of the next call, or None",
     )
     widths = receiver.pulses(clock_us)
     _require(
@@ -108,7 +108,7 @@ def _output(receiver: Receiver, clock_us: int) -> tuple[Any, ...]:
     )
     failsafe = getattr(receiver, "failsafe", None)
     _require(isinstance(failsafe, bool), f"failsafe is {failsafe!r}; it must be True or False")
-    return wanted, None if widths is None else tuple(widths), failsafe
+    return wake_us, None if widths is None else tuple(widths), failsafe
 
 
 def _is_whole(value: object) -> bool:
@@ -119,17 +119,17 @@ def _is_whole(value: object) -> bool:
 
 
 def check_rig(rig: Rig) -> None:
-    """Check that a rig keeps the interface `lostlink.rigs.Rig`; two scenarios are run on it, then it is closed.
+    """Check that a rig conforms to the interface `lostlink.rigs.Rig`: runs two scenarios on it, then closes it.
 
     Motors may start on a rig that drives hardware: take the propellers off first.
 
     Raises
     ------
     ContractError
-        If an attribute has the wrong type, a trace is not one of the scenario or its columns disagree, runs are not
-        counted, or the rig cannot be closed twice.
+        If an attribute has the wrong type, a trace does not fit its scenario, runs are not counted, or the rig cannot
+        be closed twice.
     lostlink.errors.LostlinkError
-        Whatever the rig itself raises.
+        Errors of the rig itself.
     """
     try:
         _check_attributes(rig)
@@ -158,12 +158,12 @@ def _check_attributes(rig: Rig) -> None:
 
 
 def check_trace(trace: Trace, rig: Rig, scenario: Scenario) -> None:
-    """Check that a trace is one of the scenario and that its columns agree.
+    """Check that a trace belongs to the scenario and that its columns agree.
 
     Raises
     ------
     ContractError
-        If it is not, or they do not.
+        If it does not, or they do not.
     """
     _require(isinstance(trace, Trace), f"run() returned {type(trace).__name__}; it must return a Trace")
     _require(trace.scenario == scenario, "the trace holds another scenario than the one that run() was given")
@@ -191,7 +191,7 @@ def check_trace(trace: Trace, rig: Rig, scenario: Scenario) -> None:
     _require(begun, "frames.start_us holds an instant after the end of the scenario")
     separators = trace.separators_us
     agree = separators is None or len(separators) == len(trace.frames.start_us)
-    _require(agree, "separators_us has not one row per frame")
+    _require(agree, "separators_us must have one row per frame")
 
 
 def _ascending(name: str, instants_us: Any) -> None:

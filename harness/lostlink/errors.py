@@ -1,4 +1,4 @@
-"""Errors on the user's side, by what the user must do next, and the exit codes of all commands.
+"""Errors that the user can correct, by what the user must do next, and the exit codes of all commands.
 
 ::
 
@@ -14,7 +14,7 @@
     ├── WorkersError        check the worker processes (campaigns.workers)
     └── ExtensionError      correct or remove the package that adds something (extensions)
 
-Each text says where, what is wrong, and what is allowed. A requirement that is not met is a verdict, not an error.
+Each text says where, what is wrong, and what to do. A requirement that is not met is a verdict, not an error.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ from typing import Any, ClassVar
 
 
 class ExitCode(IntEnum):
-    """How a command ends."""
+    """Exit codes of all commands."""
 
-    MET = 0  # every requirement met; nothing found; nothing worse
+    MET = 0  # every requirement met, no finding, nothing worse
     NOT_MET = 1
     BAD_INPUT = 2
     RIG_LOST = 3
@@ -63,7 +63,7 @@ class RigError(LostlinkError):
 
 
 class CannotError(LostlinkError):
-    """The rig cannot do what a scenario asks for; the requirement that needs it is not tested."""
+    """The rig cannot run a scenario; the requirement that needs it is not tested."""
 
 
 class CaptureError(LostlinkError):
@@ -75,7 +75,7 @@ class EvidenceError(LostlinkError):
 
 
 class ReceiverCrashError(LostlinkError):
-    """The receiver's program crashed; a finding about the receiver, with the trace until then."""
+    """The receiver's program crashed: a finding about the receiver, with the trace up to the crash."""
 
     def __init__(self, text: str, trace: Any = None) -> None:
         super().__init__(text)

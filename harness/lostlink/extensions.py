@@ -1,6 +1,6 @@
-"""What other packages add: receivers, loss models, rigs and requirements, as entry points.
+"""Extensions: receivers, loss models, rigs and requirements that other packages add as entry points.
 
-An installed package names them in its ``pyproject.toml``, and they are known by these names from then on::
+An installed package names them in its ``pyproject.toml``::
 
     [project.entry-points."lostlink.receivers"]
     my-receiver = "my_package.receivers:MyReceiver"      # --receiver my-receiver
@@ -14,7 +14,7 @@ An installed package names them in its ``pyproject.toml``, and they are known by
     [project.entry-points."lostlink.requirements"]
     our-field = "my_package.test_our_field"              # --tests our-field
 
-Each is loaded when its name is used and not before; one that is broken is an error that names it, where it is used.
+Each is loaded when its name is used. A broken one is an error that names it.
 """
 
 from __future__ import annotations
@@ -32,33 +32,35 @@ REQUIREMENTS: Final = "lostlink.requirements"
 
 
 class ExtensionError(LostlinkError):
-    """A package that adds something is broken: mend or remove it."""
+    """A package that adds something is broken: correct or remove it."""
+
+
+def _points(**chosen: str) -> Any:
+    from importlib.metadata import entry_points
+
+    return entry_points(**chosen)
 
 
 def names(group: str) -> list[str]:
     """Return the names that installed packages add to a group."""
-    from importlib.metadata import entry_points
-
-    return sorted({point.name for point in entry_points(group=group)})
+    return sorted({point.name for point in _points(group=group)})
 
 
 def load(group: str, name: str) -> Any:
-    """Return what an installed package adds under a name, None when none does.
+    """Return what an installed package adds under a name; None if none does.
 
     Raises
     ------
     ExtensionError
         If it cannot be loaded.
     """
-    from importlib.metadata import entry_points
-
-    for point in entry_points(group=group, name=name):
+    for point in _points(group=group, name=name):
         try:
             return point.load()
         except (Exception, SystemExit) as error:
             raise ExtensionError(
                 f"{name!r} of {_package(point)} ({point.value}) cannot be loaded: {type(error).__name__}: {error}; "
-                f"allowed: an installed package whose entry point in {group} works"
+                f"correct its entry point in {group}, or remove the package"
             ) from error
     return None
 
@@ -68,31 +70,29 @@ def _package(point: Any) -> str:
 
 
 def tests_file(name: str) -> Path | None:
-    """Return the file of an installed module with requirements, None when there is none of that name.
+    """Return the file of an installed module with requirements; None if no package adds that name.
 
     Raises
     ------
     ExtensionError
-        If the module is not where its package says.
+        If the module is missing.
     """
-    from importlib.metadata import entry_points
-
-    for point in entry_points(group=REQUIREMENTS, name=name):
+    for point in _points(group=REQUIREMENTS, name=name):
         try:
-            found = importlib.util.find_spec(point.value)
+            spec = importlib.util.find_spec(point.value)
         except (ImportError, ValueError):
-            found = None
-        if found is None or found.origin is None:
+            spec = None
+        if spec is None or spec.origin is None:
             raise ExtensionError(
-                f"--tests {name}: {_package(point)} names the module {point.value!r}, which is not there; "
-                "allowed: a module with pytest tests"
+                f"--tests {name}: {_package(point)} names the module {point.value!r}, which is missing; "
+                "give a module with pytest tests"
             )
-        return Path(found.origin)
+        return Path(spec.origin)
     return None
 
 
 def loss_models() -> dict[str, Any]:
-    """Return all loss models by the names that they have in profiles: our own, then those that packages add.
+    """Return all loss models by their names in profiles: the built-in ones, then those that packages add.
 
     Raises
     ------
@@ -104,13 +104,11 @@ def loss_models() -> dict[str, Any]:
     models: dict[str, Any] = dict(MODELS)
     for name in names(LOSS_MODELS):
         if name not in models:
-            models[name] = _checked(name, load(LOSS_MODELS, name))
+            model = load(LOSS_MODELS, name)
+            if getattr(model, "model", None) != name or not callable(getattr(model, "sampler", None)):
+                raise ExtensionError(
+                    f"loss model {name!r}: {model!r} is not a loss model; allowed: a frozen dataclass with "
+                    f"model = {name!r} and sampler()"
+                )
+            models[name] = model
     return models
-
-
-def _checked(name: str, model: Any) -> Any:
-    if getattr(model, "model", None) != name or not callable(getattr(model, "sampler", None)):
-        raise ExtensionError(
-            f"loss model {name!r}: {model!r} is none; allowed: a frozen dataclass with model = {name!r} and sampler()"
-        )
-    return model

@@ -1,6 +1,6 @@
-"""Files: only regular ones are read; written whole or not at all, never over an input or what is not meant.
+"""Reads regular files only; writes files whole or not at all, never over an input.
 
-`check_output` is the guard of every option that names an output file. Folders of evidence: `lostlink.evidence.folder`.
+`OutputFile` is for every option that names an output file. Evidence folders: `lostlink.evidence.folder`.
 """
 
 from __future__ import annotations
@@ -9,14 +9,14 @@ import contextlib
 import errno
 import os
 import stat
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from lostlink.errors import UsageError
 
 
 def read_text(path: str | Path) -> str:
-    """Return the text of a file; a mark of the byte order is left out.
+    """Return the text of a file, without a byte order mark.
 
     Raises
     ------
@@ -37,59 +37,74 @@ def not_writable(option: str, path: str | Path, error: OSError) -> UsageError:
     return UsageError(f"{option} {path}: {error.strerror or error}; choose a path that can be written")
 
 
-def check_output(option: str, path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = ()) -> None:
-    """Refuse an output file that would replace something.
+class OutputFile:
+    """A file that an option names: checked before the work begins, written at its end, whole or not at all.
 
-    An empty file and a device may be written: there is nothing in them to lose.
+    An empty file and a device may be written, because nothing in them can be lost.
 
     Parameters
     ----------
+    option : str
+    path : path or None
+        None when the option is not given: nothing is checked or written.
     force : bool
         Whether an existing file may be replaced; an input never.
-    inputs : iterable of path
+    inputs : iterable of (path or None)
         Files and folders that the command reads.
 
     Raises
     ------
     UsageError
-        If the file is an input, or exists and `force` is not set.
+        If the file is an input, or exists and `force` is not set, or cannot be written.
     """
-    target = Path(path)
-    try:
-        if not target.parent.is_dir():
-            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
-        if not target.is_file() or not target.stat().st_size:
+
+    def __init__(
+        self, option: str, path: str | Path | None, *, force: bool = False, inputs: Iterable[str | Path | None] = ()
+    ) -> None:
+        self._option, self.path, self._force = option, path, force
+        self._inputs = [Path(name) for name in inputs if name is not None]
+        self._check()
+
+    def _check(self) -> None:
+        if self.path is None:
             return
-        real = target.resolve()
-        if any(real == Path(name).resolve() or Path(name).resolve() in real.parents for name in inputs):
-            raise UsageError(f"{option} {path}: is an input of this command; choose another name")
-    except OSError as error:
-        raise not_writable(option, path, error) from error
-    if not force:
-        raise UsageError(f"{option} {path}: exists already; choose another name, or --force to overwrite it")
+        target = Path(self.path)
+        try:
+            if not target.parent.is_dir():
+                raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
+            if not target.is_file() or not target.stat().st_size:
+                return
+            real, inputs = target.resolve(), [name.resolve() for name in self._inputs]
+        except OSError as error:
+            raise not_writable(self._option, self.path, error) from error
+        if any(real == name or name in real.parents for name in inputs):
+            raise UsageError(f"{self._option} {self.path}: is an input of this command; choose another name")
+        if not self._force:
+            raise UsageError(
+                f"{self._option} {self.path}: exists already; choose another name, or --force to overwrite it"
+            )
 
+    def write(self, text: Callable[[], str]) -> None:
+        """Write the text that `text` returns, after a second check; nothing when the option is not given.
 
-def write_output(
-    option: str, path: str | Path, text: str, *, force: bool = False, inputs: Iterable[str | Path] = ()
-) -> None:
-    """Write a file that an option names, whole or not at all.
-
-    Raises
-    ------
-    UsageError
-        If the file cannot be written, or `check_output` refuses it.
-    """
-    check_output(option, path, force=force, inputs=inputs)
-    try:
-        write_whole(Path(path), text)
-    except OSError as error:
-        raise not_writable(option, path, error) from error
+        Raises
+        ------
+        UsageError
+            If the file cannot be written or may no longer be.
+        """
+        if self.path is None:
+            return
+        self._check()
+        try:
+            write_whole(Path(self.path), text())
+        except OSError as error:
+            raise not_writable(self._option, self.path, error) from error
 
 
 def write_whole(path: Path, text: str) -> None:
-    """Write a text file so that after a failure it is as it was before.
+    """Write a text file; after a failure it is unchanged.
 
-    A device or pipe is written directly. A link is followed to its file.
+    A device or pipe is written directly. Of a link, the target is written.
 
     Raises
     ------

@@ -1,7 +1,7 @@
-"""The pytest plugin: fixtures for tests of a link, options, and verdicts on every report.
+"""The pytest plugin: fixtures for tests of a link, options, and a verdict with every report of a requirement.
 
-Loads in every pytest run of its environment, so only pytest and the standard library are imported at the top.
- Fixtures: `profile`, `rig`, `scenario` (a builder), `judge`.
+It is loaded in every pytest run of its environment, so it imports only pytest and the standard library at the top.
+Fixtures: `profile`, `rig`, `scenario` (a builder), `judge`.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import contextlib
 import json
 import shlex
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -35,47 +36,44 @@ if TYPE_CHECKING:
 
 
 _STOPPED = pytest.StashKey[int]()
-"""On the config: exit code of the signal that ended a run on hardware."""
+"""In the config's stash: exit code of the signal that ended a run on hardware."""
 _DEFAULT_RIG = "sim"
-"""Of the option: it needs no confirmation and is left out of commands, and the rigs are not imported for it."""
+"""Needs no confirmation, is left out of commands, and is accepted without importing the rigs."""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Add the options ``--lostlink-…``."""
     group = parser.getgroup("lostlink", "radio-control link under test")
     group.addoption("--lostlink-profile", metavar="FILE", help="link profile (TOML) [default: the plain link]")
-    group.addoption(
-        "--lostlink-receiver",
-        metavar="FILE.py:NAME",
-        help="receiver to test, or a shared library [default: reference receiver]",
-    )
-    group.addoption(
-        "--lostlink-rig", metavar="RIG", default=_DEFAULT_RIG, help="where to run: sim, serial:PORT, emulated:IMAGE"
-    )
-    group.addoption("--lostlink-baud", metavar="N", type=int, help="baud rate of that port")
+    group.addoption("--lostlink-receiver", metavar="FILE.py:NAME",
+                    help="receiver to test, or a shared library [default: reference receiver]")  # fmt: skip
+    group.addoption("--lostlink-rig", metavar="RIG", default=_DEFAULT_RIG,
+                    help="where to run: sim, serial:PORT, emulated:IMAGE")  # fmt: skip
+    group.addoption("--lostlink-baud", metavar="N", type=int, help="serial baud rate")
     group.addoption("--lostlink-thorough", action="store_true", help="on a board, test as many phases as in simulation")
     group.addoption("--lostlink-props-off", action="store_true", help="propellers are off, flight battery disconnected")
     group.addoption("--lostlink-seed", metavar="N", type=int, default=1, help="random seed [default: 1]")
-    group.addoption("--lostlink-evidence", metavar="DIR", help="write failing runs there as CSV, VCD and scenario")
-    group.addoption("--lostlink-runs", metavar="DIR", help="write the run that decided each requirement there")
+    group.addoption("--lostlink-evidence", metavar="DIR", help="folder for failed runs as CSV, VCD and scenario")
+    group.addoption("--lostlink-runs", metavar="DIR", help="folder for the run that decided each requirement")
     group.addoption("--lostlink-only", metavar="IDS", help="requirements to test, separated by commas")
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Register the marker and look at the options."""
-    config.addinivalue_line("markers", "requirement(requirement): the requirement that a test shows to be met")
+    """Register the marker and check the options."""
+    config.addinivalue_line("markers", "requirement(requirement): the requirement that the test judges")
     seed = config.getoption("--lostlink-seed")
     if not 0 <= seed < 2**63:
         raise pytest.UsageError(f"--lostlink-seed {seed}: allowed: 0 to 2^63 - 1")
     if config.getoption("--lostlink-profile"):
-        config.stash[PROFILE] = _profile(config)  # a wrong one is reported once, before any test
+        config.stash[PROFILE] = _profile(config)  # an error is reported once, before any test
     if only := config.getoption("--lostlink-only"):
+        from lostlink.errors import UsageError
         from lostlink.requirements import ids_of
 
         try:
-            config.option.lostlink_only = ",".join(ids_of(only))
-        except ValueError as error:
-            raise pytest.UsageError(f"--lostlink-only: {error}") from None
+            config.option.lostlink_only = ",".join(ids_of("--lostlink-only", only))
+        except UsageError as error:
+            raise pytest.UsageError(str(error)) from None
     rig = config.getoption("--lostlink-rig")
     if rig != _DEFAULT_RIG and not config.getoption("--lostlink-props-off"):
         from lostlink.errors import LostlinkError
@@ -98,7 +96,7 @@ def _required(item: pytest.Item) -> Requirement | None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Keep the requirements that were asked for."""
+    """Keep the selected requirements."""
     only = config.getoption("--lostlink-only")
     if not only:
         return
@@ -110,7 +108,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 @pytest.fixture(scope="session")
 def profile(pytestconfig: pytest.Config) -> Profile:
-    """Read the link profile that ``--lostlink-profile`` names."""
+    """Read the link profile of ``--lostlink-profile``."""
     return _profile(pytestconfig)
 
 
@@ -130,7 +128,7 @@ def _profile(config: pytest.Config) -> Profile:
 @pytest.fixture(scope="session")
 def rig(profile: Profile, pytestconfig: pytest.Config) -> Iterator[Rig]:
     """Open the rig on which scenarios run."""
-    if RIG in pytestconfig.stash:  # whoever opened it closes it
+    if RIG in pytestconfig.stash:  # opened and closed by the caller of pytest
         yield pytestconfig.stash[RIG]
         return
     from lostlink.errors import LostlinkError, RigError
@@ -155,7 +153,7 @@ def rig(profile: Profile, pytestconfig: pytest.Config) -> Iterator[Rig]:
 
 
 def _after_hardware(config: pytest.Config, rig: Rig) -> None:
-    """Say how a rig was left when a signal ended the run, and keep the signal's exit code."""
+    """Report the final state of a rig after a signal ended the run, and keep the signal's exit code."""
     from lostlink.rigs import safe_end
 
     if text := safe_end.statement(rig):
@@ -166,7 +164,7 @@ def _after_hardware(config: pytest.Config, rig: Rig) -> None:
 
 @pytest.hookimpl(wrapper=True, tryfirst=True)
 def pytest_sessionfinish(session: pytest.Session) -> Iterator[None]:
-    """End with the exit code of the signal, where one ended a run on hardware."""
+    """Return the exit code of the signal that ended a run on hardware, if one did."""
     yield
     session.exitstatus = session.config.stash.get(_STOPPED, session.exitstatus)
 
@@ -175,7 +173,7 @@ def pytest_sessionfinish(session: pytest.Session) -> Iterator[None]:
 def scenario(
     profile: Profile, rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config
 ) -> ScenarioBuilder:
-    """Build scenarios whose phases follow from the seed and the test's name."""
+    """Build scenarios whose phases depend on the seed and the test's name."""
     from lostlink.scenarios import ScenarioBuilder
 
     return ScenarioBuilder(
@@ -185,7 +183,7 @@ def scenario(
 
 @pytest.fixture
 def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config) -> Iterator[Judge]:
-    """Compare measurements with limits; the first that breaks its limit ends the test."""
+    """Compare measurements with limits; the first one beyond its limit ends the test."""
     from lostlink.suite.judge import Judge
 
     required = _required(request.node)
@@ -199,11 +197,11 @@ def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config)
 
 
 def _commands(config: pytest.Config, item: pytest.Item, required: Requirement | None) -> tuple[str, str]:
-    """Return the commands that repeat this test, and the saved run of its finding; the latter is empty without one."""
-    named = ((name, config.getoption(f"--lostlink-{name}")) for name in ("profile", "receiver", "rig", "baud"))
-    options = [(name, str(value)) for name, value in named if value and value != _DEFAULT_RIG]
-    profile = [value for name, value in options if name == "profile"]
-    short = [word for name, value in options if name != "profile" for word in (f"--{name}", value)]
+    """Return the commands that repeat this test, and the saved run of its finding (empty if it is not saved)."""
+    given = ((name, config.getoption(f"--lostlink-{name}")) for name in ("profile", "receiver", "rig", "baud"))
+    options = {name: str(value) for name, value in given if value and value != _DEFAULT_RIG}
+    profile = [options["profile"]] if "profile" in options else []
+    short = [word for name, value in options.items() if name != "profile" for word in (f"--{name}", value)]
     seed = config.getoption("--lostlink-seed")
     evidence = config.stash.get(EVIDENCE, "")
     folder = f"{evidence}/failing" if evidence else config.getoption("--lostlink-evidence")
@@ -211,23 +209,17 @@ def _commands(config: pytest.Config, item: pytest.Item, required: Requirement | 
     if folder and required is not None:
         link = [f"{evidence}/profile.toml"] if evidence else profile
         replay = shlex.join(["lostlink", "replay", f"{folder}/{required.id}.scenario.toml", *link, *short])
-    if required is not None and item.nodeid.rpartition("::")[0].endswith(tuple(_suite_files())):
+    if required is not None and item.path.resolve().parent == Path(__file__).resolve().parent / "suite":
         out = f"{evidence or 'lostlink-evidence'}-{required.id}"
         words = ["lostlink", "prove", *profile, *short, "--seed", str(seed), "--only", required.id, "--out", out]
         return shlex.join(words), replay
-    words = ["pytest", item.nodeid, *(f"--lostlink-{name}={value}" for name, value in options)]
+    words = ["pytest", item.nodeid, *(f"--lostlink-{name}={value}" for name, value in options.items())]
     return shlex.join([*words, f"--lostlink-seed={seed}"]), replay
-
-
-def _suite_files() -> list[str]:
-    from pathlib import Path
-
-    return [path.name for path in (Path(__file__).parent / "suite").glob("test_*.py")]
 
 
 @pytest.hookimpl(wrapper=True)
 def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Any:
-    """End a test that judged nothing, or left a doubt, as inconclusive; one that the rig cannot do as not tested."""
+    """End a test as inconclusive if it judged nothing or left a doubt, as not tested if the rig cannot run it."""
     from lostlink.errors import CannotError
 
     try:
@@ -246,7 +238,7 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Any:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Any:
-    """Attach the verdict; show a failure in words, without a traceback."""
+    """Attach the verdict; show a failure as its finding, without a traceback."""
     report: pytest.TestReport = yield
     required = _required(item)
     if required is None or not decides(call.when, passed=report.passed):
@@ -264,18 +256,18 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
     item.user_properties.append((PROPERTY, json.dumps(verdict.as_dict(), ensure_ascii=False)))
     report.user_properties = list(item.user_properties)
     if judge is not None and (folder := item.config.getoption("--lostlink-runs")):
-        with _noting_what_cannot_be_written(item.config):
+        with _write_errors_noted(item.config):
             judge.keep(folder, error)
     if judge is not None and isinstance(error, judging.FINDINGS):
         report.longrepr = judge.explain(error)
         if folder := item.config.getoption("--lostlink-evidence"):
-            with _noting_what_cannot_be_written(item.config):
+            with _write_errors_noted(item.config):
                 judge.save(folder, error)
     return report
 
 
 @contextlib.contextmanager
-def _noting_what_cannot_be_written(config: pytest.Config) -> Iterator[None]:
+def _write_errors_noted(config: pytest.Config) -> Iterator[None]:
     try:
         yield
     except OSError as error:
@@ -283,7 +275,7 @@ def _noting_what_cannot_be_written(config: pytest.Config) -> Iterator[None]:
 
 
 def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
-    """Say which run could not be written."""
+    """Report which run could not be written."""
     error = config.stash.get(NOT_WRITTEN, None)
     if error is not None:
         terminalreporter.write_line(f"lostlink: evidence not complete: {error.filename}: {error.strerror}", red=True)

@@ -1,6 +1,6 @@
 """The catalogue: every requirement of the suite, with its id, severity, requirement sentence and fault sentence.
 
-Ids are stable: profiles waive them, reports and replays refer to them. FS failsafe, PW power-on, RC recovery, LK
+Ids are stable: profiles, reports and replays refer to them. FS failsafe, PW power-on, RC recovery, LK
 normal operation, CH channels, FR frames, LT latency, DF difference from the simulation.
 """
 
@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable
 from typing import Final, TypeVar
 
+from lostlink.errors import UsageError
 from lostlink.verdicts import Requirement, Severity
 
 _CRITICAL, _MAJOR, _MINOR = Severity.CRITICAL, Severity.MAJOR, Severity.MINOR
@@ -137,24 +138,23 @@ def wrong_id(name: str) -> str:
         return ""
     near = difflib.get_close_matches(name.upper(), CATALOGUE, n=1)
     hint = f"; did you mean {near[0]!r}?" if near else ";"
-    return f"no requirement {name!r}{hint} allowed: an id that lostlink explain lists, or one of your own"
+    return f"no requirement {name!r}{hint} allowed: an id that lostlink explain lists, or a custom one"
 
 
-def ids_of(text: str) -> list[str]:
-    """Return the ids in a list that is separated by commas; those of the catalogue in any case.
+def ids_of(option: str, text: str) -> list[str]:
+    """Return the ids in the comma-separated list of an option; upper or lower case for those of the catalogue.
 
     Raises
     ------
-    ValueError
-        If it names none, or there is no such requirement.
+    UsageError
+        If the list is empty, or an id is unknown.
     """
-    words = [word.strip() for word in text.split(",") if word.strip()]
-    if not words:
-        raise ValueError(f"{text!r} names no requirement; allowed: ids, separated by commas, such as FS-CUT,FS-STAY")
-    ids = [word.upper() if word.upper() in CATALOGUE else word for word in words]
-    for name in ids:
-        if problem := wrong_id(name):
-            raise ValueError(problem)
+    names = [name.strip() for name in text.split(",") if name.strip()]
+    if not names:
+        raise UsageError(f"{option}: {text!r} names no requirement; give ids, separated by commas: FS-CUT,FS-STAY")
+    ids = [name.upper() if name.upper() in CATALOGUE else name for name in names]
+    if problem := next(filter(None, map(wrong_id, ids)), ""):
+        raise UsageError(f"{option}: {problem}")
     return ids
 
 

@@ -1,4 +1,4 @@
-"""What a run of requirements gives: verdicts, the conclusion in one sentence, the exit code, the cautions."""
+"""The result of a run of requirements: verdicts, the conclusion in one sentence, the exit code, the cautions."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from lostlink.errors import ExitCode
-from lostlink.verdicts import Outcome, Severity, Verdict, by_severity
+from lostlink.verdicts import Outcome, Severity, Verdict, by_severity, counted
 
 CAUTIONS: Final = (
     "Propellers off, flight battery disconnected, model restrained whenever hardware is connected.",
@@ -18,7 +18,7 @@ ALL_WAIVED: Final = "Every requirement was waived by the owner; nothing is prove
 
 
 def exit_code(verdicts: Iterable[Verdict]) -> ExitCode:
-    """Return the exit code for verdicts. What is not tested never counts as met, nor do waivers alone."""
+    """Return the exit code for verdicts; neither "not tested" nor waivers alone count as met."""
     outcomes = {verdict.outcome for verdict in verdicts}
     if Outcome.NOT_MET in outcomes:
         return ExitCode.NOT_MET
@@ -28,7 +28,7 @@ def exit_code(verdicts: Iterable[Verdict]) -> ExitCode:
 
 
 def failure(verdicts: Iterable[Verdict], subject: str) -> str:
-    """Return the conclusion where a requirement is not met; empty where none is.
+    """Return the conclusion if a requirement is not met, otherwise an empty text.
 
     Parameters
     ----------
@@ -46,23 +46,23 @@ def failure(verdicts: Iterable[Verdict], subject: str) -> str:
 
 @dataclass
 class Result:
-    """What a run of the suite gave.
+    """The result of a run of the suite.
 
     Attributes
     ----------
     verdicts : list of Verdict
         In the suite's order.
     findings : dict of str to str
-        For each requirement that is not met or inconclusive, the finding in words.
+        For each requirement that is not met or inconclusive, the finding.
     interrupted : bool
     interrupted_code : ExitCode
-        How the command ends then, by the signal.
+        Exit code of an interrupted run, by the signal.
     errors : list of str
         Errors of pytest itself.
     rig_lost : str
-        How the connection to the rig was lost; empty when it was not.
+        How the connection to the rig was lost; empty if it was not.
     rig : dict of str to str
-        What the rig reports of itself.
+        Facts about the rig, by name.
     not_written : OSError or None
         Why evidence could not be written during the run.
     """
@@ -82,7 +82,7 @@ class Result:
 
     @property
     def exit_code(self) -> ExitCode:
-        """How the command ends; a run that did not complete never ends as met."""
+        """Exit code of the command; an incomplete run is never met."""
         if self.interrupted:
             return self.interrupted_code
         if self.rig_lost:
@@ -95,23 +95,20 @@ class Result:
     @property
     def conclusion(self) -> str:
         """The outcome in one plain sentence."""
+        total = len(self.verdicts)
         if failed := failure(self.verdicts, "This link"):
             return failed
         if self.rig_lost:
-            return f"Connection to the rig lost after {_requirements(len(self.verdicts))}; earlier results are kept."
+            return f"Connection to the rig lost after {counted(total, 'requirement')}; earlier results are kept."
         if self.interrupted:
-            return f"Interrupted after {_requirements(len(self.verdicts))}; nothing is proven."
+            return f"Interrupted after {counted(total, 'requirement')}; nothing is proven."
         if self.errors or not self.verdicts:
             return "The suite could not be run; nothing is proven."
         counts = {outcome: len(self.with_outcome(outcome)) for outcome in Outcome}
         met = counts[Outcome.MET]
-        open_ones = [
-            f"{counts[outcome]} {outcome.value}"
-            for outcome in (Outcome.INCONCLUSIVE, Outcome.NOT_TESTED)
-            if counts[outcome]
-        ]
-        if open_ones:
-            return f"No requirement failed, but {' and '.join(open_ones)}: {met} of {len(self.verdicts)} are met."
+        undecided = (Outcome.INCONCLUSIVE, Outcome.NOT_TESTED)
+        if texts := [f"{counts[outcome]} {outcome.value}" for outcome in undecided if counts[outcome]]:
+            return f"No requirement failed, but {' and '.join(texts)}: {met} of {total} are met."
         if not met:
             return ALL_WAIVED
         waiver = f", {counts[Outcome.WAIVED]} waived by the owner" if counts[Outcome.WAIVED] else ""
@@ -119,7 +116,3 @@ class Result:
         if any(verdict.requirement.id == "FS-CUT" for verdict in self.with_outcome(Outcome.MET)):
             return f"The failsafe cuts the throttle: {tested} met{waiver}."
         return f"{tested.capitalize()} met{waiver}."
-
-
-def _requirements(count: int) -> str:
-    return f"{count} requirement{'' if count == 1 else 's'}"

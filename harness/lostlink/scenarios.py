@@ -1,8 +1,8 @@
 """Builds scenarios: a model in flight at many phases of the packet, frame and receiver clocks.
 
-With ideal clocks the phase between packets and frames is frozen for a whole run, so one run proves one lucky
-instant only. A builder therefore spreads its runs evenly over both phases and moves the whole pattern with the
-seed: run i of n takes the packet phase (i + u) / n and the frame phase of van der Corput's sequence plus v.
+With ideal clocks the phase between packets and frames is constant during a run, so one run tests one phase only. A
+builder therefore spreads its runs evenly over both phases and shifts the pattern with the seed: run i of n has the
+packet phase (i + u) / n and the frame phase of van der Corput's sequence plus v.
 """
 
 from __future__ import annotations
@@ -22,21 +22,22 @@ WRAPS = (
     (2**31, "passes 2^31, the middle of its range"),
     (1000 * 2**16, "passes 65.536 s, where 16 bits of milliseconds wrap"),
 )
-"""Values of the receiver's microsecond counter at which comparisons fail, and what happens there."""
+"""Values of the receiver's microsecond counter at which comparisons may fail, and why."""
 STICKS_IN_FLIGHT = (0.8, 0.2, 0.7, 0.3, 0.9, 0.1)
-"""Where sticks other than the throttle stand: nowhere near a failsafe value."""
+"""Positions of sticks other than the throttle, far from any failsafe value."""
 
 
 @dataclass(frozen=True, slots=True)
 class Flight:
-    """A model in the air, armed and with the throttle up; `at_us` is the instant for what goes wrong.
+    """A model in flight, armed and with the throttle up.
 
     Attributes
     ----------
     scenario : Scenario
     at_us : int
+        Instant of the fault.
     watch_us : int
-        How long to look at what follows, unless told otherwise.
+        Default time to observe after it.
     """
 
     scenario: Scenario
@@ -44,7 +45,7 @@ class Flight:
     watch_us: int
 
     def into(self, *faults: AnyFault, watch_us: int | None = None, moves: Sequence[Move] = ()) -> Scenario:
-        """Return the scenario in which this flight meets `faults`."""
+        """Return the scenario of this flight with `faults`."""
         return dataclasses.replace(
             self.scenario,
             faults=faults,
@@ -54,16 +55,16 @@ class Flight:
 
 
 class ScenarioBuilder:
-    """Makes scenarios for one test; the test's name and the seed decide its phases.
+    """Builds the scenarios of one test; their phases depend on the test's name and the seed.
 
     Parameters
     ----------
     profile : Profile
     seed : int
     name : str
-        The test's; two tests of one seed meet different phases.
+        Name of the test; tests with the same seed have different phases.
     phase_stride : int
-        One in so many flights is made: for a rig on which they take real time.
+        Divides the number of flights, for a rig in real time.
     """
 
     def __init__(self, profile: Profile, seed: int, name: str, *, phase_stride: int = 1) -> None:
@@ -76,15 +77,15 @@ class ScenarioBuilder:
         self._made = 0
 
     def share(self) -> float:
-        """Return a fresh number in 0 .. 1."""
+        """Return a new random number in 0 .. 1."""
         self._drawn += 1
         return int(self._draws.words(Purpose.SUITE, self._drawn, 1)[0]) / 2**32
 
-    # --- how long things take -------------------------------------------------------------------------------
+    # --- durations -------------------------------------------------------------------------------
 
     @property
     def frame_us(self) -> int:
-        """Longest time from one frame to the next."""
+        """Longest frame period."""
         output = self.profile.output
         if output.style == "fixed gap":
             return output.channels * max(self.profile.receiver.high_us, output.unused_us) + output.frame_gap_us
@@ -92,13 +93,13 @@ class ScenarioBuilder:
 
     @property
     def packet_us(self) -> int:
-        """Longest time from one packet's arrival to the next on a clean link."""
+        """Longest interval between packets at the receiver on a clean link."""
         radio, handset = self.profile.radio, self.profile.handset
         return handset.packet_interval_us + handset.jitter_us + radio.latency_jitter_us
 
     @property
     def settle_us(self) -> int:
-        """Time after which a move shows in whole frames at the flight controller, on a clean link."""
+        """Time until a stick move is in whole frames at the flight controller, on a clean link."""
         radio = self.profile.radio
         flight_us = radio.settle_us + air_time_us(radio, self.profile.payload_bytes) + radio.latency_us
         fc = self.profile.flight_controller
@@ -113,9 +114,9 @@ class ScenarioBuilder:
 
     @property
     def safe_gap_us(self) -> int:
-        """Longest gap in the link that must not cause a failsafe; 0 when the timeout leaves no room for any.
+        """Longest gap in the link that must not cause a failsafe; 0 if the timeout is too short for any gap.
 
-        The silence is up to two packet intervals longer than the gap; two per cent are left for clocks.
+        The silence is up to two packet intervals longer than the gap; 2 % are a margin for clocks.
         """
         receiver = self.profile.receiver
         timeout_us = receiver.timeout_us * 1_000_000 // (1_000_000 + max(0, receiver.clock_error_ppm))
@@ -124,7 +125,7 @@ class ScenarioBuilder:
     # --- runs -----------------------------------------------------------------------------------------------
 
     def blank(self, name: str = "", **fields: object) -> Scenario:
-        """Return a scenario on a clean link with a seed, a trial and phases of its own."""
+        """Return a new scenario on a clean link, with the next trial number."""
         self._made += 1
         values = {
             "name": f"{self.name} {name or self._made}".strip(),
@@ -136,9 +137,9 @@ class ScenarioBuilder:
         return Scenario(**values)  # type: ignore[arg-type]
 
     def phases(self, runs: int, *, exactly: bool = False) -> Iterator[Scenario]:
-        """Yield scenarios spread evenly over the phases of packets and frames, at drawn receiver clocks.
+        """Yield scenarios spread evenly over the phases of packets and frames, with random receiver clocks.
 
-        On a rig where time is dear there are fewer, unless it must be `exactly` so many.
+        Their number is divided by `phase_stride`, unless it must be `exactly` `runs`.
         """
         runs = runs if exactly else -(-runs // self._phase_stride)
         profile = self.profile
@@ -154,14 +155,14 @@ class ScenarioBuilder:
             )
 
     def flights(self, runs: int, *, ambient: bool = False) -> Iterator[Flight]:
-        """Yield flights at spread phases, with the throttle anywhere from a third to full."""
+        """Yield flights spread over the phases, with the throttle from a third to full."""
         requirements = self.profile.requirements
         watch_us = requirements.motor_cut_within_us + 5 * self.frame_us + 50_000
         for run, scenario in enumerate(self.phases(runs)):
             throttle = 0.35 + 0.65 * ((run * 0.618034 + self.share() / 8) % 1.0)
-            throttle = throttle if run else 1.0  # full throttle is the worst to hold
+            throttle = throttle if run else 1.0  # full throttle is the worst value to hold
             moves, up_us = self.take_off(throttle)
-            # The instant wanders through a frame as well, whatever the clocks do.
+            # The instant is spread over a frame as well, independently of the clocks.
             at_us = up_us + self.settle_us + int(self.share() * self.frame_us)
             yield Flight(dataclasses.replace(scenario, moves=moves, ambient=ambient), at_us, watch_us)
 
@@ -177,20 +178,16 @@ class ScenarioBuilder:
             elif index == profile.arm_index:
                 moves.append(Move(at_us=arm_us, channel=channel.name, position=self.switched_on(index)))
             else:
-                place = STICKS_IN_FLIGHT[index % len(STICKS_IN_FLIGHT)] if channel.kind == "stick" else 1.0
-                moves.append(Move(at_us=arm_us, channel=channel.name, position=place))
+                position = STICKS_IN_FLIGHT[index % len(STICKS_IN_FLIGHT)] if channel.kind == "stick" else 1.0
+                moves.append(Move(at_us=arm_us, channel=channel.name, position=position))
         return tuple(moves), up_us
 
     def switched_on(self, index: int) -> float:
-        """Return the position in which a switch puts out its high width."""
+        """Return the position in which a switch gives its high width."""
         return 0.0 if self.profile.channels[index].reversed else 1.0
 
 
 def van_der_corput(index: int) -> float:
     """Return the binary digits of `index` mirrored at the point: 0, 1/2, 1/4, 3/4, 1/8, ..."""
-    value, place = 0.0, 0.5
-    while index:
-        value += place * (index & 1)
-        index >>= 1
-        place /= 2
-    return value
+    digits = f"{index:b}"
+    return int(digits[::-1], 2) / (1 << len(digits))

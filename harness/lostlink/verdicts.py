@@ -17,7 +17,7 @@ from lostlink_sims import HowSeen
 
 
 class Outcome(Enum):
-    """What can be said of a requirement."""
+    """The outcome of a requirement."""
 
     MET = "met"
     NOT_MET = "not met"
@@ -27,7 +27,7 @@ class Outcome(Enum):
 
 
 class Severity(Enum):
-    """How serious it is when a requirement is not met."""
+    """Severity of a failure."""
 
     CRITICAL = "critical"
     MAJOR = "major"
@@ -35,7 +35,7 @@ class Severity(Enum):
 
     @property
     def meaning(self) -> str:
-        """What it means for the people around the model."""
+        """Possible consequence of a failure."""
         return _MEANINGS[self]
 
 
@@ -48,7 +48,7 @@ _MEANINGS = {
 
 @dataclass(frozen=True, slots=True)
 class Requirement:
-    """One thing that the link must do.
+    """A requirement on the link.
 
     Attributes
     ----------
@@ -56,9 +56,9 @@ class Requirement:
         Stable: reports, waivers and replays refer to it.
     severity : Severity
     sentence : str
-        What must be true, in a pilot's words.
+        What must be true, in a pilot's terms.
     fault : str
-        What is wrong when it is not met, in a pilot's words; shown for a failure in place of `sentence`.
+        What is wrong if it is not met; shown for a failure in place of `sentence`.
     """
 
     id: str
@@ -69,7 +69,7 @@ class Requirement:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:
-    """A result and how well it is known.
+    """A result with its uncertainty.
 
     Attributes
     ----------
@@ -82,11 +82,11 @@ class Measurement:
         Half-width, in the same unit.
     how_seen : HowSeen
     only_at_least : bool
-        True when the run ended before the value was reached: the true value is larger.
+        The run ended before the event: the true value is larger.
     at_us : int or None
-        Where in the run to look for it.
+        Instant in the run.
     since_us : int or None
-        Where a measured span began that ends at `at_us`; None for what is not a span.
+        Begin of a measured span that ends at `at_us`; None if it is not a span.
     """
 
     name: str
@@ -105,7 +105,7 @@ class Measurement:
 
 
 def quantity(value: float, unit: str) -> str:
-    """Return a value for people: microseconds become milliseconds where that reads better."""
+    """Return a value with its unit, large times in ms or s."""
     if unit == "µs" and abs(value) >= 10_000:
         return f"{value / 1000:.5g} ms" if abs(value) < 10_000_000 else f"{value / 1e6:.5g} s"
     number = f"{value:.0f}" if float(value).is_integer() else f"{value:.4g}"
@@ -124,7 +124,7 @@ def grouped(count: int) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
-    """What a measurement is compared with; both bounds are still allowed.
+    """Bounds for a measurement, inclusive.
 
     Attributes
     ----------
@@ -135,7 +135,7 @@ class Limit:
     Raises
     ------
     ValueError
-        If there is no bound: such a check could not fail.
+        If both are None: such a check could not fail.
     """
 
     at_most: float | None = None
@@ -151,7 +151,7 @@ class Limit:
         return " and ".join(f"{word} {quantity(bound, self.unit)}" for word, bound in bounds if bound is not None)
 
     def margin(self, measurement: Measurement) -> float:
-        """Return how much of the limit is left, as a share of it, so that times and counts compare."""
+        """Return the margin to the closer bound as a share of it, comparable between times and counts."""
         shares = []
         for bound, sign in ((self.at_most, 1), (self.at_least, -1)):
             if bound is not None:
@@ -180,32 +180,29 @@ class Limit:
 
 
 def worst(outcomes: Iterable[Outcome]) -> Outcome:
-    """Return the outcome of several checks together: not met before inconclusive before met."""
-    found = set(outcomes)
-    for outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE):
-        if outcome in found:
-            return outcome
-    return Outcome.MET
+    """Return the combined outcome of several checks: not met before inconclusive before met."""
+    given = set(outcomes)
+    return next((outcome for outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE) if outcome in given), Outcome.MET)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """What became of one requirement.
+    """The verdict on one requirement.
 
     Attributes
     ----------
     requirement : Requirement
     outcome : Outcome
     measured, limit : str
-        The worst result and its limit, with units; empty when nothing was measured.
+        The worst result and its limit, with units; empty if nothing was measured.
     runs, checks : int
-        Scenarios run and measurements judged.
+        Number of scenarios run and of measurements judged.
     reason : str
         Why it was not tested, or the finding.
     replay : str
         The command that reproduces it.
     value, uncertainty, unit
-        The worst result as numbers; `value` is None when nothing was measured, or the run ended first.
+        The worst result as numbers; `value` is None if nothing was measured, or the run ended before the event.
     """
 
     requirement: Requirement
@@ -223,9 +220,14 @@ class Verdict:
 
     @property
     def statement(self) -> str:
-        """What is shown beside the outcome: the fault where it is not met, else the requirement."""
+        """The fault if it is not met, otherwise the requirement."""
         required = self.requirement
         return required.fault if self.outcome is Outcome.NOT_MET and required.fault else required.sentence
+
+    @property
+    def remark(self) -> str:
+        """The reason; empty if it only repeats measured value and limit."""
+        return "" if self.reason in (self.measured, f"{self.measured}, limit {self.limit}") else self.reason
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
@@ -252,10 +254,10 @@ class Verdict:
         Raises
         ------
         KeyError, ValueError, TypeError
-            If it did not.
+            If the data are invalid.
         """
-        texts = {name: data.get(name, "") for name in ("id", "sentence", "fault", "measured", "limit", "reason")}
-        texts |= {name: data.get(name, "") for name in ("how_seen", "replay", "unit")}
+        names = ("id", "sentence", "fault", "measured", "limit", "reason", "how_seen", "replay", "unit")
+        texts = {name: data.get(name, "") for name in names}
         counts = {name: data.get(name, 0) for name in ("runs", "checks")}
         if wrong := [name for name, value in texts.items() if not isinstance(value, str)]:
             raise TypeError(f"{wrong[0]} is not text")
@@ -283,7 +285,7 @@ class Verdict:
         Parameters
         ----------
         waived : collection of str
-            Ids that the owner waives, ``profile.requirements.waived``.
+            Ids, ``profile.requirements.waived``.
         """
         if self.requirement.id not in waived:
             return self
@@ -296,5 +298,5 @@ WAIVED_REASON = "waived by the owner"
 def by_severity(verdicts: Iterable[Verdict], outcome: Outcome) -> list[Verdict]:
     """Return the verdicts of one outcome, the most severe first."""
     order = list(Severity)
-    found = [verdict for verdict in verdicts if verdict.outcome is outcome]
-    return sorted(found, key=lambda verdict: order.index(verdict.requirement.severity))
+    chosen = [verdict for verdict in verdicts if verdict.outcome is outcome]
+    return sorted(chosen, key=lambda verdict: order.index(verdict.requirement.severity))

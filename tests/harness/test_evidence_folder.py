@@ -22,7 +22,7 @@ from lostlink.campaigns.workers import WorkersError
 from lostlink.cli import main
 from lostlink.errors import UsageError
 from lostlink.evidence.folder import EvidenceFolder
-from lostlink.files import write_output, write_whole
+from lostlink.files import OutputFile, write_whole
 
 ROOT = Path(__file__).parents[2]
 HERON = ROOT / "fixtures" / "profiles" / "heron.toml"
@@ -304,16 +304,16 @@ def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
     resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, hard))
     try:
         with pytest.raises(UsageError, match="File too large"):
-            write_output("--csv", target, "x" * 50_000, force=True)
+            OutputFile("--csv", target, force=True).write(lambda: "x" * 50_000)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     assert content(tmp_path) == {"target": b"before", "link": b"before"}
-    write_output("--csv", link, "after", force=True)
+    OutputFile("--csv", link, force=True).write(lambda: "after")
     assert link.is_symlink()
     assert target.read_text(encoding="utf-8") == "after"
     assert target.stat().st_mode & 0o777 == 0o640
     (tmp_path / "empty").touch()
-    write_output("--markdown", tmp_path / "empty", "text")  # nothing to lose, as a CI system's summary file
+    OutputFile("--markdown", tmp_path / "empty").write(lambda: "text")  # nothing to lose, as a CI system's summary file
     assert (tmp_path / "empty").read_text(encoding="utf-8") == "text"
     assert {path.name for path in tmp_path.iterdir()} == {"target", "link", "empty"}
 
@@ -322,4 +322,4 @@ def test_devices_and_pipes_are_written_directly() -> None:
     write_whole(Path(os.devnull), "text")
     assert Path(os.devnull).is_char_device()
     with pytest.raises(UsageError, match="No space left"):
-        write_output("--csv", "/dev/full", "text")
+        OutputFile("--csv", "/dev/full").write(lambda: "text")

@@ -435,7 +435,7 @@ def test_pytest_is_not_imported() -> None:
         ("wrap", "did you mean FS-WRAP or LK-WRAP?"),
         ("", "is not a requirement"),
         ("FS-", "allowed: an id that lostlink explain lists"),
-        ("MY-FIELD", "one of your own, which is described in the docstring of its test"),
+        ("MY-FIELD", "a custom one, which is described in the docstring of its test"),
         (HERON, "give the id before the profile"),
         ("x" * 5000, "x..."),
         ("F\u0421-CUT\n", "is not a requirement"),
@@ -494,7 +494,7 @@ def test_garbage_in_place_of_tests(write: Callable[[Path], object], tmp_path: Pa
     write(path)
     done = explain("MY-FIELD", "--tests", str(path))
     assert done.exit_code == 2, done.output
-    assert "allowed: a Python file with pytest tests" in done.output
+    assert "give a Python file with pytest tests" in done.output
     assert "Traceback" not in done.output
 
 

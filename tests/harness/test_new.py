@@ -58,7 +58,7 @@ def test_answers(tmp_path: Path) -> None:
     ]
     done = new(path, "--ask", answers="\n".join(answers) + "\n")
     assert done.exit_code == 0, done.output
-    for said in ("none is called throttle", "--timeout:", "y or n, please", "'300' is not a link id"):
+    for said in ("none is named throttle", "--timeout:", "answer y or n", "'300' is not a link id"):
         assert said in done.output
     profile = read_profile(path)
     assert [one.name for one in profile.channels] == ["throttle", "roll", "arm"]
@@ -77,9 +77,9 @@ def test_nothing_is_asked_where_nobody_answers(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--channels", "roll, pitch"), "none is called throttle"),
+        (("--channels", "roll, pitch"), "none is named throttle"),
         (("--channels", "throttle, mode/4"), "is not a channel"),
-        (("--arm", "gear"), "there is no channel 'gear'"),
+        (("--arm", "gear"), "no channel 'gear'; allowed: "),
         (("--link-id", "256"), "is not a link id"),
         (("--throttle-failsafe", "1 V"), "--throttle-failsafe"),
         (("--timeout", "5"), "--timeout"),

@@ -196,8 +196,8 @@ def test_silent_receiver_is_never_met(tmp_path: Path) -> None:
 
 
 def test_requirements_of_the_users_own(tmp_path: Path) -> None:
-    """A test file in the suite's style runs beside it, by name, and may fail."""
-    tests = tmp_path / "test_field.py"
+    """A test file in the suite's style runs beside it, by name, and may fail, also under a name of the suite."""
+    tests = tmp_path / "test_link_loss.py"
     tests.write_text(
         "from lostlink.measure import failsafe\n"
         "from lostlink.requirements import requirement\n"
@@ -214,6 +214,8 @@ def test_requirements_of_the_users_own(tmp_path: Path) -> None:
     assert "Do not fly this link: it is not." in run.output
     assert "MY-FIELD (critical): it is not" in run.output
     assert "required  Over our field the throttle is cut within 400 ms." in run.output
+    text = (tmp_path / "ev" / "failing" / "MY-FIELD.txt").read_text(encoding="utf-8")
+    assert "  repeat    pytest " in text
 
 
 def test_interrupted_run_keeps_its_evidence(tmp_path: Path) -> None:
@@ -355,7 +357,7 @@ def test_a_broken_test_is_never_met(tmp_path: Path) -> None:
         (["prove", HERON, "--receiver", f"{ZOO}:HoldsForever"], ["did you mean 'HoldsForEver'?"]),
         (["prove", HERON, "--receiver", f"{ZOO}:Mistake"], ["Mistake is not a receiver, it lacks power_on, packet"]),
         (["prove", HERON, "--out", HERON], ["--out"]),
-        (["prove", HERON, "--tests", "nix.py"], ["there is no such file"]),
+        (["prove", HERON, "--tests", "nix.py"], ["no such file; give a Python file"]),
         (["prove", HERON, "--seed", "-1"], ["-1 is not in the range"]),
         (["prov", HERON], ["No such command 'prov'"]),
         (["replay", "nowhere.toml"], ["nowhere.toml: there is no such file"]),

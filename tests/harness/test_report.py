@@ -37,8 +37,8 @@ from lostlink.profiles import read_profile
 from lostlink.report import figures, write_report
 from lostlink.report.distributions import MOST_POINTS, RequirementTimes
 from lostlink.report.markup import data_block, escape, tag
-from lostlink.report.outcomes import KINDS, SIGNS
 from lostlink.report.palette import DARK, LIGHT, Palette
+from lostlink.report.rows import KINDS, SIGNS
 from lostlink.results import CAUTIONS
 from lostlink.verdicts import Outcome
 from lostlink_sims import ReferenceReceiver

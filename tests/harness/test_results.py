@@ -54,6 +54,12 @@ def test_a_run_that_did_not_complete_never_ends_as_met() -> None:
     assert Result(verdicts(NOT_MET), errors=["x"]).exit_code is ExitCode.NOT_MET
 
 
+def test_a_reason_is_not_shown_twice() -> None:
+    verdict = dataclasses.replace(verdicts(INCONCLUSIVE)[0], measured="x: 5 ms", limit="at most 5 ms")
+    assert dataclasses.replace(verdict, reason="x: 5 ms, limit at most 5 ms").remark == ""
+    assert dataclasses.replace(verdict, reason="too short").remark == "too short"
+
+
 def test_the_most_severe_failure_is_the_conclusion() -> None:
     failed = verdicts(NOT_MET, NOT_MET, ids=("CH-CENTRE", "FS-CUT"))
     assert failure(failed, "This link") == f"Do not fly this link: {CATALOGUE['FS-CUT'].fault}, and 1 more."

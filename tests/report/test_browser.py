@@ -18,8 +18,11 @@ from faulty.zoo import HoldsForEver
 from report.reporting import HERON, lost_link, make
 
 from lostlink.cli import main
+from lostlink.evidence.run_writer import JudgedMeasurement, save
+from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
 from lostlink.report import figures, write_report
+from lostlink.verdicts import Limit
 
 playwright = pytest.importorskip("playwright.sync_api")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright")
@@ -118,6 +121,23 @@ def test_passing_run(tab: Opener, good: Path) -> None:
     opened.page.locator("#requirement-1 > summary").click()
     opened.drawn()
     assert len(opened.asked) == 1
+
+
+def test_limit_of_a_motor_command(tab: Opener, tmp_path: Path) -> None:
+    """It is drawn in % of full, as the lane is."""
+    profile = read_profile(HERON)
+    trace, since_us = lost_link(profile, HoldsForEver)
+    folder = make(tmp_path, HoldsForEver)
+    highest = failsafe.highest_motor_command(trace, since_us)
+    save(folder / "runs", "FS-MOTOR", trace, JudgedMeasurement(highest, Limit(at_most=20, unit="%")))
+    opened = tab(write_report(folder))
+    row = opened.page.locator("main details", has=opened.page.locator("summary b", has_text="FS-MOTOR")).first
+    anchor = row.get_attribute("id")
+    opened.page.evaluate("(id) => { document.getElementById(id).open = true; }", anchor)
+    opened.drawn(anchor)
+    levels = """() => Bokeh.documents.map((made) => made.get_model_by_name("motor-limit").data.y).filter(
+      (y) => y.length).map((y) => y[0])"""
+    assert opened.page.evaluate(levels) == [20]
 
 
 def test_from_a_failed_verdict_to_its_timeline(tab: Opener, bad: Path) -> None:

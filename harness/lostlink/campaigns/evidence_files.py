@@ -29,7 +29,12 @@ COLUMNS: Final = ("failures", "trials", "p below", "p50", "p99", "p99.9", "worst
 
 
 def prepare(
-    out: str, campaign: Campaign, *, resume: bool = False, restart: bool = False, inputs: Iterable[str | Path] = ()
+    out: str,
+    campaign: Campaign,
+    *,
+    resume: bool = False,
+    restart: bool = False,
+    inputs: Iterable[str | Path | None] = (),
 ) -> EvidenceFolder:
     """Return the folder, prepared; with `resume`, read the tallies of the campaign in it.
 
@@ -39,7 +44,7 @@ def prepare(
     campaign : Campaign
     resume, restart : bool
         Continue or discard a stopped campaign.
-    inputs : iterable of path
+    inputs : iterable of (path or None)
         Files that the command reads.
 
     Raises

@@ -1,6 +1,6 @@
-"""One thin module a command: parse, call, show, exit code. `lostlink.cli` imports a module when its command is used.
+"""One module per command: parse, call, show, exit code. `lostlink.cli` imports a module when its command is used.
 
-Each has the click command as `command`. What several need is in `shared`: options, confirmation, output files.
+Each has the click command as `command`. `shared` has common options and the confirmation before hardware is driven.
 """
 
 __all__: list[str] = []

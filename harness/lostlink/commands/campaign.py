@@ -121,7 +121,7 @@ def command(
         link, profile_file=profile, receiver=receiver or rig.receiver, receiver_file=code, rig=rig.name, seed=seed,
         only=[], started=started,
     )  # fmt: skip
-    inputs: list[str | Path] = [*input_files(profile, link), *([code] if code else [])]
+    inputs = [*input_files(profile, link), code]
     # Workers first, so that their errors end the command before earlier evidence is discarded.
     with (
         _workers(jobs, cluster, plan.engine, plan.trials) as workers,

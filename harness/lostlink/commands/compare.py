@@ -7,7 +7,7 @@ import click
 from lostlink.commands import shared
 from lostlink.evidence.comparison import compare, conclusion, exit_code
 from lostlink.evidence.reader import read_evidence
-from lostlink.files import check_output, write_output
+from lostlink.files import OutputFile
 from lostlink.show import comparison
 
 
@@ -20,23 +20,21 @@ from lostlink.show import comparison
 def command(before: str, after: str, markdown: str | None, force: bool, quiet: bool) -> None:
     """Compare two evidence folders: what got better or worse from A to B, requirement by requirement.
 
-    A change of firmware, two boards, simulation and bench, two campaigns. A measured value counts as changed only
-    when the difference exceeds both uncertainties; failures of campaigns are compared by an exact test.
+    For a change of firmware, two boards, simulation and bench, or two campaigns. A measured value counts as changed
+    only when the difference exceeds both uncertainties. Failures of campaigns are compared by an exact test.
 
-    Exit codes: 0 no requirement was lost; 1 a met requirement is no longer met, or a campaign fails significantly
-    more often; 2 bad input; 4 a met requirement is no longer shown.
+    Exit codes: 0 all requirements met in A are met in B; 1 one of them is not met, or a campaign fails significantly
+    more often; 2 bad input; 4 one of them is inconclusive, not tested or missing.
 
     \b
     lostlink compare evidence-of-last-week lostlink-evidence
     """  # noqa: D301
-    if markdown is not None:
-        check_output("--markdown", markdown, force=force, inputs=[before, after])
+    file = OutputFile("--markdown", markdown, force=force, inputs=[before, after])
     a, b = read_evidence(before), read_evidence(after)
     rows = compare(a, b)
     if quiet:
         click.echo(conclusion(rows))
     else:
         comparison.show(a, b, rows)
-    if markdown is not None:
-        write_output("--markdown", markdown, comparison.as_markdown(a, b, rows), force=force, inputs=[before, after])
+    file.write(lambda: comparison.as_markdown(a, b, rows))
     raise SystemExit(exit_code(rows))

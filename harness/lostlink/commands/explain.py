@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator
 from pathlib import Path
 
 import click
@@ -16,7 +15,7 @@ from lostlink.requirements import CATALOGUE
 from lostlink.show.explanation import as_list, as_markdown, as_text, own_text
 from lostlink.suite.explanations import GROUPS, Marked, explanations, marked
 
-_LONGEST_SHOWN = 60  # signs of a user's text that an error text repeats
+_LONGEST_SHOWN = 60  # characters of the user's text repeated in an error message
 _MOST_NEAR = 5
 
 
@@ -42,11 +41,10 @@ def command(requirement: str | None, profile: str | None, tests: tuple[str, ...]
     link, files = None if profile is None else read_link(profile), shared.test_files(tests)
     wanted = (requirement or "").strip().upper()
     if requirement is None or wanted in GROUPS:
-        chosen = [told for name, told in known.items() if requirement is None or name.startswith(wanted)]
+        chosen = [known[name] for name in known if requirement is None or name.startswith(wanted)]
         click.echo(as_markdown(chosen, link) if markdown else as_list(chosen))
     elif wanted in known:
-        told = known[wanted]
-        click.echo(as_markdown([told], link) if markdown else as_text(told, link))
+        click.echo(as_markdown([known[wanted]], link) if markdown else as_text(known[wanted], link))
     else:
         path, own = _custom(requirement, wanted, files)
         click.echo(own_text(path, own))
@@ -56,38 +54,25 @@ def _is_file(word: str) -> bool:
     return "." in word or "/" in word
 
 
-# --- ids that are not in the catalogue ---------------------------------------------------------------------------
-
-
 def _custom(requirement: str, wanted: str, given: list[Path]) -> tuple[Path, Marked]:
-    """Find a requirement in the given files, or in those of installed packages."""
-    for path in [*given, *_installed()]:
+    """Find a custom requirement in the given files, or in those of installed packages."""
+    installed = map(extensions.tests_file, extensions.names(extensions.REQUIREMENTS))
+    for path in [*given, *filter(None, installed)]:
         for own in _marked(path):
             if own.id.upper() == wanted:
                 return path, own
     raise _unknown(requirement, wanted, given)
 
 
-def _installed() -> Iterator[Path]:
-
-    for name in extensions.names(extensions.REQUIREMENTS):
-        path = extensions.tests_file(name)
-        if path is not None:
-            yield path
-
-
 def _marked(path: Path) -> list[Marked]:
-
     try:
         return list(marked(path, "requirement"))
     except (SyntaxError, ValueError, OSError, RecursionError, MemoryError) as error:  # the last two: nested too deep
-        raise UsageError(
-            f"--tests {path}: {str(error) or type(error).__name__}; allowed: a Python file with pytest tests"
-        ) from None
+        text = str(error) or type(error).__name__
+        raise UsageError(f"--tests {path}: {text}; give a Python file with pytest tests") from None
 
 
 def _unknown(requirement: str, wanted: str, given: list[Path]) -> UsageError:
-
     shown = repr(requirement if len(requirement) <= _LONGEST_SHOWN else requirement[:_LONGEST_SHOWN] + "...")
     if _is_file(requirement):
         return UsageError(f"{shown} is not a requirement; give the id before the profile: FS-CUT {requirement}")
@@ -98,8 +83,5 @@ def _unknown(requirement: str, wanted: str, given: list[Path]) -> UsageError:
     searched = f" nor in {', '.join(map(str, given))}" if given else ""
     return UsageError(
         f"{shown} is not a requirement of the catalogue{searched}{hint} allowed: an id that lostlink explain lists, or "
-        "one of your own, which is described in the docstring of its test (--tests FILE.py shows it)"
+        "a custom one, which is described in the docstring of its test (--tests FILE.py shows it)"
     )
-
-
-# --- forms -------------------------------------------------------------------------------------------------------

@@ -67,7 +67,7 @@ def command(
     open_rig(link, receiver=receiver).close()
     case = Case(profile, receiver, Path(out))
     code = receiver_file(receiver)
-    with prepare(out, [*input_files(profile, link), *([code] if code else [])]) as folder:
+    with prepare(out, [*input_files(profile, link), code]) as folder:
         with screen.hunt_progress(limits) as progress:
             result = search.hunt(
                 link, lambda: open_rig(link, receiver=receiver), seed=seed, budget=limits, find_all=find_all,

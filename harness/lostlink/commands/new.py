@@ -1,9 +1,10 @@
-"""``lostlink new``: asks for the values that matter, or takes them as options, and writes a commented profile."""
+"""``lostlink new``: writes a commented profile with the main values from options or from questions."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ import click
 
 from lostlink.commands import shared
 from lostlink.errors import ProfileError
-from lostlink.files import check_output, write_output
+from lostlink.files import OutputFile
 from lostlink.profiles import commented_profile, parse_profile
 from lostlink.profiles.models import settings_of, value_of
 from lostlink.profiles.template import LinkFacts, channels_of
@@ -27,30 +28,32 @@ from lostlink_sims import Channel, Profile
 @click.option(
     "--channels", metavar="NAMES", help='In their order, such as "roll, pitch, throttle, yaw, arm/2, mode/3".'
 )
-@click.option("--arm", metavar="NAME", help='The switch that arms; "none" where a low throttle alone does.')
+@click.option("--arm", metavar="NAME", help='Switch that arms, or "none" (low throttle only).')
 @click.option("--throttle-failsafe", metavar="WIDTH", help='Throttle pulse in failsafe, such as "1000 us".')
 @click.option("--counter/--no-counter", default=None, help="Whether packets carry a counter.")
-@click.option("--check-byte/--no-check-byte", default=None, help="Whether they carry a check byte.")
-@click.option("--link-id", metavar="N", help='Their link id, 0 to 255; "none" where they carry none.')
-@click.option("--ask/--no-ask", default=None, help="Ask for these.  [default: on a terminal, when none is given]")
+@click.option("--check-byte/--no-check-byte", default=None, help="Whether packets carry a check byte.")
+@click.option("--link-id", metavar="N", help='Link id of the packets, 0 to 255, or "none".')
+@click.option(
+    "--ask/--no-ask", default=None, help="Ask for these values.  [default: on a terminal, when none is given]"
+)
 @shared.force_option
 def command(path: str, name: str | None, ask: bool | None, force: bool, **given: Any) -> None:
     """Write a commented profile, with every key, its meaning and its default.
 
-    A switch is a channel with /2 or /3 for its positions. On a terminal the command asks for the values that matter;
+    A channel with /2 or /3 is a switch with two or three positions. On a terminal the command asks for the main values;
     Enter takes the value in brackets.
 
     \b
     lostlink new my_link.toml
     lostlink new my_link.toml --timeout "300 ms" --channels "roll, pitch, throttle, yaw, arm/2"
     """  # noqa: D301
-    check_output("FILE", path, force=force)
+    file = OutputFile("FILE", path, force=force)
     nothing = all(value is None for value in given.values())
     if sys.stdin.isatty() and nothing if ask is None else ask:
         given = _asked(given)
     text = commented_profile(name or Path(path).stem.replace("_", " "), path, _facts(given))
     parse_profile(text, source=f"the profile for {path}")
-    write_output("FILE", path, text, force=force)
+    file.write(lambda: text)
     click.echo(f"{path} written. Fit it to your link, then: lostlink prove {path}")
 
 
@@ -64,23 +67,22 @@ _QUESTIONS = (
     ("timeout", "Failsafe after this time without a good packet", "500 ms"),
     ("throttle_failsafe", "Throttle pulse in failsafe", "1000 us"),
     ("frame_period", "Period of the PPM frame", "22.5 ms"),
-    ("counter", "Does a packet carry a counter, so that a hung handset can be told? (y/n)", "y"),
-    ("link_id", 'Its link id, 0 to 255, so that a neighbour can be told, or "none"', "42"),
+    ("counter", "Does a packet carry a counter, so that a hung handset is detected? (y/n)", "y"),
+    ("link_id", 'Its link id, 0 to 255, so that a foreign handset is detected, or "none"', "42"),
     ("check_byte", "Does it carry a check byte in addition to the radio's CRC? (y/n)", "y"),
 )  # fmt: skip
 
 
 def _asked(given: dict[str, Any]) -> dict[str, Any]:
-    """Ask for what is not given; an answer that cannot be is asked for again."""
+    """Ask for each value that is not given, again after an invalid answer."""
     answers = dict(given)
     for key, question, usual in _QUESTIONS:
         while answers[key] is None:
-            said = click.prompt(question, default=usual or _first_switch(answers), type=str).strip()
-            value: Any = said
+            value: Any = click.prompt(question, default=usual or _first_switch(answers), type=str).strip()
             if key in ("counter", "check_byte"):
-                value = {"y": True, "yes": True, "n": False, "no": False}.get(said.lower())
+                value = {"y": True, "yes": True, "n": False, "no": False}.get(value.lower())
                 if value is None:
-                    click.echo("y or n, please", err=True)
+                    click.echo("answer y or n", err=True)
                     continue
             try:
                 _facts({**dict.fromkeys(given), "channels": answers["channels"], key: value})
@@ -92,49 +94,47 @@ def _asked(given: dict[str, Any]) -> dict[str, Any]:
 
 
 def _first_switch(answers: dict[str, Any]) -> str:
-
     switches = (channel.name for channel in channels_of(answers["channels"]) if channel.kind != "stick")
     return next(switches, "none")
 
 
-# --- from words to facts ---------------------------------------------------------------------------------------------
+# --- from texts to facts ---------------------------------------------------------------------------------------------
 
 
 def _facts(given: dict[str, Any]) -> LinkFacts:
-    """Return the facts that options or answers state.
+    """Return the values of options or answers.
 
     Raises
     ------
     ProfileError
-        If one cannot be.
+        If one is invalid.
     """
     known: dict[str, Any] = {}
+    plain = Profile()
 
-    def take(option: str, fact: str, read: Callable[[str], Any]) -> None:
-        text = given[option]
-        if text is not None:
+    def setting(part: type, key: str) -> Callable[[Any], Any]:
+        return partial(value_of, settings_of(part)[key])
+
+    readers: dict[str, tuple[str, Callable[[Any], Any]]] = {
+        "packet_interval": ("packet_interval_us", setting(type(plain.handset), "packet_interval")),
+        "timeout": ("timeout_us", setting(type(plain.receiver), "timeout")),
+        "frame_period": ("frame_period_us", setting(type(plain.output), "frame_period")),
+        "channels": ("channels", channels_of),
+        "throttle_failsafe": ("throttle_failsafe_us", setting(Channel, "failsafe")),
+        "link_id": ("link_id", _link_id),
+        "arm": ("arm_channel", lambda text: _arm(text, known.get("channels"))),
+        "counter": ("packet_counter", bool),
+        "check_byte": ("check_byte", bool),
+    }
+    for option, (fact, read) in readers.items():
+        if given[option] is not None:
             try:
-                known[fact] = read(text)
+                known[fact] = read(given[option])
             except ValueError as error:
                 raise ProfileError(f"--{option.replace('_', '-')}: {error}") from error
-
-    def setting(part: type, key: str) -> Callable[[str], Any]:
-        return lambda text: value_of(settings_of(part)[key], text)
-
-    plain = Profile()
-    take("packet_interval", "packet_interval_us", setting(type(plain.handset), "packet_interval"))
-    take("timeout", "timeout_us", setting(type(plain.receiver), "timeout"))
-    take("frame_period", "frame_period_us", setting(type(plain.output), "frame_period"))
-    take("channels", "channels", channels_of)
-    take("throttle_failsafe", "throttle_failsafe_us", setting(Channel, "failsafe"))
-    take("link_id", "link_id", _link_id)
-    take("arm", "arm_channel", lambda text: _arm(text, known.get("channels")))
-    for option, fact in (("counter", "packet_counter"), ("check_byte", "check_byte")):
-        if given[option] is not None:
-            known[fact] = given[option]
     names = [channel.name for channel in known.get("channels", ())]
     if names and "throttle" not in names:
-        raise ProfileError(f"--channels: none is called throttle, got {', '.join(names)}; name one of them throttle")
+        raise ProfileError(f"--channels: none is named throttle, got {', '.join(names)}; name one of them throttle")
     return LinkFacts(**known)
 
 
@@ -147,8 +147,7 @@ def _link_id(text: str) -> int | None:
 
 
 def _arm(text: str, channels: Any) -> str:
-
     names = [channel.name for channel in channels or Profile().channels]
     if text != "none" and text not in names:
-        raise ValueError(f'there is no channel {text!r}; allowed: {", ".join(names)}, or "none"')
+        raise ValueError(f'no channel {text!r}; allowed: {", ".join(names)}, or "none"')
     return text

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import dataclasses
+import io
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -11,15 +13,15 @@ import click
 
 from lostlink.commands import shared
 from lostlink.errors import UsageError
-from lostlink.files import check_output, write_output
+from lostlink.files import OutputFile
 from lostlink.planning import fit, latency, link_range, timeout
 from lostlink.planning.loss_log import read_loss_log
 from lostlink.profiles import input_files, read_link
 from lostlink.report import plan_pages as pages
 from lostlink.report.plans import PlanPage, plan_text
 from lostlink.show import plan as screen
+from lostlink.show.console import cautions
 
-_report_option = click.option("--report", metavar="FILE.html", help="Write the curves as an HTML page.")
 _TIMEOUT_COLUMNS = (
     "timeout_us", "lost_packets", "false_per_hour", "upper_per_hour", "chance_per_flight", "independent_per_hour",
     "mean_cut_us", "worst_cut_us", "blind_m", "fall_m",
@@ -28,7 +30,7 @@ _TIMEOUT_COLUMNS = (
 
 @click.group("plan")
 def command() -> None:
-    """Plan a link before it flies: timeout, latency, range, and a loss model fitted to recorded packets.
+    """Plan a link before the first flight: timeout, latency, range, and a loss model fitted to recorded packets.
 
     \b
     lostlink plan timeout my_link.toml
@@ -36,23 +38,33 @@ def command() -> None:
     """  # noqa: D301
 
 
-class _Outputs:
-    """The files of a plan, refused before the work begins: ``--csv`` and ``--report``."""
+def _output_options(function: Callable[..., None]) -> Callable[..., None]:
+    """Add the options that `_Outputs` takes."""
+    csv_option = click.option("--csv", metavar="FILE", help="Write the table as CSV.")
+    report_option = click.option("--report", metavar="FILE.html", help="Write the curves as an HTML page.")
+    return csv_option(report_option(shared.force_option(function)))
 
-    def __init__(self, csv: str | None, report: str | None, force: bool, inputs: list[str | Path]) -> None:
-        self.csv, self.report = csv, report
-        self._guard: dict[str, Any] = {"force": force, "inputs": inputs}
-        for option, path in (("--csv", csv), ("--report", report)):
-            if path is not None:
-                check_output(option, path, **self._guard)
+
+class _Outputs:
+    """The files of a plan, ``--csv`` and ``--report``, checked before the work begins."""
+
+    def __init__(self, inputs: list[str | Path], csv: str | None, report: str | None, force: bool) -> None:
+        self._csv = OutputFile("--csv", csv, force=force, inputs=inputs)
+        self._report = OutputFile("--report", report, force=force, inputs=inputs)
 
     def write(self, header: Sequence[str], rows: Iterable[Sequence[Any]], page: Callable[[], PlanPage]) -> None:
-        """Write the table and the page."""
-        if self.csv is not None:
-            write_output("--csv", self.csv, shared.csv_text(header, rows), **self._guard)
-        if self.report is not None:
-            write_output("--report", self.report, plan_text(page()), **self._guard)
-            click.echo(f"Page: {self.report}")
+        """Write the table and the page; show the cautions."""
+        self._csv.write(lambda: _csv_text(header, rows))
+        self._report.write(lambda: plan_text(page()))
+        if self._report.path is not None:
+            click.echo(f"Page: {self._report.path}")
+        cautions()
+
+
+def _csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows([header, *rows])
+    return text.getvalue()
 
 
 @command.command("timeout")
@@ -71,9 +83,7 @@ class _Outputs:
               help="Length of the packet simulation where no exact answer is known.",
               type=shared.Quantity("duration"))  # fmt: skip
 @shared.seed_option
-@shared.csv_option
-@_report_option
-@shared.force_option
+@_output_options
 def timeout_command(
     profile: str | None,
     from_us: int,
@@ -83,9 +93,7 @@ def timeout_command(
     max_per_hour: float,
     simulate_us: int,
     seed: int,
-    csv: str | None,
-    report: str | None,
-    force: bool,
+    **files: Any,
 ) -> None:
     """Compare timeouts: false failsafes in ordinary use against the time from a real loss to the throttle cut.
 
@@ -96,7 +104,7 @@ def timeout_command(
     lostlink plan timeout my_link.toml --from "100 ms" --to "1 s" --flight "15 min"
     """  # noqa: D301
     link = read_link(profile)
-    outputs = _Outputs(csv, report, force, input_files(profile, link))
+    outputs = _Outputs(input_files(profile, link), **files)
     least_us = max(2 * link.handset.packet_interval_us, 1000)
     if not least_us <= from_us <= to_us <= 60_000_000:
         raise UsageError(
@@ -114,7 +122,6 @@ def timeout_command(
     outputs.write(
         _TIMEOUT_COLUMNS, columns, lambda: pages.timeout_page(link, rows, rates, advice, max_per_hour=max_per_hour)
     )
-    shared.show_cautions()
 
 
 @command.command("latency")
@@ -127,25 +134,20 @@ def timeout_command(
     help="Simulated flights of 20 throttle steps each.",
 )
 @shared.seed_option
-@shared.csv_option
-@_report_option
-@shared.force_option
-def latency_command(
-    profile: str | None, runs: int, seed: int, csv: str | None, report: str | None, force: bool
-) -> None:
+@_output_options
+def latency_command(profile: str | None, runs: int, seed: int, **files: Any) -> None:
     """Budget the delay from the throttle stick to its pulse, stage by stage, and compare it with the simulation.
 
     \b
     lostlink plan latency my_link.toml
     """  # noqa: D301
     link = read_link(profile)
-    outputs = _Outputs(csv, report, force, input_files(profile, link))
+    outputs = _Outputs(input_files(profile, link), **files)
     lossy_us = latency.simulated_us(link, runs, seed, with_losses=True)
     clean_us = latency.simulated_us(link, runs, seed, with_losses=False)
     screen.show_latencies(link, clean_us, lossy_us, seed)
     rows = ((value,) for value in lossy_us.tolist())
     outputs.write(("latency_us",), rows, lambda: pages.latency_page(link, clean_us, lossy_us))
-    shared.show_cautions()
 
 
 @command.command("range")
@@ -158,18 +160,14 @@ def latency_command(
 @click.option("--keep", "keep_db", metavar="MARGIN", default="10 dB", show_default=True,
               help="Margin to keep above the sensitivity.",
               type=shared.Quantity("level", at_least=0, at_most=60, allowed="0 dB to 60 dB"))  # fmt: skip
-@shared.csv_option
-@_report_option
-@shared.force_option
+@_output_options
 def range_command(
     profile: str | None,
     to_m: float,
     fading: str | None,
     power_dbm: float | None,
     keep_db: float,
-    csv: str | None,
-    report: str | None,
-    force: bool,
+    **files: Any,
 ) -> None:
     """Estimate the range: power, margin and packet loss against distance, in free space and over ground.
 
@@ -179,7 +177,7 @@ def range_command(
     lostlink plan range my_link.toml --to "1000 m" --fading rician
     """  # noqa: D301
     link = read_link(profile)
-    outputs = _Outputs(csv, report, force, input_files(profile, link))
+    outputs = _Outputs(input_files(profile, link), **files)
     budget, is_own = link_range.budget_of(link)
     if fading is not None:
         budget = dataclasses.replace(budget, fading=fading)
@@ -201,7 +199,6 @@ def range_command(
         ("path", "distance_m", "received_dbm", "margin_db", "loss", "false_per_hour"), rows,
         lambda: pages.range_page(link, budget, points, keep_db=keep_db, most_m=to_m),
     )  # fmt: skip
-    shared.show_cautions()
 
 
 @command.command("fit")
@@ -220,13 +217,11 @@ def fit_command(losslog: str, counter_bits: str | None, interval_us: int | None,
     \b
     lostlink plan fit flight.csv --out losses.toml
     """  # noqa: D301
-    if out is not None:
-        check_output("--out", out, force=force, inputs=[losslog])
-    bits = None if counter_bits is None else int(counter_bits)
-    log = read_loss_log(losslog, counter_bits=bits, interval_us=interval_us)
+    file = OutputFile("--out", out, force=force, inputs=[losslog])
+    log = read_loss_log(losslog, counter_bits=int(counter_bits) if counter_bits else None, interval_us=interval_us)
     if len(log.lost) < 2:
         raise UsageError(f"{losslog}: only one packet; give a log of some thousand packets")
     fits = fit.fits(log.lost)
-    if out is not None and log.lost.any():
-        write_output("--out", out, fit.fragment(fits[0], Path(losslog).name), force=force, inputs=[losslog])
+    if log.lost.any():
+        file.write(lambda: fit.fragment(fits[0], Path(losslog).name))
     screen.show_fits(log, fits, losslog, out)

@@ -16,6 +16,7 @@ from lostlink.evidence.summary import suite_summary
 from lostlink.files import not_writable
 from lostlink.profiles import input_files, read_link
 from lostlink.report import write_report
+from lostlink.requirements import ids_of
 from lostlink.results import Result
 from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, safe_end
 from lostlink.show.console import evidence_line
@@ -53,8 +54,8 @@ def command(
 
     PROFILE is a link profile (TOML); without it, a plain home-built link. The receiver runs in simulation: a class of
     yours with power_on, packet, poll and pulses, compiled firmware as a shared library, or the reference receiver.
-    With --rig serial:PORT it is a real board, in real time: the radio stays simulated, and the board's firmware gets
-    the packets that survive over its serial port. With --rig emulated:IMAGE it is a firmware image on an emulated
+    With --rig serial:PORT it is a real board, in real time: the radio stays simulated, and the firmware gets the
+    packets that are not lost over the serial port. With --rig emulated:IMAGE it is a firmware image on an emulated
     microcontroller, in virtual time (emulated-live:IMAGE: in real time).
 
     \b
@@ -66,43 +67,47 @@ def command(
     """  # noqa: D301
     check_options(rig, receiver=receiver, baud=baud, thorough=thorough, props_off=props_off)
     link = read_link(profile)
-    ids, files = shared.requirement_ids(only), shared.test_files(tests)
+    ids, files = [] if only is None else ids_of("--only", only), shared.test_files(tests)
     is_hardware = drives_hardware(rig)
     if is_hardware and not props_off:
         shared.confirm_props_off()
     code = receiver_file(receiver)
     with safe_end.guarded(on=is_hardware), contextlib.ExitStack() as stack:
-        with open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough) as where:
-            inputs: list[str | Path] = [*input_files(profile, link), *([code] if code else []), *files]
+        with open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough) as opened:
+            inputs = [*input_files(profile, link), code, *files]
             folder = stack.enter_context(EvidenceFolder(out, inputs=inputs))
             started = dt.datetime.now(dt.UTC)
             head = run_head(
-                link, profile_file=profile, receiver=receiver or where.receiver, receiver_file=code, rig=rig, seed=seed,
-                only=ids, started=started,
+                link, profile_file=profile, receiver=receiver or opened.receiver, receiver_file=code, rig=rig,
+                seed=seed, only=ids, started=started,
             )  # fmt: skip
-            # Should the run be killed, the unfinished folder says so.
-            _write(folder.path, link, Result(interrupted=True), head)
+            _write(folder.path, link, Result(interrupted=True), head)  # the evidence of a run that is killed
             with suite_progress() as progress:
                 result = run_suite(
-                    link, where, seed=seed, only=ids, evidence=folder.path, evidence_name=out, tests=files,
+                    link, opened, seed=seed, only=ids, evidence=folder.path, evidence_name=out, tests=files,
                     named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)),
                     progress=progress,
                 )  # fmt: skip
         with safe_end.shielded():  # what was judged is kept
             head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
-            if where.about:
+            if opened.about:
                 head["bench"] = result.rig
-            try:  # shown first, as a full disk hides no conclusion; written also where the output is closed
-                _show(result, head, quiet=quiet)
-            finally:
-                if result.not_written is not None:
-                    raise not_writable("--out", result.not_written.filename or out, result.not_written)
-                _write(folder.path, link, result, head)
-                write_report(folder.path)
-                folder.complete()
-            if not quiet:
-                evidence_line(out)
+            _conclude(folder, link, result, head, quiet=quiet)
     raise SystemExit(result.exit_code)
+
+
+def _conclude(folder: EvidenceFolder, link: Profile, result: Result, head: dict[str, Any], *, quiet: bool) -> None:
+    """Show the result, then write it: a full disk does not hide the conclusion, closed output not the evidence."""
+    try:
+        _show(result, head, quiet=quiet)
+    finally:
+        if result.not_written is not None:
+            raise not_writable("--out", result.not_written.filename or folder.target, result.not_written)
+        _write(folder.path, link, result, head)
+        write_report(folder.path)
+        folder.complete()
+    if not quiet:
+        evidence_line(folder.target)
 
 
 def _show(result: Result, head: dict[str, Any], *, quiet: bool) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from pathlib import Path
 
 import click
 
@@ -18,7 +17,7 @@ from lostlink.errors import UsageError
 from lostlink.evidence.document import Document
 from lostlink.evidence.folder import EvidenceFolder, write_evidence
 from lostlink.evidence.summary import suite_summary
-from lostlink.files import check_output, write_output
+from lostlink.files import OutputFile
 from lostlink.profiles import input_files, read_link
 from lostlink.report import write_report
 from lostlink.show import capture as screen
@@ -48,10 +47,10 @@ def command(
 ) -> None:
     """Read a pulse train (PPM) recorded by a logic analyser, and compare it with a profile.
 
-    CAPTURE is VCD, or CSV of edges or samples. Without PROFILE the command reports the pulse train and proposes
-    the lines of a profile. A capture is evidence for the pulse train only: it does not show link loss.
+    CAPTURE is VCD, or CSV of edges or samples. Without PROFILE the command describes the pulse train and proposes
+    lines for a profile. A capture is evidence for the pulse train only: it does not show link loss.
 
-    Exit codes: 0 all requirements that pulses show are met, 1 not met, 2 bad input, 4 inconclusive.
+    Exit codes: 0 all requirements that the pulses show are met, 1 not met, 2 bad input, 4 inconclusive.
 
     \b
     lostlink read bench.vcd
@@ -60,32 +59,30 @@ def command(
     if out is not None and profile is None:
         raise UsageError("--out needs a PROFILE")
     link = None if profile is None else read_link(profile)
-    inputs: list[str | Path] = [capture, *([] if link is None else input_files(profile, link))]
-    if csv is not None:
-        check_output("--csv", csv, force=force, inputs=inputs)
+    inputs = [capture, *input_files(profile, link)]
+    file = OutputFile("--csv", csv, force=force, inputs=inputs)
     recording = read_capture(capture, unit=unit)
     sample_period_ps = None if tick is None else resolution.parse_tick(tick, recording.unit_ps)
-    found = findings(recognise.choose(recording, signal, sample_period_ps), link)
-    trace = None if link is None else to_trace(found.train, recording, link)
-    frames = csv_text(recording, found.train)
+    result = findings(recognise.choose(recording, signal, sample_period_ps), link)
+    trace = None if link is None else to_trace(result.train, recording, link)
+    frames = csv_text(recording, result.train)
     folder = None if out is None else EvidenceFolder(out, inputs=inputs)
     try:
         if quiet:
-            click.echo(found.conclusion)
+            click.echo(result.conclusion)
         else:
-            screen.show(recording, found, link, trace)
+            screen.show(recording, result, link, trace)
     finally:
-        if csv is not None:
-            write_output("--csv", csv, frames, force=force, inputs=inputs)
-        if folder is not None and link is not None and trace is not None:
+        file.write(lambda: frames)
+        if folder is not None and trace is not None:
             with folder:
-                head = capture_head(recording, link, profile, dt.datetime.now(dt.UTC))
-                document = Document(found.conclusion, found.exit_code, head, tuple(found.verdicts))
-                summary, frame_file = suite_summary(document, {}), {"frames.csv": frames}
-                write_evidence(folder.path, document, summary, profile=link, files=frame_file)
-                write_runs(folder.path, found, trace)
+                head = capture_head(recording, trace.profile, profile, dt.datetime.now(dt.UTC))
+                document = Document(result.conclusion, result.exit_code, head, tuple(result.verdicts))
+                texts = {"frames.csv": frames}
+                write_evidence(folder.path, document, suite_summary(document, {}), profile=link, files=texts)
+                write_runs(folder.path, result, trace)
                 write_report(folder.path)
                 folder.complete()
     if folder is not None and not quiet:
         evidence_line(folder.target)
-    raise SystemExit(found.exit_code)
+    raise SystemExit(result.exit_code)

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import click
 
 from lostlink.commands import shared
 from lostlink.evidence import exports
-from lostlink.files import check_output, write_output
+from lostlink.files import OutputFile
 from lostlink.profiles import input_files, read_link, read_scenario
 from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, safe_end
 from lostlink.show.run import run
@@ -41,21 +39,18 @@ def command(
     lostlink replay lostlink-evidence/failing/FS-CUT.scenario.toml my_link.toml
     """  # noqa: D301
     code = receiver_file(receiver)
-    outputs = [(option, path, text) for option, path, text in (
-        ("--vcd", vcd, exports.vcd_text), ("--csv", csv, exports.csv_text),
-    ) if path is not None]  # fmt: skip
     check_options(rig, receiver=receiver, baud=baud, props_off=props_off)
     link = read_link(profile)
-    inputs = [scenario, *input_files(profile, link), *([code] if code else [])]
-    guard: dict[str, Any] = {"force": force, "inputs": inputs}
-    for option, path, _ in outputs:
-        check_output(option, path, **guard)
+    inputs = (scenario, *input_files(profile, link), code)
+    vcd_file, csv_file = (
+        OutputFile(option, path, force=force, inputs=inputs) for option, path in (("--vcd", vcd), ("--csv", csv))
+    )
     saved = read_scenario(scenario, link)
     is_hardware = drives_hardware(rig)
     if is_hardware and not props_off:
         shared.confirm_props_off()
-    with safe_end.guarded(on=is_hardware), open_rig(link, where=rig, receiver=receiver, baud=baud) as where:
-        trace = where.run(saved)
+    with safe_end.guarded(on=is_hardware), open_rig(link, where=rig, receiver=receiver, baud=baud) as opened:
+        trace = opened.run(saved)
     run(trace)
-    for option, path, text in outputs:
-        write_output(option, path, text(trace), **guard)
+    vcd_file.write(lambda: exports.vcd_text(trace))
+    csv_file.write(lambda: exports.csv_text(trace))

@@ -1,4 +1,4 @@
-"""``lostlink report``: the page of an evidence folder, written again."""
+"""``lostlink report``: writes the page of an evidence folder again."""
 
 from __future__ import annotations
 

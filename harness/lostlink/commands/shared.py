@@ -1,11 +1,9 @@
-"""What several commands need: options, quantities, the confirmation before hardware is driven, tables as CSV."""
+"""What several commands need: options, quantities, and the confirmation before hardware is driven."""
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -14,7 +12,6 @@ import click
 from lostlink import extensions
 from lostlink.errors import UsageError
 from lostlink.profiles.quantities import QuantityError, parse
-from lostlink.requirements import ids_of
 from lostlink.results import CAUTIONS
 
 _CONFIRMATION: Final = "props off"
@@ -31,7 +28,7 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic in newer v
     at_least, at_most : float, optional
         In the base unit.
     allowed : str
-        The range in words, for the error.
+        The range as text, for the error message.
     """
 
     name = "quantity"
@@ -63,7 +60,7 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic in newer v
 
 
 class Number(click.FloatRange):
-    """A number in a range; "nan" is none."""
+    """A number in a range; "nan" is refused."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the number."""
@@ -99,7 +96,6 @@ seed_option = click.option(
 )
 quiet_option = click.option("--quiet", is_flag=True, help="Show the conclusion only.")
 force_option = click.option("--force", is_flag=True, help="Overwrite an existing file.")
-csv_option = click.option("--csv", metavar="FILE", help="Write the table as CSV.")
 
 
 def out_option(default: str | None, text: str = "Folder for the evidence.") -> Callable[[_F], _F]:
@@ -107,39 +103,21 @@ def out_option(default: str | None, text: str = "Folder for the evidence.") -> C
     return click.option("--out", metavar="DIR", default=default, show_default=default is not None, help=text)
 
 
-def requirement_ids(only: str | None) -> list[str]:
-    """Return the ids in a list that is separated by commas.
-
-    Raises
-    ------
-    UsageError
-        If there is no such requirement.
-    """
-    if only is None:
-        return []
-    try:
-        return ids_of(only)
-    except ValueError as error:
-        raise UsageError(f"--only: {error}") from None
-
-
 def test_files(tests: Sequence[str]) -> list[Path]:
-    """Return the files with additional requirements: the user's own, or those of installed packages by name.
+    """Return the files with custom requirements: paths, or names under which installed packages add them.
 
     Raises
     ------
     UsageError
-        If there is no such file.
+        If a file does not exist.
     """
     files = []
     for name in tests:
         file = Path(name) if Path(name).is_file() else extensions.tests_file(name)
         if file is None:
             known = extensions.names(extensions.REQUIREMENTS)
-            installed = f", or those of an installed package: {', '.join(known)}" if known else ""
-            raise UsageError(
-                f"--tests {name}: there is no such file; allowed: a Python file with pytest tests{installed}"
-            )
+            installed = f", or the name of an installed package's tests: {', '.join(known)}" if known else ""
+            raise UsageError(f"--tests {name}: no such file; give a Python file with pytest tests{installed}")
         files.append(file.resolve())
     return files
 
@@ -148,7 +126,7 @@ def test_files(tests: Sequence[str]) -> list[Path]:
 
 
 def confirm_props_off() -> None:
-    """Show the cautions and ask for a confirmation in writing, because a board may drive motors.
+    """Show the cautions and ask for a typed confirmation, because a board may drive motors.
 
     Raises
     ------
@@ -166,22 +144,3 @@ def confirm_props_off() -> None:
         answer = ""
     if answer.strip().lower() != _CONFIRMATION:
         raise UsageError(f'not confirmed, so no board is driven; type "{_CONFIRMATION}", or give --props-off')
-
-
-def show_cautions() -> None:
-    """Show the cautions that go with every advice."""
-    click.echo()
-    for caution in CAUTIONS:
-        click.echo(caution)
-
-
-# --- tables ----------------------------------------------------------------------------------------------------------
-
-
-def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    """Return a table as CSV."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(header)
-    writer.writerows(rows)
-    return text.getvalue()

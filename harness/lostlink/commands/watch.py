@@ -52,8 +52,8 @@ def command(
 ) -> None:
     """Listen to an unmodified board that prints its channel values as text.
 
-    PORT is a serial port or a URL. The columns may be separated by tabs, commas, spaces or names. Values are codes
-    0..255, ADC counts 0..1023 or pulse widths in µs. The table shows values, end points, trim and travel. With
+    PORT is a serial port or a URL. Columns are separated by tabs, commas, spaces or names. Values are codes 0..255,
+    ADC counts 0..1023 or pulse widths in µs. The table shows values, end points, trim and travel. With
     --failsafe-test you move a stick and switch the handset off; the hold time of the receiver is measured.
 
     \b
@@ -69,10 +69,15 @@ def command(
     if not failsafe_test and (props_off or repeats > 1):
         raise UsageError("--props-off and --repeats need --failsafe-test")
     link = None if profile is None else read_link(profile)
-    if failsafe_test:
-        code = _test(port, baud, link, profile, out, repeats, props_off=props_off)
-    else:
-        code = _watch(port, baud, link, once)
+    if not failsafe_test:
+        raise SystemExit(_watch(port, baud, link, once))
+    with open_line(port, baud) as line:
+        if not props_off:
+            shared.confirm_props_off()
+        with EvidenceFolder(out, inputs=input_files(profile, link)) as folder:
+            started = dt.datetime.now(dt.UTC)
+            listener = Listener(line, channels=len(link.channels) if link else None, keep=True)
+            code = _test(listener, link, profile, folder, repeats, started)
     raise SystemExit(code)
 
 
@@ -100,31 +105,19 @@ def _watch(port: str, baud: int, link: Profile | None, once: float | None) -> Ex
     return code
 
 
-def _test(
-    port: str, baud: int, link: Profile | None, profile: str | None, out: str, repeats: int, *, props_off: bool
-) -> ExitCode:
-    with open_line(port, baud) as line:
-        if not props_off:
-            shared.confirm_props_off()
-        with EvidenceFolder(out, inputs=[] if link is None else input_files(profile, link)) as folder:
-            started = dt.datetime.now(dt.UTC)
-            listener = Listener(line, channels=len(link.channels) if link else None, keep=True)
-            return _run(listener, link, profile, folder, repeats, started)
-
-
-def _tell(text: str) -> None:
-    """Show a text, with a bell because the operator looks at the handset."""
+def _prompt(text: str) -> None:
+    """Show a text with a bell, because the operator looks at the handset."""
     click.echo(f"{text}\a" if sys.stdout.isatty() else text)
 
 
-def _run(
+def _test(
     listener: Listener, link: Profile | None, profile: str | None, folder: EvidenceFolder, repeats: int,
     started: dt.datetime,
 ) -> ExitCode:  # fmt: skip
     """Run the attempts and write the evidence, also after an error or interruption."""
-    test = FailsafeTest(listener, link, _tell)
+    test = FailsafeTest(listener, link, _prompt)
     head = watch_head(link, profile, listener.source.port, started)
-    # Evidence of a test that is killed.
+    # The evidence of a test that is killed:
     _write(folder.path, Document("Interrupted; nothing is proven.", ExitCode.INTERRUPTED, head, ()), test, link)
     ended, code, error = "", None, None
     try:
@@ -135,8 +128,7 @@ def _run(
         code, ended, error = problem.exit_code, f"{problem}. ", problem
     verdicts = judge(test.attempts, link) if test.attempts else []
     text = ended + conclusion(test.attempts, verdicts, link)
-    if code is None:
-        code = exit_code(verdicts)
+    code = exit_code(verdicts) if code is None else code
     head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
     try:
         if error is None:

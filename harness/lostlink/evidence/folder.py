@@ -51,7 +51,7 @@ class EvidenceFolder:
         As the user named it.
     document : str
         The file that identifies earlier evidence of the same kind. Files that it lists under ``files`` are evidence.
-    inputs : iterable of path
+    inputs : iterable of (path or None)
         Files that the command reads; none of them is replaced.
     resumable : bool
         Keep the unfinished files without `complete`.
@@ -75,7 +75,7 @@ class EvidenceFolder:
         out: str | Path,
         document: str = FILE,
         *,
-        inputs: Iterable[str | Path] = (),
+        inputs: Iterable[str | Path | None] = (),
         resumable: bool = False,
         keep_unfinished: bool = False,
     ) -> None:
@@ -120,14 +120,14 @@ class EvidenceFolder:
             raise UsageError(f"--out {self.target}: {self.path} is in the way; rename it, or choose another folder")
         shutil.rmtree(self.path)
 
-    def _check(self, inputs: Iterable[str | Path]) -> None:
+    def _check(self, inputs: Iterable[str | Path | None]) -> None:
         if self._resolved.exists() and not self._resolved.is_dir():
             raise UsageError(f"--out {self.target}: is a file; choose a new or empty folder")
         if not self._resolved.is_dir() or all(entry.name.startswith(_UNFINISHED) for entry in self._resolved.iterdir()):
             return
         own = {path.resolve() for path in self._earlier()}
         for name in inputs:
-            if Path(name).resolve() in own:
+            if name is not None and Path(name).resolve() in own:
                 raise UsageError(f"--out {self.target}: holds {name}, an input of this command; choose another folder")
 
     def _earlier(self) -> list[Path]:

@@ -19,7 +19,7 @@ HUNT_FILE: Final = "hunt.json"
 """Marks a folder as evidence of a hunt."""
 
 
-def prepare(out: str, inputs: Iterable[str | Path]) -> EvidenceFolder:
+def prepare(out: str, inputs: Iterable[str | Path | None]) -> EvidenceFolder:
     """Return the folder, prepared for a hunt; `inputs` are the files that the command reads.
 
     Raises

@@ -375,9 +375,9 @@ def read_link(path: str | Path | None) -> Profile:
     return Profile() if path is None else read_profile(path)
 
 
-def input_files(path: str | Path | None, profile: Profile) -> list[str | Path]:
+def input_files(path: str | Path | None, profile: Profile | None) -> list[str | Path]:
     """Return the files that a profile was read from: its own, and the loss logs that it names."""
-    if path is None:
+    if path is None or profile is None:
         return []
     logs = (model.file for model in profile.radio.losses if isinstance(model, Recorded))
     return [Path(path), *(Path(path).parent / log for log in logs)]

@@ -5,8 +5,8 @@
     evidence.reader ─► rows ─► first_screen, timelines, attempts, distributions ─► page ─► report.html
     figures (charts, by Bokeh), palette, style.css, viewer.js ──────────────────────┘
 
-A report is made from its folder alone, and can be made again. Other kinds of evidence add sections: a function that
-takes the evidence and returns `page.Section` objects, named in ``write.SECTIONS``.
+A report is made from its folder alone, at any time. Other kinds of evidence add sections: a function in
+``write.SECTIONS`` that takes the evidence and returns `page.Section` objects.
 """
 
 from lostlink.report.write import write_report

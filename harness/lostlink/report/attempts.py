@@ -1,4 +1,4 @@
-"""The attempts of a failsafe test by hand, from ``attempts.csv``."""
+"""The attempts of a failsafe test with `watch`, from ``attempts.csv``."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _MOST: Final = 1000
 
 
 def sections(evidence: Evidence, page: Page) -> list[Section]:
-    """Return the section of the attempts, or none when the folder is not of a test by hand."""
+    """Return the section of the attempts; empty if the folder is not of a failsafe test with `watch`."""
     del page
     folder = evidence.folder
     file = folder / "attempts.csv"

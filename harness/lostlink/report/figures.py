@@ -1,8 +1,8 @@
-"""Charts, drawn by Bokeh in the browser. This module says what they look like; ``viewer.js`` gives them their data.
+"""Charts, drawn by Bokeh in the browser. This module defines their appearance; ``viewer.js`` fills in the data.
 
-The charts of all requirements are the same, so one template is written into the page, with empty columns and
-placeholders for colours, and ``viewer.js`` fills a copy when its timeline is opened. It fills in what is in view,
-thinned out to the pixels that there are, so that a run of any length stays as quick as a short one.
+The charts of all requirements are the same: the page has one template, with empty columns and placeholders for
+colours, and ``viewer.js`` fills a copy when a timeline is opened. It fills in the visible part only, reduced to the
+pixels available, so that a long run is drawn as fast as a short one.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 MISSING: Final = "pip install 'lostlink[report]'"
 FONT: Final = "system-ui, sans-serif"
 DASHES: Final = ("solid", "dashed", "dotted", "dotdash", "dashdot", [8, 3], [2, 5], [12, 4, 2, 4])
-"""Line styles of channels other than the throttle, in their order; lines and their legend go by it."""
+"""Line styles of channels other than the throttle, in their order, for lines and legend."""
 LEFT: Final = 84
-"""Room for names and numbers at the left, equal in all charts, so that their times stand one above the other."""
+"""Left border in pixels, equal in all charts so that their time axes are aligned."""
 
 
 @cache
@@ -36,11 +36,11 @@ def plotting() -> str | None:
     except ImportError:
         return None
     parts = Resources(mode="inline", components=["bokeh"]).js_raw
-    return "\n".join(part for part in parts if "set_log_level" not in part[:100])  # which would talk to the console
+    return "\n".join(part for part in parts if "set_log_level" not in part[:100])  # writes to the console
 
 
-TOKENS: Final = Palette(**{field.name: f"#fe00{place:02x}" for place, field in enumerate(fields(Palette))})
-"""Colours that stand for those of a palette; ``viewer.js`` puts in the light or the dark ones."""
+TOKENS: Final = Palette(**{field.name: f"#fe00{index:02x}" for index, field in enumerate(fields(Palette))})
+"""Placeholders for the colours of a palette; ``viewer.js`` replaces them with the light or the dark ones."""
 
 
 MOMENTS: Final = {
@@ -53,38 +53,34 @@ MOMENTS: Final = {
 
 
 def scheme(palette: Palette) -> dict[str, str]:
-    """Return what stands for what in a palette."""
+    """Return the colour of a palette for each placeholder."""
     return {getattr(TOKENS, field.name): getattr(palette, field.name) for field in fields(Palette)}
 
 
-def timeline_template(channels: Sequence[dict[str, Any]], palette: Palette = TOKENS) -> str:
+@cache
+def timeline_template(roles: tuple[str, ...]) -> str:
     """Return the charts of a timeline, one above the other, as JSON for ``Bokeh.embed.embed_item``.
 
     Parameters
     ----------
-    channels : sequence of dict
-        ``name`` and ``role`` of each, in their order on the wire.
+    roles : tuple of str
+        Of the channels, in their order on the wire: "throttle", "arm" or "".
     """
-    return _timeline_template(tuple((channel["name"], channel["role"]) for channel in channels), palette)
-
-
-@cache
-def _timeline_template(names_and_roles: tuple[tuple[str, str], ...], palette: Palette) -> str:
     from bokeh.embed import json_item
     from bokeh.layouts import column
     from bokeh.models import Range1d
     from bokeh.models.annotations import Span
 
-    channels = [{"name": name, "role": role} for name, role in names_and_roles]
     shared = Range1d(start=0, end=1, name="time")
-    hair = Span(dimension="height", line_color=palette.quiet, line_width=1, line_dash="dotted")
-    makers = [_packets, _states, _throttle, _others(channels), _train, _motor]
-    figures: list[Figure] = [maker(shared, palette) for maker in makers if maker is not None]
+    hair = Span(dimension="height", line_color=TOKENS.quiet, line_width=1, line_dash="dotted")
+    lanes = (_packets(shared), _states(shared), _throttle(shared), _others(shared, roles), _train(shared),
+             _motor(shared))  # fmt: skip
+    figures: list[Figure] = [lane for lane in lanes if lane is not None]
     for figure in figures:
-        _lane(figure, hair, palette, last=figure is figures[-1])
+        _lane(figure, hair, last=figure is figures[-1])
     renderers: list[Any] = [renderer for figure in figures for renderer in figure.renderers]
     for renderer in renderers:
-        # Nothing is ever selected here; the looks for that would be two thirds of the page's template.
+        # Nothing is ever selected here; the glyphs for selection would be two thirds of the page's template.
         renderer.nonselection_glyph = renderer.muted_glyph = None
     item = json_item(column(*figures, sizing_mode="stretch_width", spacing=0))
     return _as_text(item)
@@ -107,37 +103,49 @@ def _source(name: str, *columns: str) -> Any:
     return ColumnDataSource(data={column: [] for column in columns}, name=name)
 
 
-def furnish(figure: Figure, palette: Palette = TOKENS) -> None:
-    """Give a chart its tools and plain looks; for charts of other kinds of evidence as well."""
+def curve_figure(height_px: int, x_label: str, y_label: str, *, log_y: bool = False) -> Figure:
+    """Return an empty chart that is not a timeline, with tools and axes."""
+    from bokeh.plotting import figure
+
+    made = figure(
+        height=height_px, sizing_mode="stretch_width", min_width=200, y_axis_type="log" if log_y else "auto",
+        toolbar_location=None, tools="", x_axis_label=x_label, y_axis_label=y_label,
+    )  # fmt: skip
+    _furnish(made)
+    return made
+
+
+def _furnish(figure: Figure) -> None:
+    """Add tools and a plain style to a chart."""
     from bokeh.models import PanTool, WheelZoomTool
 
     # The wheel alone scrolls the page; with Ctrl it zooms, as it does in a map.
     pan, zoom = PanTool(dimensions="width"), WheelZoomTool(dimensions="width", modifiers="ctrl")
     figure.add_tools(pan, zoom)
     figure.toolbar.active_drag, figure.toolbar.active_scroll = pan, zoom
-    figure.background_fill_color = figure.border_fill_color = palette.card
-    figure.outline_line_color = palette.line
+    figure.background_fill_color = figure.border_fill_color = TOKENS.card
+    figure.outline_line_color = TOKENS.line
     for grid in figure.grid:
         grid.grid_line_alpha = 0.7
         if grid.grid_line_color is not None:
-            grid.grid_line_color = palette.line
+            grid.grid_line_color = TOKENS.line
     for axis in figure.axis:
         axis.axis_line_color = None
-        axis.major_tick_line_color = palette.line
+        axis.major_tick_line_color = TOKENS.line
         axis.minor_tick_line_color = None
-        axis.major_label_text_color = palette.quiet
-        axis.axis_label_text_color = palette.ink
+        axis.major_label_text_color = TOKENS.quiet
+        axis.axis_label_text_color = TOKENS.ink
         axis.major_label_text_font = axis.axis_label_text_font = FONT
         axis.major_label_text_font_size = "12px"
         axis.axis_label_text_font_size = "12px"
         axis.axis_label_text_font_style = "normal"
 
 
-def _lane(figure: Figure, hair: Any, palette: Palette, *, last: bool) -> None:
+def _lane(figure: Figure, hair: Any, *, last: bool) -> None:
     """Make a chart a lane of a timeline."""
     from bokeh.models import CrosshairTool
 
-    furnish(figure, palette)
+    _furnish(figure)
     figure.add_tools(CrosshairTool(overlay=hair, dimensions="height"))
     if last:
         figure.xaxis.axis_label = "time in the run, s"
@@ -145,62 +153,60 @@ def _lane(figure: Figure, hair: Any, palette: Palette, *, last: bool) -> None:
         figure.min_border_bottom = 44
     else:
         figure.xaxis.visible = False
-    _moments(figure, palette)
+    _moments(figure)
 
 
-def _moments(figure: Figure, palette: Palette) -> None:
-    """Draw link loss, cut, deadline and the uncertainty around the moment judged, from columns that come later."""
+def _moments(figure: Figure) -> None:
+    """Draw link loss, cut, limit and the uncertainty around the moment judged; their columns are filled later."""
     band = _source(f"band-{figure.name}", "left", "right", "bottom", "top")
     figure.quad(
-        source=band, left="left", right="right", bottom="bottom", top="top", fill_color=palette.band, fill_alpha=0.35,
-        hatch_pattern="/", hatch_color=palette.band, hatch_alpha=0.6, line_color=palette.band,
+        source=band, left="left", right="right", bottom="bottom", top="top", fill_color=TOKENS.band, fill_alpha=0.35,
+        hatch_pattern="/", hatch_color=TOKENS.band, hatch_alpha=0.6, line_color=TOKENS.band,
     )  # fmt: skip
-    # One glyph for all of them: each costs time at every painting, drawn or not.
+    # One glyph for all moments: each glyph costs time at every repaint, also an empty one.
     figure.segment(
         source=_source(f"moments-{figure.name}", "x", "y0", "y1", "color", "dash"),
         x0="x", x1="x", y0="y0", y1="y1", line_color="color", line_dash="dash", line_width=2,
     )  # fmt: skip
 
 
-def _font() -> Any:
+def _label_style() -> dict[str, Any]:
+    """Return the style of a label that is readable on top of lines."""
     from bokeh.core.properties import value
 
-    return value(FONT)  # a bare text would be taken for the name of a column
-
-
-def _ground(palette: Palette) -> dict[str, Any]:
-    """Return what keeps words readable on top of lines."""
-    return {"background_fill_color": palette.card, "background_fill_alpha": 0.85}
+    # A plain string as font would be the name of a column.
+    return {"text_font": value(FONT), "text_font_size": "12px", "background_fill_color": TOKENS.card,
+            "background_fill_alpha": 0.85}  # fmt: skip
 
 
 def _rows(figure: Figure, rows: Sequence[tuple[float, str]]) -> None:
     from bokeh.models import FixedTicker
 
-    figure.yaxis.ticker = FixedTicker(ticks=[place for place, _ in rows])
+    figure.yaxis.ticker = FixedTicker(ticks=[level for level, _ in rows])
     figure.yaxis.major_label_overrides = dict(rows)
     figure.ygrid.grid_line_color = None
     figure.yaxis.major_tick_line_color = None
 
 
-def _packets(shared: Any, palette: Palette) -> Figure:
+def _packets(shared: Any) -> Figure:
     figure = _figure(shared, "packets", 74, -0.1, 2.1)
     _rows(figure, [(1.5, "received"), (0.5, "lost")])
-    for name, color in (("received", palette.received), ("lost", palette.lost)):
+    for name, color in (("received", TOKENS.received), ("lost", TOKENS.lost)):
         source = _source(name, "left", "right", "bottom", "top")
         figure.quad(source=source, left="left", right="right", bottom="bottom", top="top",
                     fill_color=color, line_color=None)  # fmt: skip
     return figure
 
 
-def _states(shared: Any, palette: Palette) -> Figure:
+def _states(shared: Any) -> Figure:
     figure = _figure(shared, "states", 84, -0.1, 2.1)
     _rows(figure, [(1.5, "receiver"), (0.5, "arming")])
     looks = (
-        ("linked", 1.2, palette.good, 0.15, None),
-        ("failsafe", 1.2, palette.doubt, 0.3, "/"),
-        ("armed", 0.2, palette.motor, 0.25, None),
-        ("ready", 0.2, palette.motor, 0.08, "."),
-        ("locked", 0.2, palette.quiet, 0.2, "x"),
+        ("linked", 1.2, TOKENS.good, 0.15, None),
+        ("failsafe", 1.2, TOKENS.doubt, 0.3, "/"),
+        ("armed", 0.2, TOKENS.motor, 0.25, None),
+        ("ready", 0.2, TOKENS.motor, 0.08, "."),
+        ("locked", 0.2, TOKENS.quiet, 0.2, "x"),
     )
     for name, bottom, color, alpha, hatch in looks:
         source = _source(name, "left", "right")
@@ -209,21 +215,21 @@ def _states(shared: Any, palette: Palette) -> Figure:
             fill_alpha=alpha, line_color=color, hatch_pattern=hatch, hatch_color=color, hatch_alpha=0.5, hatch_scale=8,
         )  # fmt: skip
     figure.text(
-        source=_source("state-words", "x", "y", "text"), x="x", y="y", text="text", text_color=palette.ink,
-        text_font=_font(), text_font_size="12px", text_baseline="middle", x_offset=5, **_ground(palette),
+        source=_source("state-words", "x", "y", "text"), x="x", y="y", text="text", text_color=TOKENS.ink,
+        text_baseline="middle", x_offset=5, **_label_style(),
     )  # fmt: skip
     return figure
 
 
-def _level(figure: Figure, name: str, palette: Palette) -> None:
-    """Draw a limit across: a line, and its words at the left end of what is in view."""
+def _level(figure: Figure, name: str) -> None:
+    """Draw a limit as a horizontal line, with its label at the left of the visible part."""
     source, words = _source(name, "x0", "x1", "y"), _source(f"{name}-words", "x", "y", "text")
     figure.segment(
-        source=source, x0="x0", x1="x1", y0="y", y1="y", line_color=palette.limit, line_width=1.5, line_dash="dashed"
+        source=source, x0="x0", x1="x1", y0="y", y1="y", line_color=TOKENS.limit, line_width=1.5, line_dash="dashed"
     )
     figure.text(
-        source=words, x="x", y="y", text="text", text_color=palette.limit, text_font=_font(), text_font_size="12px",
-        text_baseline="bottom", x_offset=6, y_offset=-2, **_ground(palette),
+        source=words, x="x", y="y", text="text", text_color=TOKENS.limit, text_baseline="bottom",
+        x_offset=6, y_offset=-2, **_label_style(),
     )  # fmt: skip
 
 
@@ -234,73 +240,70 @@ def _steps(figure: Figure, name: str, color: str, width: float, dash: Any = "sol
     figure.line(source=source, x="x", y="y", line_color=color, line_width=width, line_dash=dash)
 
 
-def _throttle(shared: Any, palette: Palette) -> Figure:
+def _throttle(shared: Any) -> Figure:
     figure = _figure(shared, "throttle", 150, 900, 2100)
     figure.yaxis.axis_label = "throttle, µs"
-    _level(figure, "idle", palette)
-    _level(figure, "width-limit", palette)
-    _steps(figure, "throttle-us", palette.throttle, 2.5)
+    _level(figure, "idle")
+    _level(figure, "width-limit")
+    _steps(figure, "throttle-us", TOKENS.throttle, 2.5)
     return figure
 
 
-def _others(channels: Sequence[dict[str, Any]]) -> Any:
-    rest = [(place, channel) for place, channel in enumerate(channels) if channel["role"] != "throttle"]
-    if not rest:
+def _others(shared: Any, roles: Sequence[str]) -> Figure | None:
+    others = [index for index, role in enumerate(roles) if role != "throttle"]
+    if not others:
         return None
-
-    def maker(shared: Any, palette: Palette) -> Figure:
-        figure = _figure(shared, "channels", 140, 900, 2100)
-        figure.yaxis.axis_label = "others, µs"
-        for turn, (place, channel) in enumerate(rest):
-            color = palette.arm if channel["role"] == "arm" else palette.other
-            _steps(figure, f"channel-{place}", color, 2 if channel["role"] else 1.5, DASHES[turn % len(DASHES)])
-        return figure
-
-    return maker
+    figure = _figure(shared, "channels", 140, 900, 2100)
+    figure.yaxis.axis_label = "others, µs"
+    for turn, index in enumerate(others):
+        color = TOKENS.arm if roles[index] == "arm" else TOKENS.other
+        _steps(figure, f"channel-{index}", color, 2 if roles[index] else 1.5, DASHES[turn % len(DASHES)])
+    return figure
 
 
-def _train(shared: Any, palette: Palette) -> Figure:
+def _train(shared: Any) -> Figure:
     figure = _figure(shared, "train", 62, -0.3, 1.3)
     _rows(figure, [(0.5, "pulses")])
     figure.quad(
         source=_source("frames", "left", "right"), left="left", right="right", bottom=0, top=1,
-        fill_color=palette.pulses, fill_alpha=0.35, line_color=palette.pulses, line_width=0.5,
+        fill_color=TOKENS.pulses, fill_alpha=0.35, line_color=TOKENS.pulses, line_width=0.5,
     )  # fmt: skip
-    _steps(figure, "wire", palette.pulses, 1.2)
+    _steps(figure, "wire", TOKENS.pulses, 1.2)
     return figure
 
 
-def _motor(shared: Any, palette: Palette) -> Figure:
+def _motor(shared: Any) -> Figure:
     figure = _figure(shared, "motor", 110, -4, 112)
     figure.yaxis.axis_label = "motors, %"
-    _level(figure, "motor-limit", palette)
-    _steps(figure, "motor-share", palette.motor, 2, fill=True)
+    _level(figure, "motor-limit")
+    _steps(figure, "motor-share", TOKENS.motor, 2, fill=True)
     return figure
 
 
-def dress_legend(figure: Figure, palette: Palette = TOKENS) -> None:
-    """Put the legend above the chart: in it, it would hide lines on a phone."""
+def dress_legend(figure: Figure) -> None:
+    """Put the legend above the chart: inside it would hide lines on a phone."""
     if not figure.legend:
         return
     legend = figure.legend[0]
     figure.add_layout(legend, "above")
-    legend.background_fill_color = palette.card
+    legend.background_fill_color = TOKENS.card
     legend.border_line_color = None
-    legend.label_text_color = palette.ink
+    legend.label_text_color = TOKENS.ink
     legend.label_text_font = FONT
     legend.label_text_font_size = "12px"
 
 
 def item(plot: Plot) -> str:
-    """Return any other finished chart (a distribution, a curve) as JSON for ``page.chart``; its x axis is linear."""
+    """Return a chart of `curve_figure` as JSON for ``Bokeh.embed.embed_item``; its x axis is linear."""
     from bokeh.embed import json_item
 
-    plot.x_range.name = "x"  # which keys zoom
+    plot.x_range.name = "x"  # zoomed by keys
     return _as_text(json_item(plot))
 
 
 def _as_text(described: Any) -> str:
     """Return JSON with ids counted from 1, so that the same evidence gives the same page, byte for byte."""
     text = json.dumps(described, separators=(",", ":"))
-    numbers = {name: f"n{place + 1}" for place, name in enumerate(dict.fromkeys(re.findall(r'"id":"([^"]+)"', text)))}
-    return re.sub(r'"(id|root_id)":"([^"]+)"', lambda found: f'"{found[1]}":"{numbers[found[2]]}"', text)
+    ids = dict.fromkeys(re.findall(r'"id":"([^"]+)"', text))
+    numbers = {name: f"n{number}" for number, name in enumerate(ids, start=1)}
+    return re.sub(r'"(id|root_id)":"([^"]+)"', lambda match: f'"{match[1]}":"{numbers[match[2]]}"', text)

@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
+from lostlink.errors import ExitCode
 from lostlink.evidence.document import Document
 from lostlink.report.markup import Html, join, tag
-from lostlink.report.outcomes import KINDS, WORST_FIRST, mark
-from lostlink.report.page import facts, text
-from lostlink.report.rows import RequirementRow, count
-from lostlink.results import CAUTIONS
+from lostlink.report.page import facts, first_screen, text
+from lostlink.report.rows import KINDS, SIGNS, WORST_FIRST, RequirementRow, count, mark
 from lostlink.verdicts import Outcome, Severity, counted
 
 _MOST_LINKS: Final = 4
-_HEADINGS: Final = {"bad": "✗", "doubt": "?", "good": "✓"}
 _SEEN: Final = {
     "simulated": "The receiver ran in simulation. Its crystal, supply, wiring and radio chip were not tested.",
     "emulated": (
@@ -28,40 +26,26 @@ _SEEN: Final = {
 
 def opening(document: Document, rows: Sequence[RequirementRow]) -> Html:
     """Return the first screen."""
-    kind = _kind(document, rows)
-    sign = tag("span", _HEADINGS[kind], class_="sign", aria_hidden="true")
-    heading = tag("h1", sign, tag("span", document.conclusion))
-    name = text(document.tested.get("profile"))
-    over = tag("p", "Link evidence", tag("span", name) if name else None, class_="over")
-    cautions = tag(
-        "section",
-        tag("h2", "Cautions", id="cautions"),
-        tag("ul", *(tag("li", caution) for caution in CAUTIONS)),  # those of this version, whatever the file has
-        class_="cautions",
-        aria_labelledby="cautions",
-    )
-    return join([
-        tag("div", over, heading, _worst(rows), class_=f"conclusion {kind}"),
-        tag("div", _matrix(rows), _tested(document, rows), _untested(document, rows), cautions, class_="screen"),
-    ])  # fmt: skip
-
-
-def _kind(document: Document, rows: Sequence[RequirementRow]) -> str:
-    """Return the colour class of the conclusion."""
     if count(rows, Outcome.NOT_MET):
-        return "bad"
-    return "good" if document.exit_code == 0 and count(rows, Outcome.MET) else "doubt"
+        outcome = Outcome.NOT_MET
+    else:
+        is_met = document.exit_code == ExitCode.MET and count(rows, Outcome.MET)
+        outcome = Outcome.MET if is_met else Outcome.INCONCLUSIVE
+    sign = tag("span", SIGNS[outcome], class_="sign", aria_hidden="true")
+    heading = join([sign, tag("span", document.conclusion)])
+    over = ("Link evidence", text(document.tested.get("profile")))
+    blocks = (_matrix(rows), _tested(document, rows), _untested(document, rows))
+    return first_screen(over, heading, _worst(rows), KINDS[outcome], *blocks)
 
 
 def _worst(rows: Sequence[RequirementRow]) -> Html | None:
     """Return links to what is not met or inconclusive."""
-    found = [row for row in rows if row.outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE)]
-    if not found:
+    open_rows = [row for outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE) for row in rows if row.outcome is outcome]
+    if not open_rows:
         return None
-    found.sort(key=lambda row: row.outcome is not Outcome.NOT_MET)
-    links = [tag("li", mark(row.outcome), " ", _link(row)) for row in found[:_MOST_LINKS]]
-    if len(found) > _MOST_LINKS:
-        links.append(tag("li", f"and {len(found) - _MOST_LINKS} more, below"))
+    links = [tag("li", mark(row.outcome), " ", _link(row)) for row in open_rows[:_MOST_LINKS]]
+    if len(open_rows) > _MOST_LINKS:
+        links.append(tag("li", f"and {len(open_rows) - _MOST_LINKS} more, below"))
     return tag("ul", *links, class_="worst")
 
 
@@ -90,36 +74,30 @@ def _matrix(rows: Sequence[RequirementRow]) -> Html:
 
 def _tested(document: Document, rows: Sequence[RequirementRow]) -> Html:
     tested = document.tested
-    versions, bench, took = tested.get("versions"), tested.get("bench"), tested.get("duration_s")
-    words = (
-        ", ".join(f"{name} {text(number)}" for name, number in versions.items()) if isinstance(versions, dict) else ""
-    )
-    digest, of_receiver = text(tested.get("profile_sha256")), text(tested.get("receiver_sha256"))
+    versions, bench, took_s = tested.get("versions"), tested.get("bench"), tested.get("duration_s")
+    digests = {name: text(tested.get(f"{name}_sha256"))[:12] for name in ("profile", "receiver")}
+    day = text(tested.get("date")).replace("T", " ").replace("+00:00", " UTC")
     pairs = [
-        ("profile", _joined(text(tested.get("profile")), f"({digest[:12]})" if digest else "")),
-        ("receiver", _joined(text(tested.get("receiver")), of_receiver and f"({of_receiver[:12]})")),
+        *((name, f"{text(tested.get(name))} ({digest})" if digest else text(tested.get(name)))
+          for name, digest in digests.items()),
         ("rig", text(tested.get("rig"))),
         ("evidence type", ", ".join(_how_seen(rows))),
         ("seed", text(tested.get("seed"))),
-        ("date", _joined(_day(tested), f"({took:.1f} s)" if isinstance(took, float) else "")),
+        ("date", f"{day} ({took_s:.1f} s)".lstrip() if isinstance(took_s, float) else day),
         ("runs", str(sum(row.verdict.runs for row in rows)) if rows else ""),
-        ("versions", words),
-        *((name, text(value)) for name, value in (bench.items() if isinstance(bench, dict) else ())),
-    ]
+        ("versions", ", ".join(f"{name} {text(number)}" for name, number in _items(versions))),
+        *((name, text(value)) for name, value in _items(bench)),
+    ]  # fmt: skip
     title = tag("h2", "What was tested", id="tested")
     return tag("section", title, facts(pairs), class_="tested", aria_labelledby="tested")
 
 
-def _joined(*words: str) -> str:
-    return " ".join(filter(None, words))
+def _items(value: Any) -> list[tuple[str, Any]]:
+    return list(value.items()) if isinstance(value, dict) else []
 
 
 def _how_seen(rows: Sequence[RequirementRow]) -> list[str]:
     return sorted({row.verdict.how_seen for row in rows if row.verdict.how_seen})
-
-
-def _day(tested: dict[str, Any]) -> str:
-    return text(tested.get("date")).replace("T", " ").replace("+00:00", " UTC")
 
 
 def _untested(document: Document, rows: Sequence[RequirementRow]) -> Html:
@@ -133,6 +111,6 @@ def _untested(document: Document, rows: Sequence[RequirementRow]) -> Html:
     if isinstance(only, list) and only:
         lines.append(tag("li", f"All requirements except {', '.join(map(text, only))}: only these were selected."))
     lines += [tag("li", words) for seen, words in _SEEN.items() if seen in _how_seen(rows)]
-    lines.append(tag("li", "Range, antennas, batteries, and whatever else the requirements do not name."))
+    lines.append(tag("li", "Range, antennas, batteries, and everything else that the requirements do not name."))
     title = tag("h2", "What was not tested", id="untested")
     return tag("section", title, tag("ul", *lines), class_="untested", aria_labelledby="untested")

@@ -1,7 +1,6 @@
-"""HTML that cannot be broken by what it shows: text is escaped unless it is `Html` already.
+"""HTML that its contents cannot break: text is escaped unless it is `Html` already.
 
-Names of profiles, receivers and tests come from files of strangers. Only `tag`, `join` and `document` in ``page.py``
-make `Html`; whoever wraps a string in it vouches for it.
+Names of profiles, receivers and tests come from untrusted files. Wrap only trusted strings in `Html`.
 """
 
 from __future__ import annotations
@@ -21,17 +20,16 @@ class Html(str):
 
 
 def escape(text: str) -> Html:
-    """Return plain text as HTML, fit for elements and for quoted attributes.
+    """Return plain text as HTML, for elements and quoted attributes.
 
-    Characters that HTML does not allow at all (most controls) become U+FFFD, and so do halves of surrogate pairs,
-    which no file could hold.
+    Characters that HTML does not allow (most controls), and halves of surrogate pairs, become U+FFFD.
     """
     allowed = "".join(c if c in "\t\n\r" or (c >= " " and not "\x7f" <= c <= "\x9f") else "\ufffd" for c in text)
     return Html(html.escape(allowed.encode("utf-8", "replace").decode("utf-8"), quote=True))
 
 
 def join(parts: Iterable[str | None], between: str = "") -> Html:
-    """Return parts in a row; None is nothing."""
+    """Return parts joined; None is left out."""
     done = [part if isinstance(part, Html) else escape(part) for part in parts if part is not None]
     return Html((between if isinstance(between, Html) else escape(between)).join(done))
 
@@ -44,22 +42,22 @@ def tag(name: str, /, *children: str | None, **attributes: str | int | bool | No
     children : str
         Text, escaped unless it is `Html`; None is left out.
     attributes : str, int, bool or None
-        ``class_`` is ``class``, ``aria_label`` is ``aria-label``. True stands for an attribute without a value,
-        None and False for none.
+        ``class_`` is ``class``, ``aria_label`` is ``aria-label``. True gives an attribute without a value, None and
+        False give none.
 
     Examples
     --------
     >>> tag("p", "1 < 2", class_="sum")
     '<p class="sum">1 &lt; 2</p>'
     """
-    words = [name]
+    parts = [name]
     for key, value in attributes.items():
         key = key.rstrip("_").replace("_", "-")
         if value is True:
-            words.append(key)
+            parts.append(key)
         elif value is not None and value is not False:
-            words.append(f'{key}="{escape(str(value))}"')
-    opened = f"<{' '.join(words)}>"
+            parts.append(f'{key}="{escape(str(value))}"')
+    opened = f"<{' '.join(parts)}>"
     return Html(opened) if name in _VOID else Html(f"{opened}{join(children)}</{name}>")
 
 

@@ -1,8 +1,8 @@
-"""Colours of reports, our own, in a light and a dark set.
+"""Colours of reports, in a light and a dark set.
 
-Chosen so that text has a contrast of at least 4.5 and lines and marks one of at least 3 against their ground (WCAG
-2.2, 1.4.3 and 1.4.11), and so that what must be told apart stays apart for dichromats; ``tests/harness/test_report.py``
-computes both. Colour is never alone: every mark also has a sign, a word, a hatch or a line style.
+Text has a contrast of at least 4.5, lines and marks one of at least 3 against their background (WCAG 2.2, 1.4.3 and
+1.4.11). Colours that must be distinguished remain so for dichromats. ``tests/harness/test_report.py`` computes both.
+Every colour is accompanied by a sign, a word, a hatch or a line style.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ class Palette:
     Attributes
     ----------
     ground, card, line : str
-        The page, what lies on it, and hairlines.
+        Background of the page, of panels, and hairlines.
     ink, quiet : str
-        Text, and text that stands back.
+        Text, and secondary text.
     good, bad, doubt, none : str
         Met; not met; inconclusive; not tested or waived.
     throttle, arm, other : str
@@ -30,7 +30,7 @@ class Palette:
     limit, mark, band : str
         Limits; the moment of link loss; the uncertainty around the moment judged.
     focus : str
-        The ring around what the keyboard is at.
+        The ring around the focused element.
     """
 
     ground: str

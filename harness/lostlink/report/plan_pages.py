@@ -1,4 +1,4 @@
-"""Plans as pages: the numbers of the screen as curves."""
+"""The pages of ``lostlink plan``: the results as curves."""
 
 from __future__ import annotations
 
@@ -107,11 +107,12 @@ def latency_page(link: Profile, clean_us: NDArray[np.int64], lossy_us: NDArray[n
     limit_us = link.requirements.latency_p99_us
     return PlanPage(
         title=f"latency of {link.name}",
-        sentence=f"99 % of stick steps show within {time_text(p99_us)}. Limit of the profile: {time_text(limit_us)}.",
+        sentence=f"99 % of stick steps are output within {time_text(p99_us)}. "
+        f"Limit of the profile: {time_text(limit_us)}.",
         about=[("link", link.name), ("simulated steps", str(len(lossy_us)))],
         curves=[
             Curves(
-                title="From stick to pulse", x_label="time, ms", y_label="share of steps that show",
+                title="From stick to pulse", x_label="time, ms", y_label="share of steps that are output",
                 x=(grid / 1000).tolist(),
                 series={"calculated, no loss": [planned.cdf(float(at)) for at in grid], **shares},
                 marks={"limit for 99 %": limit_us / 1000} if limit_us <= 2 * grid[-1] else {},
@@ -123,7 +124,5 @@ def latency_page(link: Profile, clean_us: NDArray[np.int64], lossy_us: NDArray[n
             [(stage.what, time_text(stage.fixed_us), time_text(stage.fixed_us + stage.spread_us),
               time_text(stage.mean_us)) for stage in planned.stages],
         )],
-        notes=[
-            "All packet and frame phases are assumed equally likely. Locked clocks keep one phase during a flight.",
-        ],
+        notes=["All phases are assumed equally likely. With locked clocks the phase is constant during a flight."],
     )  # fmt: skip

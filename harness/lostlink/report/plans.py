@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
-from lostlink.report import figures, palette
-from lostlink.report.markup import Html, join, tag
-from lostlink.report.page import Page, Section, chart, facts, html, made_by, paragraphs, table
-from lostlink.results import CAUTIONS
+from lostlink.report import figures
+from lostlink.report.markup import join, tag
+from lostlink.report.page import Page, Section, facts, first_screen, html, made_by, table
 
-_HEIGHT: Final = 420
 _COLORS: Final = ("throttle", "limit", "motor", "good")
 
 
@@ -24,7 +24,7 @@ class Curves:
     title, x_label, y_label : str
     x : sequence of float
     series : dict of str to sequence of float
-        Name to values; None and what is not above 0 on a logarithmic axis is left out.
+        Name to values; None, and on a logarithmic axis what is not above 0, is left out.
     marks : dict of str to float
         Vertical lines.
     limit : tuple of (str, float), optional
@@ -67,51 +67,34 @@ class PlanPage:
 
 def plan_text(plan: PlanPage) -> str:
     """Return the page as HTML."""
-    page = Page(title=f"{plan.title}: {plan.sentence}", opening=_opening(plan), plotting=figures.plotting())
+    about = tag("section", tag("h2", "What was planned", id="about"), facts(plan.about), aria_labelledby="about")
+    opening = first_screen(("Plan", plan.title), tag("span", plan.sentence), None, "", about)
+    page = Page(title=f"{plan.title}: {plan.sentence}", opening=opening)
     for number, curves in enumerate(plan.curves, start=1):
-        if page.plotting is None:
-            break
-        block = f"plan-{number}"
-        page.data[block] = figures.item(_figure(curves))
         label = f"{curves.y_label} against {curves.x_label}. The table has the values."
-        content = tag("div", chart(block, label, _HEIGHT), class_="panel")
-        page.sections.append(Section(id=f"curve-{number}", title=curves.title, content=content))
+        if drawn := page.chart(f"plan-{number}", label, partial(_figure, curves)):
+            content = tag("div", drawn, class_="panel")
+            page.sections.append(Section(id=f"curve-{number}", title=curves.title, content=content))
     for number, (caption, head, rows) in enumerate(plan.tables, start=1):
         content = tag("div", table(caption, head, rows), class_="panel")
         page.sections.append(Section(id=f"table-{number}", title=f"{caption} in numbers", content=content))
-    page.sections.append(Section(id="assumptions", title="Assumptions", content=paragraphs(*plan.notes)))
-    page.data["schemes"] = {"light": figures.scheme(palette.LIGHT), "dark": figures.scheme(palette.DARK)}
-    page.closing = paragraphs(made_by("Made by lostlink", page))
+    notes = join(tag("p", note) for note in plan.notes)
+    page.sections.append(Section(id="assumptions", title="Assumptions", content=notes))
+    page.closing = made_by("Made by lostlink", page)
     return html(page)
-
-
-def _opening(plan: PlanPage) -> Html:
-    heading = tag("h1", tag("span", plan.sentence))
-    over = tag("p", "Plan", tag("span", plan.title), class_="over")
-    cautions = tag(
-        "section", tag("h2", "Cautions", id="cautions"), tag("ul", *(tag("li", caution) for caution in CAUTIONS)),
-        class_="cautions", aria_labelledby="cautions",
-    )  # fmt: skip
-    about = tag("section", tag("h2", "What was planned", id="about"), facts(plan.about), aria_labelledby="about")
-    return join([tag("div", over, heading, class_="conclusion"), tag("div", about, cautions, class_="screen")])
 
 
 def _figure(curves: Curves) -> Any:
     from bokeh.models import Range1d
-    from bokeh.plotting import figure
 
     colors = figures.TOKENS
-    made = figure(
-        height=_HEIGHT, sizing_mode="stretch_width", min_width=200, toolbar_location=None, tools="",
-        y_axis_type="log" if curves.log_y else "auto", x_axis_label=curves.x_label, y_axis_label=curves.y_label,
-    )  # fmt: skip
-    figures.furnish(made, colors)
+    made = figures.curve_figure(420, curves.x_label, curves.y_label, log_y=curves.log_y)
     drawn: list[float] = []
     for index, (name, values) in enumerate(curves.series.items()):
         points = [
             (x, y)
             for x, y in zip(curves.x, values, strict=True)
-            if y is not None and y == y and (y > 0 or not curves.log_y) and abs(y) != float("inf")
+            if y is not None and math.isfinite(y) and (y > 0 or not curves.log_y)
         ]
         if points:
             drawn += [y for _, y in points]
@@ -129,9 +112,10 @@ def _figure(curves: Curves) -> Any:
     for name, at in curves.marks.items():
         made.segment([at], [low], [at], [high], line_color=colors.mark, line_width=2, line_dash="dotdash",
                      legend_label=name)  # fmt: skip
-    air = 0.03 * (max(curves.x) - min(curves.x) or 1.0)
-    made.x_range = Range1d(start=min(curves.x) - air, end=max(curves.x) + air)
-    room = (high - low or 1.0) * 0.05
-    made.y_range = Range1d(start=low / 2, end=high * 2) if curves.log_y else Range1d(start=low - room, end=high + room)
-    figures.dress_legend(made, colors)
+    margin = 0.03 * (max(curves.x) - min(curves.x) or 1.0)
+    made.x_range = Range1d(start=min(curves.x) - margin, end=max(curves.x) + margin)
+    margin = (high - low or 1.0) * 0.05
+    ends = (low / 2, high * 2) if curves.log_y else (low - margin, high + margin)
+    made.y_range = Range1d(start=ends[0], end=ends[1])
+    figures.dress_legend(made)
     return made

@@ -1,4 +1,4 @@
-"""The requirements, a row each; opened, what was found and the run that shows it, as chart and as words."""
+"""The requirements, one row each; opened, the finding and the run that shows it, as charts and tables."""
 
 from __future__ import annotations
 
@@ -10,13 +10,12 @@ from lostlink.evidence.run_reader import Run
 from lostlink.evidence.timeline import seconds
 from lostlink.report.figures import DASHES
 from lostlink.report.markup import Html, join, tag
-from lostlink.report.outcomes import mark
 from lostlink.report.page import Section, facts, table
-from lostlink.report.rows import RequirementRow
+from lostlink.report.rows import RequirementRow, mark
 from lostlink.verdicts import Outcome, Severity, counted, quantity
 
 MOST_ROWS: Final = 24
-"""Changes shown in the first table; the others open on a click."""
+"""Changes shown in the first table; a second one, closed at first, has all."""
 _OPEN_AT_FIRST: Final = 3
 _KEYS: Final = "Keys: + and − zoom, arrows move, 0 whole run, Home back to the moment judged."
 _BUTTONS: Final = (
@@ -32,18 +31,14 @@ _BUTTONS: Final = (
 def sections(rows: Sequence[RequirementRow], runs: dict[str, Run], folder: Path) -> list[Section]:
     """Return a section for each severity."""
     made: list[Section] = []
-    opened = 0
+    failed = [row.anchor for row in rows if row.outcome is Outcome.NOT_MET][:_OPEN_AT_FIRST]
     for severity in Severity:
-        here = [row for row in rows if row.verdict.requirement.severity is severity]
-        if not here:
+        of_severity = [row for row in rows if row.verdict.requirement.severity is severity]
+        if not of_severity:
             continue
-        parts = []
-        for row in here:
-            is_open = row.outcome is Outcome.NOT_MET and opened < _OPEN_AT_FIRST
-            opened += is_open
-            parts.append(requirement(row, runs.get(row.id), folder, is_open=is_open))
-        failed = sum(row.outcome is not Outcome.MET for row in here)
-        note = f"{len(here)}" if not failed else f"{len(here)}, {failed} not shown to be met"
+        parts = [requirement(row, runs.get(row.id), folder, is_open=row.anchor in failed) for row in of_severity]
+        not_shown = sum(row.outcome is not Outcome.MET for row in of_severity)
+        note = f"{len(parts)}, {not_shown} not shown to be met" if not_shown else f"{len(parts)}"
         intro = tag("p", f"If one of these is not met: {severity.meaning}.")
         content = join([intro, tag("div", *parts, class_="rows")])
         title = f"{severity.value.capitalize()} requirements"
@@ -53,26 +48,21 @@ def sections(rows: Sequence[RequirementRow], runs: dict[str, Run], folder: Path)
 
 def requirement(row: RequirementRow, run: Run | None, folder: Path, *, is_open: bool) -> Html:
     """Return one requirement."""
-    verdict = row.verdict
+    verdict, required = row.verdict, row.verdict.requirement
     text = verdict.measured or verdict.reason
     summary = tag(
         "summary",
         mark(row.outcome),
         tag("b", row.id),
         tag("span", verdict.statement, class_="sentence"),
-        tag("span", text, tag("small", f"limit: {verdict.limit}") if verdict.limit else None, class_="said"),
+        tag("span", text, tag("small", f"limit: {verdict.limit}") if verdict.limit else None, class_="finding"),
     )
-    # A reason that the summary shows already, or that repeats measured value and limit, is not shown again.
-    reason = verdict.reason
-    if reason in (text, f"{verdict.measured}, limit {verdict.limit}"):
-        reason = ""
-    required = verdict.requirement
     failed = row.outcome is Outcome.NOT_MET
     pairs = [
         ("required" if failed else "if not met", required.sentence if failed else required.fault),
-        ("reason", reason),
+        ("reason", verdict.remark if verdict.remark != text else ""),
         ("evidence type", verdict.how_seen),
-        ("tested in", _counted(row)),
+        ("tested in", f"{counted(verdict.runs, 'run')}, {counted(verdict.checks, 'measurement')}" * bool(verdict.runs)),
     ]
     again = tag("p", "Reproduce: ", tag("code", verdict.replay), class_="replay") if verdict.replay else None
     shown = timeline(row, run) if run is not None else None
@@ -80,58 +70,45 @@ def requirement(row: RequirementRow, run: Run | None, folder: Path, *, is_open: 
                id=row.anchor, open=is_open)  # fmt: skip
 
 
-def _counted(row: RequirementRow) -> str:
-    words = [counted(count, word) for count, word in ((row.verdict.runs, "run"), (row.verdict.checks, "measurement"))]
-    return ", ".join(words) if row.verdict.runs else ""
-
-
 def _files(row: RequirementRow, folder: Path) -> Html | None:
-    """Return links to the files of a failed run that lie beside the report."""
-    kinds = (
-        (".txt", "what was found"), (".csv", "all events"), (".vcd", "wires"), (".scenario.toml", "scenario to replay")
-    )  # fmt: skip
+    """Return links to the files of a failed run in the evidence folder."""
+    kinds = ((".txt", "finding"), (".csv", "all events"), (".vcd", "signals"), (".scenario.toml", "scenario to replay"))
     if not row.id or not all(character.isalnum() or character in "-_" for character in row.id):
         return None
     names = [(f"failing/{row.id}{ending}", what) for ending, what in kinds]
-    there = [(name, what) for name, what in names if (folder / name).is_file()]
-    if not there:
-        return None
-    links = [tag("li", tag("a", name, href=name), f" ({what})") for name, what in there]
-    return tag("div", tag("p", "Files of this run, beside the report:"), tag("ul", *links), class_="files")
+    links = [tag("li", tag("a", name, href=name), f" ({what})") for name, what in names if (folder / name).is_file()]
+    return tag("div", tag("p", "Files of this run:"), tag("ul", *links), class_="files") if links else None
 
 
 # --- one run ---------------------------------------------------------------------------------------------------------
 
 
 def block_id(row: RequirementRow) -> str:
-    """Return the name of the block of data for a requirement's run."""
+    """Return the id of the data block of a requirement's run."""
     return f"run-{row.anchor}"
 
 
 def moments(run: Run) -> list[tuple[str, str, int]]:
-    """Return the moments marked in the charts: kind, words, instant."""
+    """Return the moments marked in the charts: kind, text, instant in µs."""
     data, judged, struck = run.data, run.judged, run.struck
-    found = []
+    marked = []
     if struck is not None:
-        found.append(("struck", struck["name"], int(struck["at_us"])))
+        marked.append(("struck", struck["name"], int(struck["at_us"])))
     if data["cut_us"] is not None:
-        found.append(("cut", "throttle cut", int(data["cut_us"])))
+        marked.append(("cut", "throttle cut", int(data["cut_us"])))
     if judged is not None and judged["since_us"] is not None and judged["at_most"] is not None:
-        found.append(("deadline", "limit", round(judged["since_us"] + judged["at_most"])))
+        marked.append(("deadline", "limit", round(judged["since_us"] + judged["at_most"])))
     if judged is not None and judged["at_us"] is not None and int(judged["at_us"]) != data["cut_us"]:
-        found.append(("moment", f"judged here: {judged['name']}", int(judged["at_us"])))
-    return sorted(found, key=lambda moment: moment[2])
+        marked.append(("moment", f"judged here: {judged['name']}", int(judged["at_us"])))
+    return sorted(marked, key=lambda moment: moment[2])
 
 
 def timeline(row: RequirementRow, run: Run) -> Html:
-    """Return the chart of a run, its legend, and the same in words."""
+    """Return the chart of a run, its legend, and tables of the changes."""
     scenario = run.data["scenario"]
-    of = (
-        f", of {row.verdict.runs} runs the one closest to the limit or furthest beyond it"
-        if row.verdict.runs > 1
-        else ""
-    )
-    title = f"Run shown: {scenario['name']} (seed {scenario['seed']}, trial {scenario['trial']}){of}."
+    runs = row.verdict.runs
+    which = f", of {runs} runs the one closest to the limit or furthest beyond it" if runs > 1 else ""
+    title = f"Run shown: {scenario['name']} (seed {scenario['seed']}, trial {scenario['trial']}){which}."
     about = [title, _exactness(run)]
     about += [f"Not certain: {run.data['doubt']}"] if run.data["doubt"] else []
     about += [f"The receiver's program crashed: {run.data['crash']}"] if run.data["crash"] else []
@@ -160,14 +137,14 @@ def timeline(row: RequirementRow, run: Run) -> Html:
 
 
 def _exactness(run: Run) -> str:
-    half = run.data["uncertainty_us"]
-    if not half:
+    uncertainty_us = run.data["uncertainty_us"]
+    if not uncertainty_us:
         return "Evidence: simulated, exact to the microsecond."
-    return f"Evidence: {run.data['how_seen']}, times known to ± {quantity(half, 'µs')}, shown as a hatched band."
+    return f"Evidence: {run.data['how_seen']}, times ± {quantity(uncertainty_us, 'µs')}, shown as a hatched band."
 
 
 def summary_of(run: Run) -> str:
-    """Return what a chart shows in one sentence, for screen readers."""
+    """Return a description of a chart for screen readers."""
     parts = [f"{words} at {seconds(at_us)}" for _, words, at_us in moments(run)]
     judged = run.judged
     if judged is not None:
@@ -213,27 +190,27 @@ def _sample(kind: str, dash: Any = "solid") -> Html:
 
 
 def _words(row: RequirementRow, run: Run) -> Html:
-    """Return the changes around the moment judged as a table, and all others in a further one."""
-    struck = run.struck
-    zero_us = int(struck["at_us"]) if struck else None
+    """Return the changes around the moment judged as a table, and all changes in a second one."""
+    fault_us = int(run.struck["at_us"]) if run.struck else None
     events = [(int(at_us), str(what)) for at_us, what in run.data["events"]]
-    nearest = sorted(range(len(events)), key=lambda place: abs(events[place][0] - run.moment_us))[:MOST_ROWS]
-    if zero_us is not None:  # always with the fault itself
-        nearest += [place for place, (at_us, _) in enumerate(events) if abs(at_us - zero_us) < 30_000][:6]
-    near = sorted(set(nearest))
-    head = ("time", "after the fault", "what changed") if struck else ("time", "what changed")
+    nearest = sorted(range(len(events)), key=lambda index: abs(events[index][0] - run.moment_us))[:MOST_ROWS]
+    if fault_us is not None:  # always with the fault itself
+        nearest += [index for index, (at_us, _) in enumerate(events) if abs(at_us - fault_us) < 30_000][:6]
+    near = [events[index] for index in sorted(set(nearest))]
+    head = ("time", "what changed") if fault_us is None else ("time", "after the fault", "what changed")
 
-    def rows(places: list[int]) -> list[tuple[str, ...]]:
-        cells: list[tuple[str, ...]] = []
-        for at_us, what in (events[place] for place in places):
-            sign = "+" if zero_us is not None and at_us >= zero_us else "−"
-            after = () if zero_us is None else (f"{sign}{abs(at_us - zero_us) / 1000:.3f} ms",)
-            cells.append((seconds(at_us), *after, what))
-        return cells
+    def cells(at_us: int, what: str) -> tuple[str, ...]:
+        if fault_us is None:
+            return seconds(at_us), what
+        sign = "+" if at_us >= fault_us else "−"
+        return seconds(at_us), f"{sign}{abs(at_us - fault_us) / 1000:.3f} ms", what
 
-    tables = [table(f"{row.id}: what changed around the moment judged", head, rows(near), class_="events")]
+    def changes(caption: str, chosen: list[tuple[int, str]]) -> Html:
+        return table(f"{row.id}: {caption}", head, [cells(*event) for event in chosen], class_="events")
+
+    tables = [changes("what changed around the moment judged", near)]
     if len(near) < len(events):
-        whole = table(f"{row.id}: all changes recorded", head, rows(list(range(len(events)))), class_="events")
-        tables.append(tag("details", tag("summary", f"All {len(events)} changes"), whole, class_="more"))
-    title = f"In words ({len(near)} of {len(events)} changes)"
+        summary = tag("summary", f"All {len(events)} changes")
+        tables.append(tag("details", summary, changes("all changes recorded", events), class_="more"))
+    title = f"Changes ({len(near)} of {len(events)})"
     return tag("details", tag("summary", title), *tables, class_="words", open=True)

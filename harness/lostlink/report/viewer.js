@@ -1,7 +1,7 @@
-/* Fills the charts of a report. Data stands in the page as JSON; charts are drawn by Bokeh, models are in figures.py.
+/* Fills the charts of a report. The page has the data as JSON; Bokeh draws the charts, whose models are in figures.py.
 
-   A timeline is drawn when its requirement is opened and comes near the screen. Only what is in view is handed to the
-   charts, thinned out to the pixels that there are: the longest run is as quick as the shortest. */
+   A timeline is drawn when its requirement is opened and near the visible part. The charts get only what is visible,
+   reduced to the pixels available, so that a long run is drawn as fast as a short one. */
 "use strict";
 (() => {
 const SECOND = 1e6;
@@ -26,7 +26,7 @@ function unpack(column) {
   return values;
 }
 
-/** First place whose value is above `wanted` (or not below it, when `or_equal`). */
+/** First index whose value is above `wanted` (or not below it, when `or_equal`). */
 function search(values, wanted, or_equal = false) {
   let low = 0, high = values.length;
   while (low < high) {
@@ -36,7 +36,7 @@ function search(values, wanted, or_equal = false) {
   return low;
 }
 
-/** A quantity that holds its value from each instant to the next; NaN where there is none. */
+/** A quantity that is constant from each instant to the next; NaN where it has no value. */
 class Steps {
   constructor(at, value, until) { this.at = at; this.value = value; this.until = until; }
 
@@ -111,7 +111,7 @@ class Run {
     for (const name of ["failsafe", "motor", "arming"]) this[name] = Steps.of(data[name], data.duration_us);
   }
 
-  /** A channel's width, from the end of its slot on; nothing where the output ceased. */
+  /** A channel's width from the end of its slot on; NaN where the output stopped. */
   channel(channel) {
     const at = [], value = [];
     const usual = this.start.length > 1 ? (this.start[this.start.length - 1] - this.start[0]) / (this.start.length - 1) : 1;
@@ -130,7 +130,7 @@ class Run {
     return new Steps(Float64Array.from(at), Float64Array.from(value), this.end);
   }
 
-  /** Packets from a to b as marks of full height; where there is no room for each, how many of each pixel's, as height. */
+  /** Packets from a to b as marks of full height; if too many, the share of each per pixel as height. */
   packets(a, b, pixels) {
     const first = search(this.left, a, true), last = search(this.left, b), pixel = (b - a) / pixels;
     const lane = () => ({left: [], right: [], share: []});
@@ -157,7 +157,7 @@ class Run {
     return {received, lost};
   }
 
-  /** The pulse wire from a to b: its edges when there is room, else its frames, else where there were frames. */
+  /** The pulse wire from a to b: edges if there is room, else frames, else intervals with frames. */
   train(a, b, pixels) {
     const first = Math.max(0, search(this.start, a) - 1), last = search(this.start, b);
     const frames = {left: [], right: []}, wire = {x: [], y: []};
@@ -188,7 +188,7 @@ class Run {
     return {frames, wire};
   }
 
-  /** What to show first: from a little before the fault to a little after the moment judged. */
+  /** The range shown first: from shortly before the fault to shortly after the moment judged. */
   home() {
     const {moments, judged} = this.data;
     const all = moments.map(([, , at_us]) => at_us / SECOND);
@@ -204,20 +204,20 @@ class Run {
     return [start, start + span];
   }
 
-  /** All lanes at an instant, in words. */
+  /** All lanes at an instant, as text. */
   words(at) {
     if (at < 0 || at > this.end) return "";
-    const said = [`${at.toFixed(6)} s`];
+    const parts = [`${at.toFixed(6)} s`];
     const struck = this.data.moments.find(([kind]) => kind === "struck");
-    if (struck) said.push(`${at * SECOND >= struck[2] ? "+" : "−"}${(Math.abs(at - struck[2] / SECOND) * 1e3).toFixed(3)} ms`);
+    if (struck) parts.push(`${at * SECOND >= struck[2] ? "+" : "−"}${(Math.abs(at - struck[2] / SECOND) * 1e3).toFixed(3)} ms`);
     const packet = search(this.left, at) - 1;
-    if (packet >= 0) said.push(`packet ${this.data.packets.fates[this.fate[packet]] ?? "?"}`);
+    if (packet >= 0) parts.push(`packet ${this.data.packets.fates[this.fate[packet]] ?? "?"}`);
     const width = this.throttle < 0 ? NaN : this.channels[this.throttle].read(at);
-    said.push(Number.isNaN(width) ? "no throttle pulses" : `throttle ${width} µs`);
+    parts.push(Number.isNaN(width) ? "no throttle pulses" : `throttle ${width} µs`);
     const failsafe = this.failsafe.read(at);
-    if (!Number.isNaN(failsafe)) said.push(failsafe ? "receiver in failsafe" : "receiver linked");
-    said.push(`motors ${(this.motor.read(at) || 0) / 10} %, ${["locked", "ready", "armed"][this.arming.read(at) || 0]}`);
-    return said.join(" · ");
+    if (!Number.isNaN(failsafe)) parts.push(failsafe ? "receiver in failsafe" : "receiver linked");
+    parts.push(`motors ${(this.motor.read(at) || 0) / 10} %, ${["locked", "ready", "armed"][this.arming.read(at) || 0]}`);
+    return parts.join(" · ");
   }
 }
 
@@ -225,13 +225,13 @@ class Run {
 
 const schemes = read("schemes");
 
-/** Put in the colours of the day. */
+/** Replace placeholders by the colours of the light or dark scheme. */
 function colored(text) {
   const colors = schemes[dark.matches ? "dark" : "light"];
   return text.replace(/#fe00[0-9a-f]{2}/g, (token) => colors[token] ?? token);
 }
 
-/** Draw a chart of Bokeh from its JSON into a place, in the colours of the day; return its document. */
+/** Draw a chart from its JSON into an element, in the colours of the scheme; return its document. */
 async function embed(text, place) {
   const item = JSON.parse(colored(text));
   const before = drawings.get(place);
@@ -242,7 +242,7 @@ async function embed(text, place) {
   drawings.set(place, made);
   return made;
 }
-const drawings = new WeakMap(); // place -> its document
+const drawings = new WeakMap(); // element -> its document
 
 let template = null;
 
@@ -294,8 +294,8 @@ class Timeline {
     this.waiting ??= requestAnimationFrame(() => { this.waiting = null; this.refresh(); this.words(); });
   }
 
-  /** Hand over what is in view and half as much on either side; nothing when that is there already. Lines end there
-      too: the dashes of one that began minutes ago would all be laid. */
+  /** Fill in what is visible and half as much on either side, unless that is there already. Lines end there too:
+      of a line that began minutes ago, all dashes would be computed. */
   refresh() {
     const [from, to] = this.shown, span = to - from, done = this.filled;
     if (done && done.from <= Math.max(0, from) && done.to >= Math.min(this.run.end, to) && done.span < 1.4 * span && span < 1.4 * done.span) return;
@@ -322,7 +322,7 @@ class Timeline {
     ["locked", "ready", "armed"].forEach((name, value) => this.fill(name, this.run.arming.spans(value, a, b)));
   }
 
-  /** Words at the left of what is in view: states, where there is room for them, and limits. */
+  /** Labels at the left of the visible part: states, where there is room, and limits. */
   words() {
     const [from, to] = this.shown, x = [], y = [], text = [];
     const room = (word) => (to - from) / this.pixels * (8 * word.length + 12);
@@ -334,10 +334,10 @@ class Timeline {
       });
     });
     this.fill("state-words", {x, y, text});
-    for (const [name, level, said] of this.across) this.fill(`${name}-words`, {x: [Math.max(0, from)], y: [level], text: [said]});
+    for (const [name, level, label] of this.across) this.fill(`${name}-words`, {x: [Math.max(0, from)], y: [level], text: [label]});
   }
 
-  /** Ranges of the widths, and limits that lie across. */
+  /** Ranges of the widths, and horizontal limits. */
   levels(model) {
     const {data} = this.run, {judged} = data;
     const limit = judged ? judged.at_most ?? judged.at_least : null;
@@ -345,7 +345,9 @@ class Timeline {
     const asWidth = isWidth && limit !== null && limit !== data.idle_below_us;
     this.across = [["idle", data.idle_below_us, `idle: up to ${data.idle_below_us} µs`]];
     if (asWidth) this.across.push(["width-limit", limit, `limit: ${judged.limit}`]);
-    if (judged && judged.name === "motor command" && limit !== null) this.across.push(["motor-limit", limit / 10, `limit: ${judged.limit}`]);
+    if (judged && judged.name === "motor command" && limit !== null) {
+      this.across.push(["motor-limit", judged.unit === "%" ? limit : limit / 10, `limit: ${judged.limit}`]); // older: per mille
+    }
     const all = {throttle: [data.idle_below_us, ...(asWidth ? [limit] : [])], channels: []};
     this.run.channels.forEach((channel, place) => {
       const into = place === this.run.throttle ? all.throttle : all.channels;
@@ -360,7 +362,7 @@ class Timeline {
     }
   }
 
-  /** Moments, and what is not known about the one that was judged. */
+  /** Moments, and the uncertainty of the moment judged. */
   marks(lane) {
     const y0 = lane.y_range.start, y1 = lane.y_range.end;
     const {moments, judged, uncertainty_us} = this.run.data;
@@ -402,9 +404,9 @@ class Timeline {
   }
 }
 
-// --- when ------------------------------------------------------------------------------------------------------------
+// --- events ------------------------------------------------------------------------------------------------------------
 
-const curves = new WeakMap(); // place of a chart that is no timeline -> its range, and what it was at first
+const curves = new WeakMap(); // element of a chart other than a timeline -> its range, and the initial one
 
 function zoomCurve(event, curve) {
   if (!curve || event.ctrlKey || event.altKey || event.metaKey) return;
@@ -421,7 +423,7 @@ function zoomCurve(event, curve) {
   range.setv({start: from + shift, end: to + shift});
 }
 
-const drawn = new Map(); // place on the page -> how to draw it again
+const drawn = new Map(); // element -> function that draws it again
 
 function draw(place) {
   if (drawn.has(place)) return undefined;
@@ -438,18 +440,18 @@ function draw(place) {
   }
   return drawn.get(place)().catch((error) => {
     console.error(error);
-    place.append(`This chart could not be drawn (${error.message}); the results in words are complete.`);
+    place.append(`This chart could not be drawn (${error.message}); the tables are complete.`);
   });
 }
 
-/** One after the other, so that the page stays in hand. */
-async function drawAll(places, told = () => {}) {
+/** One after the other, so that the page stays responsive. */
+async function drawAll(places, progress = () => {}) {
   for (const [count, place] of places.entries()) {
-    told(count, places.length);
+    progress(count, places.length);
     await draw(place);
     await new Promise((done) => setTimeout(done));
   }
-  told(places.length, places.length);
+  progress(places.length, places.length);
 }
 
 const charts = [...document.querySelectorAll("[data-run], [data-item]")];
@@ -459,12 +461,12 @@ if (typeof Bokeh !== "undefined" && charts.length) {
     for (const entry of entries) if (entry.isIntersecting) { near.unobserve(entry.target); draw(entry.target); }
   }, {rootMargin: "300px"});
   charts.forEach((chart) => near.observe(chart));
-  addEventListener("load", () => drawAll(charts.filter((chart) => chart.checkVisibility?.()))); // for paper
+  addEventListener("load", () => drawAll(charts.filter((chart) => chart.checkVisibility?.()))); // for printing
   dark.addEventListener("change", async () => { for (const again of drawn.values()) await again(); });
 }
 
-/** On paper a chart keeps its pixels and is made smaller; to lay it out anew takes longer than a print waits. */
-const PAPER = 680; // px across an upright A4 or letter page within its margins and our frames
+/** In print a chart keeps its pixels and is scaled down: a new layout takes longer than printing waits. */
+const PAPER = 680; // px across an A4 or letter page in portrait, within margins and frames
 addEventListener("beforeprint", () => document.querySelectorAll("[data-ready] .canvas, [data-item]").forEach((place) => {
   const width = place.clientWidth;
   if (width > PAPER) Object.assign(place.style, {width: `${width}px`, zoom: PAPER / width});
@@ -489,9 +491,9 @@ document.querySelectorAll("button[data-open]").forEach((button) => button.addEve
   const open = button.dataset.open === "all";
   document.querySelectorAll("main details:not(.more)").forEach((details) => { details.open = open || details.matches(".words"); });
   if (!open || typeof Bokeh === "undefined") return;
-  const said = document.querySelector(".tools output");
-  drawAll(charts, (count, all) => { // for paper, also what is far from the screen
-    said.textContent = count < all ? `drawing ${count + 1} of ${all}` : `${all} drawn, ready to print`;
+  const output = document.querySelector(".tools output");
+  drawAll(charts, (count, all) => { // for printing, also what is not visible
+    output.textContent = count < all ? `drawing ${count + 1} of ${all}` : `${all} drawn, ready to print`;
   });
 }));
 document.documentElement.dataset.ready = "1";

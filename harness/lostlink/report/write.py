@@ -1,4 +1,4 @@
-"""Puts a report together from the files of an evidence folder, and nothing else."""
+"""Writes a report from the files of an evidence folder alone."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Final
 from lostlink.evidence.reader import Evidence, read_evidence
 from lostlink.evidence.run_reader import read_runs
 from lostlink.files import write_whole
-from lostlink.report import attempts, distributions, figures, palette, timelines
+from lostlink.report import attempts, distributions, figures, timelines
 from lostlink.report.first_screen import opening
 from lostlink.report.markup import Html, join, tag
 from lostlink.report.page import Page, Section, html, made_by
@@ -18,11 +18,11 @@ from lostlink.report.rows import rows_of
 FILE: Final = "report.html"
 
 Maker = Callable[[Evidence, Page], list[Section]]
-"""Looks at a folder, puts its data on the page, and returns sections: none if it holds nothing of that kind."""
+"""Returns the sections of one kind of evidence, empty without it, and adds their data to the page."""
 
 
 def requirements(evidence: Evidence, page: Page) -> list[Section]:
-    """Return the requirements with their timelines."""
+    """Return the sections of the requirements, with their timelines."""
     runs, spoiled = read_runs(evidence.folder)
     rows = rows_of(evidence.document)
     shown = [(row, runs[row.id]) for row in rows if row.id in runs]
@@ -33,7 +33,8 @@ def requirements(evidence: Evidence, page: Page) -> list[Section]:
         for row, run in shown:
             page.data[timelines.block_id(row)] = {**run.data, "moments": timelines.moments(run), "events": []}
         most = max((run.data["channels"] for _, run in shown), key=len)
-        page.data["timeline"] = {"charts": figures.timeline_template(most), "moments": figures.MOMENTS}
+        charts = figures.timeline_template(tuple(channel["role"] for channel in most))
+        page.data["timeline"] = {"charts": charts, "moments": figures.MOMENTS}
     if spoiled:
         lines = tag("ul", *(tag("li", line) for line in spoiled))
         made.append(Section(id="spoiled", title="Runs that could not be read", note=str(len(spoiled)), content=lines))
@@ -48,13 +49,9 @@ def write_report(folder: Path) -> Path:
     """See `lostlink.report.write_report`."""
     evidence = read_evidence(folder)
     document = evidence.document
-    page = Page(
-        title=f"Link evidence: {document.conclusion}", opening=opening(document, rows_of(document)),
-        plotting=figures.plotting(),
-    )  # fmt: skip
+    page = Page(title=f"Link evidence: {document.conclusion}", opening=opening(document, rows_of(document)))
     for maker in SECTIONS:
         page.sections += maker(evidence, page)
-    page.data["schemes"] = {"light": figures.scheme(palette.LIGHT), "dark": figures.scheme(palette.DARK)}
     page.closing = _closing(folder, page)
     file = folder / FILE
     write_whole(file, html(page).encode(errors="replace").decode())
@@ -64,8 +61,8 @@ def write_report(folder: Path) -> Path:
 def _without_charts() -> Section:
     words = tag(
         "p",
-        "The plotting library was not installed where this report was made, so there are no charts; all results are "
-        "here in words. To get the charts: ",
+        "The plotting library was not installed where this report was made, so it has tables and no charts. "
+        "To get the charts: ",
         tag("code", f"{figures.MISSING} && lostlink report FOLDER"),
     )
     return Section(id="no-charts", title="Charts", content=words)
@@ -75,6 +72,6 @@ def _closing(folder: Path, page: Page) -> Html:
     names = ("verdicts.json", "summary.md", "profile.toml", "junit.xml", "campaign.json")
     links = [tag("li", tag("a", name, href=name)) for name in names if (folder / name).is_file()]
     return join([
-        tag("p", made_by("Made by lostlink from the files in this folder", page)),
+        made_by("Made by lostlink from the files in this folder", page),
         tag("ul", *links, class_="links") if links else None,
     ])  # fmt: skip

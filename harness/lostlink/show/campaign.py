@@ -15,7 +15,7 @@ from lostlink.campaigns.claims import failures_text
 from lostlink.campaigns.evidence_files import COLUMNS, QUANTILES, cells, scenario_name, time_text
 from lostlink.campaigns.tally import CRITERIA, Tally
 from lostlink.campaigns.trials import engine_for
-from lostlink.show.console import SIGNS, cautions, console, last_line, moving
+from lostlink.show.console import cautions, console, last_line, mark, moving
 from lostlink.verdicts import counted, grouped
 
 
@@ -36,8 +36,8 @@ def show(campaign: Campaign, tested: dict[str, Any], folder: Path, workers: str)
     out.print(f"p below: one-sided Clopper-Pearson bound on the failure probability, at {100 * plan.confidence:.7g} %")
     for line in (*_percentiles(campaign), *_worst(campaign, tested["profile_file"], folder)):
         out.print(escape(line), soft_wrap=True)
-    cautions(out)
-    last_line(out, campaign.exit_code, campaign.conclusion())
+    cautions()
+    last_line(campaign.exit_code, campaign.conclusion())
     out.print(f"{counted(campaign.trials, 'trial')} in {tested['duration_s']:.1f} s.", soft_wrap=True)
 
 
@@ -46,9 +46,7 @@ def _table(campaign: Campaign) -> Table:
     for name in ("", "id", *COLUMNS):
         table.add_column(name, no_wrap=True, justify="right" if name in COLUMNS else "left")
     for verdict, criterion in zip(campaign.verdicts(), CRITERIA, strict=False):
-        sign, style = SIGNS[verdict.outcome]
-        outcome = f"[{style}]{sign} {verdict.outcome.value}[/{style}]"
-        table.add_row(outcome, criterion.id, *cells(campaign, criterion))
+        table.add_row(mark(verdict.outcome), criterion.id, *cells(campaign, criterion))
     return table
 
 

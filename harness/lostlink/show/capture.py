@@ -24,8 +24,8 @@ from lostlink.errors import ExitCode
 from lostlink.measure import failsafe
 from lostlink.profiles.quantities import text_of
 from lostlink.show.capture_picture import clock_time, legend, names, picture
-from lostlink.show.console import SIGNS, cautions, console, last_line
-from lostlink.verdicts import Outcome, counted, quantity
+from lostlink.show.console import cautions, console, last_line, paragraph, table, verdict_table
+from lostlink.verdicts import counted, quantity
 from lostlink_sims import Profile, Trace
 
 _MOST_EVENTS = 24
@@ -37,29 +37,20 @@ def us(ps: float) -> str:
     return quantity(round(ps / PS_PER_US, 3), "µs")
 
 
-# --- events -----------------------------------------------------------------------------------------------------
-
-
-def events(capture: Capture, found: Findings, trace: Trace | None) -> list[tuple[int, str]]:
+def events(capture: Capture, findings: Findings, trace: Trace | None) -> list[tuple[int, str]]:
     """Return the events in order: instants in picoseconds, and texts."""
-    train = found.train
-    told = [event for silence in found.silences for event in _silence_events(silence, train, trace)]
-    for steady in found.steady_states:
-        told += _steady_events(steady, train, trace)
-    told += [(at_ps, "a glitch") for at_ps in train.glitches_ps.tolist()]
-    wrong = np.flatnonzero(wrong_count(train))
-    told += [
-        (int(train.frames.start_ps[place]), f"a frame with {counted(int(train.frames.count[place]), 'channel')}")
-        for place in wrong.tolist()
-    ]
-    told += [
-        (
-            int(train.frames.start_ps[place]),
-            f"a frame cut short after {counted(int(train.frames.count[place]), 'channel')}",
-        )
-        for place in np.flatnonzero(cut_short(train) & (train.frames.count > 0)).tolist()
-    ]
-    return sorted(told, key=lambda event: event[0])
+    train = findings.train
+    entries = [entry for silence in findings.silences for entry in _silence_events(silence, train, trace)]
+    for steady in findings.steady_states:
+        entries += _steady_events(steady, train, trace)
+    entries += [(at_ps, "a glitch") for at_ps in train.glitches_ps.tolist()]
+    frames = train.frames
+    for mask, what in ((wrong_count(train), "with"), (cut_short(train) & (frames.count > 0), "cut short after")):
+        entries += [
+            (int(frames.start_ps[index]), f"a frame {what} {counted(int(frames.count[index]), 'channel')}")
+            for index in np.flatnonzero(mask).tolist()
+        ]
+    return sorted(entries, key=lambda entry: entry[0])
 
 
 def _silence_events(silence: Silence, train: PulseTrain, trace: Trace | None) -> Iterator[tuple[int, str]]:
@@ -72,25 +63,17 @@ def _silence_events(silence: Silence, train: PulseTrain, trace: Trace | None) ->
         return
     line = "the line is stuck at the level of the separators" if silence.stuck else "the line is idle"
     end = "to the end of the capture" if silence.at_end else "then they resume"
-    yield (
-        silence.from_ps,
-        f"pulses stop for {length}, {end}; {line}{_motors(silence.from_ps, silence.until_ps, trace)}",
-    )
+    motors = _motors(silence.from_ps, silence.until_ps, trace)
+    yield silence.from_ps, f"pulses stop for {length}, {end}; {line}{motors}"
 
 
 def _steady_events(steady: SteadyState, train: PulseTrain, trace: Trace | None) -> Iterator[tuple[int, str]]:
     lasted = us(steady.until_ps - steady.from_ps)
     end = " and to the end of the capture" if steady.to_the_end else ""
     if steady.kind is SteadyKind.PRESET and steady.onset is not Onset.JUMP:
-        yield (
-            steady.from_ps,
-            (
-                f"all channels at the profile's failsafe values for {lasted}{end}; {steady.onset.value}. "
-                "Sticks at rest at these values look the same"
-            ),
-        )
+        text = f"all channels at the profile's failsafe values for {lasted}{end}; {steady.onset.value}."
+        yield steady.from_ps, f"{text} Sticks at rest at these values look the same"
         return
-    motors = _motors(steady.from_ps, steady.until_ps, trace)
     jump = f"{counted(steady.channels, 'channel')} jump together"
     if steady.kind is SteadyKind.POSSIBLE and steady.back:
         yield steady.from_ps, f"{jump} back to their earlier values"
@@ -103,20 +86,18 @@ def _steady_events(steady: SteadyState, train: PulseTrain, trace: Trace | None) 
         SteadyKind.ALL_BUT_ONE: "to the profile's failsafe values, except one",
         SteadyKind.OTHER: "to other values than the profile's failsafe values",
     }[steady.kind]
-    yield (
-        steady.from_ps,
-        f"{jump} {where}, for {lasted}{end}. {_hold(steady, train)}{_cut(steady, train, trace)}{motors}",
-    )
+    cut, motors = _cut(steady, train, trace), _motors(steady.from_ps, steady.until_ps, trace)
+    yield steady.from_ps, f"{jump} {where}, for {lasted}{end}. {_hold(steady, train)}{cut}{motors}"
 
 
 def _hold(steady: SteadyState, train: PulseTrain) -> str:
-    """Return the bound of the hold time: not longer than the channels were steady."""
+    """Return the upper bound of the hold time: the time for which the channels were steady."""
     held_ps, frame_ps = steady.held_ps or 0, train.usual_period_ps
     if steady.held_from_begin:
         return f"No channel had moved for {us(held_ps)}, since the pulses began: the hold time is unknown"
     return (
         f"No channel had moved for {us(held_ps)} ± one frame ({us(frame_ps)}): if the link was lost, the hold time "
-        f"was at most {us(held_ps + frame_ps)}, less if the sticks stood still before"
+        f"was at most {us(held_ps + frame_ps)}, less if the sticks were at rest before"
     )
 
 
@@ -134,7 +115,7 @@ def _cut(steady: SteadyState, train: PulseTrain, trace: Trace | None) -> str:
 
 
 def _motors(from_ps: int, until_ps: int, trace: Trace | None) -> str:
-    """Return what the motors of the profile's flight controller do in a time, as a sentence."""
+    """Return a sentence about the motors of the profile's flight controller in an interval."""
     if trace is None:
         return ""
     from_us, until_us = from_ps // PS_PER_US, until_ps // PS_PER_US
@@ -144,76 +125,50 @@ def _motors(from_ps: int, until_ps: int, trace: Trace | None) -> str:
     stop = failsafe.time_to_motor_stop(trace, from_us, until_us)
     if stop.only_at_least:
         return f". Motors keep turning at {trace.motor.at(until_us) / 10:g} %"
-    later = failsafe.highest_motor_command(trace, from_us + round(stop.value), until_us)
-    again = f", but turn again, up to {later.value:g} %" if later.value else ""
+    after_stop = failsafe.highest_motor_command(trace, from_us + round(stop.value), until_us)
+    again = f", but turn again, up to {after_stop.value:g} %" if after_stop.value else ""
     return f". Motors at rest after {stop}{again}"
 
 
-# --- tables -----------------------------------------------------------------------------------------------------
-
-
-def _channels(found: Findings, profile: Profile | None) -> Table:
-    train = found.train
-    table = Table(box=None, pad_edge=False)
-    for head in ("channel", "lowest", "highest", "last"):
-        table.add_column(head, justify="left" if head == "channel" else "right", no_wrap=True)
+def _channels(findings: Findings, profile: Profile | None) -> Table:
+    train = findings.train
     rows = np.concatenate(
-        [np.arange(steady.first, steady.last + 1) for steady in found.failsafes] or [np.zeros(0, int)]
+        [np.arange(steady.first, steady.last + 1) for steady in findings.failsafes] or [np.zeros(0, int)]
     )
-    if len(rows):
-        table.add_column("failsafe seen", justify="right", no_wrap=True)
-    if profile:
-        table.add_column("profile", justify="right", no_wrap=True)
-    for place, name in enumerate(names(train, profile)):
-        column = train.widths_ps[:, place]
-        cells = [f"{place + 1} {name}", us(column.min()), us(column.max()), us(column[-1])]
+    extra = ["failsafe seen"] * bool(len(rows)) + ["profile"] * bool(profile)
+    made = table("channel", "lowest", "highest", "last", *extra)
+    for index, name in enumerate(names(train, profile)):
+        column = train.widths_ps[:, index]
+        cells = [f"{index + 1} {name}", us(column.min()), us(column.max()), us(column[-1])]
         if len(rows):
             low, high = us(column[rows].min()), us(column[rows].max())
             cells.append(low if low == high else f"{low} to {high}")
         if profile:
-            known = place < len(profile.channels)
-            cells.append(us(profile.channels[place].failsafe_us * PS_PER_US) if known else "unused")
-        table.add_row(*(escape(cell) for cell in cells))
-    return table
-
-
-def _verdicts(found: Findings) -> Table:
-    table = Table(box=None, pad_edge=False)
-    for head, ratio in (("", None), ("id", None), ("requirement", 4), ("measured", 4), ("limit", 2)):
-        table.add_column(head, ratio=ratio, no_wrap=ratio is None)
-    for verdict in found.verdicts:
-        sign, style = SIGNS[verdict.outcome]
-        texts = [verdict.measured] if verdict.measured else []
-        texts += [verdict.reason] if verdict.outcome not in (Outcome.MET, Outcome.NOT_MET) else []
-        table.add_row(
-            f"[{style}]{sign} {verdict.outcome.value}[/{style}]", verdict.requirement.id,
-            escape(verdict.statement), escape("; ".join(texts)), verdict.limit,
-        )  # fmt: skip
-    return table
-
-
-# --- shape and proposal ------------------------------------------------------------------------------------------
+            known = index < len(profile.channels)
+            cells.append(us(profile.channels[index].failsafe_us * PS_PER_US) if known else "unused")
+        made.add_row(*map(escape, cells))
+    return made
 
 
 def shape(train: PulseTrain) -> list[str]:
     """Return the measured shape of the train."""
-    separators = whole_separators_ps(train)
     polarity = train.polarity or "not recorded"
     style = train.style or "fixed period or fixed gap (the sum of the widths never changed)"
     lines = [f"{style}, {counted(train.channels, 'channel')}, polarity {polarity}"]
-    for name, times in (("frame period", train.periods_ps), ("gap", train.gaps_ps), ("separator", separators)):
-        if len(times):
-            spread = f"{us(times.min())} to {us(times.max())}"
-            lines.append(f"{name} {us(float(np.median(times)))} ({spread})")
+    for name, times_ps in (
+        ("frame period", train.periods_ps), ("gap", train.gaps_ps), ("separator", whole_separators_ps(train))
+    ):  # fmt: skip
+        if len(times_ps):
+            lines.append(f"{name} {us(float(np.median(times_ps)))} ({us(times_ps.min())} to {us(times_ps.max())})")
     return lines
 
 
 def proposal(train: PulseTrain) -> str:
     """Return the lines of a profile that describe the train."""
-    period_us = float(np.median(train.periods_ps)) / PS_PER_US if len(train.periods_ps) else 0.0
-    gap_us = float(np.median(train.gaps_ps)) / PS_PER_US if len(train.gaps_ps) else 0.0
-    separators = whole_separators_ps(train)
-    separator_us = float(np.median(separators)) / PS_PER_US if len(separators) else 0.0
+    period_us, gap_us, separator_us = (
+        float(np.median(times_ps)) / PS_PER_US if len(times_ps) else 0.0
+        for times_ps in (train.periods_ps, train.gaps_ps, whole_separators_ps(train))
+    )
     lines = ["[output]", f'style = "{train.style or "fixed period"}"']
     if train.style is None:
         lines[-1] += "  # or fixed gap: the sum of the widths never changed"
@@ -234,40 +189,32 @@ def _near(value_us: float, step_us: int, kind: str) -> str:
     return text_of(rounded if abs(rounded - value_us) <= 0.01 * value_us else round(value_us), kind)
 
 
-# --- the screen -------------------------------------------------------------------------------------------------
-
-
-def show(capture: Capture, found: Findings, profile: Profile | None, trace: Trace | None) -> None:
+def show(capture: Capture, findings: Findings, profile: Profile | None, trace: Trace | None) -> None:
     """Show the findings of a capture."""
     out = console()
-    for line in _head(capture, found):
+    for line in _head(capture, findings):
         out.print(line, soft_wrap=True)
     out.print()
-    rows = picture(capture, found, profile)
-    for row in [*rows, legend(rows)]:
-        out.print(escape(row), soft_wrap=True)
+    rows = picture(capture, findings, profile)
+    for row in [*rows, legend(rows), ""]:
+        paragraph(row)
+    out.print(_channels(findings, profile))
+    for line in _event_lines(capture, findings, trace):
+        paragraph(line)
     out.print()
-    out.print(_channels(found, profile))
-    if lines := _event_lines(capture, found, trace):
-        out.print()
-        for line in lines:
-            out.print(escape(line), soft_wrap=True)
-    out.print()
-    if found.verdicts:
-        out.print(_verdicts(found))
+    if findings.verdicts:
+        out.print(verdict_table(findings.verdicts))
         out.print("All other requirements: not tested, because pulses alone do not show them.")
     else:
-        out.print("For a profile:")
-        out.print(escape(proposal(found.train)), soft_wrap=True)
-    cautions(out)
-    out.print(CANNOT_SHOW, soft_wrap=True)
-    out.print()
-    last_line(out, found.exit_code if found.verdicts else ExitCode.UNDECIDED, found.conclusion)
+        paragraph(f"For a profile:\n{proposal(findings.train)}")
+    cautions()
+    paragraph(f"{CANNOT_SHOW}\n")
+    last_line(findings.exit_code if findings.verdicts else ExitCode.UNDECIDED, findings.conclusion)
 
 
-def _head(capture: Capture, found: Findings) -> Iterator[str]:
+def _head(capture: Capture, findings: Findings) -> Iterator[str]:
     """Yield the file, the resolution, the shape of the train and the notes, as markup."""
-    train = found.train
+    train = findings.train
     yield (
         f"capture [bold]{escape(capture.source)}[/bold]: {capture.form}, signal {escape(train.signal.name)}, "
         f"{len(train.signal.at_ps)} edges in {quantity(train.end_ps / PS_PER_US, 'µs')}"
@@ -279,18 +226,18 @@ def _head(capture: Capture, found: Findings) -> Iterator[str]:
     yield from (escape(f"  {line}") for line in shape(train))
     glitches = len(train.glitches_ps)
     removed = [f"pulses far shorter than a separator, left out: {glitches}"] if glitches else []
-    yield from (escape(f"  note: {note}") for note in (*capture.notes, *removed, *found.differences))
+    yield from (escape(f"  note: {note}") for note in (*capture.notes, *removed, *findings.differences))
 
 
-def _event_lines(capture: Capture, found: Findings, trace: Trace | None) -> list[str]:
-    """Return the events as lines, without the middle ones of many."""
-    lines = [f"{clock_time(capture, at_ps):>13}  {text}." for at_ps, text in events(capture, found, trace)]
+def _event_lines(capture: Capture, findings: Findings, trace: Trace | None) -> list[str]:
+    """Return an empty line and the events, without the middle ones of many."""
+    lines = [f"{clock_time(capture, at_ps):>13}  {text}." for at_ps, text in events(capture, findings, trace)]
     half = _MOST_EVENTS // 2
     if len(lines) > _MOST_EVENTS:
         lines[half:-half] = [f"{'':>13}  … {len(lines) - 2 * half} more …"]
     if trace is not None and lines:
         lines.append("Motors: simulated flight controller of the profile, armed when the capture begins.")
-    return lines
+    return ["", *lines] if lines else []
 
 
 def _period(period_ps: float) -> str:

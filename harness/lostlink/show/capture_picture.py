@@ -29,32 +29,28 @@ def names(train: PulseTrain, profile: Profile | None) -> list[str]:
     return [known[index] if index < len(known) else f"channel {index + 1}" for index in range(train.channels)]
 
 
-def picture(capture: Capture, found: Findings, profile: Profile | None) -> list[str]:
+def picture(capture: Capture, findings: Findings, profile: Profile | None) -> list[str]:
     """Return rows over the whole capture: pulses, the level of each channel, marks, times."""
-    train = found.train
+    train = findings.train
     bounds_ps = np.linspace(0, max(1, train.end_ps), _BLOCKS + 1)
     start_ps = train.frames.start_ps[train.good]
     first, last = np.searchsorted(start_ps, (bounds_ps[:-1], bounds_ps[1:]))
-    pulses = [_share(found.silences, low, high) for low, high in itertools.pairwise(bounds_ps.tolist())]
-    width = max(len("pulses"), *(len(name) for name in names(train, profile)))
+    pulses = [_pulse_sign(findings.silences, low, high) for low, high in itertools.pairwise(bounds_ps.tolist())]
+    width = max(map(len, ["pulses", *names(train, profile)]))
     rows = [f"{'pulses':<{width}} {''.join(pulses)}"]
     for index, name in enumerate(names(train, profile)):
         column = train.widths_ps[:, index] / PS_PER_US
-        strip: list[str] = []
-        for low, high, pulse in zip(first.tolist(), last.tolist(), pulses, strict=True):
-            if pulse == " " or (low == high and not high):
-                strip.append(" ")
-            else:
-                strip.append(_level(float(column[low:high].max() if low < high else column[low - 1])))
-        rows.append(f"{name:<{width}} {''.join(strip)}")
-    rows.append(f"{'marks':<{width}} {''.join(_marks(found, bounds_ps.tolist()))}")
-    rows.append(
-        f"{'':<{width}} {clock_time(capture, 0):<{_BLOCKS // 2}}{clock_time(capture, train.end_ps):>{_BLOCKS // 2}}"
-    )
-    return rows
+        levels = "".join(
+            " " if pulse == " " or not high else _level(float(column[min(low, high - 1) : high].max()))
+            for low, high, pulse in zip(first.tolist(), last.tolist(), pulses, strict=True)
+        )
+        rows.append(f"{name:<{width}} {levels}")
+    rows.append(f"{'marks':<{width}} {''.join(_marks(findings, bounds_ps.tolist()))}")
+    begin, end, half = clock_time(capture, 0), clock_time(capture, train.end_ps), _BLOCKS // 2
+    return [*rows, f"{'':<{width}} {begin:<{half}}{end:>{half}}"]
 
 
-def _share(silences: list[Silence], low_ps: float, high_ps: float) -> str:
+def _pulse_sign(silences: list[Silence], low_ps: float, high_ps: float) -> str:
     missing = sum(max(0.0, min(high_ps, silence.until_ps) - max(low_ps, silence.from_ps)) for silence in silences)
     return "█" if not missing else " " if missing > 0.98 * (high_ps - low_ps) else "▒"
 
@@ -64,25 +60,22 @@ def _level(width_us: float) -> str:
     return _LEVELS[min(len(_LEVELS) - 1, max(0, int(share * len(_LEVELS))))]
 
 
-def _marks(found: Findings, bounds_ps: list[float]) -> Iterator[str]:
-    train = found.train
-    broken_ps = train.frames.start_ps[wrong_count(train)]
-    sure = [(steady.from_ps, steady.until_ps) for steady in found.failsafes]
-    others = [steady for steady in found.steady_states if steady not in found.failsafes]
-    likely = [(steady.from_ps, steady.until_ps) for steady in others if steady.kind is not SteadyKind.PRESET]
-    alike = [(steady.from_ps, steady.until_ps) for steady in others if steady.kind is SteadyKind.PRESET]
+def _marks(findings: Findings, bounds_ps: list[float]) -> Iterator[str]:
+    glitches_ps, frames = findings.train.glitches_ps, findings.train.frames
+    broken_ps = frames.start_ps[wrong_count(findings.train)]
+    signs = [
+        "F" if steady in findings.failsafes else "f" if steady.kind is SteadyKind.PRESET else "?"
+        for steady in findings.steady_states
+    ]
     for low, high in itertools.pairwise(bounds_ps):
-        inside = ((train.glitches_ps >= low) & (train.glitches_ps < high)).any()
-        wrong = ((broken_ps >= low) & (broken_ps < high)).any()
-        if wrong or inside:
-            yield "x" if wrong else "g"
-            continue
-        for sign, spans in (("F", sure), ("?", likely), ("f", alike)):
-            if any(begin < high and end > low for begin, end in spans):
-                yield sign
-                break
+        if ((broken_ps >= low) & (broken_ps < high)).any():
+            yield "x"
+        elif ((glitches_ps >= low) & (glitches_ps < high)).any():
+            yield "g"
         else:
-            yield "·"
+            states = zip(signs, findings.steady_states, strict=True)
+            inside = {sign for sign, steady in states if steady.from_ps < high and steady.until_ps > low}
+            yield next((sign for sign in "F?f" if sign in inside), "·")
 
 
 _LEGEND = {

@@ -10,7 +10,7 @@ from rich.table import Table
 from lostlink.evidence import summary
 from lostlink.evidence.comparison import Change, ComparedRequirement, conclusion, exit_code, set_up
 from lostlink.evidence.reader import Evidence
-from lostlink.show.console import console, last_line
+from lostlink.show.console import console, last_line, paragraph
 from lostlink.verdicts import Verdict
 
 _SIGNS: Final = {
@@ -38,10 +38,10 @@ def as_markdown(before: Evidence, after: Evidence, rows: list[ComparedRequiremen
 def show(before: Evidence, after: Evidence, rows: list[ComparedRequirement]) -> None:
     """Show what changed, and the conclusion."""
     out = console()
-    was, now = (escape(f"{one.folder} ({one.document.tested.get('date', 'no date')})") for one in (before, after))
-    out.print(f"from {was} to {now}", soft_wrap=True)
+    was, now = (f"{side.folder} ({side.document.tested.get('date', 'no date')})" for side in (before, after))
+    paragraph(f"from {was} to {now}")
     for line in set_up(before, after):
-        out.print(f"  differs: {escape(line)}", soft_wrap=True)
+        paragraph(f"  differs: {line}")
     table = Table(box=None, pad_edge=False)
     for heading in ("", "id", "before", "now", "measured"):
         table.add_column(heading, ratio=1 if heading == "measured" else None, no_wrap=heading != "measured")
@@ -53,7 +53,7 @@ def show(before: Evidence, after: Evidence, rows: list[ComparedRequirement]) -> 
     if shown:
         out.print(table)
     out.print()
-    last_line(out, exit_code(rows), conclusion(rows))
+    last_line(exit_code(rows), conclusion(rows))
 
 
 def _outcome(verdict: Verdict | None) -> str:

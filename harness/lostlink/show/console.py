@@ -1,21 +1,21 @@
-"""What every screen uses: the console, signs for outcomes, progress, cautions, the last line."""
+"""What every screen uses: the console, paragraphs, tables, signs for outcomes, progress, cautions, the last line."""
 
 from __future__ import annotations
 
 import contextlib
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from rich.console import Console
 from rich.markup import escape
+from rich.table import Table
 
 from lostlink.errors import ExitCode
 from lostlink.results import CAUTIONS
-from lostlink.verdicts import Outcome
+from lostlink.verdicts import Outcome, Verdict
 
-#: Never by colour alone: each outcome has its own sign and its own words.
-SIGNS = {
+_SIGNS = {
     Outcome.MET: ("+", "green"),
     Outcome.NOT_MET: ("X", "bold red"),
     Outcome.INCONCLUSIVE: ("?", "yellow"),
@@ -39,7 +39,7 @@ def console() -> Console:
 
 
 Moved = Callable[[float, float | None, str], None]
-"""Called with the progress, the total (None when it is not known), and the current activity in words."""
+"""Called with the progress, the total (None when it is not known), and the current activity."""
 
 
 @contextlib.contextmanager
@@ -66,21 +66,50 @@ def moving(what: str) -> Iterator[Moved]:
         yield lambda done, total, text: bar.update(task, completed=done, total=total, text=text)
 
 
-def cautions(out: Console) -> None:
+def mark(outcome: Outcome) -> str:
+    """Return an outcome as markup: sign, colour and word, so that colour alone never tells it."""
+    sign, style = _SIGNS[outcome]
+    return f"[{style}]{sign} {outcome.value}[/{style}]"
+
+
+def paragraph(text: str) -> None:
+    """Show plain text on one line, however long; the terminal wraps it."""
+    console().print(escape(text), soft_wrap=True)
+
+
+def table(*headings: str, left: int = 1) -> Table:
+    """Return a table without lines: the first `left` columns are left-aligned, the others right-aligned."""
+    made = Table(box=None, pad_edge=False)
+    for index, heading in enumerate(headings):
+        made.add_column(heading, justify="left" if index < left else "right", no_wrap=True)
+    return made
+
+
+def verdict_table(verdicts: Iterable[Verdict], title: str | None = None) -> Table:
+    """Return the verdicts as a table whose texts wrap."""
+    made = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False)
+    for heading, ratio in (("", None), ("id", None), ("requirement", 4), ("measured", 3), ("limit", 2)):
+        made.add_column(heading, ratio=ratio, no_wrap=ratio is None)
+    for verdict in verdicts:
+        is_decided = verdict.outcome in (Outcome.MET, Outcome.NOT_MET)
+        texts = [verdict.measured, "" if is_decided else verdict.remark]
+        cells = (verdict.requirement.id, verdict.statement, "; ".join(filter(None, texts)), verdict.limit)
+        made.add_row(mark(verdict.outcome), *map(escape, cells))
+    return made
+
+
+def cautions() -> None:
     """Show the cautions."""
-    out.print()
-    for caution in CAUTIONS:
-        out.print(caution, soft_wrap=True)
-    out.print()
+    console().print("\n" + "\n".join(CAUTIONS) + "\n", soft_wrap=True)
 
 
 def evidence_line(folder: object) -> None:
     """Show where the evidence is."""
-    console().print(f"Evidence: {escape(str(folder))}/report.html", soft_wrap=True)
+    paragraph(f"Evidence: {folder}/report.html")
 
 
-def last_line(out: Console, code: ExitCode, text: str) -> None:
+def last_line(code: ExitCode, text: str) -> None:
     """Show the conclusion with the sign of its outcome."""
     outcome = {ExitCode.MET: Outcome.MET, ExitCode.NOT_MET: Outcome.NOT_MET, ExitCode.BAD_INPUT: Outcome.NOT_MET}
-    sign, style = SIGNS[outcome.get(code, Outcome.INCONCLUSIVE)]
-    out.print(f"[{style}]{sign} {escape(text)}[/{style}]", soft_wrap=True)
+    sign, style = _SIGNS[outcome.get(code, Outcome.INCONCLUSIVE)]
+    console().print(f"[{style}]{sign} {escape(text)}[/{style}]", soft_wrap=True)

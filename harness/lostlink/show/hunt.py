@@ -24,7 +24,7 @@ def show(result: Hunt, case: Case) -> None:
         out.print(escape(conclusion(result)), soft_wrap=True)
     for line in coverage_lines(result):
         out.print(escape(line), soft_wrap=True)
-    cautions(out)
+    cautions()
     if result.findings:
         out.print(f"Evidence: {escape(str(case.folder))}", soft_wrap=True)
 

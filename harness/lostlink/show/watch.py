@@ -10,7 +10,7 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from lostlink.show.console import SIGNS, cautions, console
+from lostlink.show.console import cautions, console, mark, paragraph, table
 from lostlink.verdicts import Outcome, Verdict, counted
 from lostlink.watch import advice
 from lostlink.watch.column_stats import ColumnStats
@@ -41,7 +41,7 @@ def lines(listener: Listener, profile: Profile | None) -> None:
     while True:
         due_ns += _LINE_NS
         listener.listen_until(due_ns)
-        console().print(escape(line(listener, profile)), soft_wrap=True)
+        paragraph(line(listener, profile))
 
 
 def line(listener: Listener, profile: Profile | None) -> str:
@@ -59,7 +59,7 @@ def line(listener: Listener, profile: Profile | None) -> str:
 
 
 def picture(listener: Listener, profile: Profile | None) -> Group:
-    """Return the table of channels, with the state of the line above it and problems below."""
+    """Return the table of channels, with the state of the port above it and problems below."""
     layout, problem = listener.layout, listener.problem()
     parts: list[Text | Table] = [Text(_head(listener, layout), style="bold")]
     if layout is not None:
@@ -103,34 +103,29 @@ def _left_out(layout: ColumnLayout) -> list[str]:
 
 
 def _channels(listener: Listener, layout: ColumnLayout, scale: Scale, profile: Profile | None) -> Table:
-    table = Table(box=None, pad_edge=False)
-    table.add_column("channel", no_wrap=True)
-    for title in ("now", "µs", "lowest", "highest", "changed"):
-        table.add_column(title, justify="right", no_wrap=True)
-    table.add_column("centre")
-    table.add_column("travel")
-    has_no_widths = scale.kind in (ValueKind.WIDTHS, ValueKind.SIGNED)
-    if has_no_widths:
-        table.columns[2].header = ""
-    for place, (name, column) in enumerate(zip(names_of(layout, profile), layout.channels, strict=True)):
-        gauge = listener.stats.columns[column]
-        trim, travel = _advice(place, gauge, scale, profile, listener.now_ns())
-        width = "" if has_no_widths else f"{scale.width_us(gauge.value):g}"
-        table.add_row(
-            escape(name), f"{gauge.value:g}", width, f"{gauge.lowest:g}", f"{gauge.highest:g}",
-            _age(listener.now_ns() - gauge.changed_ns), trim, travel,
+    has_widths = scale.kind not in (ValueKind.WIDTHS, ValueKind.SIGNED)
+    made = table("channel", "now", "µs" if has_widths else "", "lowest", "highest", "changed")
+    made.add_column("centre")
+    made.add_column("travel")
+    for index, (name, column) in enumerate(zip(names_of(layout, profile), layout.channels, strict=True)):
+        stats = listener.stats.columns[column]
+        trim, travel = _advice(index, stats, scale, profile, listener.now_ns())
+        width = f"{scale.width_us(stats.value):g}" if has_widths else ""
+        made.add_row(
+            escape(name), f"{stats.value:g}", width, f"{stats.lowest:g}", f"{stats.highest:g}",
+            _age(listener.now_ns() - stats.changed_ns), trim, travel,
         )  # fmt: skip
-    return table
+    return made
 
 
-def _advice(place: int, gauge: ColumnStats, scale: Scale, profile: Profile | None, now_ns: int) -> tuple[str, str]:
-    """Return the advice on centre and travel; none for a switch, no centre for a throttle."""
-    if profile is not None and place < len(profile.channels):
-        if profile.channels[place].kind != "stick":
+def _advice(index: int, stats: ColumnStats, scale: Scale, profile: Profile | None, now_ns: int) -> tuple[str, str]:
+    """Return the advice on centre and travel: neither for a switch, on travel only for a throttle."""
+    if profile is not None and index < len(profile.channels):
+        if profile.channels[index].kind != "stick":
             return "", ""
-        if place == profile.throttle_index:
-            return "", advice.travel(gauge, scale)
-    return advice.centring(gauge, scale, now_ns), advice.travel(gauge, scale)
+        if index == profile.throttle_index:
+            return "", advice.travel(stats, scale)
+    return advice.centring(stats, scale, now_ns), advice.travel(stats, scale)
 
 
 def _age(age_ns: int) -> str:
@@ -143,18 +138,18 @@ def result(attempts: Sequence[Attempt], verdicts: Sequence[Verdict], conclusion:
     out.print()
     for number, attempt in enumerate(attempts, 1):
         head = f"{number}. " if len(attempts) > 1 else ""
-        for text in (sentence(attempt), how_known(attempt), *remarks(attempt, names), moved(attempt, names)):
-            if text:
-                out.print(escape(head + text), soft_wrap=True)
-            head = "   " if len(attempts) > 1 else ""
+        texts = (sentence(attempt), how_known(attempt), *remarks(attempt, names), moved(attempt, names))
+        for text in filter(None, texts):
+            paragraph(head + text)
+            head = " " * len(head)
     out.print()
     for verdict in verdicts:
-        sign, style = SIGNS[verdict.outcome]
-        out.print(f"[{style}]{sign} {verdict.outcome.value:<12}[/{style}] {verdict.requirement.id:<9} "
-                  f"{escape(verdict.statement)}", soft_wrap=True)  # fmt: skip
-        details = ", ".join(part for part in (verdict.measured, verdict.limit) if part)
+        room = " " * (12 - len(verdict.outcome.value))
+        head = f"{mark(verdict.outcome)}{room} {verdict.requirement.id:<9}"
+        out.print(f"{head} {escape(verdict.statement)}", soft_wrap=True)
+        details = ", ".join(filter(None, (verdict.measured, verdict.limit)))
         for text in (details, verdict.reason if verdict.outcome is not Outcome.NOT_MET or not details else ""):
             if text:
-                out.print(f"{'':25}{escape(text)}", soft_wrap=True)
-    cautions(out)
+                paragraph(f"{'':25}{text}")
+    cautions()
     out.print(f"[bold]{escape(conclusion)}[/bold]", soft_wrap=True)

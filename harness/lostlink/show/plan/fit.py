@@ -8,14 +8,12 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from rich.markup import escape
 
 from lostlink.campaigns.statistics import upper_bound
 from lostlink.measure.loss import bursts, loss_rate, loss_runs
 from lostlink.planning.fit import LossFit, burst_shares, fragment, simulated, standard_errors
 from lostlink.planning.loss_log import LossLog
-from lostlink.show.console import console
-from lostlink.show.plan.common import paragraph, table
+from lostlink.show.console import console, paragraph, table
 from lostlink.verdicts import counted
 
 _LONGEST_BURST = 8
@@ -23,7 +21,7 @@ _FEW_BURSTS = 50
 
 
 def show_fits(log: LossLog, fits: Sequence[LossFit], source: str, out_file: str | None) -> None:
-    """Show what was recorded, which models fit it, and how well.
+    """Show the recorded losses, the fitted models, and how well they fit.
 
     Parameters
     ----------
@@ -34,7 +32,7 @@ def show_fits(log: LossLog, fits: Sequence[LossFit], source: str, out_file: str 
     out_file : str or None
         File that the loss model was written to.
     """
-    out, lost = console(), log.lost
+    lost = log.lost
     _, lengths = loss_runs(lost)
     losses = int(lost.sum())
     paragraph(
@@ -43,29 +41,26 @@ def show_fits(log: LossLog, fits: Sequence[LossFit], source: str, out_file: str 
     )
     if not losses:
         paragraph(
-            "No packet was lost, so there is nothing to fit: the share of packets lost is below "
+            "No packet was lost, so nothing can be fitted: the share of packets lost is below "
             f"{upper_bound(0, len(lost), 0.95):.2g} at 95 % (one-sided, for independent losses). Record a longer log, "
             "or at a greater distance."
         )
         return
     best = fits[0]
     _show_models(fits)
-    errors = standard_errors(lost, best)
     parameters = ", ".join(
-        f"{name.replace('_', ' ')} {getattr(best, name):.3%} ± {error:.2%}" for name, error in errors.items()
+        f"{name.replace('_', ' ')} {getattr(best, name):.3%} ± {error:.2%}"
+        for name, error in standard_errors(lost, best).items()
     )
-    paragraph(
-        f"Chosen: {best.name}: {parameters or 'a parameter is at its limit, standard errors unknown'}"
-        f"{' (one standard error)' if parameters else ''}."
-    )
+    unknown = "a parameter is at its limit, standard errors unknown"
+    paragraph(f"Chosen: {best.name}: {f'{parameters} (one standard error)' if parameters else unknown}.")
     if len(lengths) < _FEW_BURSTS:
         paragraph(f"{counted(len(lengths), 'burst')}: too few for a reliable burst length. Record a longer log.")
     _show_correlation(lost, best)
     _show_burst_lengths(lost, best)
-    out.print()
-    out.print(escape(fragment(best, Path(source).name)), soft_wrap=True)
+    paragraph(f"\n{fragment(best, Path(source).name)}")
     if out_file is not None:
-        paragraph(f"{out_file} written: put it into the section [radio] of a profile, in place of its losses.")
+        paragraph(f"{out_file} written: put it into the section [radio] of a profile, in place of the losses there.")
 
 
 def _show_models(fits: Sequence[LossFit]) -> None:

@@ -10,13 +10,14 @@ from rich.markup import escape
 
 from lostlink.planning import latency
 from lostlink.planning.wording import time_text
-from lostlink.show.console import console
-from lostlink.show.plan.common import paragraph, table
+from lostlink.show.console import console, paragraph, table
 from lostlink_sims import Profile
+
+_SHARES = (0.5, 0.95, 0.99)
 
 
 def show_latencies(link: Profile, clean_us: NDArray[np.int64], lossy_us: NDArray[np.int64], seed: int) -> None:
-    """Show the budget, the simulated distributions, and how well they agree.
+    """Show the latency budget, the simulated distributions, and how well they agree.
 
     Parameters
     ----------
@@ -30,29 +31,24 @@ def show_latencies(link: Profile, clean_us: NDArray[np.int64], lossy_us: NDArray
         f"link [bold]{escape(link.name)}[/bold]: from a throttle step to the end of the first pulse that shows it",
         soft_wrap=True,
     )
-    made = table("stage", "min", "max", "mean", "sd")
+    stages = table("stage", "min", "max", "mean", "sd")
     for stage in planned.stages:
-        max_us = stage.fixed_us + stage.spread_us
-        made.add_row(
-            stage.what, time_text(stage.fixed_us), time_text(max_us), time_text(stage.mean_us), time_text(stage.sd_us)
-        )
-    out.print(made)
+        times_us = (stage.fixed_us, stage.fixed_us + stage.spread_us, stage.mean_us, stage.sd_us)
+        stages.add_row(stage.what, *map(time_text, times_us))
+    out.print(stages)
     out.print()
-    columns = table("", "mean", "sd", "p50", "p95", "p99", "max")
+    columns = table("", "mean", "sd", *(f"p{100 * share:g}" for share in _SHARES), "max")
     for name, budget in (("calculated, no loss", planned), ("calculated, with loss", lossy)):
         if budget is not None and (budget is planned or budget.loss):
-            quantiles = [time_text(budget.quantile_us(share)) for share in (0.5, 0.95, 0.99)]
+            quantiles = map(budget.quantile_us, _SHARES)
             longest = "unbounded" if budget.most_us is None else time_text(budget.most_us)
-            columns.add_row(name, time_text(budget.mean_us), time_text(budget.sd_us), *quantiles, longest)
+            columns.add_row(name, *map(time_text, (budget.mean_us, budget.sd_us, *quantiles)), longest)
     for name, values in (("simulated, no loss", clean_us), ("simulated, with loss", lossy_us)):
-        quantiles = [time_text(float(np.quantile(values, share, method="inverted_cdf"))) for share in (0.5, 0.95, 0.99)]
-        columns.add_row(
-            f"{name} ({len(values)} steps)", time_text(float(values.mean())), time_text(float(values.std())),
-            *quantiles, time_text(float(values.max())),
-        )  # fmt: skip
+        quantiles = np.quantile(values, _SHARES, method="inverted_cdf").tolist()
+        times_us = (float(values.mean()), float(values.std()), *quantiles, float(values.max()))
+        columns.add_row(f"{name} ({len(values)} steps)", *map(time_text, times_us))
     out.print(columns)
-    out.print()
-    out.print(escape(_histogram(clean_us, planned)))
+    paragraph(f"\n{_histogram(clean_us, planned)}")
     paragraph(
         f"Largest distance between calculated and simulated distribution: {latency.distance(clean_us, planned):.3f}. "
         f"Chance alone exceeds {1.63 / math.sqrt(len(clean_us)):.3f} in 1 % of cases (Kolmogorov-Smirnov, "
@@ -61,7 +57,7 @@ def show_latencies(link: Profile, clean_us: NDArray[np.int64], lossy_us: NDArray
     limit_us = link.requirements.latency_p99_us
     p99_us = (lossy or planned).quantile_us(0.99)
     paragraph(
-        f"99 % of steps show within {time_text(p99_us)}. Limit of the profile: {time_text(limit_us)}"
+        f"99 % of steps are output within {time_text(p99_us)}. Limit of the profile: {time_text(limit_us)}"
         f"{'' if p99_us <= limit_us else ': too late'}."
     )
     paragraph(

@@ -12,8 +12,7 @@ from lostlink.planning import fading, link_range
 from lostlink.planning.link_range import RangePoint
 from lostlink.planning.wording import rate_text, time_text
 from lostlink.show.chart import chart
-from lostlink.show.console import console
-from lostlink.show.plan.common import paragraph, table
+from lostlink.show.console import console, paragraph, table
 from lostlink_sims import Profile
 from lostlink_sims.air import radio
 from lostlink_sims.air.loss import LinkBudget
@@ -28,7 +27,7 @@ def show_ranges(
     keep_db: float,
     most_m: float,
 ) -> None:
-    """Show the link against distance, and how far it reaches.
+    """Show margin, packet loss and false failsafes against distance, and the range.
 
     Parameters
     ----------
@@ -41,50 +40,50 @@ def show_ranges(
     most_m : float
         Longest distance.
     """
-    out = console()
-    out.print(
+    console().print(
         f"link [bold]{escape(link.name)}[/bold], {'its own' if is_own else 'the default'} link budget: "
         f"{budget.transmit_power_dbm:g} dBm into the antenna, antenna gains {budget.antenna_gain_db:g} dB, "
         f"{budget.frequency_hz / 1e9:g} GHz, {link.radio.bit_rate_bit_s / 1e6:g} Mbit/s, sensitivity "
         f"{link_range.sensitivity_dbm(link, budget):.1f} dBm (1 % of packets lost), fading: {budget.fading}",
         soft_wrap=True,
     )
-    made = table(
-        "distance", "free space", "lost", "false failsafes", "over ground", "lost", "false failsafes", "Fresnel"
-    )
-    for free, ground in zip(points["free space"], points["two-ray"], strict=True):
-        made.add_row(
-            f"{free.distance_m:g} m", *_cells(free), *_cells(ground),
-            f"{link_range.fresnel_radius_m(free.distance_m, budget.frequency_hz):.2g} m",
-        )  # fmt: skip
-    out.print(made)
-    paragraph(
-        f"free space, over ground (antenna heights {budget.handset_height_m:g} m and {budget.model_height_m:g} m): "
-        "margin above the sensitivity. Fresnel: radius of the first Fresnel zone half way; keep it clear."
-    )
-    out.print()
-    distances_m = [point.distance_m for point in points["free space"]]
-    out.print(
-        escape(
-            chart(
-                distances_m, {path: [point.margin_db for point in row] for path, row in points.items()},
-                x_label="distance", y_label=f"margin above the sensitivity (margin to keep: {keep_db:g} dB)",
-                log_x=True, x_text=lambda value: f"{value:.0f} m", y_text=lambda value: f"{value:.0f} dB",
-            )
-        )
+    _show_table(budget, points)
+    lines = chart(
+        [point.distance_m for point in points["free space"]],
+        {path: [point.margin_db for point in row] for path, row in points.items()},
+        x_label="distance", y_label=f"margin above the sensitivity (margin to keep: {keep_db:g} dB)",
+        x_text=lambda value: f"{value:.0f} m", y_text=lambda value: f"{value:.0f} dB",
     )  # fmt: skip
-    out.print()
+    paragraph(f"{lines}\n")
     for path in points:
         on_path = dataclasses.replace(budget, path=path)
         reach = ", ".join(_reach(link, on_path, loss, most_m) for loss in (0.01, 0.1, 0.5))
         kept = _kept(link, on_path, keep_db, most_m)
         paragraph(f"{path}: packets lost {reach}; margin of {keep_db:g} dB {kept}.")
-    _show_ground(budget)
+    breaks = ", ".join(f"{name}: {at_m:.0f} m" for name, at_m in link_range.break_points_m(budget).items())
+    paragraph(
+        f"Over flat ground, path loss grows with the fourth power of the distance beyond the break point ({breaks}). "
+        "At shorter distances there are dips and peaks."
+    )
     _show_fading(link, budget, points)
-    _show_regulations(link, budget)
+    paragraph(_regulations(link, budget))
     paragraph(
         "Range is relative, not a prediction: the bit error rate is that of ideal FSK with an implementation loss. "
         "Small-index GFSK, bodies, trees, antenna orientation and interference cost further decibels."
+    )
+
+
+def _show_table(budget: LinkBudget, points: Mapping[str, Sequence[RangePoint]]) -> None:
+    made = table(
+        "distance", "free space", "lost", "false failsafes", "over ground", "lost", "false failsafes", "Fresnel"
+    )
+    for free, ground in zip(points["free space"], points["two-ray"], strict=True):
+        fresnel_m = link_range.fresnel_radius_m(free.distance_m, budget.frequency_hz)
+        made.add_row(f"{free.distance_m:g} m", *_cells(free), *_cells(ground), f"{fresnel_m:.2g} m")
+    console().print(made)
+    paragraph(
+        f"free space, over ground (antenna heights {budget.handset_height_m:g} m and {budget.model_height_m:g} m): "
+        "margin above the sensitivity. Fresnel: radius of the first Fresnel zone half way; keep it clear.\n"
     )
 
 
@@ -104,7 +103,7 @@ def _cells(point: RangePoint) -> tuple[str, str, str]:
 
 
 def _kept(link: Profile, budget: LinkBudget, keep_db: float, most_m: float) -> str:
-    """Return where the margin is kept: without a break first, then between dips."""
+    """Return up to which distances the margin is kept: continuously, and between dips."""
     first, last = link_range.kept_m(link, budget, keep_db, most_m)
     if first is None:
         return f"up to {most_m:g} m"
@@ -112,14 +111,6 @@ def _kept(link: Profile, budget: LinkBudget, keep_db: float, most_m: float) -> s
     if first == last:
         return near if first > link_range.NEAREST_M else "nowhere"
     return f"{near}, and between dips up to {most_m if last is None else math.floor(last):g} m"
-
-
-def _show_ground(budget: LinkBudget) -> None:
-    breaks = ", ".join(f"{name}: {at_m:.0f} m" for name, at_m in link_range.break_points_m(budget).items())
-    paragraph(
-        f"Over flat ground, path loss grows with the fourth power of the distance beyond the break point ({breaks}). "
-        "Before it there are dips and peaks."
-    )
 
 
 def _show_fading(link: Profile, budget: LinkBudget, points: Mapping[str, Sequence[RangePoint]]) -> None:
@@ -146,24 +137,19 @@ def _show_fading(link: Profile, budget: LinkBudget, points: Mapping[str, Sequenc
             )
 
 
-def _show_regulations(link: Profile, budget: LinkBudget) -> None:
+def _regulations(link: Profile, budget: LinkBudget) -> str:
     use = link_range.air_use(link, budget)
-    text = (
-        f"Air time: {use.air_us} µs every {time_text(link.handset.packet_interval_us)}, duty cycle {use.duty:.1%}; "
-        f"radiated power up to {use.power_dbm:g} dBm. "
-    )
     if use.power_dbm > 20:
-        text += "That is more than the 20 dBm (100 mW) of a European limit at 2.4 GHz. "
+        limit = "That is more than the 20 dBm (100 mW) of a European limit at 2.4 GHz."
     elif use.power_dbm < 10:
-        text += "Below 10 dBm a European standard sets no duty cycle limit. "
+        limit = "Below 10 dBm a European standard sets no duty cycle limit."
     else:
-        fits = "within" if use.utilisation <= 0.1 else "above"
-        text += (
-            f"Medium utilisation is {use.utilisation:.1%}, {fits} the 10 % that a European standard allows without "
-            "listen before talk. "
+        limit = (
+            f"Medium utilisation is {use.utilisation:.1%}, {'within' if use.utilisation <= 0.1 else 'above'} the 10 % "
+            "that a European standard allows without listen before talk."
         )
-    text += (
-        "This summarises ETSI EN 300 328 and does not show compliance: follow the regulations of your country, and "
-        "licensed practice."
+    return (
+        f"Air time: {use.air_us} µs every {time_text(link.handset.packet_interval_us)}, duty cycle {use.duty:.1%}; "
+        f"radiated power up to {use.power_dbm:g} dBm. {limit} This summarises ETSI EN 300 328 and does not show "
+        "compliance: follow the regulations of your country, and licensed practice."
     )
-    paragraph(text)

@@ -11,8 +11,7 @@ from lostlink.planning.timeout import Advice, RunRates, TimeoutRow
 from lostlink.planning.wording import ASSUMPTIONS, advice_text, rate_text, time_text
 from lostlink.profiles.quantities import text_of
 from lostlink.show.chart import chart
-from lostlink.show.console import console
-from lostlink.show.plan.common import paragraph, table
+from lostlink.show.console import console, paragraph, table
 from lostlink_sims import Profile
 
 
@@ -26,9 +25,8 @@ def show_timeouts(
     flight_us: int,
     max_per_hour: float,
 ) -> None:
-    """Show timeouts side by side, and which of them keep both limits."""
+    """Show the timeouts as table and chart, and which of them keep both limits."""
     out = console()
-    limit_us = link.requirements.cut_within_us
     out.print(
         f"link [bold]{escape(link.name)}[/bold]: a packet every {time_text(link.handset.packet_interval_us)}, "
         f"{rates.loss:.2%} lost in ordinary use; rates {rates.how}",
@@ -37,48 +35,46 @@ def show_timeouts(
     made = table("timeout", "packets", "false failsafes", "per flight", "independent", "mean cut", "worst cut",
                  "travel", "fall", "")  # fmt: skip
     for row in rows:
-        remarks = [] if row.worst_us <= limit_us else ["late"]
-        remarks += [] if row.upper_per_hour <= max_per_hour else ["frequent"]
-        remarks += ["current"] if row.timeout_us == link.receiver.timeout_us else []
-        rate = rate_text(row.per_hour)
-        if not rates.is_exact:
-            rate = f"{row.per_hour:.2g} (< {row.upper_per_hour:.2g}) per hour"
-        made.add_row(
-            time_text(row.timeout_us), str(row.packets), rate, f"{row.in_flight:.2g}",
-            rate_text(row.independent_per_hour), time_text(row.mean_us), time_text(row.worst_us),
-            f"{row.blind_m(speed_m_s):.3g} m", f"{row.fall_m:.2g} m", ", ".join(remarks),
-        )  # fmt: skip
+        made.add_row(*_cells(link, row, is_exact=rates.is_exact, speed_m_s=speed_m_s, max_per_hour=max_per_hour))
     out.print(made)
     paragraph(
         "packets: consecutive losses that trigger the failsafe. "
         f"per flight: probability of a false failsafe in {text_of(flight_us, 'duration')}. "
         "independent: the rate if the same share of packets were lost independently. "
         f"travel: at {speed_m_s:g} m/s until the worst cut. fall: without drag in that time. "
-        f"late: the cut may be later than {time_text(limit_us)}. "
-        f"frequent: more than {max_per_hour:g} false failsafes per hour."
+        f"late: the cut may be later than {time_text(link.requirements.cut_within_us)}. "
+        f"frequent: more than {max_per_hour:g} false failsafes per hour.\n"
     )
-    out.print()
-    out.print(
-        escape(
-            chart(
-                [row.timeout_us for row in rows],
-                {
-                    "this link": [row.per_hour for row in rows],
-                    "if losses were independent": [row.independent_per_hour for row in rows],
-                },
-                x_label="timeout", y_label="false failsafes per hour", log_x=True, log_y=True,
-                marks={"this profile": link.receiver.timeout_us}, x_text=time_text, y_text=lambda value: f"{value:.0e}",
-            )
-        )
+    series = {
+        "this link": [row.per_hour for row in rows],
+        "if losses were independent": [row.independent_per_hour for row in rows],
+    }
+    lines = chart(
+        [row.timeout_us for row in rows], series, x_label="timeout", y_label="false failsafes per hour", log_y=True,
+        marks={"this profile": link.receiver.timeout_us}, x_text=time_text, y_text=lambda value: f"{value:.0e}",
     )  # fmt: skip
-    out.print()
+    paragraph(f"{lines}\n")
     _show_burst_effect(rows, link)
     paragraph(advice_text(link, rows, advice, max_per_hour))
     paragraph(f"Assumptions: {ASSUMPTIONS}")
 
 
+def _cells(link: Profile, row: TimeoutRow, *, is_exact: bool, speed_m_s: float, max_per_hour: float) -> tuple[str, ...]:
+    remarks = {
+        "late": row.worst_us > link.requirements.cut_within_us,
+        "frequent": row.upper_per_hour > max_per_hour,
+        "current": row.timeout_us == link.receiver.timeout_us,
+    }
+    rate = rate_text(row.per_hour) if is_exact else f"{row.per_hour:.2g} (< {row.upper_per_hour:.2g}) per hour"
+    return (
+        time_text(row.timeout_us), str(row.packets), rate, f"{row.in_flight:.2g}",
+        rate_text(row.independent_per_hour), time_text(row.mean_us), time_text(row.worst_us),
+        f"{row.blind_m(speed_m_s):.3g} m", f"{row.fall_m:.2g} m", ", ".join(filter(remarks.get, remarks)),
+    )  # fmt: skip
+
+
 def _show_burst_effect(rows: Sequence[TimeoutRow], link: Profile) -> None:
-    """Show what bursts change, at the profile's own timeout or the one next to it."""
+    """Show the effect of bursts at the timeout in the table that is nearest to the profile's."""
     row = min(rows, key=lambda candidate: abs(candidate.timeout_us - link.receiver.timeout_us))
     if row.independent_per_hour > 0 and row.per_hour > 2 * row.independent_per_hour:
         factor = row.per_hour / row.independent_per_hour
