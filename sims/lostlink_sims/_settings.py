@@ -1,14 +1,15 @@
-"""How one setting of a profile or a scenario is declared: once, with its unit, its limits and its sentence.
+"""Declares a setting of a profile or a scenario: its unit, limits and description.
 
-The dataclasses in `profile`, `air.loss` and `scenario` are the only place where a setting is described. The limits
-hold at construction (`Checked`). The reader of TOML files, the JSON Schema, the commented profile that ``lostlink
-new`` writes and every error text are derived from these declarations, so that they always agree.
+The dataclasses in `profile`, `air.loss` and `scenario` are the only declarations. The limits are checked at
+construction (`Checked`). The TOML reader, the JSON Schema, the commented profile that ``lostlink new`` writes and the
+error texts are derived from them.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import functools
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal, cast
 
@@ -16,14 +17,14 @@ import numpy as np
 
 Kind = Literal[
     "duration",  # integer microseconds
-    "width",  # the same, of a pulse: people give it in microseconds
-    "ppm",  # parts in a million
+    "width",  # of a pulse, integer microseconds
+    "ppm",  # parts per million
     "frequency",  # hertz
     "level",  # decibels
     "power",  # decibels over one milliwatt
     "length",  # metres
-    "speed",  # metres a second
-    "bit_rate",  # bits a second
+    "speed",  # metres per second
+    "bit_rate",  # bits per second
     "share",  # 0..1, written in per cent
     "count",
     "flag",
@@ -32,7 +33,7 @@ Kind = Literal[
     "table",
 ]
 
-#: The suffix that a field's name carries for its unit; the key in a file is the name without it.
+#: Suffix of a field's name for its unit; the key in a file is the name without it.
 SUFFIX: dict[str, str] = {
     "duration": "_us",
     "width": "_us",
@@ -48,20 +49,20 @@ SUFFIX: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """What a setting means and which values it takes.
+    """Meaning and allowed values of a setting.
 
     Attributes
     ----------
     doc : str
         One sentence for the owner of a profile.
     kind : Kind
-        Dimension of the value; decides which units are taken.
+        Dimension of the value; determines its units.
     least, most : float or None
         Limits, both allowed, in the field's own unit.
     choices : tuple of str
-        The words allowed for a ``choice``.
+        Allowed values of a ``choice``.
     example : str
-        What a person might write where there is no default.
+        Example value of a setting without a default.
     """
 
     doc: str
@@ -71,24 +72,21 @@ class Setting:
     choices: tuple[str, ...] = ()
     example: str = ""
 
-    @property
-    def range_text(self) -> str:
-        """The limits in words, in the field's own unit."""
-        if self.most is None:
-            return f"{self.least} or more"
-        return f"up to {self.most}" if self.least is None else f"{self.least} to {self.most}"
+    def range_text(self, text_of: Callable[[float], str] = str) -> str:
+        """Return the limits in words, each as `text_of` shows it; by default in the field's own unit."""
+        if self.least is None:
+            return "any" if self.most is None else f"up to {text_of(self.most)}"
+        return f"{text_of(self.least)} {'or more' if self.most is None else f'to {text_of(self.most)}'}"
 
     def violation(self, value: Any) -> str:
-        """Return how a value breaks the limits or choices; empty when it does not."""
+        """Return how a value violates the limits or choices; empty if it does not."""
         if self.choices:
             return "" if value in self.choices else "not one of the choices"
         if self.least is None and self.most is None:
             return ""
-        if value is None:  # left out, where the declaration has that
+        if value is None:  # an optional setting that is left out
             return ""
-        if isinstance(value, bool) or not isinstance(value, int | float | np.number):
-            return "not a number"
-        if value != value:
+        if isinstance(value, bool) or not isinstance(value, int | float | np.number) or value != value:
             return "not a number"
         if self.least is not None and value < self.least:
             return "too small"
@@ -96,7 +94,7 @@ class Setting:
 
 
 class Checked:
-    """Base of every dataclass with settings: limits hold at construction, wherever the values come from."""
+    """Base of every dataclass with settings; checks the limits at construction."""
 
     __slots__ = ()
 
@@ -106,12 +104,12 @@ class Checked:
         Raises
         ------
         ValueError
-            If a value breaks its limits; names the field and what is allowed.
+            If a value violates its limits; names the field and what is allowed.
         """
         for name, declared, default in _limited_fields(type(self)):  # type: ignore[arg-type]
             value = getattr(self, name)
             if value is not default and (violation := declared.violation(value)):
-                allowed = ", ".join(declared.choices) or declared.range_text
+                allowed = ", ".join(declared.choices) or declared.range_text()
                 raise ValueError(f"{type(self).__name__}.{name}: {value!r} is {violation}; allowed: {allowed}")
 
 
@@ -133,20 +131,19 @@ def setting(
     choices: tuple[str, ...] = (),
     example: str = "",
 ) -> Any:
-    """Declare a dataclass field together with what it means.
+    """Return a dataclass field with its declaration; `default` is ``dataclasses.MISSING`` for a required setting.
 
-    `default` may be ``dataclasses.MISSING`` for a setting that must be given. The return type is ``Any`` so
-    that a class body reads ``timeout_us: int = setting(...)``, as it does with ``dataclasses.field``.
+    The return type is ``Any``, as with ``dataclasses.field``.
     """
     declared = Setting(doc=doc, kind=kind, least=least, most=most, choices=choices, example=example)
     return dataclasses.field(default=default, metadata={"setting": declared})
 
 
 def declaration(field: dataclasses.Field[Any]) -> Setting:
-    """Return what was declared about `field`."""
+    """Return the declaration of `field`."""
     return cast(Setting, field.metadata["setting"])
 
 
 def key_of(field: dataclasses.Field[Any]) -> str:
-    """Return the key that stands for `field` in a file: its name without the unit."""
+    """Return the key of `field` in a file: its name without the unit."""
     return field.name.removesuffix(SUFFIX.get(declaration(field).kind, ""))

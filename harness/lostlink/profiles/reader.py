@@ -144,7 +144,7 @@ def _build(
     if not isinstance(table, dict):
         source.wrong(keys, f"expected a table, got {shown(table)}; allowed: a table with keys")
         return None
-    known = {key: field for key, field in settings_of(cls).items() if declaration(field).kind != "table"}
+    known = settings_of(cls)
     values, sound = dict(parts), True
     for key, raw in table.items():
         if key in extra_keys:
