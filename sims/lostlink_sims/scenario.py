@@ -1,6 +1,6 @@
-"""Scenarios as pure data: seed, duration, stick movements and faults. Instants are microseconds from the start.
+"""Scenarios as pure data: seed, duration, stick movements and faults. Times are microseconds from the start.
 
-`FAULTS` maps the names used in files to the classes. Lasting faults have ``for_us``; None is to the end.
+`FAULTS` maps the names used in files to the classes. Lasting faults have ``for_us``; None means to the end.
 """
 
 from __future__ import annotations
@@ -15,28 +15,28 @@ LONGEST_US: Final = 86_400_000_000
 
 
 def _at() -> int:
-    at_us: int = setting(MISSING, "When it begins.", "duration", least=0, most=LONGEST_US)
+    at_us: int = setting(MISSING, "Start time.", "duration", least=0, most=LONGEST_US)
     return at_us
 
 
 def _lasting() -> int | None:
-    for_us: int | None = setting(None, "How long it lasts; left out, to the end.", "duration", least=1, most=LONGEST_US)
+    for_us: int | None = setting(None, "Duration; left out, to the end.", "duration", least=1, most=LONGEST_US)
     return for_us
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Move(Checked):
-    """The pilot moves one stick or switch; with a ramp, evenly over that time."""
+    """The pilot moves one stick or switch, with a ramp at a constant rate."""
 
     at_us: int = _at()
     channel: str = setting(MISSING, "Name of the channel.", "text")
     position: float = setting(MISSING, "Final position, from its low to its high stop.", "share", least=0, most=1)
-    ramp_us: int = setting(0, "How long the movement takes.", "duration", least=0, most=LONGEST_US)
+    ramp_us: int = setting(0, "Duration of the movement.", "duration", least=0, most=LONGEST_US)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault(Checked):
-    """Something that goes wrong at an instant."""
+    """A fault at an instant."""
 
     name: ClassVar[str] = ""
     at_us: int = _at()
@@ -44,68 +44,68 @@ class Fault(Checked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastingFault(Fault):
-    """Something that goes wrong for a time."""
+    """A fault with a duration."""
 
     for_us: int | None = _lasting()
 
     def until_us(self, duration_us: int) -> int:
-        """Return when it ends, at the latest with the scenario."""
+        """Return its end, at the latest the end of the scenario."""
         return duration_us if self.for_us is None else min(duration_us, self.at_us + self.for_us)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkCut(LastingFault):
-    """Nothing gets through."""
+    """All packets are lost."""
 
     name: ClassVar[str] = "link cut"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FadeRamp(LastingFault):
-    """The signal weakens evenly until it is `depth_db` down, as when flying away, and stays there."""
+    """The signal falls at a constant rate by `depth_db`, as when flying away, and remains there."""
 
     name: ClassVar[str] = "fade ramp"
-    depth_db: float = setting(60.0, "How far the signal falls.", "level", least=0, most=200)
-    ramp_us: int = setting(1_000_000, "How long the fall takes.", "duration", least=0, most=LONGEST_US)
+    depth_db: float = setting(60.0, "Depth of the fade.", "level", least=0, most=200)
+    ramp_us: int = setting(1_000_000, "Duration of the fall.", "duration", least=0, most=LONGEST_US)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InterferenceBurst(LastingFault):
-    """A neighbour's transmitter loses part of the packets."""
+    """Interference destroys part of the packets."""
 
     name: ClassVar[str] = "interference burst"
-    loss: float = setting(0.9, "Share of packets it loses.", "share", least=0, most=1)
+    loss: float = setting(0.9, "Share of packets lost.", "share", least=0, most=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PeriodicInterference(LastingFault):
-    """A transmitter that comes back with a period loses each packet it overlaps."""
+    """A periodic transmitter destroys the packets that its bursts overlap."""
 
     name: ClassVar[str] = "periodic interference"
-    period_us: int = setting(102_400, "From one burst to the next.", "duration", least=100, most=LONGEST_US)
-    burst_us: int = setting(2_000, "Length of a burst.", "duration", least=1, most=LONGEST_US)
-    loss: float = setting(1.0, "Share of overlapped packets it loses.", "share", least=0, most=1)
+    period_us: int = setting(102_400, "Burst period.", "duration", least=100, most=LONGEST_US)
+    burst_us: int = setting(2_000, "Burst duration.", "duration", least=1, most=LONGEST_US)
+    loss: float = setting(1.0, "Share of overlapped packets lost.", "share", least=0, most=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlappingLink(LastingFault):
-    """The link comes and goes."""
+    """The link is lost and restored repeatedly."""
 
     name: ClassVar[str] = "flapping link"
-    down_us: int = setting(600_000, "How long the link is lost each time.", "duration", least=1, most=LONGEST_US)
-    up_us: int = setting(100_000, "How long the link is up in between.", "duration", least=1, most=LONGEST_US)
+    down_us: int = setting(600_000, "Duration of each loss.", "duration", least=1, most=LONGEST_US)
+    up_us: int = setting(100_000, "Time between losses.", "duration", least=1, most=LONGEST_US)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandsetOff(LastingFault):
-    """The handset is switched off, and on again when the time is over."""
+    """The handset is switched off, and on again afterwards."""
 
     name: ClassVar[str] = "handset off"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandsetHung(LastingFault):
-    """The handset's program hangs while its radio repeats the last payload."""
+    """The handset's program hangs and its radio repeats the last payload."""
 
     name: ClassVar[str] = "handset hung"
 
@@ -116,24 +116,24 @@ class StickWireBroken(LastingFault):
 
     name: ClassVar[str] = "stick wire broken"
     channel: str = setting(MISSING, "Name of the channel.", "text")
-    rail: str = setting("low", "Where the reading goes.", "choice", choices=("low", "high"))
+    rail: str = setting("low", "Rail that the ADC reads.", "choice", choices=("low", "high"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WrongAddress(LastingFault):
-    """The handset sends to an address that is not the receiver's."""
+    """The handset sends to another address than the receiver's."""
 
     name: ClassVar[str] = "wrong address"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ForeignHandset(LastingFault):
-    """A neighbour's handset sends on our address. Packets that overlap in the air are both lost."""
+    """Another handset sends on the same address. Packets that overlap in the air are both lost."""
 
     name: ClassVar[str] = "foreign handset"
     interval_us: int = setting(7_000, "Its packet interval.", "duration", least=500, most=LONGEST_US)
     payload_bytes: int | None = setting(
-        None, "Length of its payload; left out, the same layout as ours with another link id.", "count",
+        None, "Length of its payload; left out, the same layout with another link id.", "count",
         least=1, most=32,
     )  # fmt: skip
     position: float = setting(0.8, "Position of all its sticks.", "share", least=0, most=1)
@@ -141,7 +141,7 @@ class ForeignHandset(LastingFault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DamagedPayload(LastingFault):
-    """Bits of payloads are turned; a radio with its CRC off hands them over like that."""
+    """Bits of payloads are inverted; a radio with its CRC off delivers them."""
 
     name: ClassVar[str] = "damaged payload"
     share: float = setting(1.0, "Share of packets that are damaged.", "share", least=0, most=1)
@@ -156,7 +156,7 @@ class ReceiverReset(Fault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrownOut(LastingFault):
-    """The receiver's supply breaks down, by its own acknowledgement's current or at once, and comes back."""
+    """The receiver's supply fails, at the current peak of an acknowledgement or at once, and returns."""
 
     name: ClassVar[str] = "receiver brown-out"
     on_acknowledgement: bool = setting(
@@ -166,14 +166,14 @@ class BrownOut(LastingFault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MainLoopHung(LastingFault):
-    """The receiver's main loop hangs; the timer interrupt that makes pulses goes on."""
+    """The receiver's main loop hangs; the timer interrupt continues to make pulses."""
 
     name: ClassVar[str] = "main loop hung"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutputStops(LastingFault):
-    """No pulses come out of the receiver."""
+    """The receiver outputs no pulses."""
 
     name: ClassVar[str] = "output stops"
 
@@ -206,25 +206,23 @@ class Scenario(Checked):
     A phase of None is random, from (seed, trial): with ideal clocks it is constant during a run.
     """
 
-    name: str = setting("scenario", "What it is called in reports.", "text")
+    name: str = setting("scenario", "Name in reports.", "text")
     seed: int = setting(1, "Random seed.", "count", least=0, most=2**63 - 1)
-    trial: int = setting(0, "Which of the many runs of this seed.", "count", least=0, most=2**32 - 1)
-    duration_us: int = setting(2_000_000, "How long it lasts.", "duration", least=1, most=LONGEST_US)
-    handset_on_us: int = setting(0, "When the handset is switched on.", "duration", least=0, most=LONGEST_US)
-    receiver_on_us: int = setting(0, "When the receiver is powered.", "duration", least=0, most=LONGEST_US)
+    trial: int = setting(0, "Number of the run with this seed.", "count", least=0, most=2**32 - 1)
+    duration_us: int = setting(2_000_000, "Duration.", "duration", least=1, most=LONGEST_US)
+    handset_on_us: int = setting(0, "Time at which the handset is switched on.", "duration", least=0, most=LONGEST_US)
+    receiver_on_us: int = setting(0, "Time at which the receiver is powered.", "duration", least=0, most=LONGEST_US)
     receiver_clock_us: int = setting(
         0, "Value of the receiver's 32-bit counter at power-on.", "duration", least=0, most=2**32 - 1
     )
     packet_phase_us: int | None = setting(
-        None, "Delay of the first packet after the handset has booted; left out, drawn.", "duration",
+        None, "Delay of the first packet after the handset has booted; left out, random.", "duration",
         least=0, most=LONGEST_US,
     )  # fmt: skip
     frame_phase_us: int | None = setting(
-        None, "Delay of the first frame after the receiver has booted; left out, drawn.", "duration",
+        None, "Delay of the first frame after the receiver has booted; left out, random.", "duration",
         least=0, most=LONGEST_US,
     )  # fmt: skip
-    ambient: bool = setting(
-        True, "Whether the profile's ordinary losses and the noise of its sticks are at work.", "flag"
-    )
-    moves: tuple[Move, ...] = setting((), "What the pilot does.", "table")
-    faults: tuple[AnyFault, ...] = setting((), "What goes wrong.", "table")
+    ambient: bool = setting(True, "Apply the profile's ordinary losses and the noise of its sticks.", "flag")
+    moves: tuple[Move, ...] = setting((), "Movements of the pilot.", "table")
+    faults: tuple[AnyFault, ...] = setting((), "Faults.", "table")
