@@ -20,7 +20,7 @@ from lostlink.bench import codec
 from lostlink.bench.board import PINGS_AT_START, BenchBoard, Reports
 from lostlink.bench.clocks import ClockFit
 from lostlink.bench.line import DEFAULT_BAUD, LineLostError, PortError, open_line
-from lostlink.bench.pacer import first_in_line, pace, undisturbed
+from lostlink.bench.pacer import pace, precise_timing, real_time_priority
 from lostlink.errors import CannotError, RigError
 from lostlink.rigs.base import Rig
 from lostlink.rigs.remote import RemoteBoard
@@ -128,7 +128,7 @@ class SerialRig(Rig):
             raise
         identity = board.identity
         self.about["board"] = f"{identity.name.decode('utf-8', 'replace')}, {identity.channels} channels"
-        granted = first_in_line(on=True) and first_in_line(on=False)
+        granted = real_time_priority(on=True) and real_time_priority(on=False)
         self.about["host"] = f"real-time scheduling {'granted' if granted else 'not granted'}"
         self.about["if the host is lost"] = (
             f"the board holds itself in reset after {board.guard.silence_us / 1e6:g} s without a message"
@@ -283,14 +283,14 @@ class SerialRig(Rig):
             self._fall_silent(board)
         board.align(3 if board.alignment.exchanges else PINGS_AT_START)
         board.take_reports()
-        spoiled = board.spoiled()
+        errors = board.frame_errors()
         losses = board.guard.losses if board.guard is not None else 0
 
         def build(env: World, recorder: Recorder, _: int) -> _SerialBoard:
             return _SerialBoard(env, self.profile, scenario, board, recorder, start_ns)
 
         late = ""
-        with undisturbed():
+        with precise_timing():
             start_ns = time.monotonic_ns() + _LEAD_NS  # after the garbage collection
             stage = Stage(self.profile, scenario, build, keep=True)
             try:
@@ -309,8 +309,8 @@ class SerialRig(Rig):
         if not trace.doubt and board.guard is not None and board.guard.losses != losses:
             silence_s = board.guard.silence_us / 1e6
             trace.doubt = f"the board stopped its outputs: no message came from the host for {silence_s:g} s"
-        if not trace.doubt and board.spoiled() != spoiled:
-            damaged, missing = (after - before for after, before in zip(board.spoiled(), spoiled, strict=True))
+        if not trace.doubt and board.frame_errors() != errors:
+            damaged, missing = (after - before for after, before in zip(board.frame_errors(), errors, strict=True))
             trace.doubt = f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
         self._lateness_us += [
             late_us - reported.anchor_us for late_us in reported.lateness_us[:: max(1, len(reported.lateness_us) // 50)]
