@@ -114,7 +114,8 @@ def quantity(value: float, unit: str) -> str:
 
 def counted(count: int, noun: str) -> str:
     """Return a count with its noun, thousands grouped: "1 trial", "29 956 trials"."""
-    return f"{grouped(count)} {noun}{'' if count == 1 else 's'}"
+    plural = "es" if noun.endswith("ch") else "s"
+    return f"{grouped(count)} {noun}{'' if count == 1 else plural}"
 
 
 def grouped(count: int) -> str:

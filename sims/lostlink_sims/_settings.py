@@ -16,8 +16,8 @@ import numpy as np
 
 Kind = Literal[
     "duration",  # integer microseconds
-    "width",  # the same, of a pulse: written in microseconds
-    "ppm",  # parts in a million
+    "width",  # of a pulse, integer microseconds
+    "ppm",  # parts per million
     "frequency",  # hertz
     "level",  # decibels
     "power",  # decibels over one milliwatt
@@ -62,9 +62,9 @@ class Setting:
     least, most : float or None
         Limits, both allowed, in the field's own unit.
     choices : tuple of str
-        The words allowed for a ``choice``.
+        Allowed values of a ``choice``.
     example : str
-        A plausible value where there is no default.
+        Example value of a setting without a default.
     """
 
     doc: str
@@ -74,15 +74,14 @@ class Setting:
     choices: tuple[str, ...] = ()
     example: str = ""
 
-    @property
-    def range_text(self) -> str:
-        """The limits in words, in the field's own unit."""
-        if self.most is None:
-            return f"{self.least} or more"
-        return f"up to {self.most}" if self.least is None else f"{self.least} to {self.most}"
+    def range_text(self, text_of: Callable[[float], str] = str) -> str:
+        """Return the limits in words, each as `text_of` shows it; by default in the field's own unit."""
+        if self.least is None:
+            return "any" if self.most is None else f"up to {text_of(self.most)}"
+        return f"{text_of(self.least)} {'or more' if self.most is None else f'to {text_of(self.most)}'}"
 
     def violation(self, value: Any) -> str:
-        """Return how a value breaks the limits or choices; empty when it does not."""
+        """Return how a value violates the limits or choices; empty if it does not."""
         if self.choices:
             return "" if value in self.choices else "not one of the choices"
         if self.least is None and self.most is None:
@@ -112,7 +111,7 @@ class Checked:
         for name, declared, default in _limited_fields(type(self)):  # type: ignore[arg-type]
             value = getattr(self, name)
             if value is not default and (violation := declared.violation(value)):
-                allowed = ", ".join(declared.choices) or declared.range_text
+                allowed = ", ".join(declared.choices) or declared.range_text()
                 raise ValueError(f"{type(self).__name__}.{name}: {value!r} is {violation}; allowed: {allowed}")
 
 

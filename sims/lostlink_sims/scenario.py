@@ -13,12 +13,12 @@ from lostlink_sims._settings import Checked, choice, count, duration, flag, leve
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Move(Checked):
-    """The pilot moves one stick or switch, over a ramp at constant speed."""
+    """The pilot moves one stick or switch, with a ramp at a constant rate."""
 
-    at_us: int = duration(MISSING, "When it begins.")
+    at_us: int = duration(MISSING, "Start time.")
     channel: str = text(MISSING, "Name of the channel.")
     position: float = share(MISSING, "Final position, from its low to its high stop.")
-    ramp_us: int = duration(0, "How long the movement takes.")
+    ramp_us: int = duration(0, "Duration of the movement.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,14 +26,14 @@ class Fault(Checked):
     """A fault at an instant."""
 
     name: ClassVar[str] = ""
-    at_us: int = duration(MISSING, "When it begins.")
+    at_us: int = duration(MISSING, "Start time.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastingFault(Fault):
-    """A fault that lasts."""
+    """A fault with a duration."""
 
-    for_us: int | None = duration(None, "How long it lasts; left out, to the end.", 1)
+    for_us: int | None = duration(None, "Duration; left out, to the end.", 1)
 
     def until_us(self, duration_us: int) -> int:
         """Return when it ends, at the latest with the scenario."""
@@ -42,57 +42,57 @@ class LastingFault(Fault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkCut(LastingFault):
-    """Nothing gets through."""
+    """All packets are lost."""
 
     name: ClassVar[str] = "link cut"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FadeRamp(LastingFault):
-    """The signal falls at a constant rate by `depth_db`, as when flying away, and stays there."""
+    """The signal falls at a constant rate by `depth_db`, as when flying away, and remains there."""
 
     name: ClassVar[str] = "fade ramp"
-    depth_db: float = level(60.0, "Total attenuation.", 0, 200)
+    depth_db: float = level(60.0, "Depth of the fade.", 0, 200)
     ramp_us: int = duration(1_000_000, "Duration of the fall.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InterferenceBurst(LastingFault):
-    """A neighbour's transmitter loses part of the packets."""
+    """Interference destroys part of the packets."""
 
     name: ClassVar[str] = "interference burst"
-    loss: float = share(0.9, "Share of packets it loses.")
+    loss: float = share(0.9, "Share of packets lost.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PeriodicInterference(LastingFault):
-    """A periodic transmitter loses the packets that it overlaps."""
+    """A periodic transmitter destroys the packets that its bursts overlap."""
 
     name: ClassVar[str] = "periodic interference"
-    period_us: int = duration(102_400, "From one burst to the next.", 100)
-    burst_us: int = duration(2_000, "Length of a burst.", 1)
-    loss: float = share(1.0, "Share of overlapped packets it loses.")
+    period_us: int = duration(102_400, "Burst period.", 100)
+    burst_us: int = duration(2_000, "Burst duration.", 1)
+    loss: float = share(1.0, "Share of overlapped packets lost.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlappingLink(LastingFault):
-    """The link is intermittent."""
+    """The link is lost and restored repeatedly."""
 
     name: ClassVar[str] = "flapping link"
-    down_us: int = duration(600_000, "How long the link is lost each time.", 1)
-    up_us: int = duration(100_000, "How long the link is up in between.", 1)
+    down_us: int = duration(600_000, "Duration of each loss.", 1)
+    up_us: int = duration(100_000, "Time between losses.", 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandsetOff(LastingFault):
-    """The handset is switched off, and on again at the end."""
+    """The handset is switched off, and on again afterwards."""
 
     name: ClassVar[str] = "handset off"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandsetHung(LastingFault):
-    """The handset's program hangs while its radio repeats the last payload."""
+    """The handset's program hangs and its radio repeats the last payload."""
 
     name: ClassVar[str] = "handset hung"
 
@@ -103,29 +103,29 @@ class StickWireBroken(LastingFault):
 
     name: ClassVar[str] = "stick wire broken"
     channel: str = text(MISSING, "Name of the channel.")
-    rail: str = choice("low", "The rail that it reads.", "low", "high")
+    rail: str = choice("low", "Rail that the ADC reads.", "low", "high")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WrongAddress(LastingFault):
-    """The handset sends to another address."""
+    """The handset sends to another address than the receiver's."""
 
     name: ClassVar[str] = "wrong address"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ForeignHandset(LastingFault):
-    """A neighbour's handset sends on our address. Packets that overlap in the air are both lost."""
+    """Another handset sends on the same address. Packets that overlap in the air are both lost."""
 
     name: ClassVar[str] = "foreign handset"
     interval_us: int = duration(7_000, "Its packet interval.", 500)
-    payload_bytes: int | None = count(None, "Length of its payload; left out, our layout with another link id.", 1, 32)
+    payload_bytes: int | None = count(None, "Payload length; left out, our layout with another link id.", 1, 32)
     position: float = share(0.8, "Position of all its sticks.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DamagedPayload(LastingFault):
-    """Bits of payloads are inverted; a radio with its CRC off delivers them damaged."""
+    """Bits of payloads are inverted; a radio with its CRC off delivers them."""
 
     name: ClassVar[str] = "damaged payload"
     share: float = setting(1.0, "Share of packets that are damaged.", "share", least=0, most=1)
@@ -140,22 +140,22 @@ class ReceiverReset(Fault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrownOut(LastingFault):
-    """The receiver's supply fails for a time, at once or under the current of its next acknowledgement."""
+    """The receiver's supply fails, at the current peak of an acknowledgement or at once, and returns."""
 
     name: ClassVar[str] = "receiver brown-out"
-    on_acknowledgement: bool = flag(True, "Wait for the receiver's next acknowledgement; without one, no failure.")
+    on_acknowledgement: bool = flag(True, "Wait for the next acknowledgement; without one, no failure.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MainLoopHung(LastingFault):
-    """The receiver's main loop hangs; the timer interrupt keeps generating pulses."""
+    """The receiver's main loop hangs; the timer interrupt continues to make pulses."""
 
     name: ClassVar[str] = "main loop hung"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutputStops(LastingFault):
-    """No pulses come out of the receiver."""
+    """The receiver outputs no pulses."""
 
     name: ClassVar[str] = "output stops"
 
@@ -191,12 +191,12 @@ class Scenario(Checked):
     name: str = text("scenario", "Name in reports.")
     seed: int = count(1, "Random seed.", 0, 2**63 - 1)
     trial: int = count(0, "Number of the run with this seed.", 0, 2**32 - 1)
-    duration_us: int = duration(2_000_000, "How long it lasts.", 1)
-    handset_on_us: int = duration(0, "When the handset is switched on.")
-    receiver_on_us: int = duration(0, "When the receiver is powered.")
+    duration_us: int = duration(2_000_000, "Duration.", 1)
+    handset_on_us: int = duration(0, "Time at which the handset is switched on.")
+    receiver_on_us: int = duration(0, "Time at which the receiver is powered.")
     receiver_clock_us: int = duration(0, "Value of the receiver's 32-bit counter at power-on.", 0, 2**32 - 1)
-    packet_phase_us: int | None = duration(None, "Delay of the first packet after its boot; left out, random.")
-    frame_phase_us: int | None = duration(None, "Delay of the first frame after the receiver's boot; left out, random.")
-    ambient: bool = flag(True, "Whether the profile's ordinary losses and stick noise apply.")
-    moves: tuple[Move, ...] = table((), "The pilot's movements.")
-    faults: tuple[AnyFault, ...] = table((), "Scripted faults.")
+    packet_phase_us: int | None = duration(None, "First packet after the boot of the handset; left out, random.")
+    frame_phase_us: int | None = duration(None, "First frame after the boot of the receiver; left out, random.")
+    ambient: bool = flag(True, "Apply the profile's ordinary losses and the noise of its sticks.")
+    moves: tuple[Move, ...] = table((), "Movements of the pilot.")
+    faults: tuple[AnyFault, ...] = table((), "Faults.")

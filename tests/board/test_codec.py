@@ -333,7 +333,7 @@ def test_from_python_to_c(board: Board, message: Message, number: int, now_us: i
             assert answer == ([Taken(its_number, now_us)] if payload else [])
             assert board.packet() == payload
         case Reset(value) | SetClock(value) | Hang(value):
-            assert board.orders() == [(message.TYPE, value)]
+            assert board.orders() == [(codec.TYPES[type(message)], value)]
             assert answer == []
 
 
@@ -365,7 +365,7 @@ def test_from_c_to_python(
     assert decoder.feed(board.report(at_us, shown, False)) == [Failsafe(at_us, 0, numbers, at_us), *values]
     assert board.report(at_us, shown, False) == b""
     assert decoder.feed(board.report(at_us, shown, True)) == [Failsafe(at_us, 1, numbers, at_us)]
-    assert decoder.spoiled == codec.Spoiled()
+    assert decoder.errors == codec.DecodeErrors()
 
 
 def test_orders_and_packets_in_a_row(board: Board) -> None:
@@ -377,7 +377,7 @@ def test_orders_and_packets_in_a_row(board: Board) -> None:
     board.feed(encode(Packet(9, b"late"), 5))
     board.feed(encode(Reset(0), 6))
     assert board.packet() == b""
-    assert board.orders() == [(Reset.TYPE, 0)]
+    assert board.orders() == [(codec.TYPES[Reset], 0)]
 
 
 def test_board_drops_what_it_does_not_know(board: Board) -> None:
@@ -424,7 +424,7 @@ def test_noise_and_then_a_good_frame() -> None:
     whole = Decoder()
     messages = whole.feed(data)
     assert whole.feed(encode(Ping(0xBEEF), 3))[-1] == Ping(0xBEEF)
-    assert min(whole.spoiled.damaged, whole.spoiled.too_long, whole.spoiled.unknown, whole.spoiled.missing) > 0
+    assert min(whole.errors.damaged, whole.errors.too_long, whole.errors.unknown, whole.errors.missing) > 0
     rng = random.Random(SEED)
     for most in (1, 7, 100, 5000):
         pieces, place = Decoder(), 0
@@ -435,7 +435,7 @@ def test_noise_and_then_a_good_frame() -> None:
             place += step
         pieces.feed(encode(Ping(0xBEEF), 3))
         assert found == messages
-        assert (pieces.spoiled, pieces.good) == (whole.spoiled, whole.good)
+        assert (pieces.errors, pieces.good) == (whole.errors, whole.good)
 
 
 @settings(max_examples=300, deadline=None)
@@ -449,7 +449,7 @@ def test_a_frame_behind_junk(junk: bytes, message: Message, cuts: list[int]) -> 
     places = sorted({0, len(data), *(cut for cut in cuts if cut < len(data))})
     found = [m for start, end in itertools.pairwise(places) for m in pieces.feed(data[start:end])]
     assert found == expected
-    assert pieces.spoiled == whole.spoiled
+    assert pieces.errors == whole.errors
 
 
 def test_noise_against_the_board(board: Board) -> None:
@@ -495,8 +495,8 @@ def test_every_flipped_bit_is_noticed(board: Board, message: Message) -> None:
         data = encode(Ping(1), 0) + bytes(spoiled) + encode(behind, 2)
         decoder = Decoder()
         assert decoder.feed(data) == [Ping(1), behind], f"bit {bit}"
-        assert decoder.spoiled.damaged >= 1
-        assert decoder.spoiled.missing == 1
+        assert decoder.errors.damaged >= 1
+        assert decoder.errors.missing == 1
         board.begin()
         assert Decoder().feed(board.feed(data)) == [Pong(1, 0, 0), Pong(0x5A5A, 0, 0)], f"bit {bit}"
         assert (board.packet(), board.orders()) == (b"", [])
@@ -517,7 +517,7 @@ def test_every_flipped_bit_is_noticed(board: Board, message: Message) -> None:
 def test_unknown_types_and_lengths_are_counted(body: bytes) -> None:
     decoder = Decoder()
     assert decoder.feed(framed(body) + encode(Ping(5), 1)) == [Ping(5)]
-    assert decoder.spoiled == codec.Spoiled(unknown=1)
+    assert decoder.errors == codec.DecodeErrors(unknown=1)
     assert decoder.good == 2
 
 
@@ -529,7 +529,7 @@ def test_gaps_in_the_numbers_are_counted(numbers: tuple[int, ...], missing: int)
     """Modulo 256; a decoder takes the first number as it comes."""
     decoder = Decoder()
     decoder.feed(b"".join(encode(Ping(n), n) for n in numbers))
-    assert decoder.spoiled == codec.Spoiled(missing=missing)
+    assert decoder.errors == codec.DecodeErrors(missing=missing)
 
 
 def test_a_frame_has_room_for_what_it_must_hold() -> None:
@@ -547,13 +547,13 @@ def test_too_long_blocks_are_counted_once() -> None:
     for piece in (b"\1" * 50, b"\1" * 50, b"\1" * 500, b"\1\0", encode(Ping(1), 0)):
         messages = decoder.feed(piece)
     assert messages == [Ping(1)]
-    assert decoder.spoiled == codec.Spoiled(too_long=1)
+    assert decoder.errors == codec.DecodeErrors(too_long=1)
 
 
 def test_places_of_messages() -> None:
     """For stamps: how many bytes came after each message in its piece."""
     first, second = encode(Ping(1), 0), encode(Ping(2), 1)
-    placed = Decoder().feed_placed(first + second + b"\1\2\3")
+    placed = Decoder().feed_with_offsets(first + second + b"\1\2\3")
     assert placed == [(Ping(1), len(second) + 3), (Ping(2), 3)]
 
 
@@ -565,7 +565,7 @@ def test_protocol_shows_the_bytes_of_every_message() -> None:
     text = (FIXTURES / "PROTOCOL.md").read_text(encoding="utf-8")
     for number, message in enumerate(MESSAGES):
         name = type(message).__name__
-        assert f"`{message.TYPE:#04x}` {name}" in text
+        assert f"`{codec.TYPES[type(message)]:#04x}` {name}" in text
         assert f"`{encode(message, number).hex(' ')}`" in text, name
 
 

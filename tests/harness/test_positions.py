@@ -12,7 +12,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from lostlink.profiles.positions import line_and_column, places
+from lostlink.profiles.positions import find_positions, line_and_column
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "profiles"
 
@@ -68,7 +68,7 @@ def stands_at(text: str, start: int, value: Any) -> bool:
 
 
 def check(text: str) -> None:
-    found = places(text)
+    found = find_positions(text)
     for path, value in leaves(tomllib.loads(text)):
         assert path in found, path
         if value in ({}, []) and text[found[path].value] == "[" and text[found[path].key] == "[":
@@ -87,7 +87,7 @@ def test_windows_line_ends() -> None:
 def test_arrays_of_tables_within_arrays_of_tables() -> None:
     text = "[[a]]\n[[a.b]]\nx = 1\n[[a.b]]\n[[a]]\n[a.c]\n[[a.b]]\nx = 2\n[a.b.d]\ny = 3\n"
     check(text)
-    found = places(text)
+    found = find_positions(text)
     assert line_and_column(text, found["a", 0, "b", 0, "x"].value) == (3, 5)
     assert line_and_column(text, found["a", 1, "b", 0, "x"].value) == (8, 5)
     assert line_and_column(text, found["a", 1, "b", 0, "d", "y"].value) == (10, 5)
@@ -115,7 +115,7 @@ def test_shipped_profiles(name: str) -> None:
     ],
 )
 def test_line_and_column(path: tuple[str | int, ...], key: tuple[int, int], value: tuple[int, int]) -> None:
-    place = places(TEXT)[path]
+    place = find_positions(TEXT)[path]
     assert line_and_column(TEXT, place.value) == value
     if not isinstance(path[-1], int) or path[-2] == "losses":
         assert line_and_column(TEXT, place.key) == key

@@ -564,7 +564,7 @@ def test_scenario_is_read() -> None:
     [
         ('[[faults]]\nfault = "lnk cut"', "2:9: faults[1].fault", ("did you mean 'link cut'?", "fade ramp")),
         ('[[faults]]\nat = "1 s"', "1:1: faults[1].fault", ("is missing", "link cut")),
-        ('[[faults]]\nfault = "link cut"', "1:1: faults[1].at", ("is missing", "When it begins")),
+        ('[[faults]]\nfault = "link cut"', "1:1: faults[1].at", ("is missing", "Start time")),
         ('[[faults]]\nfault = "link cut"\nat = 5', "3:6: faults[1].at", ('"5 ms"',)),
         ('[[faults]]\nfault = "link cut"\nat = "1 s"\nfr = "1 s"', "4:1: faults[1].fr", ("did you mean 'for'?",)),
         (

@@ -1,12 +1,12 @@
-"""What a real board needs: serial line, protocol, clocks, pacing. Requirements and verdicts are elsewhere.
+"""Communication with a real board: serial line, protocol, clocks, pacing.
 
 ::
 
-    line.py      any serial port or URL: bytes and the instants at which they came
-    codec.py     messages of the bench protocol to bytes and back; no port, no clock
-    clocks.py    the board's clock against the host's, from exchanges of pings
-    board.py     a board that speaks the protocol: handshake, pings, its reports
-    pacer.py     simulated time in step with the host's
+    line.py      a serial port or URL: bytes with their arrival times
+    codec.py     encodes and decodes the messages of the bench protocol; no port, no clock
+    clocks.py    the board's clock relative to the host's, from pings
+    board.py     a board that speaks the protocol: handshake, pings, reports
+    pacer.py     paces simulated time by the host's clock
     ports.py     the serial ports, and what answers on each
 """
 

@@ -10,6 +10,7 @@ from typing import Final
 from lostlink.bench import codec
 from lostlink.bench.clocks import Alignment
 from lostlink.bench.line import PortError, SerialLine
+from lostlink.verdicts import counted
 
 HANDSHAKE_S: Final = 3.0
 ANSWER_S: Final = 1.0
@@ -17,16 +18,16 @@ _WAITS: Final = 100
 PINGS_AT_START: Final = 20
 _PING_EVERY_NS: Final = 100_000_000
 _ROOM_FOR_PING_NS: Final = 2_000_000
-"""No ping goes out this shortly before something is due: it would hold it up on the line."""
+"""No ping is sent this shortly before another message is due, because it would delay that message."""
 _KEEP_ALIVE_NS: Final = 200_000_000
-"""Something is sent at least this often while a run waits, so that the board does not take the host for lost."""
+"""Longest time without a message while a run waits; without messages the board takes the host for lost."""
 _SILENT_NS: Final = 3_000_000_000
 _MOST_REPORTS: Final = 200_000
 _HALF: Final = 1 << 31
 
 
 class EndlessCounter:
-    """Unwraps a 32-bit counter; it starts at the first timestamp, or at a given one."""
+    """Unwraps a 32-bit counter, from the first timestamp or a given one on."""
 
     def __init__(self, start_us: int | None = None) -> None:
         self._last = start_us
@@ -35,25 +36,25 @@ class EndlessCounter:
         if self._last is None:
             self._last = stamp_us
         ahead = (stamp_us - self._last) & 0xFFFF_FFFF
-        here = self._last + (ahead if ahead < _HALF else ahead - 2 * _HALF)
-        self._last = max(self._last, here)
-        return here
+        unwrapped_us = self._last + (ahead if ahead < _HALF else ahead - 2 * _HALF)
+        self._last = max(self._last, unwrapped_us)
+        return unwrapped_us
 
 
 @dataclass(slots=True)
 class Reports:
-    """The reports of a board; instants are microseconds of its own counter, unwrapped.
+    """The reports of a board; times are microseconds of its own counter, unwrapped.
 
     Attributes
     ----------
     taken : list of (int, int)
-        Number of a packet, and when its last byte arrived.
+        Number of a packet, and arrival of its last byte.
     frames : list of (int, int, tuple of int)
         Start, separator and widths.
     channels : list of (int, tuple of int)
     failsafe : list of (int, int)
     boots : list of (int, int)
-        Instant and cause.
+        Time and cause.
     """
 
     taken: list[tuple[int, int]] = field(default_factory=list)
@@ -89,12 +90,12 @@ class BenchBoard:
     ----------
     line : SerialLine
     handshake_s : float
-        How long to wait for an identity.
+        Longest wait for the identity.
 
     Raises
     ------
     PortError
-        If it does not answer, or not by this version of the protocol.
+        If it does not answer, or speaks another version of the protocol.
 
     Attributes
     ----------
@@ -102,9 +103,9 @@ class BenchBoard:
     alignment : Alignment
     reports : Reports
     guard : codec.Guard or None
-        How the board protects itself when the host is lost; None if it does not.
+        Protection of the board when the host is lost; None without one.
     heard_ns : int
-        When the last whole frame came.
+        Arrival of the last whole frame.
     """
 
     def __init__(self, line: SerialLine, handshake_s: float = HANDSHAKE_S) -> None:
@@ -137,7 +138,7 @@ class BenchBoard:
         return before_ns, self._sent_ns
 
     def ping(self) -> int:
-        """Ask for the board's clock; return the token."""
+        """Send a ping; return its token."""
         self._token = (self._token + 1) & 0xFFFF
         self._pings[self._token], _ = self.send(codec.Ping(self._token))
         self._pinged_ns = self._pings[self._token]
@@ -146,7 +147,7 @@ class BenchBoard:
     # --- in -------------------------------------------------------------------------------------------------
 
     def pump(self, timeout_s: float) -> None:
-        """Process what arrives, as soon as something does.
+        """Process the data that arrive within the timeout; return after the first.
 
         Raises
         ------
@@ -156,14 +157,14 @@ class BenchBoard:
         for stamp_ns, data in self.line.read(timeout_s):
             if len(self._raw) < 64:
                 self._raw += data[:64]
-            for message, after in self._decoder.feed_placed(data):
+            for message, after in self._decoder.feed_with_offsets(data):
                 self.heard_ns = stamp_ns
-                self._take(message, stamp_ns - after * 10 * 1_000_000_000 // self.line.baud)
+                self._process(message, stamp_ns - after * 10 * 1_000_000_000 // self.line.baud)
         if len(self.reports) > _MOST_REPORTS:
             raise PortError(self.line.port, f"the board floods the line with reports ({len(self.reports)} waiting)")
 
     def wait(self, free_ns: int) -> None:
-        """Spend free time: read, and ask for the clock now and then.
+        """Use free time: read, and ping at intervals.
 
         Raises
         ------
@@ -178,9 +179,11 @@ class BenchBoard:
             self.ping()
         self.pump(min(free_ns, _ROOM_FOR_PING_NS) / 1e9 if free_ns > _ROOM_FOR_PING_NS else free_ns / 1e9)
 
-    def _take(self, message: codec.Message, stamp_ns: int) -> None:
+    def _process(self, message: codec.Message, stamp_ns: int) -> None:
         if isinstance(message, codec.Boot) and message.cause == codec.POWER_ON and self._identity is not None:
-            self._begin_anew()
+            self._counter = EndlessCounter()
+            self._pings.clear()
+            self.align_anew()
         us = self._counter
         self.reports.add(message, us)
         match message:
@@ -199,16 +202,10 @@ class BenchBoard:
             case _:
                 pass
 
-    def _begin_anew(self) -> None:
-        """Discard the alignment of a clock that restarted."""
-        self._counter = EndlessCounter()
-        self._pings.clear()
-        self.align_anew()
-
-    def spoiled(self) -> tuple[int, int]:
-        """Return how many frames arrived damaged, and how many are missing."""
-        spoiled = self._decoder.spoiled
-        return spoiled.damaged + spoiled.too_long, spoiled.missing
+    def frame_errors(self) -> tuple[int, int]:
+        """Return the numbers of damaged and of missing frames."""
+        errors = self._decoder.errors
+        return errors.damaged + errors.too_long, errors.missing
 
     # --- exchanges --------------------------------------------------------------------------------------------
 
@@ -230,7 +227,7 @@ class BenchBoard:
         return identity
 
     def _unidentified(self) -> PortError:
-        """Return an error that describes what came in place of an identity."""
+        """Return an error that describes what arrived in place of an identity."""
         port, waited = self.line.port, f"in {self._handshake_s:g} s"
         if not self._raw:
             hint = "is it the right port, is the board powered, does its firmware contain bench.c?"
@@ -238,22 +235,17 @@ class BenchBoard:
         printable = sum(32 <= byte < 127 or byte in b"\r\n\t" for byte in self._raw)
         if printable > 0.9 * len(self._raw):
             text = bytes(self._raw[:40]).decode("ascii", "replace").split("\n")[0].strip()
-            return PortError(
-                port,
-                f"the board prints text ({text!r}), it does not speak the bench protocol; listen with `lostlink watch`",
-            )
-        shown = bytes(self._raw[:16]).hex(" ")
-        return PortError(
-            port,
-            f"no frame of the bench protocol {waited}, but bytes such as {shown}; is {self.line.baud} baud right?",
-        )
+            hint = "listen with `lostlink watch`"
+            return PortError(port, f"the board prints text ({text!r}) and does not speak the bench protocol", hint)
+        shown, hint = bytes(self._raw[:16]).hex(" "), f"is {self.line.baud} baud right?"
+        return PortError(port, f"no frame of the bench protocol {waited}, but bytes such as {shown}", hint)
 
     def align_anew(self) -> None:
-        """Discard all exchanges: the board's clock has jumped."""
+        """Discard all exchanges, after a jump of the board's clock."""
         self.alignment = Alignment(self.identity.tick_us)
 
     def align(self, pings: int) -> None:
-        """Exchange some pings, at uneven distances so that they do not lock to an adapter's timer.
+        """Exchange some pings, at uneven intervals so that they do not lock to an adapter's timer.
 
         Raises
         ------
@@ -270,9 +262,9 @@ class BenchBoard:
         Raises
         ------
         PortError
-            If it does not come.
+            If it does not arrive.
         """
-        # Waits are counted as well as timed: a host that stalled for a second proves nothing about the board.
+        # Waits are counted as well as timed, so that a stall of the host does not count as one of the board.
         until_s, waits = time.monotonic() + ANSWER_S, 0
         while waits < _WAITS or time.monotonic() < until_s:
             self.pump(ANSWER_S / _WAITS)
@@ -281,8 +273,8 @@ class BenchBoard:
             waits += 1
             if waits % (_WAITS // 5) == 0:  # the ping or its answer may have been lost
                 token = self.ping()
-        damaged, _ = self.spoiled()
-        why = f"; {damaged} frames came damaged" if damaged else ""
+        damaged, _ = self.frame_errors()
+        why = f"; {counted(damaged, 'frame')} damaged" if damaged else ""
         raise PortError(self.line.port, f"the board is not responding (no answer to pings in {ANSWER_S:g} s{why})")
 
     def take_reports(self) -> Reports:

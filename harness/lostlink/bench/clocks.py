@@ -1,9 +1,9 @@
-"""The board's clock against the host's, from exchanges of pings.
+"""The board's clock relative to the host's, from exchanges of pings.
 
-One exchange gives four stamps: the host sends (t1), the board receives (t2), the board answers (t3), the host
-receives (t4). A message takes no less than no time, so the straight line from the host's time to the board's must
-pass above t3 at t4 and below t2 at t1, for every exchange. All lines that do are the feasible set; its extent at an
-instant is a hard bound, whatever the delays were and however unlike there and back.
+One exchange gives four time stamps: the host sends (t1), the board receives (t2), the board answers (t3), the host
+receives (t4). No delay is negative, so the straight line from the host's time to the board's must pass above t3 at t4
+and below t2 at t1, for every exchange. The lines that do are the feasible set. Its extent at an instant is a hard
+bound for any delays, also if those of the two directions differ.
 
 References
 ----------
@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 MOST_ERROR: Final = 0.01
-"""A board's clock that is further off than this is not used: wrong crystal, wrong divider."""
+"""Largest relative error of a usable clock; a larger one means a wrong crystal or divider."""
 KEPT: Final = 400
 _COARSE, _FINE = 2001, 401
 
@@ -29,9 +29,9 @@ Floats = NDArray[np.float64]
 
 
 def offset_and_delay(t1: float, t2: float, t3: float, t4: float) -> tuple[float, float]:
-    """Return how far the board's clock is ahead, and the round trip's delay [1]_.
+    """Return the offset of the board's clock and the delay of the round trip [1]_.
 
-    The offset is known to within half the delay, however it is shared between there and back [2]_.
+    The offset is known to within half the delay, for any share of the two directions [2]_.
     """
     return ((t2 - t1) + (t3 - t4)) / 2, (t4 - t1) - (t3 - t2)
 
@@ -43,9 +43,9 @@ class ClockFit:
     Attributes
     ----------
     slopes, low_us, high_us : (n,) ndarray of float64
-        For each slope, the least and the largest offset.
-    base_us : float
-        Both clocks count from here: host's and board's instants at the first exchange.
+        For each slope, the smallest and the largest offset.
+    host_base_us, board_base_us : float
+        Times of both clocks at the first exchange, from which they count.
     """
 
     slopes: Floats
@@ -56,7 +56,7 @@ class ClockFit:
 
     @property
     def rate(self) -> float:
-        """How fast the board's clock runs; 1 is right."""
+        """Rate of the board's clock relative to the host's."""
         return float(self.slopes[0] + self.slopes[-1]) / 2
 
     @property
@@ -65,7 +65,7 @@ class ClockFit:
         return float(self.slopes[-1] - self.slopes[0]) / 2
 
     def uncertainty_us(self, host_us: float) -> float:
-        """Return the half-width of the board's time at an instant of the host's."""
+        """Return the half-width of the board's time at a host time."""
         low, high = self._bounds(host_us)
         return (high - low) / 2
 
@@ -74,24 +74,24 @@ class ClockFit:
         return float((self.low_us + self.slopes * since_us).min()), float((self.high_us + self.slopes * since_us).max())
 
     def host_us(self, board_us: float, near_host_us: float) -> float:
-        """Return the host's time at an instant of the board's.
+        """Return the host time of a board time.
 
         Parameters
         ----------
         near_host_us : float
-            The instant about which the line is laid, so that a whole run has one offset and one rate.
+            Host time at which the line is taken, so that a whole run has one offset and one rate.
         """
         low, high = self._bounds(near_host_us)
         return near_host_us + (board_us - self.board_base_us - (low + high) / 2) / self.rate
 
 
 class Alignment:
-    """Gathers exchanges and fits; times in microseconds.
+    """Collects exchanges and fits the clock; times in microseconds.
 
     Parameters
     ----------
     tick_us : float
-        The board's stamps are late by less than this.
+        Resolution of the board's time stamps.
     """
 
     def __init__(self, tick_us: float = 1.0) -> None:
@@ -102,7 +102,7 @@ class Alignment:
         return len(self.exchanges)
 
     def add(self, t1: float, t2: float, t3: float, t4: float) -> None:
-        """Take an exchange: host sends, board receives, board answers, host receives."""
+        """Add an exchange: host sends, board receives, board answers, host receives."""
         self.exchanges.append((t1, t2, t3, t4))
 
     def best_delay_us(self) -> float:
@@ -110,7 +110,7 @@ class Alignment:
         return min(offset_and_delay(*exchange)[1] for exchange in self.exchanges)
 
     def fit(self) -> ClockFit | None:
-        """Return the feasible set; None when there is none: the clock stood, jumped, or is off by more than 1 %."""
+        """Return the feasible set; None if the clock stopped, jumped, or is off by more than 1 %."""
         stamps = np.array(self.exchanges, np.float64).reshape(-1, 4)
         if not len(stamps):
             return None
@@ -123,15 +123,15 @@ class Alignment:
             return low, high
 
         left, right = 1 - MOST_ERROR, 1 + MOST_ERROR
-        for _ in range(4):  # each time the slopes lie closer about those that are possible
+        for _ in range(4):  # each time closer to the feasible slopes
             slopes = np.linspace(left, right, _COARSE)
             low, high = bounds(slopes)
             room = high - low
-            possible = np.flatnonzero(room >= 0)
+            feasible = np.flatnonzero(room >= 0)
             step = (right - left) / (_COARSE - 1)
-            if len(possible):
-                left, right = float(slopes[possible[0]]) - step, float(slopes[possible[-1]]) + step
-            else:  # between two of them, next to the one that fails least
+            if len(feasible):
+                left, right = float(slopes[feasible[0]]) - step, float(slopes[feasible[-1]]) + step
+            else:  # between two slopes, next to the one closest to feasible
                 best = float(slopes[np.argmax(room)])
                 left, right = best - step, best + step
             left, right = max(left, 1 - MOST_ERROR), min(right, 1 + MOST_ERROR)

@@ -1,8 +1,8 @@
-"""Messages of the bench protocol, to bytes and back. No port and no clock in here.
+"""Encodes and decodes the messages of the bench protocol. Pure: no port, no clock.
 
 A frame on the line is ``00 COBS(type, number, payload, CRC) 00``. The CRC is CRC-16/IBM-3740 over type, number and
-payload, low byte first. Numbers count frames modulo 256, each side its own. All integers are little-endian. The
-protocol is told for authors of firmware in ``fixtures/board/PROTOCOL.md``.
+payload, low byte first. Each side numbers its frames modulo 256. All integers are little-endian. For authors of
+firmware the protocol is described in ``fixtures/board/PROTOCOL.md``.
 
 COBS is Cheshire and Baker, Consistent Overhead Byte Stuffing, IEEE/ACM Transactions on Networking 7:159, 1999.
 """
@@ -12,57 +12,57 @@ from __future__ import annotations
 import struct
 from binascii import crc_hqx
 from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 VERSION: Final = 1
 LONGEST_FRAME: Final = 64
-"""Most bytes of type, number, payload and CRC together."""
+"""Maximum length of type, number, payload and CRC together, in bytes."""
 STAY_DOWN: Final = 0xFFFF_FFFF
-"""Length of a reset that only the next reset ends."""
+"""Duration of a reset that lasts until the next reset."""
 DELIMITER: Final = b"\0"
 _CRC_START: Final = 0xFFFF
 
 
 class CobsError(ValueError):
-    """A block that cannot be COBS."""
+    """A block that is not valid COBS."""
 
 
 def cobs_encode(data: bytes) -> bytes:
-    """Return `data` without zero bytes, one byte longer for every 254 or part of them."""
+    """Return `data` without zero bytes, longer by one byte for every 254 bytes or part of them."""
     out = bytearray()
     parts = data.split(DELIMITER)
-    for place, part in enumerate(parts):
+    for index, part in enumerate(parts):
         full = False
         while len(part) >= 254:
             out += b"\xff" + part[:254]
             part, full = part[254:], True
-        if part or not full or place < len(parts) - 1:
+        if part or not full or index < len(parts) - 1:
             out += bytes([len(part) + 1]) + part
     return bytes(out)
 
 
 def cobs_decode(block: bytes) -> bytes:
-    """Return what `cobs_encode` was given.
+    """Return the data of a COBS block.
 
     Raises
     ------
     CobsError
-        If the block holds a zero, is empty, or ends too early.
+        If the block contains a zero, is empty, or ends too early.
     """
     out = bytearray()
-    place, end = 0, len(block)
+    index, end = 0, len(block)
     if not end:
         raise CobsError("empty block")
-    while place < end:
-        code = block[place]
-        part = block[place + 1 : place + code]
+    while index < end:
+        code = block[index]
+        part = block[index + 1 : index + code]
         if not code or 0 in part:
             raise CobsError("zero byte inside a block")
         if len(part) != code - 1:
             raise CobsError("block ends too early")
         out += part
-        place += code
-        if code < 0xFF and place < end:
+        index += code
+        if code < 0xFF and index < end:
             out.append(0)
     return bytes(out)
 
@@ -72,10 +72,8 @@ def cobs_decode(block: bytes) -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class Identify:
-    """Host asks who is there; `version` is the host's."""
+    """Host asks for the board's identity; `version` is the host's."""
 
-    TYPE: ClassVar[int] = 0x01
-    LAYOUT: ClassVar[str] = "<B"
     version: int = VERSION
 
 
@@ -83,45 +81,35 @@ class Identify:
 class Ping:
     """Host asks for the board's clock."""
 
-    TYPE: ClassVar[int] = 0x02
-    LAYOUT: ClassVar[str] = "<H"
     token: int
 
 
 @dataclass(frozen=True, slots=True)
 class Packet:
-    """A payload that the radio would have handed over."""
+    """A payload, as the radio would deliver it."""
 
-    TYPE: ClassVar[int] = 0x03
-    LAYOUT: ClassVar[str] = "<B*"
     number: int
     payload: bytes
 
 
 @dataclass(frozen=True, slots=True)
 class Reset:
-    """The program stops at once and begins anew after `down_us`; `STAY_DOWN` waits for the next reset."""
+    """The program stops at once and restarts after `down_us`; `STAY_DOWN` waits for the next reset."""
 
-    TYPE: ClassVar[int] = 0x04
-    LAYOUT: ClassVar[str] = "<I"
     down_us: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class SetClock:
-    """What the program's own clock shows when it next begins."""
+    """Value of the program's own clock at its next start."""
 
-    TYPE: ClassVar[int] = 0x05
-    LAYOUT: ClassVar[str] = "<I"
     clock_us: int
 
 
 @dataclass(frozen=True, slots=True)
 class Hang:
-    """The main loop hangs for a time; interrupts go on."""
+    """The main loop hangs for a time; interrupts continue."""
 
-    TYPE: ClassVar[int] = 0x06
-    LAYOUT: ClassVar[str] = "<I"
     for_us: int
 
 
@@ -129,29 +117,25 @@ CAN_RESET: Final = 1
 CAN_SET_CLOCK: Final = 2
 CAN_HANG: Final = 4
 REPORTS_FRAMES: Final = 8
-"""What a board can do, as bits of `Identity.abilities`."""
+"""Abilities of a board, as bits of `Identity.abilities`."""
 
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Board says who it is."""
+    """Identity of the board."""
 
-    TYPE: ClassVar[int] = 0x81
-    LAYOUT: ClassVar[str] = "<BBBB*"
     version: int
     abilities: int
     channels: int
     tick_us: int
-    """The board's stamps are multiples of this."""
+    """Resolution of the board's time stamps."""
     name: bytes
 
 
 @dataclass(frozen=True, slots=True)
 class Pong:
-    """Board's clock when the ping was complete and when this answer was begun."""
+    """Board's clock when the ping was complete and when this answer began."""
 
-    TYPE: ClassVar[int] = 0x82
-    LAYOUT: ClassVar[str] = "<HII"
     token: int
     received_us: int
     sent_us: int
@@ -161,8 +145,6 @@ class Pong:
 class Taken:
     """A packet was complete at `at_us`."""
 
-    TYPE: ClassVar[int] = 0x83
-    LAYOUT: ClassVar[str] = "<BI"
     number: int
     at_us: int
 
@@ -171,18 +153,14 @@ class Taken:
 class Channels:
     """New channel values."""
 
-    TYPE: ClassVar[int] = 0x84
-    LAYOUT: ClassVar[str] = "<I+"
     at_us: int
     widths_us: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """A whole pulse frame went out; it began at `start_us`."""
+    """A complete pulse frame was output; it began at `start_us`."""
 
-    TYPE: ClassVar[int] = 0x85
-    LAYOUT: ClassVar[str] = "<IH+"
     start_us: int
     separator_us: int
     widths_us: tuple[int, ...]
@@ -192,8 +170,6 @@ class Frame:
 class Failsafe:
     """The program entered or left failsafe; the last packet before that, and when it was complete."""
 
-    TYPE: ClassVar[int] = 0x86
-    LAYOUT: ClassVar[str] = "<IBBI"
     at_us: int
     is_on: int
     last_number: int
@@ -208,20 +184,16 @@ CAUSES: Final = {POWER_ON: "power-on", COMMANDED: "commanded reset", WATCHDOG: "
 
 @dataclass(frozen=True, slots=True)
 class Boot:
-    """The program began."""
+    """The program started."""
 
-    TYPE: ClassVar[int] = 0x87
-    LAYOUT: ClassVar[str] = "<IB"
     at_us: int
     cause: int
 
 
 @dataclass(frozen=True, slots=True)
 class Counters:
-    """Frames that the board received whole, frames that were damaged, bytes for which it had no room."""
+    """Frames that the board received whole, damaged frames, and bytes lost because its buffer was full."""
 
-    TYPE: ClassVar[int] = 0x88
-    LAYOUT: ClassVar[str] = "<III"
     received: int
     damaged: int
     overrun: int
@@ -229,13 +201,11 @@ class Counters:
 
 @dataclass(frozen=True, slots=True)
 class Edges:
-    """Edges of the pulse train, over a port of their own.
+    """Edges of the pulse train, over a separate port.
 
-    The first was at `at_us` and left the line at `level`; the others followed after `steps_us`, up and down in turn.
+    The first was at `at_us`, to `level`; the others followed after `steps_us`, in alternating directions.
     """
 
-    TYPE: ClassVar[int] = 0x89
-    LAYOUT: ClassVar[str] = "<IB+"
     at_us: int
     level: int
     steps_us: tuple[int, ...]
@@ -243,10 +213,8 @@ class Edges:
 
 @dataclass(frozen=True, slots=True)
 class Guard:
-    """The board stops its outputs after `silence_us` without a message from the host; it did so `losses` times."""
+    """The board stops its outputs after `silence_us` without a message from the host; this happened `losses` times."""
 
-    TYPE: ClassVar[int] = 0x8A
-    LAYOUT: ClassVar[str] = "<IB"
     silence_us: int
     losses: int
 
@@ -255,22 +223,34 @@ Message = (
     Identify | Ping | Packet | Reset | SetClock | Hang
     | Identity | Pong | Taken | Channels | Frame | Failsafe | Boot | Counters | Edges | Guard
 )  # fmt: skip
-_KINDS: Final = {
-    kind.TYPE: kind
-    for kind in (
-        Identify, Ping, Packet, Reset, SetClock, Hang,
-        Identity, Pong, Taken, Channels, Frame, Failsafe, Boot, Counters, Edges, Guard,
-    )
-}  # fmt: skip
-_FIXED: Final = {number: struct.Struct(kind.LAYOUT.rstrip("*+")) for number, kind in _KINDS.items()}
-_REST: Final = {number: kind.LAYOUT[-1] for number, kind in _KINDS.items()}
+_LAYOUTS: Final[dict[int, tuple[type[Message], str]]] = {
+    0x01: (Identify, "<B"),
+    0x02: (Ping, "<H"),
+    0x03: (Packet, "<B*"),
+    0x04: (Reset, "<I"),
+    0x05: (SetClock, "<I"),
+    0x06: (Hang, "<I"),
+    0x81: (Identity, "<BBBB*"),
+    0x82: (Pong, "<HII"),
+    0x83: (Taken, "<BI"),
+    0x84: (Channels, "<I+"),
+    0x85: (Frame, "<IH+"),
+    0x86: (Failsafe, "<IBBI"),
+    0x87: (Boot, "<IB"),
+    0x88: (Counters, "<III"),
+    0x89: (Edges, "<IB+"),
+    0x8A: (Guard, "<IB"),
+}
+"""Class and layout of each type: a `struct` format; at its end ``*`` for bytes and ``+`` for 16-bit values."""
+TYPES: Final[dict[type[Message], int]] = {kind: number for number, (kind, _) in _LAYOUTS.items()}
+_FIXED: Final = {number: struct.Struct(layout.rstrip("*+")) for number, (_, layout) in _LAYOUTS.items()}
+_REST: Final = {number: layout[-1] for number, (_, layout) in _LAYOUTS.items()}
 
 
 def encode(message: Message, number: int) -> bytes:
     """Return a message as a frame, with a delimiter before and after.
 
-    The one before lets a reader find its feet after noise: without it, a flipped bit that makes a delimiter
-    would spoil the whole frame that follows.
+    The first delimiter resynchronises the reader after noise, so that noise does not damage the following frame.
 
     Raises
     ------
@@ -279,7 +259,7 @@ def encode(message: Message, number: int) -> bytes:
     struct.error
         If a field is out of range.
     """
-    kind = message.TYPE
+    kind = TYPES[type(message)]
     fields = [getattr(message, name) for name in message.__slots__]
     rest = b""
     if _REST[kind] in "*+":
@@ -292,10 +272,10 @@ def encode(message: Message, number: int) -> bytes:
 
 
 def _parse(body: bytes) -> Message | None:
-    """Return the message in a frame whose CRC is right; None for a type or length that nobody knows."""
-    kind = _KINDS.get(body[0])
-    if kind is None:
+    """Return the message in a frame with a correct CRC; None for an unknown type or length."""
+    if body[0] not in _LAYOUTS:
         return None
+    kind, _ = _LAYOUTS[body[0]]
     fixed, rest, payload = _FIXED[body[0]], _REST[body[0]], body[2:-2]
     left = len(payload) - fixed.size
     if left < 0 or (rest == "+" and left % 2) or (rest not in "*+" and left):
@@ -309,19 +289,19 @@ def _parse(body: bytes) -> Message | None:
 
 
 @dataclass(slots=True)
-class Spoiled:
-    """What a decoder could not use.
+class DecodeErrors:
+    """Counts of what a decoder could not use.
 
     Attributes
     ----------
     damaged : int
-        Blocks that were no COBS, too short, or had a wrong CRC.
+        Blocks that were not COBS, too short, or had a wrong CRC.
     too_long : int
-        Blocks longer than any frame.
+        Blocks longer than a frame can be.
     unknown : int
-        Whole frames of a type or length that this version does not know.
+        Whole frames of unknown type or length.
     missing : int
-        Frames that must have been lost, by their numbers.
+        Lost frames, according to the frame numbers.
     """
 
     damaged: int = 0
@@ -331,63 +311,60 @@ class Spoiled:
 
 
 class Decoder:
-    """Finds messages in bytes that come in pieces of any size; after noise it begins anew at the next delimiter.
+    """Incremental decoder for pieces of any size; after noise it resynchronises at the next delimiter.
 
     Attributes
     ----------
-    spoiled : Spoiled
+    errors : DecodeErrors
     good : int
         Whole frames so far.
     """
 
     def __init__(self) -> None:
-        self.spoiled = Spoiled()
+        self.errors = DecodeErrors()
         self.good = 0
         self._rest = b""
-        self._skip = False  # inside a block that is too long already
+        self._skip = False  # inside a block that is already too long
         self._number: int | None = None
 
     def feed(self, data: bytes) -> list[Message]:
-        """Take more bytes; return the messages that they complete."""
-        return [message for message, _ in self.feed_placed(data)]
+        """Decode more bytes; return the messages that they complete."""
+        return [message for message, _ in self.feed_with_offsets(data)]
 
-    def feed_placed(self, data: bytes) -> list[tuple[Message, int]]:
-        """Take more bytes; return messages, each with the number of bytes that came after it in `data`."""
+    def feed_with_offsets(self, data: bytes) -> list[tuple[Message, int]]:
+        """Decode more bytes; return the messages, each with the number of bytes after it in `data`."""
         *blocks, rest = data.split(DELIMITER)
-        found, after = [], len(data)
+        messages, after = [], len(data)
         for block in blocks:
             after -= len(block) + 1
             whole, self._rest = self._rest + block, b""
             if self._skip:
                 self._skip = False
-                self.spoiled.too_long += 1
+                self.errors.too_long += 1
             elif whole and (message := self._block(whole)) is not None:
-                found.append((message, after))
-        self._keep(self._rest + rest)
-        return found
-
-    def _keep(self, rest: bytes) -> None:
-        if len(rest) > LONGEST_FRAME + 1:
-            self._skip, rest = True, b""
-        self._rest = rest
+                messages.append((message, after))
+        self._rest += rest
+        if len(self._rest) > LONGEST_FRAME + 1:
+            self._skip, self._rest = True, b""
+        return messages
 
     def _block(self, block: bytes) -> Message | None:
         if len(block) > LONGEST_FRAME + 1:
-            self.spoiled.too_long += 1
+            self.errors.too_long += 1
             return None
         try:
             body = cobs_decode(block)
         except CobsError:
-            self.spoiled.damaged += 1
+            self.errors.damaged += 1
             return None
         if len(body) < 4 or crc_hqx(body[:-2], _CRC_START) != int.from_bytes(body[-2:], "little"):
-            self.spoiled.damaged += 1
+            self.errors.damaged += 1
             return None
         self.good += 1
         if self._number is not None:
-            self.spoiled.missing += (body[1] - self._number - 1) & 0xFF
+            self.errors.missing += (body[1] - self._number - 1) & 0xFF
         self._number = body[1]
         message = _parse(body)
         if message is None:
-            self.spoiled.unknown += 1
+            self.errors.unknown += 1
         return message

@@ -1,7 +1,7 @@
-"""A serial line: any port or URL that pyserial can open, read and written with the host's instants.
+"""A serial line: any port or URL that pyserial can open, with time stamps of the host.
 
-One thread does all: a read waits until something comes or its time is up, and stamps each piece at once. Every
-way in which a port can be missing or lost ends in one `PortError` that says what to check.
+A read waits for data or for its timeout, and time-stamps the data at once. A port that is missing or lost raises a
+`PortError` that says what to check.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ DEFAULT_BAUD = 250_000
 WRITE_TIMEOUT_S = 0.5
 _PIECE = 4096
 _POLL_S = 0.000_5
-"""How often a port without a descriptor is asked."""
+"""Polling interval of a port without a file descriptor."""
 
 _LOST: tuple[type[BaseException], ...] = (OSError, TypeError)
 try:
@@ -35,15 +35,15 @@ except ImportError:  # not on every system
 
 
 class PortError(RigError):
-    """A port cannot be used, or what is behind it does not answer as it must.
+    """A port cannot be used, or the device on it does not answer properly.
 
     Attributes
     ----------
     port : str
-        As the user named it.
+        Name that the user gave.
     problem : str
     hint : str
-        What to check where a user named the port; it has no meaning for the port of an emulator.
+        What to check at a real port; not for the port of an emulator.
     """
 
     def __init__(self, port: str, problem: str, hint: str = "") -> None:
@@ -52,12 +52,12 @@ class PortError(RigError):
 
     @property
     def detail(self) -> str:
-        """The text without the name of the port."""
+        """Problem and hint, without the name of the port."""
         return f"{self.problem}; {self.hint}" if self.hint else self.problem
 
 
 class LineLostError(PortError):
-    """The connection was open and is lost."""
+    """An open connection was lost."""
 
 
 class SerialLine:
@@ -65,16 +65,16 @@ class SerialLine:
 
     Parameters
     ----------
-    port : serial.Serial
-        Open, without a read timeout of its own.
+    device : serial.Serial
+        Open, without a read timeout.
     name : str
-        How the user named it.
+        Name that the user gave.
 
     Attributes
     ----------
     port, baud : str, int
     low_latency : bool
-        Whether the driver was told to hand over each byte at once.
+        Whether the driver delivers each byte at once.
     """
 
     def __init__(self, device: Any, name: str) -> None:
@@ -98,34 +98,33 @@ class SerialLine:
             self._device.close()
 
     def read(self, timeout_s: float) -> list[tuple[int, bytes]]:
-        """Return what comes, as soon as something does.
+        """Return the next data as soon as they arrive.
 
         Returns
         -------
         list of (int, bytes)
-            Pieces with the host's monotonic nanoseconds at which each was there; empty after the timeout.
+            Pieces with their arrival in the host's monotonic nanoseconds; empty after the timeout.
 
         Raises
         ------
         LineLostError
-            If the port is gone.
+            If the connection is lost.
         """
         try:
-            return self._read_descriptor(timeout_s) if self._fd is not None else self._read_by_asking(timeout_s)
+            return self._poll(timeout_s) if self._fd is None else self._wait_for(self._fd, timeout_s)
         except _LOST as error:
             raise self._lost(error) from None
 
-    def _read_descriptor(self, timeout_s: float) -> list[tuple[int, bytes]]:
-        assert self._fd is not None
-        ready, _, _ = select.select([self._fd], [], [], max(0.0, timeout_s))
+    def _wait_for(self, descriptor: int, timeout_s: float) -> list[tuple[int, bytes]]:
+        ready, _, _ = select.select([descriptor], [], [], max(0.0, timeout_s))
         if not ready:
             return []
-        data = os.read(self._fd, _PIECE)
+        data = os.read(descriptor, _PIECE)
         if not data:
             raise OSError(errno.EIO, "end of file")
         return [(time.monotonic_ns(), data)]
 
-    def _read_by_asking(self, timeout_s: float) -> list[tuple[int, bytes]]:
+    def _poll(self, timeout_s: float) -> list[tuple[int, bytes]]:
         until_s = time.monotonic() + timeout_s
         while True:
             waiting = self._device.in_waiting
@@ -133,7 +132,7 @@ class SerialLine:
                 return [(time.monotonic_ns(), bytes(self._device.read(waiting)))]
             if time.monotonic() >= until_s:
                 return []
-            time.sleep(_POLL_S)  # noqa: TID251  the bench lives in real time
+            time.sleep(_POLL_S)  # noqa: TID251  real time
 
     def write(self, data: bytes) -> tuple[int, int]:
         """Write all of `data`; return the host's monotonic nanoseconds before and after.
@@ -141,28 +140,28 @@ class SerialLine:
         Raises
         ------
         LineLostError
-            If the port is gone.
+            If the connection is lost.
         PortError
-            If it accepts no more bytes.
+            If the port does not accept the data.
         """
         before_ns = time.monotonic_ns()
         try:
             self._device.write(data)
         except serial.SerialTimeoutException:
-            raise PortError(
-                self.port,
-                f"takes no more bytes (waited {WRITE_TIMEOUT_S:g} s); the board does not read, or flow control is on",
-            ) from None
+            problem = f"accepts no data (waited {WRITE_TIMEOUT_S:g} s)"
+            raise PortError(self.port, problem, "the board does not read, or flow control is on") from None
         except _LOST as error:
             raise self._lost(error) from None
         return before_ns, time.monotonic_ns()
 
     def _lost(self, error: BaseException) -> LineLostError:
-        return LineLostError(self.port, f"the port is gone ({_reason(error)}); check cable and supply")
+        number = _number(error)
+        why = "unplugged, or switched off" if number in (None, errno.EIO) else os.strerror(number)
+        return LineLostError(self.port, f"connection lost ({why})", "check cable and supply")
 
 
 def open_line(port: str, baud: int = DEFAULT_BAUD) -> SerialLine:
-    """Open a serial port or URL for this process alone.
+    """Open a serial port or URL for exclusive use.
 
     Parameters
     ----------
@@ -174,7 +173,7 @@ def open_line(port: str, baud: int = DEFAULT_BAUD) -> SerialLine:
     Raises
     ------
     PortError
-        If it does not exist, is busy, not permitted, or not a serial port.
+        If it does not exist, is in use, not permitted, or not a serial port.
     """
     try:
         device = serial.serial_for_url(port, do_not_open=True)
@@ -185,9 +184,9 @@ def open_line(port: str, baud: int = DEFAULT_BAUD) -> SerialLine:
             device.exclusive = True
         device.open()
     except ValueError as error:
-        raise PortError(port, f"{error}; allowed: a serial port, or a URL such as socket://host:port") from None
+        raise PortError(port, str(error), "give a serial port, or a URL such as socket://host:port") from None
     except _LOST as error:
-        raise PortError(port, f"cannot be opened, {_why_not(error)}") from None
+        raise PortError(port, f"cannot be opened: {_why_not(error)}") from None
     line = SerialLine(device, port)
     if "://" in port:
         _no_delay(device)
@@ -195,7 +194,7 @@ def open_line(port: str, baud: int = DEFAULT_BAUD) -> SerialLine:
 
 
 def _descriptor(device: Any) -> int | None:
-    """Return what `select` can wait for; None where there is no such thing."""
+    """Return the file descriptor for `select`; None where the port or the system has none."""
     if os.name != "posix":
         return None
     try:
@@ -213,7 +212,7 @@ def _low_latency(device: Any) -> bool:
 
 
 def _no_delay(device: Any) -> None:
-    """Let a socket send each frame at once: gathering them would add milliseconds."""
+    """Let a socket send each frame at once; collecting them would add milliseconds."""
     with contextlib.suppress(AttributeError, OSError, ValueError):
         twin = socket.socket(fileno=os.dup(device.fileno()))
         twin.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -225,34 +224,29 @@ def _number(error: BaseException) -> int | None:
     return int(number) if isinstance(number, int) else None
 
 
-def _reason(error: BaseException) -> str:
-    number = _number(error)
-    if number in (None, errno.EIO):
-        return "unplugged, or switched off"
-    return os.strerror(number or 0)
+_IN_USE = "another program uses the port; close that program"
+_NO_PORT = "not a serial port"
+_REFUSED = "connection refused; no program listens there"
+_BY_NUMBER = {
+    errno.ENOENT: "no such port; `lostlink ports` lists the serial ports",
+    **dict.fromkeys((errno.EACCES, errno.EPERM), "no permission; your account may need the group of the serial ports"),
+    **dict.fromkeys((errno.EBUSY, errno.EAGAIN), _IN_USE),
+    **dict.fromkeys((errno.ENOTTY, errno.EINVAL, errno.EISDIR), _NO_PORT),
+    errno.ECONNREFUSED: _REFUSED,
+}
+_BY_WORDS = {
+    "exclusively lock": _IN_USE,
+    **dict.fromkeys(("not permitted", "permission", "denied"), "another program uses the port, or no permission"),
+    "refused": _REFUSED,
+    **dict.fromkeys(("configure port", "not a"), _NO_PORT),
+}
+"""For errors without a number: by a part of their text; the first that matches."""
 
 
 def _why_not(error: BaseException) -> str:
     """Return why a port cannot be opened, and what to do."""
-    text = str(error).lower()
-    match _number(error):
-        case errno.ENOENT:
-            return "there is no such port; `lostlink ports` lists those that exist"
-        case errno.EACCES | errno.EPERM:
-            return "you have no permission; on many systems your account must be in the group that owns serial ports"
-        case errno.EBUSY | errno.EAGAIN:
-            return "another program has it open; close that program"
-        case errno.ECONNREFUSED:
-            return "connection refused; no program listens there"
-        case errno.ENOTTY | errno.EINVAL | errno.EISDIR:
-            return "it is not a serial port"
-        case _ if "exclusively lock" in text:
-            return "another program has it open; close that program"
-        case _ if "not permitted" in text or "permission" in text or "denied" in text:
-            return "another program has it open, or you have no permission"
-        case _ if "refused" in text:
-            return "connection refused; no program listens there"
-        case _ if "configure port" in text or "not a" in text:
-            return "it is not a serial port"
-        case number:
-            return os.strerror(number) if number else str(error)
+    number, text = _number(error), str(error).lower()
+    if number in _BY_NUMBER:
+        return _BY_NUMBER[number]
+    known = next((why for words, why in _BY_WORDS.items() if words in text), None)
+    return known or (os.strerror(number) if number else str(error))

@@ -1,7 +1,7 @@
-"""Lets virtual time pass in step with the host's clock.
+"""Paces virtual time by the host's clock.
 
-Waiting is done by reading the line, so that what the board says is stamped when it comes; the last fraction of a
-millisecond is spun away, because a sleeping process wakes late.
+It waits by reading the line, so that messages of the board are time-stamped on arrival. The last fraction of a
+millisecond is a busy wait, because a sleeping process wakes late.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ SPIN_NS: Final = 200_000
 _NAP_NS: Final = 20_000_000
 
 Wait = Callable[[int], None]
-"""Called with how many nanoseconds are free; returns within that time."""
+"""Called with the free time in nanoseconds; returns within that time."""
 
 
 def pace(env: World, end_us: int, start_ns: int, wait: Wait) -> None:
-    """Process all entries before `end_us`, each when its time has come, and return at `end_us`.
+    """Process all events before `end_us`, each at its time, and return at `end_us`.
 
     Parameters
     ----------
@@ -46,26 +46,25 @@ def _until(due_ns: int, wait: Wait) -> None:
 
 
 @contextlib.contextmanager
-def undisturbed() -> Iterator[None]:
-    """Keep from being late what can be kept: no garbage collector, no lazy timers, and first in line if permitted."""
+def precise_timing() -> Iterator[None]:
+    """Reduce scheduling delays: no garbage collection, exact timers, real-time scheduling if permitted."""
     was_on = gc.isenabled()
     gc.collect()
     gc.disable()
     _timer_slack()
-    first_in_line(on=True)
+    real_time_priority(on=True)
     try:
         yield
     finally:
-        first_in_line(on=False)
+        real_time_priority(on=False)
         if was_on:
             gc.enable()
 
 
-def first_in_line(*, on: bool) -> bool:
-    """Ask for real-time scheduling, or give it back; return whether it was granted.
+def real_time_priority(*, on: bool) -> bool:
+    """Switch real-time scheduling on or off; return whether the system permits it.
 
-    Most systems grant it to few. What runs so spins for a fraction of a millisecond at most, and children of this
-    process do not inherit it.
+    Child processes do not inherit it.
     """
     if sys.platform != "linux":
         return False

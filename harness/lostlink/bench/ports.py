@@ -20,11 +20,11 @@ class PortCheck:
     ----------
     port : str
     description : str
-        Of the operating system.
+        From the operating system.
     answers : bool
-        Whether a board that speaks the bench protocol answered.
+        Whether a board answered by the bench protocol.
     result : str
-        The board that answered, or why none did.
+        The board, or why none answered.
     """
 
     port: str

@@ -1,8 +1,8 @@
 """Reads CSV captures: a time column and columns of levels. Pure: bytes in, `Capture` out.
 
-Accepted: comma, semicolon or tab between columns, decimal comma (with the latter two), a header or none, comment
-lines, lines before the header, one row per edge or per sample, several columns of levels, or instants alone, each of
-which is an edge. The unit of time comes from the header (``Time [s]``, ``at_us``) or from the user.
+Accepted: comma, semicolon or tab between columns, decimal comma (with the latter two), optional header, comment
+lines, lines before the header, one row per edge or per sample, several columns of levels, or only the times of the
+edges. The unit of time comes from the header (``Time [s]``, ``at_us``) or from the user.
 """
 
 from __future__ import annotations
@@ -36,18 +36,15 @@ _UNIT_WORDS: Final = {
 }  # fmt: skip
 UNITS: Final = ("s", "ms", "us", "ns")
 _TIME_NAMES: Final = {"time", "t", "at", "timestamp", "start"}
-_LOOKED_AT: Final = 200
+_LINES_EXAMINED: Final = 200
 """Lines that are examined to detect the separator."""
-_FIGURES: Final = frozenset("0123456789+-.")
+_DIGITS: Final = frozenset("0123456789+-.")
 _SHAPE: Final = "allowed: rows of a time and a level (0 or 1), separated by comma, semicolon or tab"
 
 
 @dataclass(slots=True)
 class _CsvColumns:
-    """Content of the rows, collected in one pass.
-
-    `levels` has the values of each column with nothing but levels so far.
-    """
+    """Content of the rows; `levels` has the values of the columns that contain only levels so far."""
 
     names: list[str]
     time_column: int
@@ -94,8 +91,8 @@ class _CsvReader:
     def __init__(self, source: str, unit: str | None) -> None:
         self._source, self._unit = source, unit
 
-    def _fault(self, what: str, line: int | None = None) -> CaptureError:
-        return CaptureError(f"{self._source}{'' if line is None else f', line {line}'}: {what}")
+    def _fault(self, problem: str, line: int | None = None) -> CaptureError:
+        return CaptureError(f"{self._source}{'' if line is None else f', line {line}'}: {problem}")
 
     def read(self, text: str) -> Capture:
         rows = self._rows(text)
@@ -103,7 +100,7 @@ class _CsvReader:
         for line, row in rows:
             column = _time_column(header)
             if _is_time(row, column):
-                table = self._begun(header, row, column)
+                table = self._new_table(header, row, column)
                 self._take(table, row, line, rows)
                 break
             header = row
@@ -130,13 +127,11 @@ class _CsvReader:
         except csv.Error as error:
             raise self._fault(f"{error}; {_SHAPE}", reader.line_num) from None
 
-    def _begun(self, header: list[str], row: list[str], column: int) -> _CsvColumns:
+    def _new_table(self, header: list[str], row: list[str], column: int) -> _CsvColumns:
         """Return an empty table for rows like `row`."""
-        names = [
-            printable(header[place]) if len(header) > place and header[place] else f"column {place + 1}"
-            for place in range(len(row))
-        ]
-        levels = {place: bytearray() for place, cell in enumerate(row) if place != column and cell.lower() in _LEVELS}
+        heads = [*header, *[""] * len(row)][: len(row)]
+        names = [printable(head) or f"column {number}" for number, head in enumerate(heads, 1)]
+        levels = {index: bytearray() for index, cell in enumerate(row) if index != column and cell.lower() in _LEVELS}
         if len(row) > 1 and not levels:
             raise self._fault(f"no column holds levels (0 and 1) only; {_SHAPE}")
         scale = Decimal(PS_PER_UNIT[self._unit_of(header, column)])
@@ -149,8 +144,10 @@ class _CsvReader:
         units = [_UNIT_WORDS[word] for word in re.findall(r"[a-zµμ]+", name.lower()) if word in _UNIT_WORDS]
         if units:
             return units[-1]
-        problem = f"the header {printable(name)!r} has no unit of time" if name else "there is no header with a unit"
-        raise self._fault(f"{problem}; allowed: a header such as 'Time [s]', or --unit {', --unit '.join(UNITS)}")
+        problem = f"the header {printable(name)!r} has no unit of time" if name else "no header with a unit of time"
+        raise self._fault(
+            f"{problem}; add one such as 'Time [s]', or give --unit {', '.join(UNITS[:-1])} or {UNITS[-1]}"
+        )
 
     # --- a row ----------------------------------------------------------------------------------------------
 
@@ -162,11 +159,9 @@ class _CsvReader:
         stamp = Decimal(row[table.time_column])
         if stamp < table.last:
             problem = "time runs backwards" if next(rows, None) else "the file is cut off, or time runs backwards"
-            raise self._fault(f"{problem} ({row[table.time_column]}); allowed: rising times", line)
+            raise self._fault(f"{problem} ({row[table.time_column]})", line)
         if (stamp - table.first) * table.scale > LONGEST_PS:
-            raise self._fault(
-                "more than a day after the first row; allowed: captures of up to a day, or another --unit", line
-            )
+            raise self._fault("more than a day after the first row; is --unit right?", line)
         if len(row) < len(table.names):
             problem = "a row is too short" if next(rows, None) else "the file is cut off"
             raise self._fault(f"{problem}: {len(row)} of {len(table.names)} columns; {_SHAPE}", line)
@@ -176,14 +171,11 @@ class _CsvReader:
         self._take_levels(table, row, line)
 
     def _take_levels(self, table: _CsvColumns, row: list[str], line: int) -> None:
-        no_levels = []
-        for column, values in table.levels.items():
+        for column, values in list(table.levels.items()):
             level = _LEVELS.get(row[column].lower())
-            if level is None:
-                no_levels.append(column)
-            else:
+            if level is not None:
                 values.append(level)
-        for column in no_levels:
+                continue
             del table.levels[column]
             if not table.levels:
                 raise self._fault(f"{printable(row[column])!r} is not a level; allowed: 0 and 1", line)
@@ -200,16 +192,14 @@ class _CsvReader:
     def _alternating(self, name: str, at_ps: Ints) -> Signal:
         twice = np.flatnonzero(np.diff(at_ps) == 0)
         if len(twice):
-            raise self._fault(f"edge {int(twice[0]) + 2} is at the time of the one before; allowed: rising times")
+            raise self._fault(f"edge {int(twice[0]) + 2} is at the same time as edge {int(twice[0]) + 1}")
         level = (np.arange(len(at_ps)) % 2 == 0).astype(np.uint8)
         return Signal(name, (), at_ps, level, np.zeros((0, 2), np.int64), 0, polarity_known=False)
 
 
 def _time_column(header: list[str]) -> int:
-    for column, name in enumerate(header):
-        if _TIME_NAMES & set(re.findall(r"[a-z]+", name.lower())):
-            return column
-    return 0
+    times = (column for column, name in enumerate(header) if _TIME_NAMES & set(re.findall(r"[a-z]+", name.lower())))
+    return next(times, 0)
 
 
 def _is_time(row: list[str], column: int) -> bool:
@@ -218,18 +208,15 @@ def _is_time(row: list[str], column: int) -> bool:
 
 def _separator(text: str) -> str:
     """Return the column separator: the first of ; and tab that is in a line with digits, else a comma."""
-    lines = itertools.islice(io.StringIO(text, newline=None), _LOOKED_AT)
-    figures = [line for line in lines if line.lstrip(' "')[:1] in _FIGURES]
-    for separator in (";", "\t"):
-        if any(separator in line for line in figures):
-            return separator
-    return ","
+    lines = itertools.islice(io.StringIO(text, newline=None), _LINES_EXAMINED)
+    numbers = [line for line in lines if line.lstrip(' "')[:1] in _DIGITS]
+    return next((separator for separator in (";", "\t") if any(separator in line for line in numbers)), ",")
 
 
 def _written_step(table: _CsvColumns) -> Decimal:
     """Return the step of the largest time, in the unit of the file.
 
-    The number of decimals is not enough: six significant digits are 1 µs at 0.9 s and 100 µs at a minute.
+    It follows from the significant digits: six are 1 µs at 0.9 s, and 100 µs at a minute.
     """
     largest = max(table.first, table.last, key=abs)
     return Decimal(1).scaleb(largest.adjusted() + 1 - table.digits) if largest else Decimal(1)

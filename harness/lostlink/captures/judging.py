@@ -1,7 +1,7 @@
 """Compares a recorded train with a profile: the requirements that pulses alone can show. Pure.
 
-Times are judged as measured, in picoseconds, with the expanded uncertainty of the sample period. Where the capture
-does not show enough for "met", the verdict is inconclusive, with the reason.
+Times are judged in picoseconds, with the expanded uncertainty of the sample period. Where the capture does not show
+enough for "met", the verdict is inconclusive, with the reason.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from lostlink.captures.train import PulseTrain
 from lostlink.errors import ExitCode
 from lostlink.requirements import CATALOGUE
 from lostlink.results import ALL_WAIVED, exit_code, failure
-from lostlink.verdicts import Limit, Measurement, Outcome, Verdict, by_severity, quantity
+from lostlink.verdicts import Limit, Measurement, Outcome, Verdict, by_severity, counted, quantity
 from lostlink_sims import HowSeen, Profile
 
 LEAST_FRAMES: Final = 10
@@ -65,12 +65,11 @@ class Findings:
     @property
     def conclusion(self) -> str:
         """What the capture shows, in plain sentences."""
-        glitches = f" {_counted(len(self.train.glitches_ps), 'glitch', 'glitches')} left out." * bool(
-            len(self.train.glitches_ps)
-        )
+        count = len(self.train.glitches_ps)
+        glitches = f" {counted(count, 'glitch')} left out." if count else ""
         if not self.verdicts:
-            channels = _counted(self.train.channels, "channel", "channels")
-            frames = _counted(int(self.train.frames.whole.sum()), "whole frame", "whole frames")
+            channels = counted(self.train.channels, "channel")
+            frames = counted(int(self.train.frames.whole.sum()), "whole frame")
             return f"This is a pulse train of {channels}, {frames}; without a profile nothing is judged.{glitches}"
         differs = f" But {'; '.join(self.differences)}." if self.differences else ""
         return f"{failure(self.verdicts, 'This pulse train') or self._without_failure()}{differs}{glitches}"
@@ -87,7 +86,7 @@ class Findings:
             shown = "its failsafe puts the throttle to idle"
         else:
             shown = "it shows no failsafe, so whether link loss cuts the throttle is not tested"
-        return f"This pulse train meets the {_counted(met, 'requirement', 'requirements')} that it can show; {shown}."
+        return f"This pulse train meets the {counted(met, 'requirement')} that it can show; {shown}."
 
     @property
     def failsafes(self) -> list[SteadyState]:
@@ -99,22 +98,14 @@ def _is_failsafe(steady: SteadyState) -> bool:
     return steady.kind is SteadyKind.ALL_BUT_ONE or (steady.kind is SteadyKind.PRESET and steady.onset is Onset.JUMP)
 
 
-def _counted(count: int, one: str, several: str) -> str:
-    return f"{count} {one if count == 1 else several}"
-
-
 def findings(train: PulseTrain, profile: Profile | None) -> Findings:
     """Return what a train shows, with verdicts where there is a profile."""
     found = Findings(train, silences(train), steady_states(train, profile))
     if profile is None:
         return found
-    verdicts = [verdict for judge in _JUDGES for verdict in judge(found, profile)]
     waived = profile.requirements.waived
-    return replace(
-        found,
-        verdicts=tuple(verdict.waived_by(waived) for verdict in verdicts),
-        differences=tuple(_differences(train, profile)),
-    )
+    verdicts = tuple(verdict.waived_by(waived) for judge in _JUDGES for verdict in judge(found, profile))
+    return replace(found, verdicts=verdicts, differences=tuple(_differences(train, profile)))
 
 
 def _differences(train: PulseTrain, profile: Profile) -> Iterator[str]:
@@ -137,22 +128,16 @@ def _verdict(
     doubt: str = "",
     checks: int,
 ) -> Verdict:
-    """Return the guarded verdict on a measurement; `doubt` turns "met" into "inconclusive"."""
+    """Return the guard-banded verdict on a measurement; `doubt` turns "met" into "inconclusive"."""
     limit = Limit(at_most=at_most, at_least=at_least, unit=measurement.unit)
     outcome = limit.decide(measurement)
     reason = "" if outcome is not Outcome.INCONCLUSIVE else "the limit is inside the uncertainty"
     if doubt and outcome is not Outcome.NOT_MET:
         outcome, reason = Outcome.INCONCLUSIVE, doubt
     return Verdict(
-        requirement=CATALOGUE[requirement_id],
-        outcome=outcome,
-        measured=f"{measurement.name}: {measurement}",
-        limit=str(limit),
-        runs=1,
-        checks=checks,
-        reason=reason,
-        how_seen=measurement.how_seen.value,
-    )
+        requirement=CATALOGUE[requirement_id], outcome=outcome, measured=f"{measurement.name}: {measurement}",
+        limit=str(limit), runs=1, checks=checks, reason=reason, how_seen=measurement.how_seen.value,
+    )  # fmt: skip
 
 
 def _undecided(requirement_id: str, reason: str) -> Verdict:
@@ -163,11 +148,10 @@ def _undecided(requirement_id: str, reason: str) -> Verdict:
 
 
 def _time(train: PulseTrain, name: str, value_ps: float, stamps: int = 2) -> Measurement:
-    """Return a time that is the result of `stamps` time stamps."""
-    uncertainty = train.uncertainty_us * float(np.sqrt(stamps / 2))
-    return Measurement(
-        name=name, value=round(value_ps / PS_PER_US, 3), uncertainty=round(uncertainty, 3), how_seen=HowSeen.MEASURED
-    )
+    """Return a time calculated from `stamps` time stamps."""
+    uncertainty = round(train.uncertainty_us * float(np.sqrt(stamps / 2)), 3)
+    value_us = round(value_ps / PS_PER_US, 3)
+    return Measurement(name=name, value=value_us, uncertainty=uncertainty, how_seen=HowSeen.MEASURED)
 
 
 def _few(count: int, what: str) -> str:
@@ -187,7 +171,7 @@ def _period(found: Findings, profile: Profile) -> Iterator[Verdict]:
         return
     stops = sum(not (silence.at_begin or silence.at_end) and silence.recorded for silence in found.silences)
     if stops:
-        doubt = doubt or f"pulses stopped and resumed {_counted(stops, 'time', 'times')}; they do not show why"
+        doubt = doubt or f"pulses stopped and resumed {counted(stops, 'time')}; they do not show why"
     results = [_time(train, f"error of the {name}", float(np.abs(times - wanted_us * PS_PER_US).max()))]
     if name == "frame period":
         results.append(_time(train, f"jitter of the {name}", float(np.ptp(times)), stamps=4))
@@ -213,10 +197,8 @@ def _sync(found: Findings, profile: Profile) -> Iterator[Verdict]:
 
 def _gap_at_high_stops(train: PulseTrain, profile: Profile) -> int:
     """Return the gap of the shortest period with every channel of the profile at its high end."""
-    highest_ps = train.widths_ps.max(0)
-    highest_ps[: len(profile.channels)] = np.maximum(
-        highest_ps[: len(profile.channels)], profile.receiver.high_us * PS_PER_US
-    )
+    highest_ps, own = train.widths_ps.max(0), len(profile.channels)
+    highest_ps[:own] = np.maximum(highest_ps[:own], profile.receiver.high_us * PS_PER_US)
     return int(train.periods_ps.min() - highest_ps.sum())
 
 
@@ -240,10 +222,8 @@ def _count(found: Findings, profile: Profile) -> Iterator[Verdict]:
     whole = train.frames.whole & ~cut_short(train)
     wrong = int((train.frames.count[whole] != profile.output.channels).sum())
     doubt = _few(int(whole.sum()), "whole frames")
-    if len(train.glitches_ps):
-        doubt = doubt or (
-            f"{_counted(len(train.glitches_ps), 'glitch', 'glitches')} left out; without a filter they add channels"
-        )
+    if glitches := len(train.glitches_ps):
+        doubt = doubt or f"{counted(glitches, 'glitch')} left out; without a filter they add channels"
     measurement = Measurement(name="frames with wrong channel count", value=wrong, unit="", how_seen=HowSeen.MEASURED)
     yield _verdict("FR-COUNT", measurement, at_most=0, doubt=doubt, checks=int(whole.sum()))
 

@@ -1,7 +1,7 @@
-"""Recognises a pulse train among the signals of a capture: glitches, polarity, frames. Pure.
+"""Detects the pulse train among the signals of a capture: glitches, polarity, frames. Pure.
 
-No profile is needed. All separators of a train have one length, and its sync gaps are at the other level. That level
-is the idle level, and an edge away from it begins a channel.
+No profile is needed. All separators of a train have the same length, and the sync gaps are at the other level. That
+level is the idle level, and an edge away from it begins a channel.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from lostlink.captures.resolution import sample_period_ps
 from lostlink.captures.signals import PS_PER_US, Capture, Ints, Levels, Signal
 from lostlink.captures.train import LEAST_GAP_PS, FrameGroups, PulseTrain
 from lostlink.errors import CaptureError
+from lostlink.verdicts import counted
 
 _SEPARATOR_PS: Final = (40 * PS_PER_US, 700 * PS_PER_US)
 _CHANNEL_PS: Final = (500 * PS_PER_US, LEAST_GAP_PS)
@@ -25,7 +26,7 @@ _LEAST_EDGES: Final = 6
 _LEAST_PLAUSIBLE: Final = 0.9
 _MOST_NAMED: Final = 16
 _LEAST_WHOLE: Final = 2
-"""Fewer whole frames are no train."""
+"""Fewest whole frames of a train."""
 
 
 class NoTrainError(CaptureError):
@@ -38,21 +39,20 @@ def recognise(signal: Signal, capture: Capture, tick: float | None = None) -> Pu
     Parameters
     ----------
     tick : float, optional
-        Sample period in picoseconds; detected from the time stamps when left out.
+        Sample period in picoseconds.  [default: detected from the time stamps]
 
     Raises
     ------
     NoTrainError
-        If the signal carries something else.
+        If the signal does not carry a pulse train.
     """
-    if len(signal.at_ps) < _LEAST_EDGES:
-        edges = len(signal.at_ps)
-        raise NoTrainError(f"{'no edge' if not edges else 'only one edge' if edges == 1 else f'only {edges} edges'}")
+    if (edges := len(signal.at_ps)) < _LEAST_EDGES:
+        raise NoTrainError(f"only {counted(edges, 'edge')}" if edges else "no edge")
     step_ps = sample_period_ps(signal.at_ps, capture.unit_ps) if tick is None else tick
     at_ps, level, glitches_ps = _without_glitches(signal.at_ps, signal.level, _SURELY_GLITCH_PS)
     if len(at_ps) < _LEAST_EDGES:
         raise NoTrainError(
-            f"hardly more than {len(glitches_ps)} pulses shorter than 10 µs; it looks like a faster signal"
+            f"{len(glitches_ps)} pulses shorter than 10 µs and little else; it looks like a faster signal"
         )
     active, separator_ps = _active_level(at_ps, level, step_ps)
     at_ps, level, glitches_ps = _without_glitches(signal.at_ps, signal.level, separator_ps // _GLITCH_SHARE)
@@ -66,10 +66,10 @@ def recognise(signal: Signal, capture: Capture, tick: float | None = None) -> Pu
 
 
 def _without_glitches(at_ps: Ints, level: Levels, shorter_ps: int) -> tuple[Ints, Levels, Ints]:
-    """Return the edges without pulses shorter than a limit, and the instants of those pulses.
+    """Return the edges without pulses shorter than a limit, and the times of those pulses.
 
-    Edges closer than the limit form a group. A group of an even number is removed; of an odd number the first edge
-    is kept, as with a bouncing contact.
+    Edges closer than the limit form a group. A group with an even number of edges is removed. Of an odd number the
+    first edge is kept, as with a bouncing contact.
     """
     if not len(at_ps):
         return at_ps, level, at_ps
@@ -86,7 +86,7 @@ def _active_level(at_ps: Ints, level: Levels, tick: float) -> tuple[int, int]:
     Raises
     ------
     NoTrainError
-        If the pulses of neither level have one length, or there is no sync gap.
+        If the pulses of neither level have the same length, or without a sync gap.
     """
     long_ps, held = np.diff(at_ps), level[:-1]
     separator_ps: dict[int, int] = {}
@@ -107,7 +107,7 @@ def _active_level(at_ps: Ints, level: Levels, tick: float) -> tuple[int, int]:
         raise NoTrainError("no sync gap longer than 2.3 ms")
     if not candidates:
         raise NoTrainError(
-            "no separators of one length from 40 to 700 µs; it looks like a serial signal or single servo pulses"
+            "no separators of equal length from 40 to 700 µs; it looks like a serial signal or single servo pulses"
         )
     # A stuck line also has long times at the other level, but not once per frame.
     _, active = max(candidates)
@@ -141,7 +141,7 @@ def _channels(frames: FrameGroups, leads_ps: Ints) -> int:
     """
     count = frames.count[frames.whole]
     if len(count) < _LEAST_WHOLE:
-        raise NoTrainError(f"only {len(count)} whole frames; at least {_LEAST_WHOLE} are needed")
+        raise NoTrainError(f"only {counted(len(count), 'whole frame')}; at least {_LEAST_WHOLE} are needed")
     numbers, times = np.unique(count, return_counts=True)
     channels = int(numbers[np.argmax(times)])
     if not channels:
@@ -179,25 +179,28 @@ def choose(capture: Capture, name: str | None = None, tick: float | None = None)
     if len(trains) == 1:
         return trains[0]
     if trains:
-        names = ", ".join(f"{train.signal.name!r} ({len(train.signal.at_ps)} edges)" for train in trains)
+        names = ", ".join(_shown(train.signal) for train in trains)
         raise CaptureError(f"{capture.source}: {len(trains)} signals carry pulse trains; choose with --signal: {names}")
     if len(capture.signals) == 1:
         raise CaptureError(f"{capture.source}: no pulse train: {reasons[0]}")
     busy = [(signal, why) for signal, why in zip(capture.signals, reasons, strict=True) if len(signal.at_ps)]
     if not busy:
         raise CaptureError(f"{capture.source}: none of {len(capture.signals)} signals has an edge")
-    names = "; ".join(f"{signal.name!r} ({len(signal.at_ps)} edges): {why}" for signal, why in busy[:_MOST_NAMED])
+    names = "; ".join(f"{_shown(signal)}: {why}" for signal, why in busy[:_MOST_NAMED])
     raise CaptureError(f"{capture.source}: none of {len(capture.signals)} signals carries a pulse train: {names}")
 
 
 def _named(capture: Capture, name: str) -> Signal:
-    full = [signal for signal in capture.signals if name in (signal.name, *signal.also)]
-    short = [
-        signal for signal in capture.signals if name in (n.rpartition(".")[2] for n in (signal.name, *signal.also))
-    ]
-    matches = full or short
+    matches = [signal for signal in capture.signals if name in (signal.name, *signal.also)]
+    matches = matches or [signal for signal in capture.signals if any(
+        name == known.rpartition(".")[2] for known in (signal.name, *signal.also)
+    )]  # fmt: skip
     if len(matches) == 1:
         return matches[0]
     problem = "names more than one signal" if matches else "no one-bit signal has this name"
-    names = ", ".join(f"{signal.name!r} ({len(signal.at_ps)} edges)" for signal in capture.signals[:_MOST_NAMED])
+    names = ", ".join(_shown(signal) for signal in capture.signals[:_MOST_NAMED])
     raise CaptureError(f"{capture.source}: --signal {name!r}: {problem}; allowed: {names}")
+
+
+def _shown(signal: Signal) -> str:
+    return f"{signal.name!r} ({counted(len(signal.at_ps), 'edge')})"

@@ -84,8 +84,8 @@ class _VcdReader:
         for self._line, line in enumerate(io.BytesIO(text), 1):
             yield from line.split()
 
-    def _fault(self, what: str) -> CaptureError:
-        return CaptureError(f"{self._source}, line {self._line}: {what}")
+    def _fault(self, problem: str) -> CaptureError:
+        return CaptureError(f"{self._source}, line {self._line}: {problem}")
 
     def read(self) -> Capture:
         self._declarations()
@@ -136,7 +136,7 @@ class _VcdReader:
                 break
             if token[:1] != b"$" or token == b"$end":
                 raise self._fault(
-                    f"{printable(token.decode('latin-1'))!r} where a declaration is expected; "
+                    f"{_shown(token)} where a declaration is expected; "
                     "allowed: $timescale, $scope, $var, $upscope, $comment, then $enddefinitions"
                 )
             words = self._words(token.decode("latin-1"))
@@ -145,9 +145,9 @@ class _VcdReader:
         else:
             raise self._fault("the file ends without $enddefinitions; it is cut off, or not VCD. Export it again")
         if not self._fs_per_step:
-            raise self._fault("no $timescale before $enddefinitions; allowed: one, such as $timescale 1 us $end")
+            raise self._fault("no $timescale before $enddefinitions, such as $timescale 1 us $end")
         if not any(self._wires.values()):
-            raise self._fault("no wire of one bit is declared; allowed: at least one, such as $var wire 1 ! ppm $end")
+            raise self._fault("no wire of one bit is declared, such as $var wire 1 ! ppm $end")
 
     def _timescale(self, words: list[str]) -> None:
         match = _TIMESCALE.fullmatch(" ".join(words))
@@ -174,13 +174,13 @@ class _VcdReader:
     # --- changes --------------------------------------------------------------------------------------------
 
     def _changes(self) -> None:
-        time, scalar, other, values = self._time, self._scalar, self._other, _VALUES
+        time, change, other, values = self._time, self._change, self._other, _VALUES
         for token in self._tokens:
             lead = token[0]
             if lead == 35:  # "#"
                 time(token)
             elif lead in values:
-                scalar(token, values[lead])
+                change(token[1:], values[lead])
             else:
                 other(token)
 
@@ -190,36 +190,27 @@ class _VcdReader:
     def _time(self, token: bytes) -> None:
         digits = token[1:]
         if not digits.isdigit() or len(digits) > _LONGEST_STAMP:
-            raise self._fault_at_end(
-                f"time stamp {printable(token.decode('latin-1'))!r}; allowed: # and a whole number"
-            )
+            raise self._fault_at_end(f"time stamp {_shown(token)}; allowed: # and a whole number")
         stamp = int(digits)
         if self._first is None:
             self._first = self._stamp = stamp
         if stamp < self._stamp:
-            raise self._fault_at_end(
-                f"time runs backwards, from #{self._stamp} to #{stamp}; allowed: rising time stamps"
-            )
+            raise self._fault_at_end(f"time runs backwards, from #{self._stamp} to #{stamp}")
         now_ps = self._to_ps(stamp - self._first)
         if now_ps > LONGEST_PS:
-            raise self._fault(
-                f"time stamp #{stamp} is more than a day after the first; allowed: captures of up to a day"
-            )
+            raise self._fault(f"time stamp #{stamp} is more than a day after the first")
         self._stamp, self._now_ps, self._fresh_stamp = stamp, now_ps, True
 
-    def _fault_at_end(self, what: str) -> CaptureError:
+    def _fault_at_end(self, problem: str) -> CaptureError:
         line = self._line
         if next(self._tokens, None) is None:
-            what = f"the file is cut off ({what}); export it again, or delete its last line"
+            problem = f"the file is cut off ({problem}); export it again, or delete its last line"
         self._line = line
-        return self._fault(what)
-
-    def _scalar(self, token: bytes, value: int) -> None:
-        self._change(token[1:], value)
+        return self._fault(problem)
 
     def _change(self, code: bytes, value: int) -> None:
         if code not in self._wires:
-            raise self._fault_at_end(f"a change of {printable(code.decode('latin-1'))!r}, which no $var declares")
+            raise self._fault_at_end(f"a change of {_shown(code)}, which no $var declares")
         wire = self._wires[code]
         self._fresh_stamp, self._changed_ps = False, self._now_ps
         if wire is not None:
@@ -232,17 +223,19 @@ class _VcdReader:
         if lead in b"bBrRsS":
             code = next(self._tokens, None)
             if code is None:
-                raise self._fault_at_end(f"{printable(token.decode('latin-1'))!r} without the code of its wire")
+                raise self._fault_at_end(f"{_shown(token)} without the code of its wire")
             value = _VALUES.get(token[-1]) if lead in b"bB" and len(token) > 1 else UNKNOWN
             if value is None:
-                raise self._fault(
-                    f"{printable(token.decode('latin-1'))!r} is not a value; allowed: b and digits 0, 1, x, z"
-                )
+                raise self._fault(f"{_shown(token)} is not a value; allowed: b and digits 0, 1, x, z")
             self._change(code, value)
         elif token == b"$comment":
             self._words("$comment")
         elif token not in _DUMPS:
             raise self._fault(
-                f"{printable(token.decode('latin-1'))!r} is not a change; "
+                f"{_shown(token)} is not a change; "
                 "allowed: #time, 0id, 1id, xid, zid, b... id, r... id, $dumpvars, $dumpoff, $dumpon, $dumpall, $end"
             )
+
+
+def _shown(token: bytes) -> str:
+    return repr(printable(token.decode("latin-1")))

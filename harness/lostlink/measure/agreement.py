@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from lostlink.measure.results import measured
 from lostlink.verdicts import Measurement
 from lostlink_sims import Trace
 
@@ -30,18 +31,13 @@ def disagreement(trace: Trace, reference: Trace, since_us: int, slack_us: int) -
     first, last = np.searchsorted(theirs_us, (at_us - slack_us, at_us + slack_us))
     apart = np.full(widths.shape, np.iinfo(np.int64).max)
     for step in range(int((last - first).max(initial=0))):
-        place = np.minimum(first + step, last - 1)
+        index = np.minimum(first + step, last - 1)
         known = (last > first)[:, None]
-        apart = np.where(known, np.minimum(apart, np.abs(widths - theirs[place])), apart)
-    apart = np.where(apart == np.iinfo(np.int64).max, np.abs(widths), apart)  # the reference was silent there
-    worst = np.unravel_index(int(np.argmax(apart)), apart.shape) if apart.size else None
+        apart = np.where(known, np.minimum(apart, np.abs(widths - theirs[index])), apart)
+    apart = np.where(apart == np.iinfo(np.int64).max, np.abs(widths), apart)  # without a frame of the reference
     name = "difference from the simulated receiver"
-    if worst is not None:
-        name += f", {trace.profile.channels[int(worst[1])].name}"
-    return Measurement(
-        name=name,
-        value=0 if worst is None else int(apart[worst]),
-        uncertainty=trace.span_uncertainty_us,
-        how_seen=trace.how_seen,
-        at_us=None if worst is None else int(at_us[worst[0]]),
-    )
+    if not apart.size:
+        return measured(trace, name, 0)
+    frame, channel = divmod(int(np.argmax(apart)), channels)
+    name = f"{name}, {trace.profile.channels[channel].name}"
+    return measured(trace, name, int(apart[frame, channel]), int(at_us[frame]))

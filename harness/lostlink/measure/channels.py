@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lostlink.measure.results import Ints, largest, measured, number_of
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile, Trace
 from lostlink_sims.codes import pulse_table
 from lostlink_sims.handset import Programme, codes
-
-Ints = NDArray[np.int64]
 
 
 def expected_widths_us(profile: Profile, position: Ints) -> Ints:
@@ -38,32 +36,11 @@ def expected_at(trace: Trace, at_us: Ints) -> Ints:
 
 
 def settled(trace: Trace, at_us: Ints) -> Ints:
-    """Return the widths in the last frame that was complete at each instant.
-
-    Returns
-    -------
-    (n, output channels) ndarray of int64
-        -1 where no frame was complete yet.
-    """
-    place = np.searchsorted(trace.seen.done_us, at_us, side="right") - 1
-    widths = trace.widths_us
-    return (
-        np.where((place >= 0)[:, None], widths[np.maximum(place, 0)], -1)
-        if len(widths)
-        else np.full((len(at_us), trace.profile.output.channels), -1, np.int64)
-    )
-
-
-def _largest(name: str, trace: Trace, error_us: Ints, at_us: Ints) -> Measurement:
-    """Return the largest entry of an (instants,) column of errors."""
-    place = int(np.argmax(error_us)) if len(error_us) else 0
-    return Measurement(
-        name=name,
-        value=int(error_us[place]) if len(error_us) else 0,
-        uncertainty=trace.span_uncertainty_us,
-        how_seen=trace.how_seen,
-        at_us=int(at_us[place]) if len(at_us) else None,
-    )
+    """Return the widths in the last complete frame at each time, (n, output channels); -1 before the first."""
+    if not len(trace.widths_us):
+        return np.full((len(at_us), trace.profile.output.channels), -1, np.int64)
+    index = np.searchsorted(trace.seen.done_us, at_us, side="right") - 1
+    return np.where((index >= 0)[:, None], trace.widths_us[np.maximum(index, 0)], -1)
 
 
 def value_error(trace: Trace, channel: int, at_us: Ints) -> Measurement:
@@ -75,40 +52,33 @@ def value_error(trace: Trace, channel: int, at_us: Ints) -> Measurement:
         Times at which the output has settled.
     """
     error = np.abs(settled(trace, at_us)[:, channel] - expected_at(trace, at_us)[:, channel])
-    return _largest(f"error of {trace.profile.channels[channel].name}", trace, error, at_us)
+    return largest(f"error of {trace.profile.channels[channel].name}", trace, error, at_us)
 
 
 def offset_from(trace: Trace, channel: int, width_us: int, at_us: int) -> Measurement:
     """Return the difference of a channel from a width at a given time."""
-    here = np.array([at_us])
-    error = np.abs(settled(trace, here)[:, channel] - width_us)
-    return _largest(f"offset of {trace.profile.channels[channel].name}", trace, error, here)
+    instants_us = np.array([at_us])
+    error = np.abs(settled(trace, instants_us)[:, channel] - width_us)
+    return largest(f"offset of {trace.profile.channels[channel].name}", trace, error, instants_us)
 
 
 def step_errors(trace: Trace, channel: int, at_us: Ints) -> Measurement:
-    """Return how many steps of a channel are not monotonic while its stick moves one way.
+    """Return the number of non-monotonic steps of a channel while its stick moves one way.
 
     Parameters
     ----------
     at_us : (n,) ndarray of int64
         Times between which the stick's code increased each time.
     """
-    width = settled(trace, at_us)[:, channel]
-    wrong = np.flatnonzero(np.diff(width) <= 0)
-    return Measurement(
-        name=f"non-monotonic steps of {trace.profile.channels[channel].name}",
-        value=len(wrong), unit="", how_seen=trace.how_seen,
-        at_us=int(at_us[wrong[0] + 1]) if len(wrong) else None,
-    )  # fmt: skip
+    wrong = np.diff(settled(trace, at_us)[:, channel]) <= 0
+    return number_of(f"non-monotonic steps of {trace.profile.channels[channel].name}", trace, at_us[1:][wrong])
 
 
 def resolution(trace: Trace, channel: int, at_us: Ints) -> Measurement:
-    """Return the number of different widths of a channel at the given instants."""
-    width = settled(trace, at_us)[:, channel]
-    return Measurement(
-        name=f"distinct widths of {trace.profile.channels[channel].name}",
-        value=len(np.unique(width)), unit="", how_seen=trace.how_seen, at_us=int(at_us[-1]),
-    )  # fmt: skip
+    """Return the number of different widths of a channel at the given times."""
+    widths = np.unique(settled(trace, at_us)[:, channel])
+    name = f"distinct widths of {trace.profile.channels[channel].name}"
+    return measured(trace, name, len(widths), int(at_us[-1]), unit="")
 
 
 def crosstalk(trace: Trace, moved: int, since_us: int, until_us: int) -> Measurement:
@@ -117,7 +87,7 @@ def crosstalk(trace: Trace, moved: int, since_us: int, until_us: int) -> Measure
     others = np.delete(trace.widths_us[inside], moved, axis=1)
     spread = np.ptp(others, axis=0) if len(others) else np.zeros(1, np.int64)
     name = trace.profile.channels[moved].name
-    return _largest(f"movement of other channels with {name}", trace, spread, np.full(len(spread), until_us))
+    return largest(f"movement of other channels with {name}", trace, spread, np.full(len(spread), until_us))
 
 
 def _from_to(trace: Trace, channel: int, begin_us: int, end_us: int) -> int:
@@ -126,14 +96,13 @@ def _from_to(trace: Trace, channel: int, begin_us: int, end_us: int) -> int:
 
 
 def travel(trace: Trace, channel: int, begin_us: int, end_us: int) -> Measurement:
-    """Return how far a channel moved between two instants, in either direction."""
-    moved = abs(_from_to(trace, channel, begin_us, end_us))
+    """Return the distance that a channel moved between two times, in either direction."""
     name = f"travel of {trace.profile.channels[channel].name}"
-    return _largest(name, trace, np.array([moved]), np.array([end_us]))
+    return measured(trace, name, abs(_from_to(trace, channel, begin_us, end_us)), end_us)
 
 
 def rise(trace: Trace, channel: int, begin_us: int, end_us: int, *, falls: bool = False) -> Measurement:
     """Return the increase of a channel between two times, or its decrease if it `falls`."""
-    grown = _from_to(trace, channel, begin_us, end_us)
+    rise_us = _from_to(trace, channel, begin_us, end_us)
     name = f"{'fall' if falls else 'rise'} of {trace.profile.channels[channel].name}"
-    return _largest(name, trace, np.array([-grown if falls else grown]), np.array([end_us]))
+    return measured(trace, name, -rise_us if falls else rise_us, end_us)

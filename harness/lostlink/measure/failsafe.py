@@ -9,11 +9,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from lostlink.measure.results import Ints, largest, measured, number_of
 from lostlink.verdicts import Measurement
 from lostlink_sims import Trace
 from lostlink_sims.trace import NOT_YET
-
-Ints = NDArray[np.int64]
 
 
 def throttle_pulses(trace: Trace) -> tuple[Ints, Ints]:
@@ -60,7 +59,7 @@ def time_to_cut(trace: Trace, since_us: int, until_us: int | None = None) -> Mea
 
 
 def longest_throttle_after_cut(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
-    """Return the widest throttle pulse after the first idle one, or of all when none is idle; 0 when none follows."""
+    """Return the widest throttle pulse after the first idle one, or of all if none is idle; 0 if none follows."""
     cut = time_to_cut(trace, since_us, until_us)
     end_us = trace.scenario.duration_us if until_us is None else until_us
     start_us = since_us if cut.only_at_least else since_us + round(cut.value)
@@ -70,15 +69,8 @@ def longest_throttle_after_cut(trace: Trace, since_us: int, until_us: int | None
 def widest_throttle(trace: Trace, since_us: int, until_us: int, name: str = "widest throttle pulse") -> Measurement:
     """Return the widest throttle pulse that ended between two times; 0 if there was none."""
     at_us, width_us = throttle_pulses(trace)
-    inside = np.flatnonzero((at_us >= since_us) & (at_us < until_us))
-    widest = int(inside[np.argmax(width_us[inside])]) if len(inside) else None
-    return Measurement(
-        name=name,
-        value=0 if widest is None else int(width_us[widest]),
-        uncertainty=trace.span_uncertainty_us,
-        how_seen=trace.how_seen,
-        at_us=None if widest is None else int(at_us[widest]),
-    )
+    inside = (at_us >= since_us) & (at_us < until_us)
+    return largest(name, trace, width_us[inside], at_us[inside])
 
 
 def time_to_motor_stop(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
@@ -92,26 +84,23 @@ def time_to_motor_stop(trace: Trace, since_us: int, until_us: int | None = None)
 
 
 def motor_stops(trace: Trace, since_us: int) -> Measurement:
-    """Return how often running motors stopped."""
-    at_us = np.concatenate([[since_us], trace.motor.at_us[trace.motor.at_us > since_us]])
-    value = np.concatenate([[trace.motor.at(since_us)], trace.motor.value[trace.motor.at_us > since_us]])
-    stops = np.flatnonzero((value[1:] == 0) & (value[:-1] > 0)) + 1
-    return Measurement(
-        name="number of motor stops", value=len(stops), unit="", how_seen=trace.how_seen,
-        at_us=int(at_us[stops[0]]) if len(stops) else None,
-    )  # fmt: skip
+    """Return the number of times that running motors stopped."""
+    at_us, value = _motor(trace, since_us, np.iinfo(np.int64).max)
+    return number_of("number of motor stops", trace, at_us[1:][(value[1:] == 0) & (value[:-1] > 0)])
+
+
+def _motor(trace: Trace, since_us: int, until_us: int) -> tuple[Ints, Ints]:
+    """Return the times and values of the motor commands between two times, with the one at the start."""
+    inside = (trace.motor.at_us > since_us) & (trace.motor.at_us < until_us)
+    at_us = np.concatenate([[since_us], trace.motor.at_us[inside]])
+    return at_us, np.concatenate([[trace.motor.at(since_us)], trace.motor.value[inside]])
 
 
 def highest_motor_command(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
     """Return the highest motor command, in % of full, between two times."""
-    end_us = trace.scenario.duration_us if until_us is None else until_us
-    inside = (trace.motor.at_us > since_us) & (trace.motor.at_us < end_us)
-    at_us = np.concatenate([[since_us], trace.motor.at_us[inside]])
-    value = np.concatenate([[trace.motor.at(since_us)], trace.motor.value[inside]])
-    place = int(np.argmax(value))
-    return Measurement(
-        name="motor command", value=int(value[place]) / 10, unit="%", how_seen=trace.how_seen, at_us=int(at_us[place])
-    )
+    at_us, value = _motor(trace, since_us, trace.scenario.duration_us if until_us is None else until_us)
+    index = int(np.argmax(value))
+    return measured(trace, "motor command", int(value[index]) / 10, int(at_us[index]), unit="%")
 
 
 def last_good_packet_us(trace: Trace, before_us: int) -> int | None:
@@ -142,20 +131,12 @@ def recovery_time(trace: Trace, back_us: int, expected_us: Ints) -> Measurement:
 
 
 def throttle_drops(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
-    """Return how often the throttle pulses fell from above idle to idle."""
+    """Return the number of times that the throttle pulses fell to idle."""
     at_us, idle = _idle(trace, since_us, until_us)
-    falls = np.flatnonzero(idle[1:] & ~idle[:-1]) + 1
-    return Measurement(
-        name="false failsafes", value=len(falls), unit="", how_seen=trace.how_seen,
-        at_us=int(at_us[falls[0]]) if len(falls) else None,
-    )  # fmt: skip
+    return number_of("false failsafes", trace, at_us[1:][idle[1:] & ~idle[:-1]])
 
 
 def failsafe_changes(trace: Trace, since_us: int, until_us: int) -> Measurement:
-    """Return how often the throttle pulses changed between idle and above idle."""
+    """Return the number of changes of the throttle pulses between idle and above idle."""
     at_us, idle = _idle(trace, since_us, until_us)
-    changes = np.flatnonzero(idle[1:] != idle[:-1]) + 1
-    return Measurement(
-        name="changes between failsafe and sticks", value=len(changes), unit="", how_seen=trace.how_seen,
-        at_us=int(at_us[changes[-1]]) if len(changes) else None,
-    )  # fmt: skip
+    return number_of("changes between failsafe and sticks", trace, at_us[1:][idle[1:] != idle[:-1]], shown=-1)

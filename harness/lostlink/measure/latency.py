@@ -6,10 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lostlink.measure.channels import expected_at
+from lostlink.measure.results import Ints
 from lostlink.verdicts import Measurement
 from lostlink_sims import Trace
-
-Ints = NDArray[np.int64]
 
 
 def latencies_us(trace: Trace, channel: int) -> tuple[Ints, NDArray[np.bool_]]:
@@ -32,26 +31,22 @@ def latencies_us(trace: Trace, channel: int) -> tuple[Ints, NDArray[np.bool_]]:
     until_us = np.append(at_us[1:], trace.scenario.duration_us)
     latency, shown = until_us - at_us, np.zeros(len(at_us), np.bool_)
     tolerance_us = profile.requirements.value_tolerance_us + trace.span_uncertainty_us
-    for place in range(len(at_us)):
-        low, high = np.searchsorted(ends_us, (at_us[place], until_us[place]))
-        hit = np.flatnonzero(np.abs(width[low:high] - wanted[place]) <= tolerance_us)
+    for move in range(len(at_us)):
+        low, high = np.searchsorted(ends_us, (at_us[move], until_us[move]))
+        hit = np.flatnonzero(np.abs(width[low:high] - wanted[move]) <= tolerance_us)
         if len(hit):
-            latency[place], shown[place] = ends_us[low + hit[0]] - at_us[place], True
+            latency[move], shown[move] = ends_us[low + hit[0]] - at_us[move], True
     return latency, shown
 
 
 def quantile(latency_us: Ints, shown: NDArray[np.bool_], share: float, *traces: Trace) -> Measurement:
-    """Return the quantile `share` of the latency.
-
-    The smallest observation with at least that share at or below it, without interpolation. The uncertainty is the
-    largest of all runs.
-    """
+    """Return the quantile `share` of the latency, without interpolation; the uncertainty is the largest of all runs."""
     order = np.sort(latency_us)
-    place = min(len(order) - 1, max(0, int(np.ceil(share * len(order))) - 1))
+    index = min(len(order) - 1, max(0, int(np.ceil(share * len(order))) - 1))
     return Measurement(
         name=f"latency from stick to pulse ({share:.1%} of moves)",
-        value=int(order[place]),
+        value=int(order[index]),
         uncertainty=max(trace.uncertainty_us for trace in traces),
         how_seen=traces[0].how_seen,
-        only_at_least=bool((~shown[latency_us >= order[place]]).all()),
+        only_at_least=bool((~shown[latency_us >= order[index]]).all()),
     )

@@ -54,12 +54,12 @@ def bursts(lost: Bools, least_gap: int = 16) -> Bursts:
     A burst starts and ends with a loss and contains no run of `least_gap` or more received packets. The sequence is
     treated as preceded and followed by such runs, so a single loss is part of a gap.
     """
-    places = np.flatnonzero(lost)
-    if not len(places):
-        return Bursts(places, places, 0.0, 0.0)
-    parts = np.flatnonzero(np.diff(places) > least_gap)
-    first = places[np.concatenate([[0], parts + 1])]
-    last = places[np.concatenate([parts, [len(places) - 1]])]
+    indices = np.flatnonzero(lost)
+    if not len(indices):
+        return Bursts(indices, indices, 0.0, 0.0)
+    ends = np.flatnonzero(np.diff(indices) > least_gap)
+    first = indices[np.concatenate([[0], ends + 1])]
+    last = indices[np.concatenate([ends, [len(indices) - 1]])]
     keep = last > first
     first, last = first[keep], last[keep]
     in_burst = np.zeros(len(lost), np.bool_)
@@ -69,7 +69,7 @@ def bursts(lost: Bools, least_gap: int = 16) -> Bursts:
 
 
 def delay_variation_us(delay_us: Ints) -> Ints:
-    """Return each received packet's delay over the smallest one (PDV [1]_, 4.2)."""
+    """Return the delay of each received packet relative to the smallest one (PDV [1]_, 4.2)."""
     return delay_us - delay_us.min() if len(delay_us) else delay_us
 
 

@@ -1,7 +1,7 @@
-"""How deep, how often and for how long a fading signal falls below a margin.
+"""Probability, rate and duration of fades below a margin.
 
-Rayleigh: no direct path. Rician: a direct path K times as strong as the scattered ones together. Rates and durations
-are those of Clarke's model, with the Doppler shift of the model's speed.
+Rayleigh: no direct path. Rician: a direct path K times as strong as all scattered ones. Rates and durations are those
+of Clarke's model, with the Doppler shift of the model's speed.
 
 References
 ----------
@@ -29,14 +29,14 @@ def rician_outage(margin_db: float, k_db: float) -> float:
 
 
 def outage(margin_db: float, fading: str, k_db: float) -> float:
-    """Return the share of time below the margin; without fading all of it or nothing."""
+    """Return the share of time below the margin; without fading 0 or 1."""
     if fading == "rayleigh":
         return radio.rayleigh_outage(margin_db)
     return rician_outage(margin_db, k_db) if fading == "rician" else float(margin_db < 0)
 
 
 def level_crossings_hz(margin_db: float, doppler_hz: float, fading: str, k_db: float) -> float:
-    """Return how often a second the signal falls below `margin_db` under its mean power [1]_, [3]_.
+    """Return the rate in Hz at which the signal falls more than `margin_db` below its mean power [1]_, [3]_.
 
     ``sqrt(2 pi (K + 1)) fd rho exp(-K - (K + 1) rho^2) I0(2 rho sqrt(K (K + 1)))``, rho the level over the rms
     amplitude; K = 0 is Rayleigh.
@@ -48,12 +48,12 @@ def level_crossings_hz(margin_db: float, doppler_hz: float, fading: str, k_db: f
     k = 10 ** (k_db / 10) if fading == "rician" else 0.0
     rho = 10 ** (-margin_db / 20)
     inside = 2 * rho * math.sqrt(k * (k + 1))
-    # ive is the Bessel function times exp(-inside): the exponents are put together, or each would overflow.
+    # ive is the Bessel function times exp(-inside): the exponents are combined, because each alone would overflow.
     exponent = inside - k - (k + 1) * rho * rho
     return math.sqrt(2 * math.pi * (k + 1)) * doppler_hz * rho * math.exp(exponent) * float(ive(0, inside))
 
 
 def fade_duration_s(margin_db: float, doppler_hz: float, fading: str, k_db: float) -> float:
-    """Return how long the signal stays below the margin each time, in the mean: outage over crossings [2]_."""
+    """Return the mean duration of a fade below the margin: outage over crossing rate [2]_."""
     crossings = level_crossings_hz(margin_db, doppler_hz, fading, k_db)
     return outage(margin_db, fading, k_db) / crossings if crossings else math.inf

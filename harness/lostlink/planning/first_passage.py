@@ -1,13 +1,13 @@
-"""Runs of lost packets: how often one is long enough for a failsafe, exactly.
+"""Exact rate of runs of lost packets that are long enough for a failsafe.
 
-A packet channel is a finite Markov chain: before each packet the state moves, then the packet is lost with that
-state's probability, as in `lostlink_sims.air.loss`. A failsafe is a run of r losses. Each run of at least r losses
-begins once, after a packet that got through: the rate per packet is P(received, then r lost), from the stationary
-state. Only products and sums of positive numbers occur, so a rate of 1e-300 is as exact as one of 0.1. The tests hold
-it against the chain of first passage (Feller, vol. 1, XIII.7).
+A packet channel is a finite Markov chain: the state changes before each packet, then the packet is lost with the
+probability of that state, as in `lostlink_sims.air.loss`. A failsafe is a run of r losses. Each run of at least r
+losses begins once, after a received packet: the rate per packet is P(received, then r lost), from the stationary
+state. It consists of products and sums of positive numbers, so a rate of 1e-300 is as exact as one of 0.1. The tests
+compare it with the chain of first passage (Feller, vol. 1, XIII.7).
 
-A periodic transmitter moves through the packets with its own phase. The rate is then the mean over the phase, and
-within one run the phase continues exactly.
+A periodic interferer has a phase relative to the packets. The rate is the mean over this phase, which advances exactly
+within a run.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from lostlink_sims.streams import threshold
 Floats = NDArray[np.float64]
 
 _PHASES: Final = 2048
-"""Phases of an interferer over which the mean is taken."""
+"""Number of phases of an interferer in the mean."""
 _FULL: Final = 1 << 32
 
 
@@ -45,10 +45,10 @@ class Channel:
     Attributes
     ----------
     move : (m, m) ndarray of float
-        Chance to move from a state to another before each packet.
+        Transition probabilities before each packet.
     loss : (phases, steps, m) ndarray of float
-        Chance to lose the packet in each state; for each phase of an interferer, and the steps after it. Steps
-        beyond the last are like it. One phase and one step without an interferer.
+        Probability to lose the packet in each state, for each phase of an interferer at the first packet and each
+        packet after it. Later packets are like the last one. One phase and one step without an interferer.
     """
 
     move: Floats
@@ -73,8 +73,8 @@ class Channel:
         states = len(self.move)
         equations = np.vstack([self.move.T - np.eye(states), np.ones(states)])
         wanted = np.append(np.zeros(states), 1.0)
-        found: Floats = np.linalg.lstsq(equations, wanted, rcond=None)[0]
-        return np.clip(found, 0, 1)
+        shares: Floats = np.linalg.lstsq(equations, wanted, rcond=None)[0]
+        return np.clip(shares, 0, 1)
 
     @property
     def mean_loss(self) -> float:
@@ -82,18 +82,18 @@ class Channel:
         return float((self.loss[:, 0] @ self.stationary).mean())
 
     def at(self, step: int) -> Floats:
-        """Return the chances of loss some packets after the first, (phases, m)."""
-        steps: Floats = self.loss[:, min(step, self.loss.shape[1] - 1)]
-        return steps
+        """Return the loss probabilities `step` packets after the first, (phases, m)."""
+        loss: Floats = self.loss[:, min(step, self.loss.shape[1] - 1)]
+        return loss
 
 
 def run_rates(channel: Channel, most: int) -> Floats:
-    """Return how often, per packet, a run of at least 1, 2, ... `most` losses begins, (most,)."""
-    here = channel.stationary * (1 - channel.at(0))  # received
+    """Return the rates per packet of runs of at least 1, 2, ... `most` losses, (most,)."""
+    state = channel.stationary * (1 - channel.at(0))  # received
     rates = np.empty(most)
     for run in range(1, most + 1):
-        here = (here @ channel.move) * channel.at(run)
-        rates[run - 1] = here.sum(1).mean()
+        state = (state @ channel.move) * channel.at(run)
+        rates[run - 1] = state.sum(1).mean()
     return rates
 
 
@@ -101,9 +101,9 @@ def run_rates(channel: Channel, most: int) -> Floats:
 
 
 def channel_of(profile: Profile, most: int = 256) -> Channel | None:
-    """Return the channel that a profile's loss models make together, None when it is not a small Markov chain.
+    """Return the combined channel of a profile's loss models; None if it is not a small Markov chain.
 
-    Layers are independent: a packet gets through when no layer loses it; with acknowledgements, when one attempt does.
+    Models are independent: a packet is received when no model loses it; with acknowledgements, when one attempt is.
 
     Parameters
     ----------
@@ -111,16 +111,18 @@ def channel_of(profile: Profile, most: int = 256) -> Channel | None:
         Longest run of losses for which an interferer's phase is followed.
     """
     interferers = [model for model in profile.radio.losses if isinstance(model, PeriodicInterferer)]
-    chains = [model for model in profile.radio.losses if not isinstance(model, PeriodicInterferer)]
-    if len(interferers) > 1 or any(_states_of(model, profile) is None for model in chains):
+    if len(interferers) > 1:
         return None
     move: Floats = np.ones((1, 1))
     loss: Floats = np.zeros(1)
-    for model in chains:
-        found = _states_of(model, profile)
-        assert found is not None
-        move = np.asarray(np.kron(move, found.move), np.float64)
-        loss = np.asarray(1 - np.kron(1 - loss, 1 - found.at(0)[0]), np.float64)
+    for model in profile.radio.losses:
+        if isinstance(model, PeriodicInterferer):
+            continue
+        chain = _states_of(model, profile)
+        if chain is None:
+            return None
+        move = np.asarray(np.kron(move, chain.move), np.float64)
+        loss = np.asarray(1 - np.kron(1 - loss, 1 - chain.at(0)[0]), np.float64)
     attempts = 1 + profile.radio.retries if profile.radio.acknowledge else 1
     hits = [
         _hits(interferers[0], profile, attempt, most + 1) if interferers else np.zeros((1, 1))
@@ -149,7 +151,7 @@ def _states_of(model: LossModel, profile: Profile) -> Channel | None:
 
 
 def _hits(model: PeriodicInterferer, profile: Profile, attempt: int, steps: int) -> Floats:
-    """Return the chance that a burst loses a packet, by the phase of the first and the steps since, (phases, steps)."""
+    """Return the probability that a burst loses a packet, for each phase and packet since, (phases, steps)."""
     handset = profile.handset
     interval_us = handset.packet_interval_us * 1_000_000 / (1_000_000 + handset.clock_error_ppm)
     phase_us = (np.arange(_PHASES) + 0.5) * model.period_us / _PHASES
@@ -161,23 +163,22 @@ def _hits(model: PeriodicInterferer, profile: Profile, attempt: int, steps: int)
 
 
 def packets_to_fire(profile: Profile, timeout_us: int | None = None) -> int:
-    """Return how many packets in a row must be lost until the receiver takes the link for lost.
+    """Return the smallest number of consecutive losses after which the receiver may detect link loss.
 
-    The silence counts from the last packet; one that comes just when it is over beats the timer, except at the end
-    of a hold time, where the silence is judged first. Jitter makes the silence longer by up to its own length: the
-    number is the least that may fire.
+    The silence counts from the last packet. A packet exactly at its end is in time, except at the end of a hold time,
+    where the silence is checked first. Jitter lengthens the silence by up to its own length.
 
     Parameters
     ----------
     timeout_us : int, optional
-        In place of the profile's.
+        [default: the profile's]
     """
     handset, receiver, link = profile.handset, profile.receiver, profile.radio
     cut_us = (receiver.timeout_us if timeout_us is None else timeout_us) + receiver.hold_us
     silence_us = -(-cut_us * 1_000_000 // (1_000_000 + receiver.clock_error_ppm))
     late_us = handset.jitter_us + link.latency_jitter_us
     late_us += link.retries * link.retry_delay_us if link.acknowledge else 0
-    # Packet n + 1 after n losses comes at (n + 1) intervals of the handset's clock.
+    # After n losses the next packet arrives at (n + 1) intervals of the handset's clock.
     room = (silence_us - late_us) * (1_000_000 + handset.clock_error_ppm)
     interval = handset.packet_interval_us * 1_000_000
     lost, rest = divmod(room, interval)

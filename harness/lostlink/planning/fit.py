@@ -81,17 +81,17 @@ def _matrices(fit: LossFit) -> tuple[Floats, Floats]:
 
 
 def fits(lost: Bools) -> list[LossFit]:
-    """Return all models that the log can tell apart, the best first.
+    """Return all models that the log can distinguish, the best first.
 
     Parameters
     ----------
     lost : (n,) ndarray of bool
     """
-    found = [_bernoulli(lost)]
+    models = [_bernoulli(lost)]
     if int(lost.sum()) >= _LEAST_LOSSES and len(lost) > int(lost.sum()):
         three = _hidden(lost, None)
-        found += [_gilbert(lost), three, _hidden(lost, three)]
-    return sorted(found, key=lambda fit: fit.criterion)
+        models += [_gilbert(lost), three, _hidden(lost, three)]
+    return sorted(models, key=lambda fit: fit.criterion)
 
 
 def _bernoulli(lost: Bools) -> LossFit:
@@ -102,7 +102,7 @@ def _bernoulli(lost: Bools) -> LossFit:
 
 
 def _gilbert(lost: Bools) -> LossFit:
-    """Return the two-parameter chain, whose bad state loses every packet: counted, no hidden state."""
+    """Return the two-parameter chain, whose bad state loses every packet, from the counted transitions."""
     a, b = gilbert_estimate(lost)
     a, b = min(max(a, 1e-12), 1 - 1e-12), min(max(b, 1e-12), 1 - 1e-12)
     fit = LossFit("gilbert", a, b, 0.0, 1.0, 2, 0.0, len(lost))
@@ -110,7 +110,7 @@ def _gilbert(lost: Bools) -> LossFit:
 
 
 def _runs(lost: Bools) -> list[tuple[bool, int]]:
-    """Return the log as runs: whether lost, and how many."""
+    """Return the log as runs of equal packets: whether lost, and the length."""
     edges = np.flatnonzero(np.diff(lost)) + 1
     bounds = [0, *edges.tolist(), len(lost)]
     return [(bool(lost[begin]), end - begin) for begin, end in itertools.pairwise(bounds)]
@@ -143,32 +143,26 @@ _Powers = dict[int, tuple[float, float, float, float, float]]
 
 
 def _powers(matrix: Floats, lengths: list[int]) -> _Powers:
-    """Return powers of a matrix, each as its four entries over a scale and the logarithm of that scale.
+    """Return powers of a 2x2 matrix, each as its four entries over a scale and the logarithm of the scale.
 
-    A matrix of two states and no negative entry has two real eigenvalues: its powers are two terms.
+    A matrix without negative entries has two real eigenvalues, so its powers have two terms.
     """
     (gg, gb), (bg, bb) = matrix.tolist()
     half, root = (gg + bb) / 2, math.sqrt(((gg - bb) / 2) ** 2 + gb * bg)
     high, low = half + root, half - root
     if high <= 0:
         return dict.fromkeys(lengths, (0.0, 0.0, 0.0, 0.0, 0.0))
-    if root < 1e-9 * high:  # both the same: M^n = high^n I + n high^(n-1) (M - high I)
+    if root < 1e-9 * high:  # equal eigenvalues: M^n = high^n I + n high^(n-1) (M - high I)
+        first = ((gg - high) / high, gb / high, bg / high, (bb - high) / high)
         return {
-            n: (
-                1 + n * (gg - high) / high,
-                n * gb / high,
-                n * bg / high,
-                1 + n * (bb - high) / high,
-                n * math.log(high),
-            )
-            for n in lengths
+            n: (1 + n * first[0], n * first[1], n * first[2], 1 + n * first[3], n * math.log(high)) for n in lengths
         }
     n = np.array(lengths, np.float64)
     ratio = low / high
     shrunk = np.sign(ratio) ** n * np.abs(ratio) ** n
     entries = [
-        ((entry - one * low) - shrunk * (entry - one * high)) / (2 * root)
-        for entry, one in ((gg, 1), (gb, 0), (bg, 0), (bb, 1))
+        ((entry - unit * low) - shrunk * (entry - unit * high)) / (2 * root)
+        for entry, unit in ((gg, 1), (gb, 0), (bg, 0), (bb, 1))
     ]
     scale = n * math.log(high)
     rows = np.maximum(np.stack(np.broadcast_arrays(*entries, scale)), np.array([[0.0]] * 4 + [[-np.inf]]))
@@ -178,7 +172,7 @@ def _powers(matrix: Floats, lengths: list[int]) -> _Powers:
 def _hidden(lost: Bools, three: LossFit | None) -> LossFit:
     """Return the best chain with a hidden state: three parameters, or four with losses in the good state too.
 
-    The four begin where the three ended, among other places: they cannot fit worse.
+    One start of the four-parameter fit is the three-parameter fit, so it cannot be worse.
     """
     from scipy.optimize import minimize
 
@@ -190,7 +184,7 @@ def _hidden(lost: Bools, three: LossFit | None) -> LossFit:
         starts.append(list(inside))
     for start in starts:
         found = minimize(
-            lambda x: -_log_likelihood(runs, _from_logits(x, len(lost))), [_logit(one) for one in start],
+            lambda x: -_log_likelihood(runs, _from_logits(x, len(lost))), [_logit(share) for share in start],
             method="Nelder-Mead", options={"xatol": 1e-4, "fatol": 1e-4, "maxfev": 1200},
         )  # fmt: skip
         fit = _from_logits(found.x, len(lost), -float(found.fun))
@@ -213,14 +207,14 @@ def _logit(share: float) -> float:
 
 
 def _from_logits(x: Any, packets: int, log_likelihood: float = 0.0) -> LossFit:
-    """Return the chain of some parameters on a scale without ends."""
-    a, b, bad, *good = (1 / (1 + math.exp(-max(-30.0, min(30.0, float(one))))) for one in x)
+    """Return the chain whose parameters have the logits `x`."""
+    a, b, bad, *good = (1 / (1 + math.exp(-max(-30.0, min(30.0, float(logit))))) for logit in x)
     name = f"gilbert-elliott, {'four' if good else 'three'} parameters"
     return LossFit(name, a, b, good[0] if good else 0.0, bad, len(x), log_likelihood, packets)
 
 
 def standard_errors(lost: Bools, fit: LossFit) -> dict[str, float]:
-    """Return the standard error of each free parameter, from the observed information; none where it is at an end."""
+    """Return the standard error of each free parameter, from the observed information; empty at the limits 0 or 1."""
     if fit.name == "bernoulli":
         return {"loss_good": math.sqrt(fit.loss_good * (1 - fit.loss_good) / fit.packets)}
     names = ["good_to_bad", "bad_to_good", *(["loss_bad"] if fit.parameters > 2 else [])]
@@ -253,16 +247,16 @@ def standard_errors(lost: Bools, fit: LossFit) -> dict[str, float]:
 
 
 def simulated(fit: LossFit, packets: int, rng: np.random.Generator) -> Bools:
-    """Return a log that the fitted model makes."""
+    """Return a random log of the fitted model."""
     if fit.name == "bernoulli":
         independent: Bools = rng.random(packets) < fit.loss_good
         return independent
     bad = np.empty(packets, np.bool_)
-    place, state = 0, bool(rng.random() < fit.good_to_bad / (fit.good_to_bad + fit.bad_to_good))
-    while place < packets:
+    index, state = 0, bool(rng.random() < fit.good_to_bad / (fit.good_to_bad + fit.bad_to_good))
+    while index < packets:
         length = int(rng.geometric(fit.bad_to_good if state else fit.good_to_bad))
-        bad[place : place + length] = state
-        place, state = place + length, not state
+        bad[index : index + length] = state
+        index, state = index + length, not state
     lost: Bools = rng.random(packets) < np.where(bad, fit.loss_bad, fit.loss_good)
     return lost
 
@@ -277,20 +271,16 @@ def burst_shares(lost: Bools, most: int) -> Floats:
 
 def fragment(fit: LossFit, source: str) -> str:
     """Return the model as a part of a profile."""
-    name = "".join(sign if sign.isprintable() else "?" for sign in source)  # a line break would end the comment
+    name = "".join(character if character.isprintable() else "?" for character in source)  # stays on its line
     lines = [f"# Fitted to {name}: {counted(fit.packets, 'packet')}, {fit.mean_loss:.4%} lost.", "[[radio.losses]]"]
     if fit.name == "bernoulli":
-        return "\n".join([*lines, 'model = "bernoulli"', f'probability = "{_percent(fit.loss_good)}"']) + "\n"
-    lines += [
-        'model = "gilbert-elliott"',
-        f'good_to_bad = "{_percent(fit.good_to_bad)}"',
-        f'bad_to_good = "{_percent(fit.bad_to_good)}"',
-        f'loss_good = "{_percent(fit.loss_good)}"',
-        f'loss_bad = "{_percent(fit.loss_bad)}"',
-    ]
-    return "\n".join(lines) + "\n"
+        lines += ['model = "bernoulli"', f'probability = "{_percent(fit.loss_good)}"']
+    else:
+        keys = ("good_to_bad", "bad_to_good", "loss_good", "loss_bad")
+        lines += ['model = "gilbert-elliott"', *(f'{key} = "{_percent(getattr(fit, key))}"' for key in keys)]
+    return "\n".join([*lines, ""])
 
 
 def _percent(share: float) -> str:
     digits = np.format_float_positional(100 * min(1.0, share), precision=6, fractional=False, trim="-")
-    return f"{digits} %"  # a profile knows no exponents
+    return f"{digits} %"  # profiles do not allow exponents

@@ -1,11 +1,11 @@
-"""From a stick's move to the end of the pulse that shows it, stage by stage, beside what the simulation gives.
+"""Latency from a stick movement to the end of the pulse that shows it, by stages, and from the simulation.
 
-Stages of fixed length add up. Those in which the move waits for something periodic add a uniform time each: the next
-packet, the next frame; jitter is uniform by its declaration. Sums of uniform times have an exact distribution (Irwin
-and Hall, Biometrika 19, 1927; Feller, vol. 2, I.9). Packets that are lost add whole intervals.
+Stages of fixed duration add up. A wait for the next packet or frame adds a uniform time, and so does jitter. Sums of
+uniform times have an exact distribution (Irwin and Hall, Biometrika 19, 1927; Feller, vol. 2, I.9). Lost packets add
+whole intervals.
 
-Packet and frame clock that are locked to one another leave the phase as it is for a whole flight: the distribution
-is then that over many flights, not over the moves of one.
+If the packet and frame clocks are locked to each other, their phase is constant during a flight. The distribution is
+then that over many flights, not over the movements of one flight.
 """
 
 from __future__ import annotations
@@ -28,19 +28,19 @@ from lostlink_sims.codes import pulse_table
 from lostlink_sims.profile import air_time_us
 
 _POSITIONS = (0.2, 0.8)
-"""Where the throttle jumps to and fro in the simulation, as the suite's own test does."""
+"""Positions between which the throttle jumps in the simulation, as in the suite's test."""
 
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """One part of the way.
+    """One part of the latency.
 
     Attributes
     ----------
     what : str
     fixed_us : float
     spread_us : float
-        Length of a uniform time on top, from 0.
+        Maximum of an additional uniform time from 0.
     """
 
     what: str
@@ -57,7 +57,7 @@ class Stage:
 
 
 def stages(profile: Profile) -> list[Stage]:
-    """Return the way of a move of the throttle, in order."""
+    """Return the stages of a throttle movement, in order."""
     handset, link, output = profile.handset, profile.radio, profile.output
     rate = (1_000_000 + handset.clock_error_ppm) / 1_000_000
     table = pulse_table(profile.receiver.mapping, profile.receiver.low_us, profile.receiver.high_us)
@@ -82,7 +82,7 @@ def stages(profile: Profile) -> list[Stage]:
 
 
 def uniform_sum_cdf(at: float, spreads: Sequence[float]) -> float:
-    """Return the chance that a sum of independent uniform times 0 .. a_i does not exceed `at`.
+    """Return the probability that a sum of independent uniform times 0 .. a_i does not exceed `at`.
 
     ``1 / (n! prod a_i) * sum over subsets S of (-1)^|S| * max(0, at - sum S)^n``.
     """
@@ -105,13 +105,13 @@ def uniform_sum_cdf(at: float, spreads: Sequence[float]) -> float:
 
 @dataclass(frozen=True, slots=True)
 class LatencyBudget:
-    """The whole way.
+    """The latency of all stages.
 
     Attributes
     ----------
     stages : list of Stage
     loss : float
-        Share of packets lost, one by one; each adds an interval.
+        Share of packets lost independently; each adds an interval.
     interval_us : float
     """
 
@@ -129,7 +129,7 @@ class LatencyBudget:
         return math.sqrt(sum(stage.sd_us**2 for stage in self.stages) + lost)
 
     def cdf(self, at_us: float) -> float:
-        """Return the chance that a move shows within a time."""
+        """Return the probability that a movement is shown within a time."""
         fixed_us = sum(stage.fixed_us for stage in self.stages)
         spreads = [stage.spread_us for stage in self.stages]
         total, lost = 0.0, 0
@@ -142,7 +142,7 @@ class LatencyBudget:
         return total
 
     def quantile_us(self, share: float) -> float:
-        """Return the time within which a share of all moves shows."""
+        """Return the time within which a share of all movements is shown."""
         low, high = 0.0, sum(stage.fixed_us + stage.spread_us for stage in self.stages)
         while self.cdf(high) < share:
             high *= 2
@@ -153,12 +153,12 @@ class LatencyBudget:
 
     @property
     def most_us(self) -> float | None:
-        """The longest it can take; None when packets may be lost."""
+        """Maximum latency; None when packets may be lost."""
         return None if self.loss else sum(stage.fixed_us + stage.spread_us for stage in self.stages)
 
 
 def budget(profile: Profile, *, with_losses: bool) -> LatencyBudget | None:
-    """Return the budget of a profile, with its own losses taken as independent of each other; None when unknown."""
+    """Return the budget of a profile, with its losses taken as independent; None if their rate is not known."""
     loss = 0.0
     if with_losses:
         channel = channel_of(profile)
@@ -170,13 +170,13 @@ def budget(profile: Profile, *, with_losses: bool) -> LatencyBudget | None:
 
 
 def simulated_us(profile: Profile, runs: int, seed: int, *, with_losses: bool) -> NDArray[np.int64]:
-    """Return the latencies of throttle moves at random instants and phases, in the event simulation.
+    """Return the latencies of throttle movements at random times and phases, in the event simulation.
 
-    Moves that no pulse showed before the next one are as long as the time until then.
+    A movement that no pulse showed before the next one counts with the time between them.
     """
     builder = ScenarioBuilder(profile, seed, "latency plan")
     pause_us = builder.settle_us + 3 * builder.frame_us + 20 * builder.packet_us
-    found = []
+    latencies = []
     for run in builder.phases(runs, exactly=True):
         at_us, moves = builder.ready_us, []
         for step in range(20):
@@ -184,12 +184,12 @@ def simulated_us(profile: Profile, runs: int, seed: int, *, with_losses: bool) -
             name = profile.flight_controller.throttle
             moves.append(Move(at_us=at_us, channel=name, position=_POSITIONS[step % 2]))
         scenario = dataclasses.replace(run, moves=tuple(moves), duration_us=at_us + pause_us, ambient=with_losses)
-        found.append(latencies_us(simulate(profile, scenario), profile.throttle_index)[0])
-    return np.concatenate(found)
+        latencies.append(latencies_us(simulate(profile, scenario), profile.throttle_index)[0])
+    return np.concatenate(latencies)
 
 
 def distance(sample_us: NDArray[np.int64], planned: LatencyBudget) -> float:
-    """Return the largest distance of the two distribution functions (Kolmogorov-Smirnov)."""
+    """Return the largest difference of the two distribution functions (Kolmogorov-Smirnov)."""
     ordered = np.sort(sample_us)
     wanted = np.array([planned.cdf(float(value)) for value in ordered])
     steps = np.arange(len(ordered) + 1) / len(ordered)

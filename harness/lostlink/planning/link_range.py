@@ -1,8 +1,8 @@
-"""Link budget against distance: power, margin, packet loss, false failsafes.
+"""Link budget over distance: power, margin, packet loss, false failsafes.
 
 The model is that of the simulation (`lostlink_sims.air.loss.LinkBudget`): non-coherent FSK with an implementation loss
-that fits it to a radio's stated sensitivity. Range is therefore relative, not a prediction: small-index GFSK, as packet
-radios use it, is several decibels worse than the ideal, and no field is flat and empty.
+that fits it to a radio's specified sensitivity. Range is relative, not a prediction: the small-index GFSK of packet
+radios is several decibels worse than the ideal, and real ground is neither flat nor empty.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,31 +24,34 @@ from lostlink_sims.air.loss import LinkBudget
 from lostlink_sims.profile import air_time_us, fatal_bits
 
 SENSITIVITY_LOSS = 0.01
-"""Sensitivity is where this share of packets is lost."""
+"""Share of packets lost at the sensitivity."""
 NEAREST_M = 10.0
-"""Where tables and searches begin."""
+"""Start of tables and searches."""
 _HOUR_US = 3_600_000_000
 
 
 def budget_of(profile: Profile) -> tuple[LinkBudget, bool]:
-    """Return the link budget of a profile, and whether it has one; else the usual one."""
+    """Return the link budget of a profile or else the default one, and whether the profile has one."""
     own = next((model for model in profile.radio.losses if isinstance(model, LinkBudget)), None)
     return (LinkBudget(), False) if own is None else (own, True)
 
 
 @functools.lru_cache(maxsize=64)
 def ebn0_for_loss_db(loss: float, bits: int) -> float:
-    """Return the Eb/N0 at which a packet of so many bits is lost with a chance."""
-    low, high = -20.0, 40.0
+    """Return the Eb/N0 at which a packet of `bits` bits is lost with probability `loss`."""
+    return _bisected(-20.0, 40.0, lambda db: radio.packet_error_rate(radio.fsk_bit_error_rate(db), bits) > loss)
+
+
+def _bisected(low: float, high: float, is_below: Callable[[float], bool]) -> float:
+    """Return the value from which on `is_below` is false."""
     for _ in range(80):
         middle = (low + high) / 2
-        lost = radio.packet_error_rate(radio.fsk_bit_error_rate(middle), bits)
-        low, high = (middle, high) if lost > loss else (low, middle)
+        low, high = (middle, high) if is_below(middle) else (low, middle)
     return high
 
 
 def sensitivity_dbm(profile: Profile, budget: LinkBudget) -> float:
-    """Return the power into the receiver at which 1 % of the packets is lost."""
+    """Return the received power at which 1 % of the packets are lost."""
     bits = fatal_bits(profile.radio, profile.payload_bytes)
     noise_dbm = radio.noise_dbm(profile.radio.bit_rate_bit_s, budget.noise_figure_db)
     return noise_dbm + ebn0_for_loss_db(SENSITIVITY_LOSS, bits) + budget.implementation_loss_db
@@ -61,16 +65,14 @@ class RangePoint:
     ----------
     distance_m : float
     received_dbm : float
-        Power into the receiver, in the mean.
+        Mean received power.
     margin_db : float
         Above the sensitivity.
-    steady_loss : float
-        Share of packets lost without fading.
     loss : float
-        With the fading that was asked for.
+        Share of packets lost, with fading.
     per_hour : float or None
-        False failsafes, if losses came one by one; infinite where the receiver is in failsafe most of the time; None
-        where fades last longer than packets and this cannot be said.
+        False failsafes for independent losses; infinite where the receiver is in failsafe most of the time; None with
+        fading, where losses are not independent.
     fade_s : float
         Mean length of a fade below the margin.
     """
@@ -78,7 +80,6 @@ class RangePoint:
     distance_m: float
     received_dbm: float
     margin_db: float
-    steady_loss: float
     loss: float
     per_hour: float | None
     fade_s: float
@@ -86,32 +87,31 @@ class RangePoint:
 
 def at(profile: Profile, budget: LinkBudget, distance_m: float) -> RangePoint:
     """Return the link at a distance."""
-    here = dataclasses.replace(budget, distance_m=distance_m)
+    placed = dataclasses.replace(budget, distance_m=distance_m)
     bits = fatal_bits(profile.radio, profile.payload_bytes)
-    ebn0_db = here.mean_ebn0_db(profile.radio.bit_rate_bit_s)
+    ebn0_db = placed.mean_ebn0_db(profile.radio.bit_rate_bit_s)
     noise_dbm = radio.noise_dbm(profile.radio.bit_rate_bit_s, budget.noise_figure_db)
     received_dbm = ebn0_db + noise_dbm + budget.implementation_loss_db
     margin_db = received_dbm - sensitivity_dbm(profile, budget)
-    steady = radio.packet_error_rate(radio.fsk_bit_error_rate(ebn0_db), bits)
+    loss = faded_loss(ebn0_db, bits, budget)
     shift_hz = radio.doppler_hz(budget.speed_m_s, budget.frequency_hz)
     per_hour = None
     if budget.fading == "none":
         run = packets_to_fire(profile)
         hourly = _HOUR_US / profile.handset.packet_interval_us
-        per_hour = float(run_rates(Channel.bernoulli(steady), run)[-1]) * hourly if steady**run < 0.5 else math.inf
+        per_hour = float(run_rates(Channel.bernoulli(loss), run)[-1]) * hourly if loss**run < 0.5 else math.inf
     return RangePoint(
         distance_m=distance_m,
         received_dbm=received_dbm,
         margin_db=margin_db,
-        steady_loss=steady,
-        loss=faded_loss(ebn0_db, bits, budget),
+        loss=loss,
         per_hour=per_hour,
         fade_s=fading.fade_duration_s(margin_db, shift_hz, budget.fading, budget.rician_k_db),
     )
 
 
 def faded_loss(ebn0_db: float, bits: int, budget: LinkBudget) -> float:
-    """Return the share of packets lost, the mean over the fading power."""
+    """Return the share of packets lost, as the mean over the fading."""
     if budget.fading == "none":
         return radio.packet_error_rate(radio.fsk_bit_error_rate(ebn0_db), bits)
     level_db, share = _levels(budget.fading, budget.rician_k_db)
@@ -122,72 +122,68 @@ def faded_loss(ebn0_db: float, bits: int, budget: LinkBudget) -> float:
 
 @functools.lru_cache(maxsize=8)
 def _levels(kind: str, k_db: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return levels of a fading signal over its mean, in steps of 0.05 dB, and the share of time at each."""
+    """Return levels of a fading signal relative to its mean, in steps of 0.05 dB, and the share of time at each."""
     edges = np.arange(-60.0, 15.05, 0.05)
     below = np.array([fading.outage(-edge, kind, k_db) for edge in edges.tolist()])
-    below[0], below[-1] = 0.0, 1.0  # what lies beyond counts with the ends
+    below[0], below[-1] = 0.0, 1.0  # levels beyond the ends count at the ends
     return (edges[:-1] + edges[1:]) / 2, np.diff(below)
 
 
 def distances_m(most_m: float) -> list[float]:
-    """Return distances that a person would walk, up to one."""
-    steps, found, decade = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0), [], NEAREST_M
+    """Return round distances up to `most_m`."""
+    steps, distances, decade = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0), [], NEAREST_M
     while decade <= most_m:
-        found += [decade * step for step in steps if decade * step < most_m]
+        distances += [decade * step for step in steps if decade * step < most_m]
         decade *= 10
-    return [*found, most_m]
+    return [*distances, most_m]
 
 
 def reach_m(profile: Profile, budget: LinkBudget, loss: float, most_m: float) -> tuple[float | None, float | None]:
-    """Return where a share of packets is lost first, and from where on for good; None if not up to `most_m`."""
+    """Return the distances at which the loss first exceeds a share, and from which on always; None beyond `most_m`."""
     bits = fatal_bits(profile.radio, profile.payload_bytes)
-    low, high = -20.0, 90.0
-    for _ in range(50):
-        middle = (low + high) / 2
-        low, high = (middle, high) if faded_loss(middle, bits, budget) > loss else (low, middle)
-    return _weaker_m(profile, budget, high, most_m)
+    ebn0_db = _bisected(-20.0, 90.0, lambda db: faded_loss(db, bits, budget) > loss)
+    return _weaker_m(profile, budget, ebn0_db, most_m)
 
 
 def kept_m(profile: Profile, budget: LinkBudget, keep_db: float, most_m: float) -> tuple[float | None, float | None]:
-    """Return where the margin first falls below what shall be kept, and from where on for good; None as above."""
+    """Return the distances at which the margin is first below `keep_db`, and from which on always; None as above."""
     bits = fatal_bits(profile.radio, profile.payload_bytes)
     return _weaker_m(profile, budget, ebn0_for_loss_db(SENSITIVITY_LOSS, bits) + keep_db, most_m)
 
 
 def _weaker_m(profile: Profile, budget: LinkBudget, ebn0_db: float, most_m: float) -> tuple[float | None, float | None]:
-    """Return where the mean Eb/N0 is below a level first, and from where on for good.
+    """Return the distances at which the mean Eb/N0 is first below a level, and from which on always.
 
-    Over flat ground the field has dips and crests near by, so the two differ.
+    Over flat ground the field has dips and crests at short distances, so the two differ.
     """
-    places_m, levels_db = _walk(dataclasses.replace(budget, fading="none"), profile.radio.bit_rate_bit_s, most_m)
+    distances_m, levels_db = _walk(dataclasses.replace(budget, fading="none"), profile.radio.bit_rate_bit_s, most_m)
     weak = np.flatnonzero(levels_db < ebn0_db)
     if not len(weak):
         return None, None
     strong = np.flatnonzero(levels_db >= ebn0_db)
     last = int(strong[-1]) + 1 if len(strong) else 0
-    return float(places_m[weak[0]]), float(places_m[last]) if last < len(places_m) else None
+    return float(distances_m[weak[0]]), float(distances_m[last]) if last < len(distances_m) else None
 
 
 @functools.lru_cache(maxsize=8)
 def _walk(budget: LinkBudget, bit_rate_bit_s: int, most_m: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return places from `NEAREST_M` to `most_m`, near enough to each other to see every dip, and Eb/N0 there.
+    """Return distances from `NEAREST_M` to `most_m`, close enough to show every dip, and the Eb/N0 at each.
 
-    The phase between both rays turns by 4 pi h1 h2 / (wavelength d^2) a metre: a twentieth of a radian, or half a
-    percent of the distance.
+    The phase between both rays changes by 4 pi h1 h2 / (wavelength d^2) per metre: a step is a twentieth of a radian,
+    or half a percent of the distance.
     """
     turn = 4 * math.pi * budget.handset_height_m * budget.model_height_m
     turn *= budget.frequency_hz / radio.SPEED_OF_LIGHT_M_S
-    places = [NEAREST_M]
-    while places[-1] < most_m:
-        here = places[-1]
-        step = 0.005 if budget.path == "free space" else min(0.005, max(0.0001, 0.05 * here / turn))
-        places.append(min(most_m, here * (1 + step)))
-    levels = [dataclasses.replace(budget, distance_m=place).mean_ebn0_db(bit_rate_bit_s) for place in places]
-    return np.array(places), np.array(levels)
+    distances = [NEAREST_M]
+    while (last := distances[-1]) < most_m:
+        step = 0.005 if budget.path == "free space" else min(0.005, max(0.0001, 0.05 * last / turn))
+        distances.append(min(most_m, last * (1 + step)))
+    levels = [dataclasses.replace(budget, distance_m=distance).mean_ebn0_db(bit_rate_bit_s) for distance in distances]
+    return np.array(distances), np.array(levels)
 
 
 def break_points_m(budget: LinkBudget) -> dict[str, float]:
-    """Return where over flat ground the loss begins to grow with the fourth power, by the three definitions in use."""
+    """Return the break points of path loss over flat ground, by the three definitions in use."""
     wavelength_m = radio.SPEED_OF_LIGHT_M_S / budget.frequency_hz
     product = budget.handset_height_m * budget.model_height_m / wavelength_m
     return {
@@ -198,13 +194,13 @@ def break_points_m(budget: LinkBudget) -> dict[str, float]:
 
 
 def fresnel_radius_m(distance_m: float, frequency_hz: float) -> float:
-    """Return the radius of the first Fresnel zone half way: 0.5 sqrt(wavelength d) (ITU-R P.526)."""
+    """Return the radius of the first Fresnel zone at half the distance: 0.5 sqrt(wavelength d) (ITU-R P.526)."""
     return 0.5 * math.sqrt(radio.SPEED_OF_LIGHT_M_S / frequency_hz * distance_m)
 
 
 @dataclass(frozen=True, slots=True)
 class AirUse:
-    """How much of the air the handset takes.
+    """Use of the radio channel by the handset.
 
     Attributes
     ----------
@@ -212,9 +208,9 @@ class AirUse:
     duty : float
         Share of time on the air, first attempts only.
     power_dbm : float
-        Radiated: transmitter and both antennas' gains as the worst case.
+        Radiated power: transmitter power and both antenna gains, as the worst case.
     utilisation : float
-        Power over 100 mW times duty.
+        Duty times the power relative to 100 mW.
     """
 
     air_us: int
@@ -224,7 +220,7 @@ class AirUse:
 
 
 def air_use(profile: Profile, budget: LinkBudget) -> AirUse:
-    """Return how much of the air the handset takes."""
+    """Return the use of the radio channel by the handset."""
     air_us = air_time_us(profile.radio, profile.payload_bytes)
     duty = air_us / profile.handset.packet_interval_us
     power_dbm = budget.transmit_power_dbm + budget.antenna_gain_db

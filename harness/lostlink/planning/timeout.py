@@ -1,8 +1,8 @@
-"""Which timeout: the earlier a receiver takes the link for lost, the more often it does so without reason.
+"""Choice of the timeout: the shorter it is, the more false failsafes occur.
 
-For each timeout: how often ordinary loss alone would end in a failsafe (`first_passage`, exact; or counted in a
-simulation of the packets, with its uncertainty), how long the throttle stays up after a real loss, and what the model
-does in that time. Distances and heights are upper bounds for a body that goes on or falls without drag.
+For each timeout: the rate of false failsafes by ordinary loss (`first_passage`, exact; or counted in a simulation of
+the packets, with its uncertainty), the time from link loss to the throttle cut, and the movement of the model in that
+time. Distances and heights are upper bounds, for constant speed or a fall without drag.
 """
 
 from __future__ import annotations
@@ -30,18 +30,18 @@ _TRIAL_US: Final = 60_000_000
 
 @dataclass(frozen=True, slots=True)
 class RunRates:
-    """How often runs of lost packets begin.
+    """Rates of runs of lost packets.
 
     Attributes
     ----------
     per_hour : (most,) ndarray of float
         Runs of at least 1, 2, ... losses.
     upper_per_hour : (most,) ndarray of float
-        One-sided upper bound at 95 %; the same as `per_hour` where that is exact.
+        One-sided upper bound at 95 %; the same object as `per_hour` if that is exact.
     loss : float
         Share of packets lost.
     how : str
-        How it is known, for people.
+        Method, in words.
     """
 
     per_hour: NDArray[np.float64]
@@ -62,15 +62,15 @@ class TimeoutRow:
     ----------
     timeout_us : int
     packets : int
-        Lost in a row until it fires.
+        Consecutive losses until a failsafe.
     per_hour, upper_per_hour : float
-        False failsafes, and their bound.
+        False failsafes, and their upper bound.
     in_flight : float
-        Chance of one or more in a flight.
+        Probability of at least one in a flight.
     independent_per_hour : float
-        What they would be if the same share of packets were lost one by one.
+        False failsafes if the same share of packets were lost independently.
     mean_us, worst_us : int
-        From a real loss to the end of the first idle throttle pulse.
+        From link loss to the end of the first idle throttle pulse.
     """
 
     timeout_us: int
@@ -83,24 +83,24 @@ class TimeoutRow:
     worst_us: int
 
     def blind_m(self, speed_m_s: float) -> float:
-        """Return how far the model goes on at a speed until the cut, at worst."""
+        """Return the longest distance that the model covers until the cut."""
         return speed_m_s * self.worst_us / 1e6
 
     @property
     def fall_m(self) -> float:
-        """How deep a body falls without drag in that time."""
+        """Height of a fall without drag in that time."""
         return GRAVITY_M_S2 * (self.worst_us / 1e6) ** 2 / 2
 
 
 def false_failsafes(profile: Profile, most: int, *, simulate_us: int, seed: int = 1) -> RunRates:
-    """Return how often runs of losses begin in ordinary use.
+    """Return the rates of runs of losses in ordinary use.
 
     Parameters
     ----------
     most : int
-        Longest run to look at.
+        Longest run.
     simulate_us : int
-        How long to simulate the packets where no exact answer is known.
+        Simulated time where the exact rates are not known.
     """
     hourly = _HOUR_US / _interval_us(profile)
     channel = channel_of(profile, most)
@@ -116,7 +116,7 @@ def _interval_us(profile: Profile) -> float:
 
 
 def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> RunRates:
-    """Count runs in simulated packets: trials of a minute, the link never cut."""
+    """Count runs in simulated packets, in trials of a minute without link loss."""
     lot = dataclasses.replace(
         flight_trials(profile, seed, duration_us=_TRIAL_US), lost_from_us=_TRIAL_US - 2, lost_until_us=_TRIAL_US - 1
     )
@@ -130,14 +130,14 @@ def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> RunR
         received = bits.unpacked(air.received)
         for trial in range(count):
             row = received[: int(air.departures.count[trial]), trial]
-            place = np.flatnonzero(row)  # only complete runs between two received packets count
-            gaps = np.diff(place) - 1
+            indices = np.flatnonzero(row)  # only complete runs between two received packets count
+            gaps = np.diff(indices) - 1
             counts += np.bincount(np.minimum(gaps[gaps > 0], most), minlength=most + 1)
             lost += int((gaps[gaps > 0]).sum())
-            packets += int(place[-1] - place[0]) if len(place) else 0
+            packets += int(indices[-1] - indices[0]) if len(indices) else 0
     at_least = np.cumsum(counts[::-1])[::-1][1:]
     hours = packets * _interval_us(profile) / _HOUR_US
-    # Runs begin like rare events (Poisson); its upper limit is a quantile of the gamma distribution.
+    # The count of rare runs is Poisson distributed; the upper limit is a quantile of the gamma distribution.
     upper = np.array([_poisson_upper(int(count)) for count in at_least]) / hours
     how = f"counted in {hours:.2g} h of simulated packets, seed {seed}"
     return RunRates(at_least / hours, upper, lost / max(1, packets), how)
@@ -151,10 +151,10 @@ def _poisson_upper(count: int, confidence: float = 0.95) -> float:
 
 
 def cut_times_us(profile: Profile, timeout_us: int, loss: float) -> tuple[int, int]:
-    """Return mean and worst time from a real loss to the end of the first idle throttle pulse.
+    """Return the mean and the longest time from link loss to the end of the first idle throttle pulse.
 
-    The silence counts from the last packet, which came up to an interval before the loss, or earlier if packets were
-    lost before; the failsafe shows in the next frame, at the throttle's place in it.
+    The silence counts from the last packet, up to an interval before the link loss, or earlier if packets were lost
+    before. The failsafe value is in the next frame, in the throttle's pulse.
     """
     receiver, link, output = profile.receiver, profile.radio, profile.output
     rate = 1_000_000 + receiver.clock_error_ppm
@@ -166,26 +166,26 @@ def cut_times_us(profile: Profile, timeout_us: int, loss: float) -> tuple[int, i
     if output.style == "fixed gap":
         frame_us = output.channels * max(profile.receiver.high_us, output.unused_us) + output.frame_gap_us
     real_us = frame_us * 1_000_000 / rate
-    place_us = int(preset_us(profile)[: profile.throttle_index + 1].sum())
+    pulses_us = int(preset_us(profile)[: profile.throttle_index + 1].sum())
     mean_us = silence_us - interval_us / 2 - interval_us * loss / max(1e-9, 1 - loss) + link.latency_us
-    return round(mean_us + real_us / 2 + place_us), math.ceil(silence_us + late_us + real_us + place_us)
+    return round(mean_us + real_us / 2 + pulses_us), math.ceil(silence_us + late_us + real_us + pulses_us)
 
 
 def candidates_us(from_us: int, to_us: int, own_us: int) -> list[int]:
-    """Return timeouts that a person would choose between two ends, and the profile's own."""
+    """Return round timeouts between two ends, and the profile's own."""
     steps = (1, 1.5, 2, 2.5, 3, 4, 5, 6, 8)
-    found = {own_us} if from_us <= own_us <= to_us else set()
+    timeouts = {own_us} if from_us <= own_us <= to_us else set()
     decade = 10 ** math.floor(math.log10(max(1, from_us)))
     while decade <= to_us:
-        found |= {round(decade * step) for step in steps if from_us <= decade * step <= to_us}
+        timeouts |= {round(decade * step) for step in steps if from_us <= decade * step <= to_us}
         decade *= 10
-    return sorted(found | {from_us, to_us})
+    return sorted(timeouts | {from_us, to_us})
 
 
 def plan(
     profile: Profile, timeouts_us: list[int], *, flight_us: int, simulate_us: int, seed: int = 1
 ) -> tuple[list[TimeoutRow], RunRates]:
-    """Return a row for each timeout, and how the rates are known."""
+    """Return a row for each timeout, and the rates that they are based on."""
     runs = [packets_to_fire(profile, timeout_us) for timeout_us in timeouts_us]
     rates = false_failsafes(profile, max(runs), simulate_us=simulate_us, seed=seed)
     independent = run_rates(Channel.bernoulli(rates.loss), max(runs)) * _HOUR_US / _interval_us(profile)
@@ -204,14 +204,14 @@ def plan(
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """The range of timeouts that satisfies both sides, as far as there is one.
+    """The range of timeouts that keeps both limits; empty if `least_us` is None or above `most_us`.
 
     Attributes
     ----------
     least_us : int or None
-        The shortest timeout that is quiet enough, of those that were looked at.
+        Shortest timeout with few enough false failsafes; None beyond the longest one examined.
     most_us : int
-        The longest with which the cut is in time.
+        Longest timeout with the cut in time.
     """
 
     least_us: int | None
@@ -223,14 +223,14 @@ class Advice:
 
 
 def advise(profile: Profile, *, most_per_hour: float, longest_us: int, simulate_us: int, seed: int = 1) -> Advice:
-    """Return which timeouts cut in time and are quiet enough.
+    """Return the range of timeouts with the cut in time and few enough false failsafes.
 
     Parameters
     ----------
     most_per_hour : float
-        False failsafes that the owner would bear; where they are counted, their upper bound is held against it.
+        Acceptable rate of false failsafes; compared with the upper bound where they are counted.
     longest_us : int
-        Longest timeout to look at.
+        Longest timeout to examine.
     """
     interval_us = profile.handset.packet_interval_us
     _, worst_us = cut_times_us(profile, 0, 0.0)

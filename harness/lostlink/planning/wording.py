@@ -36,7 +36,7 @@ def time_text(value_us: float) -> str:
 
 
 def advice_text(link: Profile, rows: Sequence[TimeoutRow], advice: Advice, max_per_hour: float) -> str:
-    """Return which timeouts keep both limits, in a sentence or two."""
+    """Return the range of timeouts that keeps both limits, in a sentence or two."""
     limit_us = link.requirements.cut_within_us
     if advice.exists:
         assert advice.least_us is not None

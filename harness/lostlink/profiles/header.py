@@ -1,4 +1,4 @@
-"""A profile as a C header, so that firmware and tests speak of the same link."""
+"""A profile as a C header, so that firmware and tests use the same link."""
 
 from __future__ import annotations
 
@@ -6,35 +6,61 @@ import re
 
 from lostlink_sims import Profile
 
+Definition = tuple[str, object, str]
+"""Name without its prefix, value and comment."""
 _NONE = -1
 
 
 def c_header(profile: Profile) -> str:
-    """Return the facts of a profile that a receiver's firmware needs, as C definitions.
+    """Return the values of a profile that a receiver's firmware needs, as C definitions.
 
-    Times are microseconds. Where a payload byte is absent its place is -1.
+    Times are microseconds. The index of an absent payload byte is -1.
     """
-    handset, receiver, output = profile.handset, profile.receiver, profile.output
-    count = len(profile.channels)
+    definitions = (*_packet(profile), *_link_loss(profile), *_pulses(profile))
+    return "\n".join((
+        f"/* The link {_comment(profile.name)}, written by lostlink header. Widths and times in microseconds. */",
+        "#ifndef LINK_H",
+        "#define LINK_H",
+        "",
+        *(f"#define LINK_{name} {value}{f'  /* {note} */' if note else ''}" for name, value, note in definitions),
+        "",
+        "#endif\n",
+    ))  # fmt: skip
+
+
+def _packet(profile: Profile) -> tuple[Definition, ...]:
+    handset, count = profile.handset, len(profile.channels)
     has_id = handset.link_id is not None
-    presets = ", ".join(str(channel.failsafe_us) for channel in profile.channels)
-    facts: tuple[tuple[str, object, str], ...] = (
+    return (
         ("CHANNELS", count, "in a packet"),
-        ("OUTPUT_CHANNELS", output.channels, "in a frame"),
-        ("THROTTLE", profile.throttle_index, "which channel it is, from 0"),
+        ("OUTPUT_CHANNELS", profile.output.channels, "in a frame"),
+        ("THROTTLE", profile.throttle_index, "index of its channel"),
         ("PAYLOAD_BYTES", profile.payload_bytes, ""),
-        ("ID", handset.link_id if has_id else _NONE, "the byte that marks this pair; -1 is none"),
+        ("ID", handset.link_id if has_id else _NONE, "the byte that identifies this handset; -1: none"),
         ("ID_AT", count if has_id else _NONE, ""),
-        ("COUNTER_AT", count + has_id if handset.packet_counter else _NONE, "the byte that counts packets; -1 is none"),
+        ("COUNTER_AT", count + has_id if handset.packet_counter else _NONE, "index of the packet counter; -1: none"),
         ("CHECKED", int(handset.check_byte), "1: the last byte is a CRC-8 (polynomial 0x07)"),
+    )
+
+
+def _link_loss(profile: Profile) -> tuple[Definition, ...]:
+    receiver = profile.receiver
+    presets = ", ".join(str(channel.failsafe_us) for channel in profile.channels)
+    return (
         ("FAILSAFE_US", f"{{{presets}}}", ""),
-        ("TIMEOUT_US", f"{receiver.timeout_us}u", "silence at which the link counts as lost"),
-        ("CUT_US", f"{profile.cut_delay_us}u", "silence at which the failsafe values come"),
-        ("RECOVERY_PACKETS", f"{receiver.recovery_packets}u", "good packets in a row before the link counts as back"),
-        ("RECOVERY_US", f"{receiver.recovery_us}u", "least time in failsafe"),
+        ("TIMEOUT_US", f"{receiver.timeout_us}u", "silence after which the link is lost"),
+        ("CUT_US", f"{profile.cut_delay_us}u", "silence after which the failsafe values are output"),
+        ("RECOVERY_PACKETS", f"{receiver.recovery_packets}u", "consecutive good packets before the link is back"),
+        ("RECOVERY_US", f"{receiver.recovery_us}u", "minimum time in failsafe"),
         ("RECOVER_LOW", int(receiver.recover_on_low_throttle), "1: only with the throttle low"),
-        ("ROW_GAP_US", f"{profile.row_gap_us}u", "packets further apart are not in a row"),
+        ("ROW_GAP_US", f"{profile.row_gap_us}u", "packets further apart are not consecutive"),
         ("IDLE_US", f"{profile.requirements.idle_below_us}u", "a throttle pulse up to this is idle"),
+    )
+
+
+def _pulses(profile: Profile) -> tuple[Definition, ...]:
+    receiver, output = profile.receiver, profile.output
+    return (
         ("LOW_US", f"{receiver.low_us}u", "for code 0"),
         ("HIGH_US", f"{receiver.high_us}u", "for code 255"),
         ("TRUNCATE", 0, ""),
@@ -42,23 +68,13 @@ def c_header(profile: Profile) -> str:
         ("CENTRED", 2, ""),
         ("MAPPING", f"LINK_{receiver.mapping.upper()}", ""),
         ("BOOT_US", f"{receiver.boot_us}u", "from power-on to the first pulse"),
-        ("WATCHDOG_US", f"{receiver.watchdog_us}u", "0 is none"),
+        ("WATCHDOG_US", f"{receiver.watchdog_us}u", "0: none"),
         ("PERIOD_US", f"{output.frame_period_us}u", "from frame to frame"),
         ("GAP_US", f"{output.frame_gap_us if output.style == 'fixed gap' else 0}u", "after a frame; 0: fixed period"),
         ("SEPARATOR_US", f"{output.separator_us}u", ""),
         ("UNUSED_US", f"{output.unused_us}u", "width of channels beyond the packet's"),
-        ("POSITIVE", int(output.polarity == "positive"), "1: the line rests low"),
+        ("POSITIVE", int(output.polarity == "positive"), "1: the line idles low"),
     )
-    lines = [
-        f"/* The link {_comment(profile.name)}, written by lostlink header. Widths and times in microseconds. */",
-        "#ifndef LINK_H",
-        "#define LINK_H",
-        "",
-        *(f"#define LINK_{name} {value}{f'  /* {said} */' if said else ''}" for name, value, said in facts),
-        "",
-        "#endif",
-    ]
-    return "\n".join(lines) + "\n"
 
 
 def _comment(text: str) -> str:

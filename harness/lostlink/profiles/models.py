@@ -1,8 +1,4 @@
-"""From what a TOML file says to the value of one setting, along what the setting's declaration allows.
-
-Pure functions: a `Field` of a dataclass in `lostlink_sims` and a raw value go in, the value comes out or a
-`BadValueError` that says what is allowed. Where a value stands in its file is the reader's business.
-"""
+"""Converts one raw value of a TOML file to the value of its setting, and checks it against the declaration. Pure."""
 
 from __future__ import annotations
 
@@ -20,29 +16,30 @@ from lostlink_sims._settings import Setting, declaration, key_of
 
 Keys = tuple[str | int, ...]
 
-_LONGEST_SHOWN = 60  # signs of a user's text that an error text repeats
+_LONGEST_SHOWN = 60  # characters of a user's text that an error text repeats
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
 class BadValueError(ValueError):
-    """A value that a setting does not take; says what is allowed."""
+    """An invalid value of a setting; says what is allowed."""
 
 
-def settings_of(cls: type) -> dict[str, Field[Any]]:
-    """Return the settings of a dataclass by the key that stands for them in a file."""
-    return {key_of(field): field for field in dataclasses.fields(cls) if "setting" in field.metadata}
+def settings_of(part: Any) -> dict[str, Field[Any]]:
+    """Return the settings of a dataclass, or of an instance, by their keys in a file; without tables."""
+    fields = [field for field in dataclasses.fields(part) if "setting" in field.metadata]
+    return {key_of(field): field for field in fields if declaration(field).kind != "table"}
 
 
 # --- values ------------------------------------------------------------------------------------------------------
 
 
 def value_of(field: Field[Any], raw: Any) -> Any:
-    """Return the value of the setting `field` for which the file says `raw`.
+    """Return the value of the setting `field` from the raw value of a file.
 
     Raises
     ------
     BadValueError
-        If it is of another type, beyond the limits, or none of the choices.
+        If it has the wrong type, or is outside the limits or choices.
     """
     setting = declaration(field)
     if setting.kind in quantities.UNITS:
@@ -50,7 +47,7 @@ def value_of(field: Field[Any], raw: Any) -> Any:
     match setting.kind:
         case "flag":
             if not isinstance(raw, bool):
-                raise BadValueError(f"expected true or false, got {shown(raw)}; allowed: true, false")
+                raise BadValueError(f"expected true or false, got {shown(raw)}")
         case "count":
             return _count(setting, raw, wants_float=isinstance(field.default, float))
         case "choice":
@@ -64,16 +61,15 @@ def value_of(field: Field[Any], raw: Any) -> Any:
 def _count(setting: Setting, raw: Any, *, wants_float: bool) -> float:
     if isinstance(raw, bool) or not isinstance(raw, (int, float) if wants_float else int):
         kind = "number" if wants_float else "whole number"
-        raise BadValueError(f"expected a {kind}, got {shown(raw)}; allowed: {_range(setting)}")
+        raise BadValueError(f"expected a {kind}, got {shown(raw)}; allowed: {setting.range_text()}")
     return _limited(setting, _float(raw) if wants_float else raw)
 
 
 def _texts(raw: Any) -> tuple[str, ...]:
-    if not isinstance(raw, list):
-        raise BadValueError(f'expected a list of texts, got {shown(raw)}; allowed: such as ["FS-STALE"]')
-    for item in raw:
-        if not isinstance(item, str):
-            raise BadValueError(f'expected a list of texts, got {shown(item)} in it; allowed: such as ["FS-STALE"]')
+    is_list = isinstance(raw, list)
+    wrong = [f"{shown(item)} in it" for item in raw if not isinstance(item, str)] if is_list else [shown(raw)]
+    if wrong:
+        raise BadValueError(f'expected a list of texts such as ["FS-STALE"], got {wrong[0]}')
     return tuple(raw)
 
 
@@ -81,7 +77,7 @@ def _text(field: Field[Any], raw: Any) -> str | None:
     if field.name == "arm_channel" and (raw is False or raw == "none"):
         return None
     if not isinstance(raw, str) or not raw:
-        raise BadValueError(f"expected text, got {shown(raw)}; allowed: text in quotes")
+        raise BadValueError(f"expected text in quotes, got {shown(raw)}")
     return raw
 
 
@@ -95,15 +91,15 @@ def _quantity(setting: Setting, raw: Any) -> float:
     suggested = quantities.EXAMPLE[kind]
     if isinstance(raw, (int, float)) and not isinstance(raw, bool):
         if isinstance(raw, float) and not math.isfinite(raw):
-            raise BadValueError(f'{raw} is not a number; allowed: text such as "{suggested}"')
+            raise BadValueError(f'{raw} is not a number; write text such as "{suggested}"')
         if kind == "share":
             return _float(raw)
         suggested = _with_unit(setting, raw)
-    raise BadValueError(f'expected text with a unit, got {shown(raw)}; allowed: text such as "{suggested}"')
+    raise BadValueError(f'expected text with a unit, such as "{suggested}", got {shown(raw)}')
 
 
 def _with_unit(setting: Setting, raw: int | float) -> str:
-    """Return a bare number with the unit that its writer may have meant: the first with which it is allowed."""
+    """Return a bare number with the first unit with which it is allowed."""
     example = quantities.EXAMPLE[setting.kind]
     for unit in (example.split()[1], *quantities.UNITS[setting.kind]):
         try:
@@ -115,14 +111,14 @@ def _with_unit(setting: Setting, raw: int | float) -> str:
 
 
 def _float(raw: int | float) -> float:
-    """Return `raw` as a float; a whole number beyond all limits, which may not fit in one, stays beyond them."""
+    """Return `raw` as a float; a whole number too large for one stays outside all limits."""
     return float(max(-(10**18), min(10**18, raw))) if isinstance(raw, int) else raw
 
 
 def _limited(setting: Setting, value: int | float) -> float:
     if violation := setting.violation(value):
         what = value if violation == "not a number" else shortened(_of(setting, value))
-        raise BadValueError(f"{what} is {violation}; allowed: {_range(setting)}")
+        raise BadValueError(f"{what} is {violation}; allowed: {setting.range_text(lambda limit: _of(setting, limit))}")
     return value
 
 
@@ -135,30 +131,20 @@ def _of(setting: Setting, value: float) -> str:
     return str(value) if isinstance(value, int) else f"{value:g}"
 
 
-def _range(setting: Setting) -> str:
-    low = None if setting.least is None else _of(setting, setting.least)
-    high = None if setting.most is None else _of(setting, setting.most)
-    if low is None and high is None:
-        return "any"
-    if high is None:
-        return f"{low} or more"
-    return f"up to {high}" if low is None else f"{low} to {high}"
-
-
 def example_of(setting: Setting) -> str:
-    """Return what a person might write for a setting that must be given."""
+    """Return an example value of a required setting."""
     if setting.choices:
         return f'"{setting.choices[0]}"'
     return f'"{setting.example or quantities.EXAMPLE.get(setting.kind, "a name")}"'
 
 
 def shortened(text: str) -> str:
-    """Return `text`, cut where it is too long for an error text."""
+    """Return `text`, cut to the length that error texts show."""
     return text if len(text) <= _LONGEST_SHOWN else text[:_LONGEST_SHOWN] + "…"
 
 
 def shown(raw: Any) -> str:
-    """Return what the file says, as an error text repeats it."""
+    """Return a raw value as error texts show it."""
     if isinstance(raw, bool):
         return str(raw).lower()
     if isinstance(raw, dict):
@@ -169,20 +155,20 @@ def shown(raw: Any) -> str:
 
 
 def dotted(keys: Keys) -> str:
-    """Return keys as a person names them: ``radio.losses[2].probability``, counted from 1."""
+    """Return keys as a path, with indices from 1: ``radio.losses[2].probability``."""
     text = ""
     for key in keys:
         if isinstance(key, int):
             text += f"[{key + 1}]"
         else:
-            # A key that TOML wants in quotes is shown in them: "a.b" is one key, and "" is one too.
+            # A key that needs quotes in TOML is shown in them: "a.b" is one key, and so is "".
             word = key if _BARE_KEY.fullmatch(key) else json.dumps(key, ensure_ascii=False)
             text += ("." if text else "") + shortened(word)
     return text
 
 
 def nearest(name: Any, known: Iterable[str]) -> str:
-    """Return a hint at the nearest known name, and all that are allowed."""
+    """Return a hint at the nearest known name, and all allowed names."""
     words = list(known)
     folded = {word.casefold(): word for word in words}
     near = difflib.get_close_matches(name[:_LONGEST_SHOWN].casefold(), folded, n=1) if isinstance(name, str) else []

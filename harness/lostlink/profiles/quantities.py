@@ -1,7 +1,7 @@
-"""Quantities as text with a unit, there and back: ``"22.5 ms"`` is 22500 µs.
+"""Converts quantities from and to text with a unit: ``"22.5 ms"`` is 22500 µs.
 
-Numbers are read with `decimal`, so that what a person writes is what is meant. Each kind of setting has its own
-units and one that is its own inside (`lostlink_sims._settings.Kind`).
+Numbers are read with `decimal`, without rounding. Each kind of setting (`lostlink_sims._settings.Kind`) has its units
+and one internal unit.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import re
 from decimal import Decimal, Inexact, localcontext
 from typing import Final
 
-#: For each kind its units, as what one of them is in the unit inside; the units offered first come first.
+#: For each kind its units in the internal unit; the preferred units come first.
 UNITS: Final[dict[str, dict[str, Decimal]]] = {
     "duration": {
         "ms": Decimal(1000), "us": Decimal(1), "s": Decimal(1_000_000), "µs": Decimal(1), "min": Decimal(60_000_000),
@@ -28,7 +28,7 @@ UNITS: Final[dict[str, dict[str, Decimal]]] = {
     "share": {"%": Decimal("0.01")},
 }  # fmt: skip
 
-#: What a person might write, for error texts.
+#: Examples for error texts.
 EXAMPLE: Final[dict[str, str]] = {
     "duration": "500 ms",
     "width": "1500 us",
@@ -42,27 +42,27 @@ EXAMPLE: Final[dict[str, str]] = {
     "share": "2 %",
 }
 
-#: Kinds that are whole numbers inside.
-WHOLE: Final = frozenset({"duration", "width", "ppm", "bit_rate"})
+_INTERNAL: Final = {"duration": "microseconds", "width": "microseconds", "ppm": "ppm", "bit_rate": "bits per second"}
+#: Kinds whose internal values are integers.
+WHOLE: Final = frozenset(_INTERNAL)
 
 _TEXT = re.compile(r"\s*([+-]?[0-9]+(?:\.[0-9]+)?)\s*([A-Za-zµμ%/]*)\s*")
 
 
-_LONGEST = 400  # signs of a quantity; the least of all floats takes 330
+_LONGEST = 400  # characters of a quantity; the smallest float takes 330
 
 
 class QuantityError(ValueError):
-    """Text that is not a quantity of the kind wanted; says what is allowed."""
+    """Text that is not a quantity of the expected kind; says what is allowed."""
 
 
 def parse(text: str, kind: str) -> float | int:
-    """Return the value of `text` in the unit inside.
+    """Return the value of `text` in the internal unit.
 
     Raises
     ------
     QuantityError
-        If it is not a number with a unit of this kind, or not a whole number of the unit inside where that
-        must be whole.
+        If it is not a number with a unit of this kind, or not a whole number where the internal value is an integer.
     """
     units = UNITS[kind]
     allowed = f'allowed: a number with a unit ({", ".join(units)}), such as "{EXAMPLE[kind]}"'
@@ -81,17 +81,17 @@ def parse(text: str, kind: str) -> float | int:
         hint = f"; did you mean {near!r}?" if near else ""
         raise QuantityError(f"unknown unit {unit!r}{hint}; {allowed}")
     with localcontext() as context:
-        context.prec = len(text) + 20  # exact, however many digits there are
+        context.prec = len(text) + 20  # exact for any number of digits
         value = number * units[unit]
     if kind not in WHOLE:
         return float(value)
     if value != value.to_integral_value():
-        raise QuantityError(f"{text!r} is not a whole number of {inside(kind)}; allowed: whole {inside(kind)}")
+        raise QuantityError(f"{text!r} is not a whole number of {_INTERNAL[kind]}")
     return int(value)
 
 
 def _interval(rate_hz: Decimal, text: str) -> int:
-    """Return the interval of a rate, for a duration that was given as "200 Hz"."""
+    """Return the interval of a rate such as "200 Hz", in microseconds."""
     if rate_hz <= 0:
         raise QuantityError(f"{text!r} is not a rate; allowed: more than 0 Hz")
     interval = Decimal(1_000_000) / rate_hz
@@ -100,18 +100,8 @@ def _interval(rate_hz: Decimal, text: str) -> int:
     return int(interval)
 
 
-def inside(kind: str) -> str:
-    """Return the name of the unit inside."""
-    return {
-        "duration": "microseconds",
-        "width": "microseconds",
-        "ppm": "parts in a million",
-        "bit_rate": "bits a second",
-    }[kind]
-
-
 def text_of(value: float, kind: str) -> str:
-    """Return text with a unit that `parse` reads as the same value; the largest unit that keeps it short."""
+    """Return text that `parse` reads as the same value, with the largest unit that keeps it short."""
     if kind == "width":
         return f"{value:.0f} us"
     exact = Decimal(value) if isinstance(value, int) else Decimal(repr(value))
@@ -123,7 +113,7 @@ def text_of(value: float, kind: str) -> str:
             is_exact = not context.flags[Inexact]
         if is_exact and "µ" not in unit:
             candidates.append((f"{_plain(number)} {unit}", abs(number)))
-    if not candidates:  # more digits than any value within the limits has
+    if not candidates:  # a value outside all limits, with too many digits
         return f"{value} {'us' if kind == 'duration' else next(iter(UNITS[kind]))}"
     if exact == 0:
         return candidates[0][0]

@@ -1,8 +1,8 @@
-"""From TOML text to a `Profile` or a `Scenario`, with one message that lists everything that is wrong.
+"""Reads TOML text to a `Profile` or a `Scenario`, with one error that lists all problems.
 
-The dataclasses of `lostlink_sims` say what there is; this walks the text's tables along them, `models` reads each
-value, and `rules` looks at combinations of what could be read. Each problem names file, line, column and key, what is
-wrong and what is allowed, and shows the line.
+The dataclasses of `lostlink_sims` declare tables and keys, `models` converts each value, and `rules` checks the
+combinations of valid values. Each problem names file, line, column and key, what is wrong and what is allowed, and
+shows the line.
 """
 
 from __future__ import annotations
@@ -10,12 +10,13 @@ from __future__ import annotations
 import ast
 import csv
 import dataclasses
+import errno
 import io
 import re
 import tomllib
 from dataclasses import MISSING
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from lostlink.errors import ProfileError
 from lostlink.extensions import loss_models
@@ -31,17 +32,17 @@ from lostlink_sims.profile import Channel
 from lostlink_sims.scenario import FAULTS
 
 NEWEST_SCHEMA = 1
-_AFTER_CARET = 120  # signs of a long line shown behind the place pointed at
+_AFTER_CARET = 120  # characters shown of a long line after the caret
 _T = TypeVar("_T")
-#: A line such as ``timeout = 500 ms``: the quotes are forgotten.
+#: A line without the quotes, such as ``timeout = 500 ms``.
 _BARE_QUANTITY = re.compile(r"\s*([\w.-]+)\s*=\s*([+-]?[0-9.]*\s*[A-Za-zµ%][\w%/ -]*?)\s*(?:#.*)?")
 
-#: How `tomllib` names a table in its messages: a tuple of keys.
+#: A table in the messages of `tomllib`: a tuple of keys.
 _TUPLE = re.compile(r"""\((['"]).*\1,?\)""")
 
 
 class _Source:
-    """A text, where its keys stand, and what was found wrong with it."""
+    """A text, the positions of its keys, and its problems."""
 
     def __init__(self, text: str, name: str, folder: Path | None) -> None:
         self.text, self.name, self.folder = text, name, folder
@@ -52,39 +53,37 @@ class _Source:
             raise ProfileError(self._syntax(error)) from None
         except (ValueError, RecursionError) as error:
             why = "nested too deep" if isinstance(error, RecursionError) else str(error).split(";")[0]
-            raise ProfileError(
-                f"{name}:1:1: this cannot be read: {why}; allowed: a TOML file of ordinary values"
-            ) from None
-        self._places = positions.places(text)
+            raise ProfileError(f"{name}:1:1: this cannot be read: {why}") from None
+        self._positions = positions.find_positions(text)
 
     def _syntax(self, error: tomllib.TOMLDecodeError) -> str:
-        said = str(error)
-        match = re.search(r"\(at line (\d+), column (\d+)\)", said)
+        message = str(error)
+        match = re.search(r"\(at line (\d+), column (\d+)\)", message)
         if match:
             line, column = int(match[1]), int(match[2])
         else:
             rows = self.text.rstrip().split("\n")
             line, column = len(rows), len(rows[-1]) + 1
-        what = _in_words(said.split(" (at ")[0])
+        what = _in_words(message.split(" (at ")[0])
         lines = self.text.split("\n")
         if bare := _BARE_QUANTITY.fullmatch(lines[line - 1]):
-            what = f'text and quantities stand in quotes, as in {bare[1]} = "{bare[2]}"'
+            what = f'text and quantities need quotes: {bare[1]} = "{bare[2]}"'
         offset = sum(len(row) + 1 for row in lines[: line - 1]) + column - 1
-        return self._message(offset, f'this is not TOML: {what}; allowed: lines such as timeout = "500 ms"')
+        return self._message(offset, f'this is not TOML: {what}; write lines such as timeout = "500 ms"')
 
     def wrong(self, keys: Keys, text: str, *, value: bool = True) -> None:
-        """Note a problem with the value (or the key) at `keys`, or with what encloses it if the text is silent."""
+        """Add a problem of the value (or the key) at `keys`, or of the enclosing table if the text does not have it."""
         causes = CAUSES.get(tuple(key for key in keys if isinstance(key, str)), ())
-        at = next((path for path in (keys, *causes) if path in self._places), keys)
-        while at and at not in self._places:
-            at, value = at[:-1], False
-        place = self._places.get(at)
-        offset = 0 if place is None else place.value if value else place.key
+        shown = next((path for path in (keys, *causes) if path in self._positions), keys)
+        while shown and shown not in self._positions:
+            shown, value = shown[:-1], False
+        position = self._positions.get(shown)
+        offset = 0 if position is None else position.value if value else position.key
         self.problems.append((offset, f"{dotted(keys)}: {text}" if keys else text))
 
-    def cannot_be(self, keys: Keys, text: str) -> None:
-        """Note a combination that cannot be; a value that the user never wrote is said to be the default."""
-        self.wrong(keys, text if keys in self._places else f"by default, {text}")
+    def invalid(self, keys: Keys, text: str) -> None:
+        """Add an invalid combination; a value that is not in the text is named as the default."""
+        self.wrong(keys, text if keys in self._positions else f"by default, {text}")
 
     def _message(self, offset: int, text: str) -> str:
         line, column = positions.line_and_column(self.text, offset)
@@ -108,21 +107,21 @@ class _Source:
             raise ProfileError("\n".join(self._message(offset, text) for offset, text in ordered))
 
 
-def _in_words(said: str) -> str:
-    """Return what `tomllib` said, without Python's notation."""
-    if said.endswith(r"character '\n'"):
+def _in_words(message: str) -> str:
+    """Return a message of `tomllib` without Python's notation."""
+    if message.endswith(r"character '\n'"):
         return "a quote is not closed in this line"
-    if match := _TUPLE.search(said):
+    if match := _TUPLE.search(message):
         try:
             keys = ast.literal_eval(match[0])
         except (ValueError, SyntaxError):
-            return said
-        return said.replace(match[0], f"[{dotted(keys)}]") if isinstance(keys, tuple) else said
-    return said
+            return message
+        return message.replace(match[0], f"[{dotted(keys)}]") if isinstance(keys, tuple) else message
+    return message
 
 
 def _harmless(sign: str) -> bool:
-    """Return whether a sign leaves a terminal as it is, and a message on its line."""
+    """Return whether a character can be printed within a line of a terminal."""
     return sign == "\t" or sign.isprintable()
 
 
@@ -132,19 +131,19 @@ def _harmless(sign: str) -> bool:
 def _build(
     cls: type[_T], table: Any, keys: Keys, source: _Source, *, extra_keys: tuple[str, ...] = (), **parts: Any
 ) -> _T | None:
-    """Build an instance of `cls` from a table; None, and noted problems, when that cannot be.
+    """Return an instance of `cls` from a table; None, with the problems added to the source, if it is invalid.
 
     Parameters
     ----------
     extra_keys : tuple of str
-        Keys that are allowed and are somebody else's business.
+        Further allowed keys, which are read elsewhere.
     parts
-        Fields that have been built already.
+        Fields that are already built.
     """
     if not isinstance(table, dict):
-        source.wrong(keys, f"expected a table, got {shown(table)}; allowed: a table with keys")
+        source.wrong(keys, f"expected a table, got {shown(table)}")
         return None
-    known = {key: field for key, field in settings_of(cls).items() if declaration(field).kind != "table"}
+    known = settings_of(cls)
     values, sound = dict(parts), True
     for key, raw in table.items():
         if key in extra_keys:
@@ -160,11 +159,8 @@ def _build(
             sound = False
     for key, field in known.items():
         if field.default is MISSING and key not in table:
-            source.wrong(
-                (*keys, key),
-                f"is missing: {declaration(field).doc} Allowed: such as {example_of(declaration(field))}",
-                value=False,
-            )
+            setting = declaration(field)
+            source.wrong((*keys, key), f"is missing: {setting.doc} Example: {example_of(setting)}", value=False)
             sound = False
     return cls(**values) if sound else None
 
@@ -172,15 +168,15 @@ def _build(
 def _list(table: dict[str, Any], key: str, keys: Keys, source: _Source) -> list[tuple[Any, Keys]]:
     raw = table.get(key, [])
     if not isinstance(raw, list):
-        source.wrong((*keys, key), f"expected tables, got {shown(raw)}; allowed: [[{dotted((*keys, key))}]]")
+        source.wrong((*keys, key), f"expected tables [[{dotted((*keys, key))}]], got {shown(raw)}")
         return []
     return [(item, (*keys, key, number)) for number, item in enumerate(raw)]
 
 
 def _chosen(kinds: dict[str, Any], word: str, item: Any, keys: Keys, source: _Source) -> Any:
-    """Build an instance of the class that a table names by its key `word`."""
+    """Return an instance of the class that a table names by its key `word`; None if it is invalid."""
     if not isinstance(item, dict):
-        source.wrong(keys, f'expected a table, got {shown(item)}; allowed: a table with {word} = "..."')
+        source.wrong(keys, f'expected a table with {word} = "...", got {shown(item)}')
         return None
     name = item.get(word)
     if name is None:
@@ -209,17 +205,15 @@ def _losses(radio: Any, source: _Source) -> tuple[Any, ...]:
 def _with_pattern(model: Recorded, keys: Keys, source: _Source) -> Recorded | None:
     path = (source.folder or Path()) / model.file
     try:
-        text = read_text(path)
-        return dataclasses.replace(model, pattern=_pattern(text, str(path)))
+        return dataclasses.replace(model, pattern=_pattern(read_text(path), str(path)))
     except BadValueError as error:
-        source.wrong((*keys, "file"), str(error))
+        problem = str(error)
     except UnicodeDecodeError:
-        source.wrong((*keys, "file"), f"{path} is not UTF-8 text; allowed: a CSV file, seen from the profile's folder")
+        problem = f"{path} is not UTF-8 text; give a CSV file"
     except (OSError, ValueError, csv.Error) as error:
         why = error.strerror if isinstance(error, OSError) else "not a CSV file, or not a valid name"
-        source.wrong(
-            (*keys, "file"), f"{path} cannot be read: {why}; allowed: a CSV file, seen from the profile's folder"
-        )
+        problem = f"{path} cannot be read: {why}; give a CSV file, relative to the profile's folder"
+    source.wrong((*keys, "file"), problem)
     return None
 
 
@@ -227,9 +221,7 @@ def _pattern(text: str, name: str) -> bytes:
     rows = csv.reader(io.StringIO(text))
     header = [cell.strip() for cell in next(rows, [])]
     if "lost" not in header:
-        raise BadValueError(
-            f"{name}:1: no column 'lost'; allowed: a header line with it, got {', '.join(header) or 'nothing'}"
-        )
+        raise BadValueError(f"{name}:1: no column 'lost' in the header, got {', '.join(header) or 'nothing'}")
     column, pattern = header.index("lost"), bytearray()
     for row in rows:
         if not any(cell.strip() for cell in row):
@@ -239,7 +231,7 @@ def _pattern(text: str, name: str) -> bytes:
             raise BadValueError(f"{name}:{rows.line_num}: lost is {cell!r}; allowed: 0 or 1")
         pattern.append(int(cell))
     if not pattern:
-        raise BadValueError(f"{name}: holds no packet; allowed: at least one row")
+        raise BadValueError(f"{name}: holds no packet; at least one row is needed")
     return bytes(pattern)
 
 
@@ -253,98 +245,91 @@ def _check_version(source: _Source) -> None:
 
 
 def parse_profile(text: str, source: str = "<text>", folder: Path | None = None) -> Profile:
-    """Return the profile that a TOML text describes; what it leaves out has its default.
+    """Return the profile of a TOML text; missing keys have their defaults.
 
     Parameters
     ----------
     source : str
-        How error texts name the text.
+        Name of the text in errors.
     folder : Path, optional
-        Where files that the profile names are looked for.
+        Folder of the files that the profile names.
 
     Raises
     ------
     ProfileError
-        With everything that is wrong.
+        Lists all problems.
     """
-    place = _Source(text, source, folder)
-    values = place.values
+    toml = _Source(text, source, folder)
+    values = toml.values
     tables = {
         field.name: type(field.default)
         for field in dataclasses.fields(Profile)
         if "setting" not in field.metadata and field.name != "channels"
     }
-    _check_version(place)
+    _check_version(toml)
     parts: dict[str, Any] = {}
     unsound: set[str] = set()
     for name, cls in tables.items():
         if name in values:
-            extra: dict[str, Any] = {"losses": _losses(values[name], place)} if name == "radio" else {}
-            parts[name] = _build(cls, values[name], (name,), place, extra_keys=tuple(extra), **extra)
+            extra: dict[str, Any] = {"losses": _losses(values[name], toml)} if name == "radio" else {}
+            parts[name] = _build(cls, values[name], (name,), toml, extra_keys=tuple(extra), **extra)
             unsound |= {name} if parts[name] is None else set()
     if "channels" in values:
-        before = len(place.problems)
-        built = [_build(Channel, item, keys, place) for item, keys in _list(values, "channels", (), place)]
+        before = len(toml.problems)
+        built = [_build(Channel, item, keys, toml) for item, keys in _list(values, "channels", (), toml)]
         parts["channels"] = tuple(channel for channel in built if channel is not None)
-        unsound |= {"channels"} if len(place.problems) > before else set()
-    head = _build(Profile, values, (), place, extra_keys=("schema", "channels", *tables)) or Profile()
+        unsound |= {"channels"} if len(toml.problems) > before else set()
+    head = _build(Profile, values, (), toml, extra_keys=("schema", "channels", *tables)) or Profile()
     profile = dataclasses.replace(head, **{name: part for name, part in parts.items() if name not in unsound})
     if values.keys() <= {"schema", "name", "channels", *tables}:  # else a table may be here under a wrong name
         for keys, problem in impossible(profile, unsound):
-            place.cannot_be(keys, problem)
-    place.finish()
+            toml.invalid(keys, problem)
+    toml.finish()
     return profile
 
 
 def parse_scenario(text: str, profile: Profile, source: str = "<text>") -> Scenario:
-    """Return the scenario that a TOML text describes, for a link with the profile's channels.
+    """Return the scenario of a TOML text, for a link with the profile's channels.
 
     Raises
     ------
     ProfileError
-        With everything that is wrong.
+        Lists all problems.
     """
-    place = _Source(text, source, None)
-    _check_version(place)
-    moves = [_build(Move, item, keys, place) for item, keys in _list(place.values, "moves", (), place)]
-    faults = [
-        _chosen(dict(FAULTS), "fault", item, keys, place) for item, keys in _list(place.values, "faults", (), place)
-    ]
+    toml = _Source(text, source, None)
+    _check_version(toml)
+    moves = [_build(Move, item, keys, toml) for item, keys in _list(toml.values, "moves", (), toml)]
+    faults = [_chosen(dict(FAULTS), "fault", item, keys, toml) for item, keys in _list(toml.values, "faults", (), toml)]
     scenario = _build(
-        Scenario,
-        place.values,
-        (),
-        place,
-        extra_keys=("schema", "moves", "faults"),
-        moves=tuple(moves),
+        Scenario, toml.values, (), toml, extra_keys=("schema", "moves", "faults"), moves=tuple(moves),
         faults=tuple(faults),
-    )
+    )  # fmt: skip
     for keys, problem in unknown_channels(moves, faults, profile):
-        place.wrong(keys, problem)
-    place.finish()
+        toml.wrong(keys, problem)
+    toml.finish()
     assert scenario is not None
     return scenario
+
+
+_UNREADABLE: Final[dict[int | None, str]] = {
+    errno.ENOENT: "there is no such file; lostlink new FILE writes a profile",
+    errno.EISDIR: "is a folder; give a TOML file",
+}
 
 
 def _read(path: str | Path) -> str:
     try:
         text = read_text(path)
-    except FileNotFoundError:
-        raise ProfileError(
-            f"{path}: there is no such file; allowed: a TOML file (lostlink new FILE writes a profile)"
-        ) from None
-    except IsADirectoryError:
-        raise ProfileError(f"{path}: is a folder; allowed: a TOML file") from None
     except UnicodeDecodeError as error:
         before = error.object[: error.start].decode("utf-8-sig")
         line, column = positions.line_and_column(before, len(before))
-        raise ProfileError(f"{path}:{line}:{column}: is not UTF-8 text; allowed: a TOML file in UTF-8") from None
+        raise ProfileError(f"{path}:{line}:{column}: is not UTF-8 text; save the file as UTF-8") from None
     except ValueError:
-        raise ProfileError(f"{str(path)!r}: is not a path; allowed: a TOML file") from None
+        raise ProfileError(f"{str(path)!r}: is not a path") from None
     except OSError as error:
-        raise ProfileError(f"{path}: cannot be read: {error.strerror}; allowed: a TOML file") from None
+        raise ProfileError(f"{path}: {_UNREADABLE.get(error.errno, f'cannot be read: {error.strerror}')}") from None
     if not text.strip():
-        raise ProfileError(f"{path}: is empty; allowed: a TOML file (lostlink new FILE writes a profile)")
+        raise ProfileError(f"{path}: is empty; lostlink new FILE writes a profile")
     if not text.endswith("\n") or (MARKED in text and f"\n{END}\n" not in f"{text}\n"):
         raise ProfileError(
             f"{path}: the end is missing, so the file may have been cut; restore it, or end the last line with a line "
@@ -359,13 +344,13 @@ def read_profile(path: str | Path) -> Profile:
     Raises
     ------
     ProfileError
-        If the file cannot be read, or with everything that is wrong in it.
+        If the file cannot be read; else lists all problems in it.
     """
     return parse_profile(_read(path), str(path), Path(path).parent)
 
 
 def read_link(path: str | Path | None) -> Profile:
-    """Return the profile in a file; the plain link where no file is named.
+    """Return the profile in a file; the default link without a file.
 
     Raises
     ------
@@ -389,6 +374,6 @@ def read_scenario(path: str | Path, profile: Profile) -> Scenario:
     Raises
     ------
     ProfileError
-        If the file cannot be read, or with everything that is wrong in it.
+        If the file cannot be read; else lists all problems in it.
     """
     return parse_scenario(_read(path), profile, str(path))

@@ -1,4 +1,4 @@
-"""Combinations that cannot be: each yields the keys it is about, what is wrong and what is allowed."""
+"""Invalid combinations of settings: each rule yields the keys, what is wrong and what is allowed."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _FRAME: Final = (("output", "frame_period"), ("output", "frame_gap"), ("output",
 _CUT: Final = (("receiver", "timeout"), ("receiver", "hold"), *_FRAME)
 _OFF: Final = (("receiver", "clock_error"),)
 _AIR: Final = (("radio", "bit_rate"), ("radio", "latency"), ("radio", "latency_jitter"), ("radio", "settle"))
-#: Where to point when a key is left to its default: the keys that make the default impossible. Indices left out.
+#: For keys left to their default: the keys that make the default invalid, which the message points at. Without indices.
 CAUSES: Final[Mapping[Keys, tuple[Keys, ...]]] = {
     ("requirements", "cut_within"): _CUT,
     ("requirements", "motor_cut_within"): _CUT,
@@ -54,12 +54,12 @@ def _width(value_us: int) -> str:
 
 
 def impossible(profile: Profile, unsound: Collection[str] = ()) -> Iterator[Problem]:
-    """Yield everything in a profile that cannot be.
+    """Yield all invalid combinations in a profile.
 
     Parameters
     ----------
     unsound : collection of str
-        Tables that could not be read and have their defaults in `profile`; what depends on them is not judged.
+        Tables that could not be read and have their defaults in `profile`. Rules that depend on them are skipped.
     """
     if not profile.channels:
         yield ("channels",), "the link has no channel; add at least one [[channels]]"
@@ -96,52 +96,58 @@ def _roles(profile: Profile) -> Iterator[Problem]:
 
 
 def _packets(profile: Profile) -> Iterator[Problem]:
-    handset, radio = profile.handset, profile.radio
+    interval_us, jitter_us, timeout_us = (
+        profile.handset.packet_interval_us, profile.handset.jitter_us, profile.receiver.timeout_us
+    )  # fmt: skip
     length = profile.payload_bytes
     if length > PAYLOAD_LIMIT_BYTES:
         yield (
             ("channels",),
-            f"a payload of {length} bytes (a byte a channel, and link id, counter, check byte where set) is too long; "
+            f"a payload of {length} bytes (one per channel, and link id, counter, check byte where set) is too long; "
             f"allowed: {PAYLOAD_LIMIT_BYTES} bytes",
         )
         return
-    interval_us = handset.packet_interval_us
-    if 2 * handset.jitter_us > interval_us:
+    if 2 * jitter_us > interval_us:
         yield (
             ("handset", "jitter"),
-            f"{_time(handset.jitter_us)} is more than half of a packet interval; "
-            f"allowed: up to {_time(interval_us // 2)}",
+            f"{_time(jitter_us)} is more than half of a packet interval; allowed: up to {_time(interval_us // 2)}",
         )
         return
-    air_us = air_time_us(radio, length)
-    flight_us = _flight_us(profile)
-    room_us = interval_us - handset.jitter_us
+    yield from _air_time(profile, interval_us - jitter_us)
+    if timeout_us < 2 * interval_us:
+        yield (
+            ("receiver", "timeout"),
+            f"{_time(timeout_us)} is shorter than two packet intervals of {_time(interval_us)}, "
+            f"so that one lost packet is a lost link; allowed: {_time(2 * interval_us)} or more",
+        )
+
+
+def _air_time(profile: Profile, room_us: int) -> Iterator[Problem]:
+    """Compare the duration of a packet and its retries with the shortest time to the next packet."""
+    handset, radio, flight_us = profile.handset, profile.radio, _flight_us(profile)
     if flight_us >= room_us:
+        air_us = air_time_us(radio, profile.payload_bytes)
         yield (
             ("handset", "packet_interval"),
             f"a packet takes {_time(flight_us)} from settling to the receiver ({_time(air_us)} on the air), "
-            f"longer than the packet interval of {_time(interval_us)} leaves; "
+            f"longer than the packet interval of {_time(handset.packet_interval_us)} leaves; "
             f"allowed: more than {_time(flight_us + handset.jitter_us)}",
         )
-    elif radio.acknowledge:
-        if radio.retry_delay_us <= flight_us:
-            yield (
-                ("radio", "retry_delay"),
-                f"{_time(radio.retry_delay_us)} is over before the packet has arrived; "
-                f"allowed: more than {_time(flight_us)}",
-            )
-        last_us = radio.retries * radio.retry_delay_us + flight_us
-        if last_us >= room_us:
-            yield (
-                ("radio", "retries"),
-                f"{radio.retries} retries {_time(radio.retry_delay_us)} apart end {_time(last_us)} after the packet "
-                f"left, after the next one leaves; allowed: less than {_time(room_us)}",
-            )
-    if profile.receiver.timeout_us < 2 * interval_us:
+        return
+    if not radio.acknowledge:
+        return
+    if radio.retry_delay_us <= flight_us:
         yield (
-            ("receiver", "timeout"),
-            f"{_time(profile.receiver.timeout_us)} is shorter than two packet intervals of {_time(interval_us)}, "
-            f"so that one lost packet is a lost link; allowed: {_time(2 * interval_us)} or more",
+            ("radio", "retry_delay"),
+            f"{_time(radio.retry_delay_us)} is over before the packet has arrived; "
+            f"allowed: more than {_time(flight_us)}",
+        )
+    last_us = radio.retries * radio.retry_delay_us + flight_us
+    if last_us >= room_us:
+        yield (
+            ("radio", "retries"),
+            f"{radio.retries} retries {_time(radio.retry_delay_us)} apart end {_time(last_us)} after the packet "
+            f"left, after the next one leaves; allowed: less than {_time(room_us)}",
         )
 
 
@@ -150,46 +156,45 @@ def _flight_us(profile: Profile) -> int:
     return radio.settle_us + air_time_us(radio, profile.payload_bytes) + radio.latency_us + radio.latency_jitter_us
 
 
-def _pulses(profile: Profile) -> Iterator[Problem]:
-    output, receiver = profile.output, profile.receiver
-    fc, limits = profile.flight_controller, profile.requirements
-    if len(profile.channels) > output.channels:
+def _frames(profile: Profile) -> Iterator[Problem]:
+    output, channels, sync_us = profile.output, len(profile.channels), profile.requirements.sync_at_least_us
+    if channels > output.channels:
         yield (
             ("output", "channels"),
-            f"{counted(len(profile.channels), 'channel')} do not fit in a frame of {output.channels}; "
-            f"allowed: {len(profile.channels)} or more",
+            f"{counted(channels, 'channel')} do not fit in a frame of {output.channels}; allowed: {channels} or more",
         )
-    if output.style == "fixed period":
-        widest_us = _widest_us(profile)
-        sync_us = output.frame_period_us - output.channels * widest_us
-        if sync_us < limits.sync_at_least_us:
-            fit = max(0, (output.frame_period_us - limits.sync_at_least_us) // widest_us)
-            need_us = output.channels * widest_us + limits.sync_at_least_us
-            yield (
-                ("output", "channels"),
-                f"{counted(output.channels, 'channel')} do not fit in a frame of {_time(output.frame_period_us)}: "
-                f"with sticks up {_time(max(0, sync_us))} is left for the sync gap, "
-                f"{_time(limits.sync_at_least_us)} is wanted; "
-                f"allowed: {counted(fit, 'channel')}, or a frame period of {_time(need_us)} or more",
-            )
-    elif output.frame_gap_us < limits.sync_at_least_us:
+    widest_us = _widest_us(profile)
+    left_us = output.frame_period_us - output.channels * widest_us
+    if output.style == "fixed gap" and output.frame_gap_us < sync_us:
         yield (
             ("output", "frame_gap"),
-            f"{_time(output.frame_gap_us)} is shorter than the sync gap wanted; "
-            f"allowed: {_time(limits.sync_at_least_us)} or more",
+            f"{_time(output.frame_gap_us)} is shorter than the sync gap wanted; allowed: {_time(sync_us)} or more",
         )
-    shortest_us = min(receiver.low_us, output.unused_us, *(channel.failsafe_us for channel in profile.channels))
+    elif output.style == "fixed period" and left_us < sync_us:
+        fit = max(0, (output.frame_period_us - sync_us) // widest_us)
+        yield (
+            ("output", "channels"),
+            f"{counted(output.channels, 'channel')} do not fit in a frame of {_time(output.frame_period_us)}: "
+            f"with sticks up {_time(max(0, left_us))} is left for the sync gap, {_time(sync_us)} is wanted; allowed: "
+            f"{counted(fit, 'channel')}, or a frame period of {_time(output.channels * widest_us + sync_us)} or more",
+        )
+
+
+def _widths(profile: Profile) -> Iterator[Problem]:
+    output, fc = profile.output, profile.flight_controller
+    failsafes_us = [channel.failsafe_us for channel in profile.channels]
+    shortest_us = min(profile.receiver.low_us, output.unused_us, *failsafes_us)
     if output.separator_us >= shortest_us:
         yield (
             ("output", "separator"),
             f"{_width(output.separator_us)} is as long as the shortest pulse; allowed: less than {_width(shortest_us)}",
         )
     for number, channel in enumerate(profile.channels):
-        tells = channel.name == fc.throttle and channel.failsafe_us < fc.failsafe_below_us
-        if not tells and not fc.least_pulse_us <= channel.failsafe_us <= fc.most_pulse_us:
+        signals_failsafe = channel.name == fc.throttle and channel.failsafe_us < fc.failsafe_below_us
+        if not signals_failsafe and not fc.least_pulse_us <= channel.failsafe_us <= fc.most_pulse_us:
             yield (
                 ("channels", number, "failsafe"),
-                f"the flight controller takes {_width(channel.failsafe_us)} for a spoiled frame; "
+                f"the flight controller takes {_width(channel.failsafe_us)} for an invalid frame; "
                 f"allowed: {_width(fc.least_pulse_us)} to {_width(fc.most_pulse_us)}",
             )
     frame_us = longest_frame_us(profile)
@@ -201,7 +206,7 @@ def _pulses(profile: Profile) -> Iterator[Problem]:
 
 
 def longest_frame_us(profile: Profile) -> int:
-    """Return the longest time from one frame to the next."""
+    """Return the longest frame period."""
     output = profile.output
     if output.style == "fixed period":
         return output.frame_period_us
@@ -209,17 +214,17 @@ def longest_frame_us(profile: Profile) -> int:
 
 
 def _widest_us(profile: Profile) -> int:
-    """Return the widest pulse that a frame may hold again and again, with all sticks up."""
+    """Return the widest pulse of regular frames, with all sticks up."""
     widest_us = max(2000, profile.receiver.high_us)
     has_unused = profile.output.channels > len(profile.channels)
     return max(widest_us, profile.output.unused_us) if has_unused else widest_us
 
 
 def longest_cut_us(profile: Profile) -> tuple[int, int]:
-    """Return how long a sound receiver may take from the loss to its first idle pulse, and to motors at rest.
+    """Return the longest times of a correct receiver from link loss to its first idle pulse and to motor stop.
 
-    The last packet is still on its way; the silence lasts as long as it must, by the receiver's clock; a frame has just
-    begun; in the next one the throttle comes after other channels, and the flight controller waits for its end.
+    They add up: the last packet in flight, timeout and hold by the receiver's clock, a frame that has just begun, the
+    channels before the throttle in the next one, and for the motors the rest of that frame.
     """
     output, fc = profile.output, profile.flight_controller
     padding_us = output.unused_us * (output.channels - len(profile.channels))
@@ -235,7 +240,7 @@ def longest_cut_us(profile: Profile) -> tuple[int, int]:
 
 
 def most_recoveries_per_second(profile: Profile) -> float:
-    """Return how often a sound receiver may come back while a link flaps."""
+    """Return the highest recovery rate of a correct receiver on a flapping link."""
     receiver = profile.receiver
     back_us = max(receiver.recovery_us, (receiver.recovery_packets - 1) * profile.handset.packet_interval_us)
     return 1_000_000 / (profile.cut_delay_us + back_us)
@@ -259,33 +264,28 @@ def _limits(profile: Profile) -> Iterator[Problem]:
     if limits.recoveries_per_second < most:
         yield (
             ("requirements", "recoveries_per_second"),
-            f"{limits.recoveries_per_second:g} cannot be met: with its timeout, hold and recovery a receiver comes "
-            f"back {most:.3g} times per second on a link that flaps; allowed: {math.ceil(most * 10) / 10:g} or more, "
+            f"{limits.recoveries_per_second:g} cannot be met: with its timeout, hold and recovery a receiver recovers "
+            f"{most:.3g} times per second on a flapping link; allowed: {math.ceil(most * 10) / 10:g} or more, "
             "or a longer recovery",
         )
     silent_us = profile.flight_controller.signal_timeout_us + longest_frame_us(profile)
     if limits.motor_cut_within_us < silent_us:
         yield (
             ("requirements", "motor_cut_within"),
-            f"{_time(limits.motor_cut_within_us)} cannot be met when the pulses cease: the flight controller's signal "
+            f"{_time(limits.motor_cut_within_us)} cannot be met when the pulses stop: the flight controller's signal "
             f"timeout and one frame take {_time(silent_us)}; allowed: {_time(silent_us)} or more",
         )
 
 
 def _clock(profile: Profile) -> Iterator[Problem]:
-    """Judge tolerances by what the receiver's clock error alone makes of pulses and frames."""
+    """Compare the tolerances with the errors that the receiver's clock alone causes."""
     output, limits, ppm = profile.output, profile.requirements, abs(profile.receiver.clock_error_ppm)
     frame_us = output.frame_period_us if output.style == "fixed period" else output.frame_gap_us
+    low_us, high_us = profile.receiver.low_us, profile.receiver.high_us
     for key, value_us, what, length_us, more_us in (
         ("value_tolerance", limits.value_tolerance_us, "pulses", _widest_us(profile), 0),
-        (
-            "centre_within",
-            limits.centre_within_us,
-            "pulses",
-            (profile.receiver.low_us + profile.receiver.high_us) // 2,
-            2,
-        ),
-        ("ends_within", limits.ends_within_us, "pulses", profile.receiver.high_us, 2),
+        ("centre_within", limits.centre_within_us, "pulses", (low_us + high_us) // 2, 2),
+        ("ends_within", limits.ends_within_us, "pulses", high_us, 2),
         ("frame_period_tolerance", limits.frame_period_tolerance_us, "frames", frame_us, 2),
     ):
         off_us = (length_us * ppm + 500_000) // 1_000_000
@@ -297,20 +297,21 @@ def _clock(profile: Profile) -> Iterator[Problem]:
             )
 
 
-#: Every rule, and the tables that it looks at.
+#: Every rule, and the tables that it depends on.
 _RULES: Final[Mapping[Callable[[Profile], Iterator[Problem]], frozenset[str]]] = {
     _waivers: frozenset({"requirements"}),
     _names: frozenset({"channels"}),
     _roles: frozenset({"channels", "flight_controller"}),
     _packets: frozenset({"channels", "handset", "radio", "receiver"}),
-    _pulses: frozenset({"channels", "receiver", "output", "flight_controller", "requirements"}),
+    _frames: frozenset({"channels", "receiver", "output", "requirements"}),
+    _widths: frozenset({"channels", "receiver", "output", "flight_controller"}),
     _limits: frozenset({"channels", "handset", "radio", "receiver", "output", "flight_controller", "requirements"}),
     _clock: frozenset({"channels", "receiver", "output", "requirements"}),
 }
 
 
 def unknown_channels(moves: Sequence[Any], faults: Sequence[Any], profile: Profile) -> Iterator[Problem]:
-    """Yield moves and faults that name no channel of the link; None stands for one that could not be read."""
+    """Yield moves and faults whose channel the link does not have; None is one that could not be read."""
     names = [channel.name for channel in profile.channels]
     for part, items in (("moves", moves), ("faults", faults)):
         for number, item in enumerate(items):

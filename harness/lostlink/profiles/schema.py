@@ -6,9 +6,10 @@ import dataclasses
 from typing import Any
 
 from lostlink.extensions import loss_models
+from lostlink.profiles.models import settings_of
 from lostlink.profiles.quantities import EXAMPLE, UNITS, text_of
 from lostlink_sims import Move, Profile, Scenario
-from lostlink_sims._settings import declaration, key_of
+from lostlink_sims._settings import declaration
 from lostlink_sims.profile import Channel
 from lostlink_sims.scenario import FAULTS
 
@@ -18,7 +19,7 @@ _DRAFT = "https://json-schema.org/draft/2020-12/schema"
 def _units(kind: str) -> str:
     """Return the units of a kind as alternatives of a pattern; a duration may be given as a rate."""
     units = "|".join([*UNITS[kind], *(UNITS["frequency"] if kind == "duration" else ())])
-    return units.replace("µ", "[µμ]")  # there are two signs for micro; the reader takes either
+    return units.replace("µ", "[µμ]")  # micro sign and Greek letter
 
 
 def _setting(field: dataclasses.Field[Any]) -> dict[str, Any]:
@@ -60,12 +61,10 @@ def _setting(field: dataclasses.Field[Any]) -> dict[str, Any]:
 
 
 def _table(cls: type, **extra: Any) -> dict[str, Any]:
-    properties, required = (dict(extra), [name for name, part in extra.items() if "const" in part and name != "schema"])
-    for field in dataclasses.fields(cls):
-        if "setting" in field.metadata and declaration(field).kind != "table":
-            properties[key_of(field)] = _setting(field)
-            if field.default is dataclasses.MISSING:
-                required.append(key_of(field))
+    settings = settings_of(cls)
+    properties = {**extra, **{key: _setting(field) for key, field in settings.items()}}
+    required = [name for name, part in extra.items() if "const" in part and name != "schema"]
+    required += [key for key, field in settings.items() if field.default is dataclasses.MISSING]
     schema = {
         "type": "object",
         "description": (cls.__doc__ or "").split("\n")[0],

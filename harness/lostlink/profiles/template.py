@@ -9,11 +9,12 @@ import textwrap
 from dataclasses import MISSING, dataclass
 from typing import Any, TypeVar
 
+from lostlink.profiles.models import settings_of
 from lostlink.profiles.quantities import UNITS, text_of
 from lostlink.profiles.rules import longest_cut_us, longest_frame_us, most_recoveries_per_second
 from lostlink.profiles.writer import END, MARKED, toml_text, value_text
 from lostlink_sims import Channel, Profile
-from lostlink_sims._settings import Setting, declaration, key_of
+from lostlink_sims._settings import Setting, declaration
 from lostlink_sims.air.loss import MODELS
 from lostlink_sims.profile import HandsetSettings, OutputSettings, ReceiverSettings, Requirements
 
@@ -119,7 +120,8 @@ def fitted(name: str, facts: LinkFacts) -> Profile:
     if facts.throttle_failsafe_us is not None:
         low_us = facts.throttle_failsafe_us
         channels = tuple(
-            dataclasses.replace(one, failsafe_us=low_us) if one.name == "throttle" else one for one in channels
+            dataclasses.replace(channel, failsafe_us=low_us) if channel.name == "throttle" else channel
+            for channel in channels
         )
     output = _with(plain.output, frame_period_us=facts.frame_period_us)
     output = dataclasses.replace(output, channels=max(len(channels), output.channels if facts.channels is None else 1))
@@ -205,7 +207,7 @@ def commented_profile(
 
 
 def _comment(*parts: str, first: str = "# ", hang: str = "# ") -> list[str]:
-    """Return text as comment lines; `_whole` text is not broken."""
+    """Return text as comment lines; text from `_whole` stays on one line."""
     text = " ".join(part for part in parts if part)
     rows = textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=hang, break_on_hyphens=False)
     return [row.replace(_HARD, " ") for row in rows]
@@ -234,19 +236,10 @@ def _left_out(field: dataclasses.Field[Any]) -> str:
     return _whole(f"Default: {value_text(field, field.default) or 'none'}.")
 
 
-def _settings(part: Any) -> list[dataclasses.Field[Any]]:
-    """Return the fields of a dataclass, or of an instance, that are keys with a plain value."""
-    return [
-        field
-        for field in dataclasses.fields(part)
-        if "setting" in field.metadata and declaration(field).kind != "table"
-    ]
-
-
 def _rows(part: Any) -> list[str]:
     lines: list[str] = []
-    for field in _settings(part):
-        value, setting, key = getattr(part, field.name), declaration(field), key_of(field)
+    for key, field in settings_of(part).items():
+        value, setting = getattr(part, field.name), declaration(field)
         left_out = "" if value == field.default or field.name == "name" else _left_out(field)
         lines += ["", *_comment(setting.doc, _why(field.name, value), _allowed(setting), left_out)]
         text = value_text(field, value)
@@ -259,26 +252,25 @@ def _why(name: str, value: Any) -> str:
     return why if value not in (False, None) else why.replace("Set here: without it", "Without it")
 
 
-def _key_table(fields: list[dataclasses.Field[Any]], *, left_out: bool) -> list[str]:
+def _key_table(part: Any, *, left_out: bool) -> list[str]:
     """Return a table of keys and meanings."""
-    across = max(len(key_of(field)) for field in fields) + 2
+    settings = settings_of(part)
+    across = max(map(len, settings)) + 2
     lines = []
-    for field in fields:
+    for key, field in settings.items():
         setting = declaration(field)
         words = setting.doc, _allowed(setting), _left_out(field) if left_out else ""
-        lines += _comment(*words, first=f"#   {key_of(field):{across}}", hang=f"#   {'':{across}}")
+        lines += _comment(*words, first=f"#   {key:{across}}", hang=f"#   {'':{across}}")
     return lines
 
 
 def _channels(channels: tuple[Channel, ...]) -> list[str]:
-    fields = _settings(Channel)
     lines = ["", "", *_comment("The channels, in the order of payload and PPM frame. The keys of a channel:"), "#"]
-    lines += _key_table(fields, left_out=True)
+    lines += _key_table(Channel, left_out=True)
+    shown = {key: field for key, field in settings_of(Channel).items() if key in ("name", "kind", "failsafe")}
     for channel in channels:
-        # Rarely used keys are only in the table above.
-        shown = [field for field in fields if field.name in ("name", "kind", "failsafe_us")]
         lines += ["", "[[channels]]"]
-        lines += [f"{key_of(field)} = {value_text(field, getattr(channel, field.name))}" for field in shown]
+        lines += [f"{key} = {value_text(field, getattr(channel, field.name))}" for key, field in shown.items()]
     return lines
 
 
@@ -286,18 +278,10 @@ def _losses() -> list[str]:
     lines = ["", *_comment("Loss models of ordinary use. A packet is received when no model loses it. To use a model,")]
     lines += _comment('remove "# " from its [[radio.losses]] on. Several may be combined.')
     for name, model in MODELS.items():
-        fields = _settings(model)
-        lines += [
-            "#",
-            "#",
-            *_comment((model.__doc__ or "").split("\n")[0]),
-            "#",
-            *_key_table(fields, left_out=False),
-            "#",
-        ]
-        lines += ["# [[radio.losses]]", f"# model = {toml_text(name)}"]
-        for field in fields:
+        lines += ["#", "#", *_comment((model.__doc__ or "").split("\n")[0]), "#", *_key_table(model, left_out=False)]
+        lines += ["#", "# [[radio.losses]]", f"# model = {toml_text(name)}"]
+        for key, field in settings_of(model).items():
             missing = field.default in (MISSING, None)
             text = toml_text(declaration(field).example) if missing else value_text(field, field.default)
-            lines.append(f"# {key_of(field)} = {text}")
+            lines.append(f"# {key} = {text}")
     return lines

@@ -1,4 +1,4 @@
-"""From a `Profile` or a `Scenario` to TOML text that reads back as the same."""
+"""Writes a `Profile` or a `Scenario` as TOML text that reads back as the same."""
 
 from __future__ import annotations
 
@@ -7,21 +7,22 @@ import hashlib
 import json
 from typing import Any, Final
 
+from lostlink.profiles.models import settings_of
 from lostlink.profiles.quantities import UNITS, text_of
 from lostlink_sims import Profile, Scenario
-from lostlink_sims._settings import declaration, key_of
+from lostlink_sims._settings import declaration
 
 
 def toml_text(value: Any) -> str:
     """Return text, a list of texts, a number or a flag as TOML.
 
-    JSON's notation is TOML's, except that TOML wants U+007F escaped and knows no halves of surrogate pairs.
+    JSON's notation is TOML's, except that TOML requires U+007F to be escaped and has no surrogate pairs.
     """
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def value_text(field: dataclasses.Field[Any], value: Any) -> str | None:
-    """Return a setting's value as TOML, None for one that is left out."""
+    """Return a setting's value as TOML; None for one that is left out."""
     kind = declaration(field).kind
     if value is None:
         return '"none"' if field.name == "arm_channel" else None
@@ -32,24 +33,21 @@ def value_text(field: dataclasses.Field[Any], value: Any) -> str | None:
 
 def _rows(instance: Any, *, defaults: bool, always: tuple[str, ...] = ()) -> list[str]:
     rows = []
-    for field in dataclasses.fields(instance):
-        if "setting" not in field.metadata or declaration(field).kind == "table":
-            continue
+    for key, field in settings_of(instance).items():
         value = getattr(instance, field.name)
-        if defaults or value != field.default or field.name in always:
-            text = value_text(field, value)
-            if text is not None:
-                rows.append(f"{key_of(field)} = {text}")
+        text = value_text(field, value)
+        if text is not None and (defaults or value != field.default or field.name in always):
+            rows.append(f"{key} = {text}")
     return rows
 
 
 MARKED: Final = "# Complete with the last line: "
-"""Begins a line of a file that says how the file ends, so that a file that was cut is recognised."""
+"""Start of the line that announces the last line, so that a truncated file is detected."""
 END: Final = "# end of file"
 
 
 def write_profile(profile: Profile) -> str:
-    """Return a profile as TOML, every value written out."""
+    """Return a profile as TOML, with every value."""
     lines = [MARKED + END, "schema = 1", *_rows(profile, defaults=True)]
     for field in dataclasses.fields(profile):
         part = getattr(profile, field.name)
@@ -64,7 +62,7 @@ def write_profile(profile: Profile) -> str:
 
 
 def write_scenario(scenario: Scenario) -> str:
-    """Return a scenario as TOML; what has its default is left out, but for seed and duration."""
+    """Return a scenario as TOML, without defaults except seed and duration."""
     rows = [MARKED + END, *_rows(scenario, defaults=False, always=("seed", "duration_us"))]
     for move in scenario.moves:
         rows += ["", "[[moves]]", *_rows(move, defaults=False)]
@@ -83,5 +81,5 @@ def _plain(value: Any) -> Any:
 
 
 def profile_digest(profile: Profile) -> str:
-    """Return the SHA-256 of a profile's values, whatever its file looks like."""
+    """Return the SHA-256 of a profile's values; the layout of its file does not matter."""
     return hashlib.sha256(json.dumps(_plain(profile), sort_keys=True).encode()).hexdigest()

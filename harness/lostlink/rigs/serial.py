@@ -20,7 +20,7 @@ from lostlink.bench import codec
 from lostlink.bench.board import PINGS_AT_START, BenchBoard, Reports
 from lostlink.bench.clocks import ClockFit
 from lostlink.bench.line import DEFAULT_BAUD, LineLostError, PortError, open_line
-from lostlink.bench.pacer import first_in_line, pace, undisturbed
+from lostlink.bench.pacer import pace, precise_timing, real_time_priority
 from lostlink.errors import CannotError, RigError
 from lostlink.rigs.base import Rig
 from lostlink.rigs.remote import RemoteBoard
@@ -129,7 +129,7 @@ class SerialRig(Rig):
             raise
         identity = board.identity
         self.about["board"] = f"{identity.name.decode('utf-8', 'replace')}, {identity.channels} channels"
-        granted = first_in_line(on=True) and first_in_line(on=False)
+        granted = real_time_priority(on=True) and real_time_priority(on=False)
         self.about["host"] = f"real-time scheduling {'granted' if granted else 'not granted'}"
         self.about["if the host is lost"] = (
             f"the board holds itself in reset after {board.guard.silence_us / 1e6:g} s without a message"
@@ -277,7 +277,7 @@ class SerialRig(Rig):
             return _SerialBoard(env, self.profile, scenario, board, recorder, start_ns)
 
         late = ""
-        with undisturbed():
+        with precise_timing():
             start_ns = time.monotonic_ns() + _LEAD_NS  # after the garbage collection
             stage = Stage(self.profile, scenario, build, keep=True)
             try:
@@ -343,7 +343,7 @@ class SerialRig(Rig):
 
 def _disturbances(board: BenchBoard) -> tuple[int, int, int]:
     """Return the counts of damaged messages, missing messages, and stops for lack of messages so far."""
-    damaged, missing = board.spoiled()
+    damaged, missing = board.frame_errors()
     return damaged, missing, board.guard.losses if board.guard is not None else 0
 
 

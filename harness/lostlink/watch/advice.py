@@ -1,4 +1,4 @@
-"""Trim and end points, in words."""
+"""Advice on trim and end points."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from lostlink.watch.column_stats import ColumnStats, Plateau
 from lostlink.watch.units import Scale
 
 _TRIM_SHARE = 0.15
-"""A stick farther off the middle is held there, not out of trim."""
+"""A stick farther from the middle is held there, not out of trim."""
 _SWEPT_SHARE = 0.5
-"""A stick that moved less has not been moved to its ends yet."""
+"""A stick that moved less was not yet moved to its ends."""
 _FLAT_TIMES = 2
 _REST_NS = 500_000_000
 
@@ -18,15 +18,14 @@ def _steps(count: float, scale: Scale) -> str:
     return f"{count:g} {unit}"
 
 
-def centring(gauge: ColumnStats, scale: Scale, now_ns: int) -> str:
+def centring(stats: ColumnStats, scale: Scale, now_ns: int) -> str:
     """Return whether a stick at rest is centred, or the direction to trim.
 
-    The middle is code 127 of 0..255, by common practice (there is no standard). For widths it is the
-    middle of the range.
+    The middle of codes 0..255 is 127 by common practice, not by a standard. For widths it is the middle of the range.
     """
-    if now_ns - gauge.rests_since_ns < _REST_NS:
+    if now_ns - stats.rests_since_ns < _REST_NS:
         return "moving"
-    off = gauge.value - scale.middle
+    off = stats.value - scale.middle
     if abs(off) <= scale.step:
         return "centred"
     if abs(off) > _TRIM_SHARE * scale.span:
@@ -36,13 +35,13 @@ def centring(gauge: ColumnStats, scale: Scale, now_ns: int) -> str:
     return f"trim left/down: {_steps(off, scale)} high"
 
 
-def travel(gauge: ColumnStats, scale: Scale) -> str:
-    """Return whether a stick reaches the ends of its range, and what is wrong where it does not."""
-    if gauge.moved < _SWEPT_SHARE * scale.span:
-        return "move to both ends" if gauge.is_stick else ""
+def travel(stats: ColumnStats, scale: Scale) -> str:
+    """Return whether a stick reaches the ends of its range, or what is wrong."""
+    if stats.moved < _SWEPT_SHARE * scale.span:
+        return "move to both ends" if stats.is_stick else ""
     parts = [
-        _end("low", gauge.lowest - scale.low, gauge.bottom, scale),
-        _end("high", scale.high - gauge.highest, gauge.top, scale),
+        _end("low", stats.lowest - scale.low, stats.bottom, scale),
+        _end("high", scale.high - stats.highest, stats.top, scale),
     ]
     return ", ".join(part for part in parts if part) or "both ends reached"
 

@@ -26,9 +26,9 @@ class Plateau:
     rows : int
         Lines of the present stay.
     since_ns : int
-        When it began.
+        Start of the present stay.
     times : int
-        Short stays that ended, in the course of a movement: a stick that moved on while its number could not.
+        Short stays during a movement: the stick moved on while its number could not.
     """
 
     value: float
@@ -45,9 +45,9 @@ class ColumnStats:
     ----------
     value, lowest, highest : float
     changed_ns : int
-        When the value last changed.
+        Time of the last change.
     rests_since_ns : int
-        Start of the time with no more than noise; 0 from the start.
+        Start of the present rest, with noise only; 0 at first.
     bottom, top : Plateau
         Stays at the lowest and the highest value.
     """
@@ -64,7 +64,7 @@ class ColumnStats:
 
     @classmethod
     def starting(cls, at_ns: int, value: float) -> ColumnStats:
-        """Return the statistics of one value."""
+        """Return the statistics after one value."""
         bottom, top = Plateau(value, since_ns=at_ns), Plateau(value, since_ns=at_ns)
         return cls(value, value, value, at_ns, 0, bottom, top, value)
 
@@ -75,7 +75,7 @@ class ColumnStats:
 
     @property
     def is_stick(self) -> bool:
-        """Whether it has shown more values than a switch has."""
+        """Whether it has had more values than a switch has."""
         return len(self._values) >= _ENOUGH_VALUES
 
     def add(self, at_ns: int, value: float) -> None:
@@ -93,7 +93,7 @@ class ColumnStats:
 
 
 def _stay(plateau: Plateau, at_ns: int, value: float, *, changed: bool, beyond: bool) -> None:
-    """Update the stay at an extreme value; `beyond` starts again at a new extreme."""
+    """Update the stay at an extreme value; `beyond` restarts it at a new extreme."""
     if beyond:
         plateau.value, plateau.rows, plateau.since_ns, plateau.times = value, 1, at_ns, 0
     elif value == plateau.value:
@@ -124,15 +124,15 @@ class TableStats:
         self._stamps_ns: deque[int] = deque(maxlen=_RATE_ROWS)
 
     def add(self, rows: Iterable[PrintedRow]) -> None:
-        """Add rows; a new number of columns starts again."""
+        """Add rows; a new number of columns restarts the statistics."""
         for row in rows:
             self._stamps_ns.append(row.at_ns)
             self.last_ns = row.at_ns
             if len(self.columns) != len(row.values):
                 self.columns = [ColumnStats.starting(row.at_ns, value) for value in row.values]
                 continue
-            for gauge, value in zip(self.columns, row.values, strict=True):
-                gauge.add(row.at_ns, value)
+            for column, value in zip(self.columns, row.values, strict=True):
+                column.add(row.at_ns, value)
 
     def rate_hz(self, now_ns: int) -> float:
         """Return the lines per second over the last 3 s."""

@@ -34,7 +34,7 @@ _STEPS_OF_A_CLOCK = 20
 _RISING_SHARE = 0.95
 _WRAP_SHARE = 0.25
 _SEEN = 3
-"""Number of values of a kind that is not an accident."""
+"""Fewest values of a kind that are not an accident."""
 _REACHES: Final = (100, 128, 500, 512, 1000, 1024, 2048, 10_000, 32_768)
 """Usual ends of the range of values around 0, by common practice."""
 
@@ -93,7 +93,7 @@ class ColumnLayout:
     names : tuple of str
         Name that the board prints for each column, or empty.
     reach : int
-        For values around 0: a usual end of their range, at or above the largest seen.
+        For values around 0: a usual end of their range, at least the largest value.
     """
 
     width: int
@@ -107,7 +107,7 @@ class ColumnLayout:
 
 @dataclass(slots=True)
 class LineCounts:
-    """Counts of what was received.
+    """Counts of the received data.
 
     Attributes
     ----------
@@ -117,9 +117,9 @@ class LineCounts:
     broken : int
         Lines of numbers with another number of columns.
     zeros : int
-        Zero bytes, which text does not have.
+        Zero bytes, which do not occur in text.
     shortest_line, longest_line : int
-        Bytes of the rows' lines, their ends not counted.
+        Bytes in the lines of rows, without line ends.
     """
 
     bytes: int = 0
@@ -234,7 +234,7 @@ class ColumnReader:
         self._last_ns = 0
         self._width: int | None = None
         self._pending: list[tuple[PrintedRow, tuple[str, ...]]] = []
-        self._other = (0, 0)  # a width and how many lines in a row had it
+        self._other = (0, 0)  # another width, and the number of consecutive lines with it
         self._headers: dict[int, tuple[str, ...]] = {}
         self._labels: tuple[str, ...] = ()
         self._columns: list[_Column] = []
@@ -355,7 +355,7 @@ class ColumnReader:
 
 
 def parse_line(line: bytes) -> tuple[tuple[float, ...], tuple[str, ...]] | None:
-    """Return the numbers and the words of a line; None where it has neither.
+    """Return the numbers and the words of a line; None if it has neither.
 
     >>> parse_line(b"ch1: 1500, ch2: 1000")
     ((1500, 1000), ('ch1', 'ch2'))

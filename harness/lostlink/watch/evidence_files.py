@@ -36,7 +36,7 @@ def files(
 
 
 def _rows_csv(rows: Sequence[PrintedRow], layout: ColumnLayout | None, origin_ns: int) -> str:
-    """Return all rows: instant, the instant after which the line's end came, and every column as it was printed."""
+    """Return all rows: arrival, arrival of the previous data, and every column as printed."""
     width = layout.width if layout else 0
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
@@ -58,14 +58,11 @@ def _attempts_csv(attempts: Sequence[Attempt]) -> str:
     for number, attempt in enumerate(attempts, 1):
         analysis, hold = attempt.analysis, attempt.hold
         times = (round(hold.middle_us), round(hold.half_us)) if hold else ("", "")
-        instants: tuple[object, ...] = ("",) * 5
+        details: tuple[object, ...] = ("",) * 5
         if analysis is not None:
-            budget = analysis.budget
-            instants = (
-                analysis.frozen_us, analysis.last_us, budget.line_interval_us, budget.change_interval_us,
-                budget.jitter_us,
-            )  # fmt: skip
-        writer.writerow((number, attempt.result.value, *times, attempt.watched_us, *instants))
+            intervals = (analysis.budget.line_interval_us, analysis.budget.change_interval_us)
+            details = (analysis.frozen_us, analysis.last_us, *intervals, analysis.budget.jitter_us)
+        writer.writerow((number, attempt.result.value, *times, attempt.watched_us, *details))
     return text.getvalue()
 
 
@@ -76,19 +73,16 @@ def summary_text(document: Document, attempts: Sequence[Attempt], names: Sequenc
     about = summary.about(tested)
     if no_profile:
         about = f"No profile, {about.partition(', ')[2]}"
-    rows = [
-        (str(number), attempt.result.value, text_of(attempt.hold) if attempt.hold else "")
-        for number, attempt in enumerate(attempts, 1)
-    ]
-    in_words = []
+    rows, notes = [], []
     for number, attempt in enumerate(attempts, 1):
+        rows.append((str(number), attempt.result.value, text_of(attempt.hold) if attempt.hold else ""))
         texts = (sentence(attempt), how_known(attempt), *remarks(attempt, names), moved(attempt, names))
-        in_words += ["", f"{number}. " + " ".join(text for text in texts if text)]
+        notes += ["", f"{number}. " + " ".join(text for text in texts if text)]
     return summary.page(
         "Failsafe test by hand",
         document.conclusion,
         [f"{about} The values are those that the board printed; times are the host's."],
         summary.verdict_table(document.verdicts) if document.verdicts else [],
         summary.table(("attempt", "result", "hold time"), rows) if rows else [],
-        in_words[1:],
+        notes[1:],
     )

@@ -6,11 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
+from typing import Final
 
 from lostlink.errors import ExitCode
 from lostlink.requirements import CATALOGUE
 from lostlink.results import ALL_WAIVED, exit_code, failure
-from lostlink.verdicts import Limit, Measurement, Outcome, Verdict, quantity
+from lostlink.verdicts import Limit, Measurement, Outcome, Verdict, counted, quantity
 from lostlink.watch.freeze import FreezeAnalysis, FreezeState, TimeInterval
 from lostlink_sims import HowSeen, Profile
 
@@ -38,13 +39,13 @@ _SHOWS_NOTHING = frozenset(AttemptResult) - {AttemptResult.CAME, AttemptResult.N
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attempt:
-    """One time that the handset was switched off.
+    """One switching off of the handset.
 
     Attributes
     ----------
     result : AttemptResult
     analysis : FreezeAnalysis or None
-        None when no stick was moved.
+        None if no stick was moved.
     watched_us : int
         Time for which the rows were watched after the freeze.
     highest_us, last_us : float or None
@@ -94,62 +95,54 @@ def pulse_lag_us(profile: Profile) -> int:
     return output.frame_gap_us + output.channels * profile.receiver.high_us + before_us
 
 
-def text_of(span: TimeInterval) -> str:
-    """Return a time with its uncertainty in whole milliseconds; the uncertainty includes the rounding."""
-    middle_ms, half_ms = _whole_ms(span)
+def text_of(interval: TimeInterval) -> str:
+    """Return a time with its uncertainty in whole milliseconds, which includes the rounding."""
+    middle_ms, half_ms = _whole_ms(interval)
     return f"{middle_ms} ms ± {half_ms} ms"
 
 
-def _whole_ms(span: TimeInterval) -> tuple[int, int]:
-    """Return middle and half-width in whole milliseconds that cover the whole interval."""
-    middle_ms = round(span.middle_us / 1000)
-    return middle_ms, math.ceil(max(span.high_us / 1000 - middle_ms, middle_ms - span.low_us / 1000))
+def _whole_ms(interval: TimeInterval) -> tuple[int, int]:
+    """Return middle and half-width in whole milliseconds that cover the interval."""
+    middle_ms = round(interval.middle_us / 1000)
+    return middle_ms, math.ceil(max(interval.high_us / 1000 - middle_ms, middle_ms - interval.low_us / 1000))
 
 
 def _ms(time_us: int) -> str:
     return f"{time_us / 1000:.1f} ms"
 
 
+_SENTENCES: Final = {
+    AttemptResult.CAME: "The failsafe came {hold} after the handset was switched off.",
+    AttemptResult.NOT_IDLE: "Other values came, but the throttle did not go to idle within the {watched} watched.",
+    AttemptResult.HELD: "The receiver held its last values and did not cut the throttle in the {watched} watched.",
+    AttemptResult.CEASED:
+        "The board stopped printing {stopped}, without failsafe values. The test cannot see its outputs after that.",
+    AttemptResult.NOT_FROZEN:
+        "The values did not freeze: the handset was not switched off, or another source changes them.",
+    AttemptResult.NOT_MOVED: "No stick was kept moving, so a freeze of the values could not be detected.",
+    AttemptResult.THROTTLE_LOW:
+        "The throttle was at idle when the values froze, so no cut could be seen. Raise it and repeat.",
+    AttemptResult.AT_ONCE:
+        "Other values came at once, without a visible freeze. Either the hold time is very short, or they are the "
+        "handset's own last packet. Print more often to distinguish the two.",
+    AttemptResult.PAUSED:
+        "The stick moved a few small steps after a pause, so the time of switching off is not known. Repeat without a "
+        "pause.",
+    AttemptResult.BY_STEPS:
+        "The throttle went down step by step after the stick had stopped. It was moved by hand, or the failsafe lowers "
+        "it slowly. Repeat without moving the throttle.",
+}  # fmt: skip
+
+
 def sentence(attempt: Attempt) -> str:
     """Return the result in one or two sentences for a pilot."""
-    analysis, watched = attempt.analysis, f"{attempt.watched_us / 1e6:.1f} s"
-    match attempt.result:
-        case AttemptResult.CAME:
-            assert attempt.hold is not None
-            return f"The failsafe came {text_of(attempt.hold)} after the handset was switched off."
-        case AttemptResult.NOT_IDLE:
-            return f"Other values came, but the throttle did not go to idle within the {watched} watched."
-        case AttemptResult.HELD:
-            return f"The receiver held its last values and did not cut the throttle in the {watched} watched."
-        case AttemptResult.CEASED:
-            assert analysis is not None
-            after_us = analysis.last_row_us - analysis.frozen_us
-            when = f"{_ms(after_us)} after the values froze" if after_us > 0 else "when the values froze"
-            return (
-                f"The board stopped printing {when}, without failsafe values. "
-                "The test cannot see its outputs after that."
-            )
-        case AttemptResult.NOT_FROZEN:
-            return "The values did not freeze: the handset was not switched off, or another source changes them."
-        case AttemptResult.NOT_MOVED:
-            return "No stick was kept moving, so a freeze of the values could not be detected."
-        case AttemptResult.THROTTLE_LOW:
-            return "The throttle was at idle when the values froze, so no cut could be seen. Raise it and repeat."
-        case AttemptResult.AT_ONCE:
-            return (
-                "Other values came at once, without a visible freeze. Either the hold time is very short, or they are "
-                "the handset's own last packet. Print more often to distinguish the two."
-            )
-        case AttemptResult.PAUSED:
-            return (
-                "The stick moved a few small steps after a pause, so the time of switching off is not known. "
-                "Repeat without a pause."
-            )
-        case AttemptResult.BY_STEPS:
-            return (
-                "The throttle went down step by step after the stick had stopped. It was moved by hand, or the "
-                "failsafe lowers it slowly. Repeat without moving the throttle."
-            )
+    analysis, hold = attempt.analysis, attempt.hold
+    after_us = 0 if analysis is None else analysis.last_row_us - analysis.frozen_us
+    return _SENTENCES[attempt.result].format(
+        hold=text_of(hold) if hold else "",
+        watched=f"{attempt.watched_us / 1e6:.1f} s",
+        stopped=f"{_ms(after_us)} after the values froze" if after_us > 0 else "when the values froze",
+    )
 
 
 def how_known(attempt: Attempt) -> str:
@@ -170,17 +163,16 @@ def remarks(attempt: Attempt, names: Sequence[str]) -> list[str]:
     if analysis is None:
         return []
     texts = []
-    if analysis.steps > 1 and attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE):
+    changed = attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE)
+    if changed and analysis.steps > 1:
         texts.append(f"The values came in {analysis.steps} steps.")
-    if analysis.silent and attempt.result in (AttemptResult.CAME, AttemptResult.NOT_IDLE):
+    if changed and analysis.silent:
         texts.append("After that the board stopped printing.")
     if analysis.restless:
         left = ", ".join(names[column] for column in analysis.restless)
         texts.append(f"Left out, because they continue to change without the handset: {left}.")
     if analysis.odd_lines:
-        texts.append(
-            f"Left out: {analysis.odd_lines} isolated outlier {'line' if analysis.odd_lines == 1 else 'lines'}."
-        )
+        texts.append(f"Left out: {counted(analysis.odd_lines, 'isolated outlier line')}.")
     return texts
 
 
@@ -189,10 +181,8 @@ def moved(attempt: Attempt, names: Sequence[str]) -> str:
     analysis = attempt.analysis
     if analysis is None or analysis.before == analysis.after:
         return ""
-    pairs = zip(names, analysis.before, analysis.after, strict=True)
-    return (
-        "Values before and after: " + ", ".join(f"{name} {before:g} → {after:g}" for name, before, after in pairs) + "."
-    )
+    rows = zip(names, analysis.before, analysis.after, strict=True)
+    return f"Values before and after: {', '.join(f'{name} {before:g} → {after:g}' for name, before, after in rows)}."
 
 
 def judge(attempts: Sequence[Attempt], profile: Profile | None) -> list[Verdict]:
@@ -202,9 +192,9 @@ def judge(attempts: Sequence[Attempt], profile: Profile | None) -> list[Verdict]
     """
     verdicts = []
     for name in _IDS:
-        found = [_verdict(name, attempt, profile) for attempt in attempts]
-        _, worst = min(found, key=lambda pair: (_WORST_FIRST.index(pair[1].outcome), -pair[0]))
-        checks = sum(bool(verdict.measured) for _, verdict in found)
+        results = [_verdict(name, attempt, profile) for attempt in attempts]
+        _, worst = min(results, key=lambda result: (_WORST_FIRST.index(result[1].outcome), -result[0]))
+        checks = sum(bool(verdict.measured) for _, verdict in results)
         verdicts.append(replace(worst, runs=len(attempts), checks=checks))
     waived = () if profile is None else profile.requirements.waived
     return [verdict.waived_by(waived) for verdict in verdicts]
@@ -241,13 +231,9 @@ def _untested(name: str, reason: str) -> tuple[float, Verdict]:
 def _judged(name: str, measurement: Measurement, at_most: float, reason: str) -> tuple[float, Verdict]:
     limit = Limit(at_most=at_most, unit=measurement.unit)
     return measurement.value, Verdict(
-        requirement=CATALOGUE[name],
-        outcome=limit.decide(measurement),
-        measured=f"{measurement.name}: {measurement}",
-        limit=str(limit),
-        how_seen=measurement.how_seen.value,
-        reason=reason,
-    )
+        requirement=CATALOGUE[name], outcome=limit.decide(measurement), measured=f"{measurement.name}: {measurement}",
+        limit=str(limit), how_seen=measurement.how_seen.value, reason=reason,
+    )  # fmt: skip
 
 
 def _width(name: str, what: str, width_us: float | None, profile: Profile, reason: str) -> tuple[float, Verdict]:
@@ -298,15 +284,11 @@ def conclusion(attempts: Sequence[Attempt], verdicts: Sequence[Verdict], profile
         return "The throttle was cut in time and stayed at idle while watched."
     came = [attempt for attempt in attempts if attempt.result is AttemptResult.CAME]
     if profile is None and len(came) == len(attempts):
-        longest = max((attempt.hold for attempt in came if attempt.hold), key=lambda span: span.high_us)
+        longest = max((attempt.hold for attempt in came if attempt.hold), key=lambda hold: hold.high_us)
         return f"Hold time {text_of(longest)}. Without a profile there is no limit and no verdict."
     undecided = next((verdict for verdict in verdicts if verdict.outcome not in (Outcome.MET, Outcome.WAIVED)), None)
     if undecided is None:
         return ALL_WAIVED
     if undecided.measured:
         return f"Inconclusive: {undecided.measured}, limit {undecided.limit}."
-    return f"Inconclusive. {_first_upper(undecided.reason)}".rstrip(".") + "."
-
-
-def _first_upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return f"Inconclusive. {undecided.reason[:1].upper()}{undecided.reason[1:]}".rstrip(".") + "."

@@ -70,10 +70,8 @@ class WaitTimes:
 
 def wait_times_for(profile: Profile | None) -> WaitTimes:
     """Return times that extend well beyond the profile's limit."""
-    times = WaitTimes()
-    if profile is None:
-        return times
-    return WaitTimes(hold_us=max(times.hold_us, 2 * profile.requirements.cut_within_us))
+    limit_us = 0 if profile is None else profile.requirements.cut_within_us
+    return WaitTimes(hold_us=max(WaitTimes().hold_us, 2 * limit_us))
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,14 +183,14 @@ class FailsafeTest:
         while True:
             self.listener.listen_until(self.listener.now_ns() + _TURN_NS)
             view = self._view(cue_us - self._times.movement_us)
-            found = self._look(view, cue_us)
-            if found is None:
+            analysis = self._analyse(view, cue_us)
+            if analysis is None:
                 return Attempt(result=AttemptResult.NOT_MOVED)
-            if found.state is not state:
-                state = found.state
+            if analysis.state is not state:
+                state = analysis.state
                 self._tell(_ANNOUNCEMENTS[state])
-            if self._is_over(found, cue_us):
-                return self._result(found, view)
+            if self._is_over(analysis, cue_us):
+                return self._result(analysis, view)
 
     def _wait_for_movement(self) -> int | None:
         """Return the instant at which a stick has moved long enough; None on timeout."""
@@ -206,37 +204,35 @@ class FailsafeTest:
             self.listener.listen_until(self.listener.now_ns() + _TURN_NS)
         return None
 
-    def _look(self, view: _View, cue_us: int) -> FreezeAnalysis | None:
+    def _analyse(self, view: _View, cue_us: int) -> FreezeAnalysis | None:
         movement = moving(view.table, view.spans, cue_us - self._times.movement_us, cue_us)
         if movement is None:
             return None  # the moving column was a clock
         listener = self.listener
         line_us = (listener.columns.counts.longest_line + 1) * BITS_PER_BYTE * 1_000_000 // listener.source.baud
-        return analyse(
-            view.table, movement, view.spans, self._now_us(), throttle=view.throttle, line_us=line_us
-        )  # fmt: skip
+        return analyse(view.table, movement, view.spans, self._now_us(), throttle=view.throttle, line_us=line_us)
 
-    def _is_over(self, found: FreezeAnalysis, cue_us: int) -> bool:
+    def _is_over(self, analysis: FreezeAnalysis, cue_us: int) -> bool:
         """Return whether the attempt is complete."""
         times, now_us = self._times, self._now_us()
-        if found.state is FreezeState.MOVING:
+        if analysis.state is FreezeState.MOVING:
             return now_us - cue_us >= times.off_wait_us
-        waited = now_us - found.frozen_us >= times.hold_us + found.budget.change_interval_us
-        if found.state is FreezeState.HELD:
+        waited = now_us - analysis.frozen_us >= times.hold_us + analysis.budget.change_interval_us
+        if analysis.state is FreezeState.HELD:
             return waited
-        watched = now_us - found.last_us >= times.stay_us
-        if found.throttle is not None and found.throttle.was_up and found.throttle.cut is None:
+        watched = now_us - analysis.last_us >= times.stay_us
+        if analysis.throttle is not None and analysis.throttle.was_up and analysis.throttle.cut is None:
             return waited and watched
-        return watched or now_us - found.frozen_us >= times.hold_us + _LONGEST_STAYS * times.stay_us
+        return watched or now_us - analysis.frozen_us >= times.hold_us + _LONGEST_STAYS * times.stay_us
 
-    def _result(self, found: FreezeAnalysis, view: _View) -> Attempt:
-        width_us, throttle = view.scale.width_us, found.throttle
+    def _result(self, analysis: FreezeAnalysis, view: _View) -> Attempt:
+        width_us, throttle = view.scale.width_us, analysis.throttle
         highest = None if throttle is None else throttle.highest_after_cut
-        until_us = found.last_row_us if found.silent else self._now_us()
+        until_us = analysis.last_row_us if analysis.silent else self._now_us()
         return Attempt(
-            result=classify(found),
-            analysis=found,
-            watched_us=max(0, until_us - found.frozen_us - found.budget.change_interval_us),
+            result=classify(analysis),
+            analysis=analysis,
+            watched_us=max(0, until_us - analysis.frozen_us - analysis.budget.change_interval_us),
             highest_us=None if highest is None else width_us(highest),
             last_us=None if throttle is None else width_us(throttle.last),
         )

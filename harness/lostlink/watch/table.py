@@ -20,9 +20,9 @@ class RowTable:
     Attributes
     ----------
     at_us : (n,) ndarray of int64
-        When each row's last byte was there.
+        Arrival of each row's last byte.
     since_us : (n,) ndarray of int64
-        Instants after which that must have been: the arrival of the piece of data before.
+        Arrival of the previous piece of data; the last byte arrived after it.
     values : (n, columns) ndarray of float64
     """
 
@@ -48,28 +48,28 @@ class RowTable:
 
     def changed(self, columns: Sequence[int]) -> Ints:
         """Return the rows in which any of the columns differs from the row before."""
-        here = self.values[:, list(columns)]
-        return np.flatnonzero((here[1:] != here[:-1]).any(1)) + 1
+        values = self.values[:, list(columns)]
+        return np.flatnonzero((values[1:] != values[:-1]).any(1)) + 1
 
 
 def without_odd_lines(table: RowTable, far: Sequence[float], first: int = 0) -> tuple[RowTable, int]:
-    """Leave out single rows far off from two neighbours that are the same, and say how many.
+    """Return the table without single outliers between two equal rows, and the number of these outliers.
 
-    A byte lost on the line makes such a row. So does a value that came for one line only: look at all rows where
-    that would matter.
+    A byte lost on the line makes such a row. So does a value that was printed for one line only; where that matters,
+    use all rows.
 
     Parameters
     ----------
     table : RowTable
     far : sequence of float
-        For each column how far off is far.
+        For each column the difference above which a value is an outlier.
     first : int
-        Rows before are left alone.
+        Rows before this one are kept.
     """
     if len(table) < 3:
         return table, 0
-    here = table.values
-    odd = (np.abs(here[1:-1] - here[:-2]) > np.array(far)).any(1) & (here[:-2] == here[2:]).all(1)
+    values = table.values
+    odd = (np.abs(values[1:-1] - values[:-2]) > np.array(far)).any(1) & (values[:-2] == values[2:]).all(1)
     odd[: max(0, first - 1)] = False
     keep = np.concatenate([[True], ~odd, [True]])
     return table.part(keep), int(odd.sum())

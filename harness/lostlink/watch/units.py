@@ -12,18 +12,18 @@ from lostlink_sims import Profile
 from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, TOP_CODE, pulse_table
 
 MIDDLE_CODE = 127
-"""The middle of 0..255 by common practice; there is no standard."""
+"""The middle of 0..255 by common practice, not by a standard."""
 
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """The range of a channel's numbers.
+    """Range and unit of a channel's numbers.
 
     Attributes
     ----------
     kind : ValueKind
     low, high, middle : int
-        The ends and the middle, in the numbers' own unit.
+        Ends and middle, in the unit of the numbers.
     unit : str
         Unit of the numbers.
     step : int
@@ -42,7 +42,7 @@ class Scale:
 
     @property
     def span(self) -> int:
-        """From end to end."""
+        """Difference of the ends."""
         return self.high - self.low
 
     def width_us(self, value: float) -> float:
@@ -51,14 +51,8 @@ class Scale:
             return value
         return float(self.table[min(max(0, round(value)), len(self.table) - 1)])
 
-    def widths_us(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the pulse widths of numbers, in microseconds."""
-        if not len(self.table):
-            return values
-        return self.table[np.clip(np.rint(values), 0, len(self.table) - 1).astype(np.int64)].astype(np.float64)
-
     def largest_up_to(self, width_us: float) -> float:
-        """Return the largest number whose pulse width is at most `width_us`; -1 when there is none."""
+        """Return the largest number whose pulse width is at most `width_us`; -1 without one."""
         if not len(self.table):
             return width_us
         return float(np.searchsorted(self.table, width_us, side="right")) - 1
@@ -66,21 +60,16 @@ class Scale:
 
 def names_of(layout: ColumnLayout, profile: Profile | None) -> list[str]:
     """Return the names of the channels: from the profile, from the board, or their numbers."""
-    names = []
-    for index, column in enumerate(layout.channels):
-        if profile is not None and index < len(profile.channels):
-            names.append(profile.channels[index].name)
-        else:
-            names.append(layout.names[column] or f"channel {index + 1}")
-    return names
+    own = [] if profile is None else [channel.name for channel in profile.channels]
+    printed = [layout.names[column] or f"channel {number}" for number, column in enumerate(layout.channels, 1)]
+    return (own + printed[len(own) :])[: len(printed)]
 
 
 def scale_for(kind: ValueKind, profile: Profile | None, reach: int = 0) -> Scale:
     """Return the scale of a kind of numbers, by the profile's mapping or the default one.
 
-    Values around 0 have no known pulse width; `reach` is the end of their range.
-
-    The default is 1000 to 2000 µs, and a code is an ADC reading without its two lowest bits.
+    Values around 0 have no known pulse width; `reach` is the end of their range. By default the widths are 1000 to
+    2000 µs, and a code is an ADC reading without its two lowest bits.
     """
     link = profile or Profile()
     low_us, high_us = link.receiver.low_us, link.receiver.high_us
