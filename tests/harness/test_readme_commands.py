@@ -26,7 +26,7 @@ SHORTER = {
     '--budget "60 s"': "--runs 60",
     "prove my_link.toml --tests": "prove my_link.toml --only MY-FIELD,FS-CUT --tests",
     "prove my_link.toml --receiver ./": "prove my_link.toml --only FS-CUT,CH-VALUE --receiver ./",
-    "--rig emulated:build/receiver.elf": "--rig emulated:build/receiver.elf --only FS-CUT",
+    "--rig emulated:build/receiver.elf": "--rig emulated:build/receiver.elf --only FR-COUNT",
     "first.py:HoldsItsLastValue": "first.py:HoldsItsLastValue --only FS-CUT",
     "-n 2": "-n 2 --lostlink-only FS-CUT",
     "--rig serial:/dev/ttyACM0": "--rig serial:/dev/ttyACM0 --props-off",

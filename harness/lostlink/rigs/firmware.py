@@ -41,7 +41,7 @@ STEPS: Final = (*(f"{name}()" for name in CALLS), "loading the file")
 """What is running, by the index of the step."""
 
 
-class StoppedError(Exception):
+class _ProgramStoppedError(Exception):
     """The program died, or does not return from a call."""
 
 
@@ -66,13 +66,13 @@ class Watch:
 
         Raises
         ------
-        StoppedError
+        _ProgramStoppedError
             If it is the call that does not return.
         """
         calls = self._calls
         calls[0] = number = calls[0] + 1
         if number == self._stop_at:
-            raise StoppedError(self._why)
+            raise _ProgramStoppedError(self._why)
         calls[1] = step
 
     def end(self) -> None:
