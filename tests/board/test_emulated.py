@@ -64,6 +64,8 @@ TRIED = (
     "FULL_AT_BOOT", "HALF_THROTTLE", "NEVER_RETURNS", "OVERFLOWS", "DIES_ON_SHORT_PACKET", "LOOPS_ON_SHORT_PACKET",
 )  # fmt: skip
 """Mistakes that are tried here; ``ci/emulated --all`` tries every one."""
+ON_THE_CLOCK = ("COMPARES_INSTANTS", "LOOP_ONLY", "OVERFLOWS", "DIES_ON_SHORT_PACKET", "LOOPS_ON_SHORT_PACKET")
+"""Those that depend on the processor; the gate tries these and one other."""
 REACTION_US = 40
 """From an instant at which something is due to what the image makes of it: interrupts keep each other waiting."""
 
@@ -373,7 +375,10 @@ def prove(image: Path, *only: str, phase_stride: int) -> Result:
     return run_suite(link, rig, only=only)
 
 
-@pytest.mark.parametrize("mistake", TRIED)
+@pytest.mark.parametrize(
+    "mistake",
+    [pytest.param(name, marks=[] if name in (*ON_THE_CLOCK, TRIED[0]) else [pytest.mark.long]) for name in TRIED],
+)
 def test_mistakes_are_found(make: Make, mistake: str, long: bool) -> None:
     """At a quarter of the phases already; ``--long``: at all."""
     image = make(f"{mistake}.elf", mistake=mistake)
@@ -582,12 +587,12 @@ def test_the_watchdog_also_saves_a_program_that_keeps_interrupts_out(make: Make,
     assert trace.motor.at(scenario.duration_us - 1) == 0
 
 
-def test_a_reset_at_the_bite(make: Make, watched: Profile) -> None:
+def test_a_reset_at_the_bite(make: Make, watched: Profile, long: bool) -> None:
     """A brown-out at the very instant at which the watchdog bites lasts as long as it should."""
     flight = flight_of(watched)
     bite_us = flight.at_us + watched.receiver.watchdog_us
     with EmulatedRig(watched, str(make("receiver.elf", profile=watched))) as rig:
-        for apart_us in range(-4, 8):
+        for apart_us in range(-4, 8) if long else range(-1, 3):
             supply = BrownOut(at_us=bite_us + apart_us, for_us=500_000, on_acknowledgement=False)
             trace = rig.run(flight.into(MainLoopHung(at_us=flight.at_us), supply, watch_us=1_200_000))
             back_us = bite_us + apart_us + 500_000 + watched.receiver.boot_us

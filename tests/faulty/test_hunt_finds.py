@@ -76,10 +76,15 @@ def hunted(name: str, runs: int, *, profile: str = "heron", seed: int = 1, find_
 
 
 def in_the_gate() -> Iterator[object]:
-    """Yield each mistake, marked long where earlier ones have covered all of its requirements."""
+    """Yield each mistake, marked long where earlier ones have covered all of its requirements.
+
+    Of those for which the hunt uses all of its runs only the first two are not marked.
+    """
     covered: set[str] = set()
-    for name, runs, wanted in FOUND:
-        yield pytest.param(name, runs, wanted, id=name, marks=[pytest.mark.long] if wanted <= covered else [])
+    exhausted = [name for name, _, _ in FOUND].index("PresetForgetsOthers")
+    for index, (name, runs, wanted) in enumerate(FOUND):
+        is_long = wanted <= covered or index >= exhausted + 2
+        yield pytest.param(name, runs, wanted, id=name, marks=[pytest.mark.long] if is_long else [])
         covered |= wanted
 
 

@@ -21,7 +21,7 @@ PYTHON = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
 
 SHORTER = {
     "--trials 1000000": "--trials 3000",
-    "--trials 5000": "--trials 60",
+    "--trials 5000": "--trials 20",
     '--until "p < 1e-4 at 95 %"': '--until "p < 1e-2 at 95 %"',
     '--budget "60 s"': "--runs 60",
     "prove my_link.toml --tests": "prove my_link.toml --only MY-FIELD,FS-CUT --tests",

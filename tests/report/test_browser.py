@@ -381,7 +381,8 @@ def test_campaign(tab: Opener, tmp_path: Path, width: int) -> None:
 def test_plan(tab: Opener, tmp_path: Path, kind: str) -> None:
     """Curves are drawn, nothing is asked from elsewhere, and everybody can read it."""
     file = tmp_path / f"{kind}.html"
-    words = ["plan", kind, str(HERON), "--report", str(file), *(["--runs", "3"] if kind == "latency" else [])]
+    words = ["plan", kind, str(HERON), "--report", str(file)]
+    words += {"latency": ["--runs", "3"], "timeout": ["--simulate", "2 min"]}.get(kind, [])
     assert CliRunner().invoke(main, words).exit_code == 0
     opened = tab(file)
     page = opened.page

@@ -21,13 +21,14 @@ ZOO = ROOT / "tests" / "faulty" / "zoo.py"
 def test_prove_leaves_a_report(tmp_path: Path, receiver: str | None) -> None:
     """What is drawn for a requirement is what its verdict says, and the page stays small."""
     words = ["prove", str(HERON), "--out", str(tmp_path), "--quiet"]
+    only = ["FS-CUT", "FS-FOREIGN", "RC-LIVE", "CH-VALUE"] if receiver is not None else list(CATALOGUE)
     if receiver is not None:
-        words += ["--receiver", f"{ZOO}:{receiver}"]
+        words += ["--receiver", f"{ZOO}:{receiver}", "--only", ",".join(only)]
     CliRunner().invoke(main, words)
     verdicts = json.loads((tmp_path / "verdicts.json").read_text(encoding="utf-8"))["verdicts"]
     runs, spoiled = read_runs(tmp_path)
     assert spoiled == []
-    assert [verdict["id"] for verdict in verdicts] == list(CATALOGUE)
+    assert sorted(verdict["id"] for verdict in verdicts) == sorted(only)
     for verdict in verdicts:
         if verdict["outcome"] not in ("met", "not met"):
             continue

@@ -7,13 +7,21 @@ pixels available, so that a long run is drawn as fast as a short one.
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
+import importlib.util
 import json
+import os
 import re
+import sys
 from collections.abc import Sequence
 from dataclasses import fields
 from functools import cache
+from importlib import metadata
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from lostlink.files import write_whole
 from lostlink.report.palette import Palette
 
 if TYPE_CHECKING:
@@ -31,12 +39,11 @@ LEFT: Final = 84
 @cache
 def plotting() -> str | None:
     """Return the plotting library's script, or None when it is not installed."""
-    try:
-        from bokeh.resources import Resources
-    except ImportError:
+    package = importlib.util.find_spec("bokeh")  # not imported: that takes half a second
+    if package is None or not package.submodule_search_locations:
         return None
-    parts = Resources(mode="inline", components=["bokeh"]).js_raw
-    return "\n".join(part for part in parts if "set_log_level" not in part[:100])  # writes to the console
+    folder = Path(package.submodule_search_locations[0])
+    return (folder / "server" / "static" / "js" / "bokeh.min.js").read_text(encoding="utf-8")
 
 
 TOKENS: Final = Palette(**{field.name: f"#fe00{index:02x}" for index, field in enumerate(fields(Palette))})
@@ -61,11 +68,29 @@ def scheme(palette: Palette) -> dict[str, str]:
 def timeline_template(roles: tuple[str, ...]) -> str:
     """Return the charts of a timeline, one above the other, as JSON for ``Bokeh.embed.embed_item``.
 
+    Drawing them takes a second, so the text is kept in the user's cache folder, by all that it depends on.
+
     Parameters
     ----------
     roles : tuple of str
         Of the channels, in their order on the wire: "throttle", "arm" or "".
     """
+    sources = b"".join((Path(__file__).with_name(name)).read_bytes() for name in ("figures.py", "palette.py"))
+    key = hashlib.sha256(sources + repr((roles, metadata.version("bokeh"), sys.version)).encode()).hexdigest()
+    try:
+        kept = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "lostlink" / f"timeline-{key}.json"
+        return kept.read_text(encoding="utf-8")
+    except RuntimeError:  # no home folder
+        return _timeline_template(roles)
+    except (OSError, UnicodeDecodeError):
+        text = _timeline_template(roles)
+    with contextlib.suppress(OSError):
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(kept, text)
+    return text
+
+
+def _timeline_template(roles: tuple[str, ...]) -> str:
     from bokeh.embed import json_item
     from bokeh.layouts import column
     from bokeh.models import Range1d
