@@ -14,7 +14,7 @@ from typing import Any, Final
 import click
 from click.shell_completion import CompletionItem
 
-from lostlink.errors import ExitCode, LostlinkError
+from lostlink.errors import ExitCode, LostlinkError, UsageError
 
 COMMANDS: Final = {
     "prove": "Run the whole suite on a link.",
@@ -76,14 +76,8 @@ class _Main(click.Group):
             _discard_output()
             click.echo(f"lostlink: {error.filename or 'output'}: {error.strerror or error}", err=True)
             raise SystemExit(ExitCode.BAD_INPUT) from None
-        except Exception as error:  # a fault of the program: never the exit code of "not met"
-            *_, last = traceback.extract_tb(error.__traceback__)
-            position = f"{Path(last.filename).name}:{last.lineno}"
-            click.echo(f"lostlink: internal error at {position}: {type(error).__name__}: {error}", err=True)
-            if os.environ.get("LOSTLINK_TRACEBACK"):
-                raise
-            click.echo("The whole traceback: set LOSTLINK_TRACEBACK=1 and run the command again.", err=True)
-            raise SystemExit(ExitCode.BAD_INPUT) from None
+        except Exception as error:
+            raise _internal_error(error) from None
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command and flush its output."""
@@ -92,14 +86,39 @@ class _Main(click.Group):
                 return super().invoke(ctx)
             finally:
                 sys.stdout.flush()
+        # Of the next three click would make exit code 1, that of "not met".
+        except click.Abort as left:
+            if not isinstance(left.__context__, KeyboardInterrupt):
+                raise UsageError(
+                    "a question was not answered, so nothing was done; answer it, or give options"
+                ) from None
+            raise _interrupted(left.__context__) from None
         except KeyboardInterrupt as stop:
-            from lostlink.rigs import safe_end  # on use: rigs are slow to import
-
-            click.echo("lostlink: interrupted", err=True)
-            raise SystemExit(safe_end.exit_code_of(stop)) from None
+            raise _interrupted(stop) from None
+        except EOFError as error:
+            raise _internal_error(error) from None
         except BrokenPipeError:
             _discard_output()
             raise SystemExit(ExitCode.OUTPUT_CLOSED) from None
+
+
+def _interrupted(stop: BaseException) -> SystemExit:
+    from lostlink.rigs import safe_end  # on use: rigs are slow to import
+
+    click.echo("lostlink: interrupted", err=True)
+    return SystemExit(safe_end.exit_code_of(stop))
+
+
+def _internal_error(error: Exception) -> SystemExit:
+    """Show a fault of the program, which never has the exit code of "not met"."""
+    *_, last = traceback.extract_tb(error.__traceback__)
+    position = f"{Path(last.filename).name}:{last.lineno}"
+    click.echo(f"lostlink: internal error at {position}: {type(error).__name__}: {error}", err=True)
+    if os.environ.get("LOSTLINK_TRACEBACK"):
+        traceback.print_exception(error)
+    else:
+        click.echo("The whole traceback: set LOSTLINK_TRACEBACK=1 and run the command again.", err=True)
+    return SystemExit(ExitCode.BAD_INPUT)
 
 
 def _discard_output() -> None:

@@ -124,7 +124,9 @@ def write_whole(path: Path, text: str) -> None:
         if target.exists():
             part.chmod(target.stat().st_mode & 0o777)
         part.replace(target)
-    except BaseException:
+    except BaseException as error:
         with contextlib.suppress(OSError):
             part.unlink()
+        if isinstance(error, OSError):
+            error.filename = str(path)  # a full disk does not name it
         raise

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import random
@@ -178,9 +179,12 @@ def test_closed_standard_error_changes_no_verdict(tmp_path: Path) -> None:
     assert "The failsafe cuts the throttle" in done.stdout
 
 
-def test_an_internal_error_is_not_a_verdict(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("error", [TypeError, EOFError])
+def test_an_internal_error_is_not_a_verdict(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: type[Exception]
+) -> None:
     def broken(*_: object, **__: object) -> None:
-        raise TypeError("broken")
+        raise error("broken")
 
     monkeypatch.setattr("lostlink.commands.prove.write_report", broken)
     monkeypatch.delenv("LOSTLINK_TRACEBACK", raising=False)
@@ -188,6 +192,27 @@ def test_an_internal_error_is_not_a_verdict(tmp_path: Path, monkeypatch: pytest.
     assert done.exit_code == 2
     assert "lostlink: internal error at test_input_ends.py" in done.output
     assert "Traceback" not in done.output
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a terminal of POSIX")
+@pytest.mark.parametrize(("key", "code", "shown"), [(b"\x04", 2, "was not answered"), (b"\x03", 130, "interrupted")])
+def test_a_question_that_is_left_is_not_a_verdict(tmp_path: Path, key: bytes, code: int, shown: str) -> None:
+    """Ctrl-D and Ctrl-C at a question of ``lostlink new``."""
+    import pty
+
+    child, terminal = pty.fork()
+    if child == 0:
+        os.execv(sys.executable, [sys.executable, "-m", "lostlink.cli", "new", str(tmp_path / "link.toml")])
+    text = b""
+    while b"[5 ms]" not in text:
+        text += os.read(terminal, 1000)
+    os.write(terminal, key)
+    with contextlib.suppress(OSError):  # the end of a terminal
+        while part := os.read(terminal, 1000):
+            text += part
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == code, text
+    assert shown in text.decode()
+    assert not list(tmp_path.iterdir())
 
 
 # --- a board that prints noise, or values around 0 -------------------------------------------------------------------

@@ -139,7 +139,7 @@ def confirm_props_off() -> None:
         answer = click.prompt(f'Type "{_CONFIRMATION}" to continue', err=True, default="", show_default=False)
     except click.Abort as abort:
         if isinstance(abort.__context__, KeyboardInterrupt):
-            raise KeyboardInterrupt from None
+            raise
         click.echo(err=True)
         answer = ""
     if answer.strip().lower() != _CONFIRMATION:
