@@ -126,7 +126,7 @@ def test_slow_fade(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge:
 
 
 @requires("FS-SILENT")
-def test_pulses_stop(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+def test_pulses_cease(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The receiver's output fails; the flight controller stops the motors."""
     for trace, lost_us in losses(rig, scenario, judge, 8, OutputStops):
         stop = failsafe.time_to_motor_stop(trace, lost_us)
