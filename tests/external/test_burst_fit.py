@@ -77,7 +77,7 @@ def test_likelihood_by_hand() -> None:
 )
 def test_known_channels_are_found(truth: LossFit, name: str) -> None:
     """The right number of parameters, each within four standard errors."""
-    lost = fit.simulated(truth, 60_000, np.random.default_rng(11))
+    lost = fit.simulated(truth, 40_000, np.random.default_rng(11))
     best = fit.fits(lost)[0]
     assert best.name == name
     errors = fit.standard_errors(lost, best)

@@ -13,6 +13,8 @@ from lostlink.profiles import read_profile
 from lostlink.profiles.rules import longest_cut_us
 from lostlink.profiles.writer import write_profile
 from lostlink.requirements import CATALOGUE
+from lostlink.rigs.sim import SimRig
+from lostlink.suite.run import run_suite
 from lostlink.verdicts import Outcome
 
 PROFILES = Path(__file__).parents[2] / "fixtures" / "profiles"
@@ -24,10 +26,16 @@ PARTS = [0, 1, *(pytest.param(part, marks=pytest.mark.long) for part in range(2,
 
 @pytest.mark.parametrize("mistake", zoo.MISTAKES, ids=lambda mistake: mistake.receiver.__name__)
 def test_suite_finds_the_mistake(mistake: zoo.Mistake, long: bool) -> None:
-    """Each faulty receiver fails the requirement that is about its mistake; ``--long``: beside all others."""
+    """Each faulty receiver fails the requirement that is about its mistake.
+
+    ``--long``: beside all others, and in a process of its own, as a user's receiver runs.
+    """
     profile = PROFILES / f"{mistake.profile}.toml"
-    only = () if long else (mistake.requirement,)
-    result = prove(str(profile), receiver=f"{ZOO}:{mistake.receiver.__name__}", only=only)
+    if long:
+        result = prove(str(profile), receiver=f"{ZOO}:{mistake.receiver.__name__}")
+    else:
+        link = read_profile(profile)
+        result = run_suite(link, SimRig(link, mistake.receiver), only=[mistake.requirement])
     failed = {verdict.requirement.id for verdict in result.with_outcome(Outcome.NOT_MET)}
     assert result.exit_code == 1
     assert not result.errors

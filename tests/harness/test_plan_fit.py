@@ -54,7 +54,7 @@ def written(path: Path, header: str, values: list[int]) -> Path:
 )
 def test_a_flight_is_fitted_and_flies_again(truth: GilbertElliott, name: str, tmp_path: Path) -> None:
     """The event simulation's channel comes back from its own losses, within four standard errors each."""
-    lost = flown(truth, 3)
+    lost = flown(truth, 2)
     log = written(tmp_path / "flight.csv", "lost", lost.astype(int).tolist())
     done = plan(log, "--out", tmp_path / "part.toml")
     assert done.exit_code == 0, done.output
