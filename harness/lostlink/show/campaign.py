@@ -79,6 +79,7 @@ def campaign_progress() -> Iterator[OnProgress]:
 
     def text(done: int, needed: int, total: Tally | None) -> str:
         failures = 0 if total is None else sum(count.failures for count in total.counts.values())
+        needed = max(done, needed)  # a failure can lower what is needed
         return f"{grouped(done)} of {grouped(needed)} trials, {failures_text(failures)}"
 
     with moving("simulating") as move:
