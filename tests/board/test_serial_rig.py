@@ -18,6 +18,7 @@ import time
 import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -34,6 +35,7 @@ from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink_sims import HowSeen, Profile, Scenario
 from lostlink_sims.clock import World
 from lostlink_sims.scenario import LinkCut, MainLoopHung, ReceiverReset
+from lostlink_sims.world import Stage
 
 HERON = Path(__file__).parents[2] / "fixtures" / "profiles" / "heron.toml"
 
@@ -139,6 +141,27 @@ def test_a_slow_garbage_collection_makes_no_packet_late(
         rig.run(_cut(link)[0])
     assert len(began_ns) == len(collected_ns)
     assert all(began > collected for began, collected in zip(began_ns, collected_ns, strict=True))
+
+
+def test_a_long_preparation_makes_nothing_late(start: Start, link: Profile, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A scenario with a thousand moves is prepared for longer than the lead before the first command."""
+    prepared_ns, began_ns = [], []
+
+    class SlowStage(Stage[Any]):
+        def __init__(self, *given: Any, **options: Any) -> None:
+            super().__init__(*given, **options)
+            time.sleep(0.2)  # noqa: TID251  as long as for a thousand moves
+            prepared_ns.append(time.monotonic_ns())
+
+    def paced(env: World, end_us: int, start_ns: int, wait: pacer.Wait) -> None:
+        began_ns.append(start_ns)
+        pacer.pace(env, end_us, start_ns, wait)
+
+    monkeypatch.setattr(serial_rig, "Stage", SlowStage)
+    monkeypatch.setattr(serial_rig, "pace", paced)
+    with _rig(link, start()) as rig:
+        rig.run(Scenario(duration_us=300_000))
+    assert all(began > prepared for began, prepared in zip(began_ns, prepared_ns, strict=True))
 
 
 def test_clock_rate_and_residual_are_told(start: Start, link: Profile) -> None:

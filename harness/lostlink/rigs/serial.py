@@ -67,18 +67,18 @@ class _LateError(Exception):
 class _SerialBoard(RemoteBoard):
     """A board on a serial line; raises `_LateError` when a packet leaves too late."""
 
-    def __init__(
-        self, env: World, profile: Profile, scenario: Scenario, board: BenchBoard, recorder: Recorder, start_ns: int
-    ) -> None:
+    start_ns = 0  # of the host's monotonic clock
+
+    def __init__(self, env: World, profile: Profile, scenario: Scenario, board: BenchBoard, recorder: Recorder) -> None:
         super().__init__(env, profile, recorder, self._send, board.identity.abilities)
-        self._board, self._start_ns = board, start_ns
+        self._board = board
         self._decisive_us = decisive_from_us(scenario)
         self._limit_ns = lateness_limit_us(profile, scenario) * 1000
 
     def _send(self, message: codec.Message) -> None:
         _, after_ns = self._board.send(message)
         now_us = self._env.now
-        late_ns = after_ns - self._start_ns - now_us * 1000
+        late_ns = after_ns - self.start_ns - now_us * 1000
         if now_us >= self._decisive_us and late_ns > self._limit_ns:
             if is_packet := isinstance(message, codec.Packet):
                 self.sent.append(now_us)
@@ -274,12 +274,13 @@ class SerialRig(Rig):
         before = _disturbances(board)
 
         def build(env: World, recorder: Recorder, _: int) -> _SerialBoard:
-            return _SerialBoard(env, self.profile, scenario, board, recorder, start_ns)
+            return _SerialBoard(env, self.profile, scenario, board, recorder)
 
         late = ""
         with precise_timing():
-            start_ns = time.monotonic_ns() + _LEAD_NS  # after the garbage collection
             stage = Stage(self.profile, scenario, build, keep=True)
+            # After the garbage collection and the preparation of a long scenario, which take some 10 ms:
+            stage.board.start_ns = start_ns = time.monotonic_ns() + _LEAD_NS
             try:
                 pace(stage.env, scenario.duration_us, start_ns, functools.partial(self._wait, board))
             except _LateError as error:
