@@ -44,7 +44,7 @@ def main() -> None:
         data = line(noise)
         decoder = codec.Decoder()
         begun_s = time.process_time()
-        found = sum(len(decoder.feed_with_offsets(data[place : place + PIECE])) for place in range(0, len(data), PIECE))
+        found = sum(len(decoder.feed(data[place : place + PIECE])) for place in range(0, len(data), PIECE))
         spent_s = time.process_time() - begun_s
         ratio = len(data) * 10 / BAUD / spent_s
         print(

@@ -550,13 +550,6 @@ def test_too_long_blocks_are_counted_once() -> None:
     assert decoder.errors == codec.DecodeErrors(too_long=1)
 
 
-def test_places_of_messages() -> None:
-    """For stamps: how many bytes came after each message in its piece."""
-    first, second = encode(Ping(1), 0), encode(Ping(2), 1)
-    placed = Decoder().feed_with_offsets(first + second + b"\1\2\3")
-    assert placed == [(Ping(1), len(second) + 3), (Ping(2), 3)]
-
-
 # --- PROTOCOL.md ------------------------------------------------------------------------------------------------------
 
 

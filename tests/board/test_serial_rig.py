@@ -164,6 +164,37 @@ def test_a_long_preparation_makes_nothing_late(start: Start, link: Profile, monk
     assert all(began > prepared for began, prepared in zip(began_ns, prepared_ns, strict=True))
 
 
+class OneChunk:
+    """A port without a baud rate: an answer and a hundred frames behind it arrive at once."""
+
+    port, baud = "usb", 9_600
+
+    def __init__(self) -> None:
+        self._decoder, self._waiting = codec.Decoder(), b""
+
+    def write(self, data: bytes) -> tuple[int, int]:
+        before_ns = time.monotonic_ns()
+        for message in self._decoder.feed(data):
+            now_us = time.monotonic_ns() // 1000 & 0xFFFF_FFFF
+            if isinstance(message, codec.Identify):
+                self._waiting += codec.encode(codec.Identity(codec.VERSION, codec.REPORTS_FRAMES, 8, 1, b"board"), 0)
+            if isinstance(message, codec.Ping):
+                self._waiting += codec.encode(codec.Pong(message.token, now_us, now_us), 0)
+                self._waiting += 100 * codec.encode(codec.Frame(now_us, 300, (1500,) * 8), 0)
+        return before_ns, time.monotonic_ns()
+
+    def read(self, _: float) -> list[tuple[int, bytes]]:
+        data, self._waiting = self._waiting, b""
+        return [(time.monotonic_ns(), data)]
+
+
+def test_a_clock_is_aligned_on_a_port_without_a_baud_rate() -> None:
+    board = BenchBoard(OneChunk())  # type: ignore[arg-type]
+    fit = board.alignment.fit()
+    assert fit is not None
+    assert abs(fit.rate - 1) <= fit.rate_uncertainty
+
+
 def test_clock_rate_and_residual_are_told(start: Start, link: Profile) -> None:
     """A board whose clock is 5000 ppm fast is seen to be so, within the stated uncertainty."""
     with _rig(link, start("--ppm", "5000")) as rig:

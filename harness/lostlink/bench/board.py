@@ -157,9 +157,10 @@ class BenchBoard:
         for stamp_ns, data in self.line.read(timeout_s):
             if len(self._raw) < 64:
                 self._raw += data[:64]
-            for message, after in self._decoder.feed_with_offsets(data):
+            for message in self._decoder.feed(data):
+                # Not earlier by the time of the bytes after it: a USB port or a pseudo-terminal has no baud rate.
                 self.heard_ns = stamp_ns
-                self._process(message, stamp_ns - after * 10 * 1_000_000_000 // self.line.baud)
+                self._process(message, stamp_ns)
         if len(self.reports) > _MOST_REPORTS:
             raise PortError(self.line.port, f"the board floods the line with reports ({len(self.reports)} waiting)")
 

@@ -329,20 +329,15 @@ class Decoder:
 
     def feed(self, data: bytes) -> list[Message]:
         """Decode more bytes; return the messages that they complete."""
-        return [message for message, _ in self.feed_with_offsets(data)]
-
-    def feed_with_offsets(self, data: bytes) -> list[tuple[Message, int]]:
-        """Decode more bytes; return the messages, each with the number of bytes after it in `data`."""
         *blocks, rest = data.split(DELIMITER)
-        messages, after = [], len(data)
+        messages = []
         for block in blocks:
-            after -= len(block) + 1
             whole, self._rest = self._rest + block, b""
             if self._skip:
                 self._skip = False
                 self.errors.too_long += 1
             elif whole and (message := self._block(whole)) is not None:
-                messages.append((message, after))
+                messages.append(message)
         self._rest += rest
         if len(self._rest) > LONGEST_FRAME + 1:
             self._skip, self._rest = True, b""
