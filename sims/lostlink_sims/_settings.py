@@ -74,8 +74,15 @@ class Setting:
     choices: tuple[str, ...] = ()
     example: str = ""
 
+    @property
+    def is_limited(self) -> bool:
+        """Whether some values are not allowed."""
+        return self.kind in ("text", "choice") or (self.least, self.most) != (None, None)
+
     def range_text(self, text_of: Callable[[float], str] = str) -> str:
         """Return the limits in words, each as `text_of` shows it; by default in the field's own unit."""
+        if self.kind == "text":
+            return "text without control characters"
         if self.least is None:
             return "any" if self.most is None else f"up to {text_of(self.most)}"
         return f"{text_of(self.least)} {'or more' if self.most is None else f'to {text_of(self.most)}'}"
@@ -84,6 +91,8 @@ class Setting:
         """Return how a value violates the limits or choices; empty if it does not."""
         if self.choices:
             return "" if value in self.choices else "not one of the choices"
+        if self.kind == "text":  # shown on terminals and in pages
+            return "not printable" if isinstance(value, str) and not value.isprintable() else ""
         if self.least is None and self.most is None:
             return ""
         if value is None:  # optional and left out
@@ -119,8 +128,8 @@ class Checked:
 def _limited_fields(cls: type) -> tuple[tuple[str, Setting, Any], ...]:
     """Return name, declaration and default of each field of a dataclass that has limits or choices."""
     fields = [field for field in dataclasses.fields(cls) if "setting" in field.metadata]
-    declared = [(field.name, declaration(field), field.default) for field in fields]
-    return tuple(row for row in declared if row[1].choices or (row[1].least, row[1].most) != (None, None))
+    rows = ((field.name, declaration(field), field.default) for field in fields)
+    return tuple(row for row in rows if row[1].is_limited)
 
 
 def setting(

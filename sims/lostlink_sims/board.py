@@ -7,6 +7,7 @@ each frame. Without supply and while booting it makes no call; while the main lo
 from __future__ import annotations
 
 from collections.abc import Callable
+from operator import index
 from typing import Any, Final
 
 from lostlink_sims.clock import FRAME, LOOP, Tick, World, once
@@ -20,6 +21,8 @@ _HALF: Final = MASK >> 1
 """A clock value further ahead than this is in the past."""
 MOST_WIDTHS: Final = 64
 """Widths in a frame; the longest has 16 channels."""
+LONGEST_TEXT: Final = 500
+"""Characters shown of an exception's text."""
 MOST_SPINS: Final = 1_000_000
 """Consecutive main-loop iterations without a delay; on a board they would take a second."""
 
@@ -97,7 +100,7 @@ class Board(PowerState):
 
     def _real_us(self, own_us: int) -> int:
         """Convert a time on the receiver's own clock to real time."""
-        rate = 1_000_000 + self._ppm
+        own_us, rate = index(own_us), 1_000_000 + self._ppm  # integers of numpy would overflow
         return own_us - (2 * own_us * self._ppm + rate) // (2 * rate)
 
     # --- main loop ------------------------------------------------------------------------------------------
@@ -113,6 +116,8 @@ class Board(PowerState):
             try:
                 packet(clock, payload)
                 wanted = self._wanted = poll(clock)
+                if wanted is not None and type(wanted) is not int:
+                    wanted = self._wanted = index(wanted)
                 if program.failsafe is not self._failsafe:
                     self._flag(now_us)
                 # A deadline after the pending iteration needs no plan: that iteration checks it.
@@ -137,6 +142,7 @@ class Board(PowerState):
         """Plan an iteration at the first microsecond at which the clock shows the requested value."""
         if self._wanted is None:
             return
+        self._wanted = index(self._wanted)
         ahead = (self._wanted - clock) & MASK
         if 0 < ahead <= _HALF:
             self._spins = 0
@@ -208,11 +214,9 @@ class Board(PowerState):
                 self._recorder.begin_frame(now_us)
                 self._live_slot(self._life, now_us, 0, len(widths))
             else:
-                if self._ppm:
-                    if widths is not self._own_us or type(widths) is not tuple:  # a tuple keeps its values
-                        self._own_us, self._true_us = widths, tuple(self._real_us(width_us) for width_us in widths)
-                    widths = self._true_us
-                tick.at(now_us + self._pause_us(self._recorder.frame(now_us, widths, self._separator_us)))
+                if widths is not self._own_us or type(widths) is not tuple:  # a tuple keeps its values
+                    self._own_us, self._true_us = widths, tuple(map(self._real_us, widths))
+                tick.at(now_us + self._pause_us(self._recorder.frame(now_us, self._true_us, self._separator_us)))
         except ReceiverCrashError:
             raise
         except (Exception, SystemExit) as error:
@@ -265,4 +269,9 @@ def _not_listening(now_us: int, payload: bytes) -> bool:
 
 
 def _crashed(error: BaseException, where: str, now_us: int) -> ReceiverCrashError:
-    return ReceiverCrashError(f"{type(error).__name__} in {where} at {now_us / 1e6:.6f} s: {error}")
+    try:
+        text = str(error)
+    except Exception:
+        text = "(its text cannot be shown)"
+    shown = text[:LONGEST_TEXT].encode("utf-8", "backslashreplace").decode()
+    return ReceiverCrashError(f"{type(error).__name__} in {where} at {now_us / 1e6:.6f} s: {shown}")

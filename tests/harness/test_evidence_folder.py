@@ -179,6 +179,26 @@ def test_a_full_disk_hides_no_conclusion(tmp_path: Path, kibibytes: int, words: 
     assert (tmp_path / "ev" / "verdicts.json").read_bytes() == before
 
 
+def test_files_of_the_user_with_names_like_evidence_are_kept(tmp_path: Path) -> None:
+    """Only what the earlier run wrote is replaced."""
+    out = tmp_path / "ev"
+    assert lostlink("prove", HERON, "--only", "FS-CUT", "--out", out).exit_code == 0
+    mine = ("frames.csv", "attempts.csv", "failing/mine.scenario.toml", "worst/keep.scenario.toml", "runs/mine.json")
+    for name in mine:
+        (out / name).parent.mkdir(exist_ok=True)
+        (out / name).write_text("mine", encoding="utf-8")
+    assert lostlink("prove", HERON, "--only", "FS-VALUE", "--out", out).exit_code == 0
+    assert {(out / name).read_text(encoding="utf-8") for name in mine} == {"mine"}
+    assert not (out / "runs" / "FS-CUT.json").exists()
+
+
+def test_unfinished_evidence_is_no_target(tmp_path: Path) -> None:
+    run = lostlink("prove", HERON, "--only", "FS-CUT", "--out", tmp_path / "ev.unfinished")
+    assert run.exit_code == 2
+    assert "choose another name" in run.output
+    assert not list(tmp_path.iterdir())
+
+
 # --- campaigns -------------------------------------------------------------------------------------------------------
 
 
@@ -188,7 +208,7 @@ def test_a_stopped_campaign_is_continued_or_discarded_on_request(tmp_path: Path)
     words = ("campaign", HERON, "--quiet", "--jobs", 1, "--out", out, "--trials")
     with subprocess.Popen(command(*words, 400_000), text=True, stdout=subprocess.PIPE) as running:
         wait_for(tmp_path / "out.unfinished" / "tallies.jsonl", running)
-        while not (tmp_path / "out.unfinished" / "tallies.jsonl").stat().st_size:
+        while b"\n" not in (tmp_path / "out.unfinished" / "tallies.jsonl").read_bytes():  # a whole tally
             assert running.poll() is None
         running.send_signal(signal.SIGKILL)
     before = content(tmp_path)
@@ -206,6 +226,8 @@ def test_a_stopped_campaign_is_continued_or_discarded_on_request(tmp_path: Path)
     assert lostlink(*words, 10, "--resume").exit_code == 0  # all are there already
     tallies = (out / "tallies.jsonl").read_bytes()
     assert before["out.unfinished/tallies.jsonl"].startswith(tallies)
+    flown = sum(json.loads(line)["trials"] for line in tallies.splitlines())
+    assert json.loads((out / "campaign.json").read_text(encoding="utf-8"))["trials"] == flown > 10
     assert lostlink(*words, 10, "--restart").exit_code == 0
     assert json.loads((out / "campaign.json").read_text(encoding="utf-8"))["trials"] == 10
 

@@ -17,12 +17,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lostlink.errors import ReceiverCrashError, ReceiverError
+from lostlink.errors import ReceiverCrashError, ReceiverError, RigError
 from lostlink.profiles import read_profile
 from lostlink.rigs import SimRig, open_rig, own_process
 from lostlink.rigs.receivers import load_receiver
 from lostlink.scenarios import ScenarioBuilder
-from lostlink_sims import Profile, Scenario, Trace
+from lostlink_sims import Profile, Scenario, Trace, simulate
 
 ROOT = Path(__file__).parents[2]
 HERON = ROOT / "fixtures" / "profiles" / "heron.toml"
@@ -125,6 +125,51 @@ def test_a_misdeed_is_a_finding(heron: Profile, write: Callable[[str], str], nam
             rig.run(flight(heron))
         assert raised.value.trace.crash == str(raised.value)
     assert os.getcwd() == folder
+
+
+def test_the_pipe_of_answers_carries_nothing_but_answers(
+    heron: Profile, write: Callable[[str], str], tmp_path: Path
+) -> None:
+    """A program writes a pickle of its own to every descriptor, which would run code in this process."""
+    marker = tmp_path / "ran"
+    code = f"""
+        def power_on(self, clock_us):
+            import pickle
+            class Bomb:
+                def __reduce__(self):
+                    return (open, ({str(marker)!r}, "w"))
+            for number in range(3, 64):
+                try: os.write(number, pickle.dumps(Bomb()))
+                except OSError: pass
+    """
+    with open_rig(heron, receiver=write(textwrap.dedent(code))) as rig, pytest.raises((ReceiverCrashError, RigError)):
+        rig.run(flight(heron))
+    assert not marker.exists()
+
+
+@pytest.mark.parametrize("kind", ["uint16", "int16", "uint32"])
+def test_integers_of_numpy_are_integers(heron: Profile, write: Callable[[str], str], kind: str) -> None:
+    """Widths and wake-up times that would overflow."""
+    methods = (
+        "def pulses(self, clock_us):\n    import numpy\n"
+        f"    return [numpy.{kind}(width) for width in super().pulses(clock_us)]\n"
+        "def poll(self, clock_us):\n    import numpy\n    wanted = super().poll(clock_us)\n"
+        "    return None if wanted is None else numpy.uint32(wanted)"
+    )
+    with open_rig(heron, receiver=write(methods)) as rig:
+        assert digest(rig.run(flight(heron))) == digest(simulate(heron, flight(heron)))
+
+
+@pytest.mark.parametrize("text", ["Bad()", r"'\ud800'", "'x' * 10**7"])
+def test_any_text_of_an_exception_is_a_finding(heron: Profile, write: Callable[[str], str], text: str) -> None:
+    """One that cannot be shown, is no Unicode, or is long."""
+    methods = "def poll(self, clock_us):\n    class Bad:\n        def __str__(self): raise OSError\n"
+    with (
+        open_rig(heron, receiver=write(f"{methods}    raise ValueError({text})")) as rig,
+        pytest.raises(ReceiverCrashError, match=r"ValueError in poll\(\)") as raised,
+    ):
+        rig.run(flight(heron))
+    assert len(str(raised.value).encode()) < 1_000
 
 
 def test_enormous_widths_are_what_a_register_makes_of_them(heron: Profile, write: Callable[[str], str]) -> None:
@@ -382,7 +427,7 @@ def test_all_processes_are_started_by_one_module() -> None:
     starts = re.compile(
         r"\b(subprocess\.(run|call|check_\w+|Popen)\(|os\.(fork|spawn\w*|posix_spawn\w*|system|popen)\()"
     )
-    loads = re.compile(r"\bpickle\.loads?\(|\bUnpickler\(|allow_pickle")
+    loads = re.compile(r"\bpickle\.loads?\(|\bUnpickler\b|allow_pickle")
     sources = {str(path.relative_to(package)): path.read_text(encoding="utf-8") for path in package.rglob("*.py")}
     assert {name for name, text in sources.items() if starts.search(text)} == {"children.py"}
     assert {name for name, text in sources.items() if loads.search(text)} == {

@@ -155,9 +155,9 @@ class Campaign:
                 tally = Tally.from_dict(json.loads(line))
             except (ValueError, KeyError, TypeError) as error:
                 raise LostlinkError(f"{path}:{number}: not a valid tally ({error}); use --restart") from error
-            if self.is_over:
+            if self.decision is not None:
                 break
-            self.add(tally)
+            self.add(tally)  # all of them, also where fewer trials are asked for now
         if lines[-1]:
             write_whole(path, "".join(f"{line}\n" for line in whole))
 

@@ -16,6 +16,7 @@ from typing import Any, Final
 
 import lostlink
 from lostlink.errors import EvidenceError, ExitCode
+from lostlink.files import read_text
 from lostlink.profiles import profile_digest
 from lostlink.results import CAUTIONS
 from lostlink.verdicts import Outcome, Severity, Verdict
@@ -138,7 +139,16 @@ class Document:
             raise TypeError("tested is not an object")
         if not isinstance(verdicts, list) or not all(isinstance(verdict, dict) for verdict in verdicts):
             raise TypeError("verdicts is not a list of objects")
-        return cls(conclusion, ExitCode(code), tested, tuple(map(Verdict.from_dict, verdicts)))
+        document = cls(conclusion, ExitCode(code), tested, tuple(map(Verdict.from_dict, verdicts)))
+        ids = [verdict.requirement.id for verdict in document.verdicts]
+        if len(set(ids)) < len(ids):
+            raise ValueError("a requirement has two verdicts")
+        outcomes = {verdict.outcome for verdict in document.verdicts}
+        if (Outcome.NOT_MET in outcomes and document.exit_code in (ExitCode.MET, ExitCode.UNDECIDED)) or (
+            document.exit_code is ExitCode.NOT_MET and Outcome.NOT_MET not in outcomes
+        ):
+            raise ValueError(f"exit code {code} contradicts the verdicts")
+        return document
 
 
 def read_json(path: Path) -> dict[str, Any]:
@@ -150,7 +160,7 @@ def read_json(path: Path) -> dict[str, Any]:
         If it cannot be read, is not JSON, or has an unknown version.
     """
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json.loads(read_text(path))
     except OSError as error:
         raise EvidenceError(f"{path}: {error.strerror or error}; {ALLOWED}") from error
     except (ValueError, RecursionError) as error:

@@ -14,7 +14,7 @@ import shutil
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
-from typing import Final
+from typing import Any, Final
 
 from filelock import FileLock, Timeout
 
@@ -24,14 +24,16 @@ from lostlink.files import not_writable
 from lostlink.profiles import write_profile
 from lostlink_sims import Profile
 
+_JUNIT: Final = "junit.xml"
 _FILES: Final = (
-    FILE, "summary.md", "report.html", "profile.toml", "junit.xml", "rows.csv", "attempts.csv", "frames.csv",
-    CAMPAIGN_FILE, "tallies.jsonl",
+    FILE, "summary.md", "report.html", "profile.toml", _JUNIT, CAMPAIGN_FILE, "tallies.jsonl",
 )  # fmt: skip
+_TABLES: Final = ("rows.csv", "attempts.csv", "frames.csv")
+"""Files of evidence that is neither of `prove` nor of a campaign."""
 _FOLDERS: Final = {
     "failing": (".txt", ".csv", ".vcd", ".scenario.toml"), "worst": (".scenario.toml",), "runs": (".json",),
 }  # fmt: skip
-"""Subfolders of evidence, and the suffixes of its files in them."""
+"""Subfolders of evidence, and the suffixes of its files in them; their names begin with the id of a requirement."""
 _UNFINISHED: Final = "unfinished"
 _AT_CWD, _EXCHANGE = -100, 2  # of renameat2(2)
 
@@ -83,6 +85,8 @@ class EvidenceFolder:
         self.target = Path(out)
         try:
             self._resolved = self.target.resolve()
+            if self._resolved.name == _UNFINISHED or self._resolved.suffix == f".{_UNFINISHED}":
+                raise UsageError(f"--out {out}: folders of this name hold unfinished evidence; choose another name")
             self._check(inputs)
             self.path = unfinished(out)
             self._lock = FileLock(f"{self.path}.lock", timeout=0)
@@ -133,16 +137,22 @@ class EvidenceFolder:
     def _earlier(self) -> list[Path]:
         """Return the files of the earlier evidence in the target, the document first."""
         try:
-            listed = read_json(self._resolved / self._document).get("files", [])
+            document = read_json(self._resolved / self._document)
         except EvidenceError:
             raise UsageError(
                 f"--out {self.target}: contains other files; choose a new or empty folder, or one with earlier evidence"
             ) from None
-        within = [name for name in listed if isinstance(name, str) and Path(name).name == name]
-        files = [self._resolved / name for name in dict.fromkeys((self._document, *_FILES, *within))]
+        listed = [name for name in _items(document, "files") if isinstance(name, str) and Path(name).name == name]
+        if not any((self._resolved / name).is_file() for name in (_JUNIT, CAMPAIGN_FILE)):
+            listed += _TABLES
+        files = [self._resolved / name for name in dict.fromkeys((self._document, *_FILES, *listed))]
+        ids = {verdict.get("id") for verdict in _items(document, "verdicts") if isinstance(verdict, dict)}
         for folder, ends in _FOLDERS.items():
             if not (self._resolved / folder).is_symlink():
-                files += (path for path in (self._resolved / folder).glob("*") if path.name.endswith(ends))
+                for path in (self._resolved / folder).glob("*"):
+                    stem = path.name.partition(".")[0]  # an id, and in one folder a number
+                    if path.name.endswith(ends) and {stem, stem.rpartition("-")[0]} & ids:
+                        files.append(path)
         return [path for path in files if path.is_file() or path.is_symlink()]
 
     def complete(self) -> None:
@@ -205,6 +215,12 @@ class EvidenceFolder:
         with contextlib.suppress(OSError):
             Path(self._lock.lock_file).unlink(missing_ok=True)
         self._lock.release()
+
+
+def _items(document: Mapping[str, Any], key: str) -> list[Any]:
+    """Return a list of a document; it may have been edited."""
+    items = document.get(key)
+    return items if isinstance(items, list) else []
 
 
 def unfinished(out: str | Path) -> Path:

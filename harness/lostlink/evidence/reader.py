@@ -10,6 +10,7 @@ from typing import Any
 
 from lostlink.errors import EvidenceError
 from lostlink.evidence.document import ALLOWED, CAMPAIGN_FILE, FILE, Document, read_json
+from lostlink.files import read_text
 
 
 @dataclass(frozen=True)
@@ -32,7 +33,7 @@ class Evidence:
     def profile(self) -> dict[str, Any]:
         """Values of the resolved profile by dotted key; empty if the file is missing."""
         try:
-            values = tomllib.loads((self.folder / "profile.toml").read_text(encoding="utf-8"))
+            values = tomllib.loads(read_text(self.folder / "profile.toml"))
         except (OSError, ValueError):
             return {}
         return _flat("", values)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from lostlink.evidence.run_writer import RUN_SCHEMA
+from lostlink.files import read_text
 
 MOST_ENTRIES: Final = 5_000_000
 """Most entries of a column, about seven hours: a small file must not fill the memory."""
@@ -68,7 +69,7 @@ def read_run(file: Path) -> Run:
         If it cannot be read.
     """
     try:
-        data = json.loads(file.read_text(encoding="utf-8"), parse_constant=_no_constant)
+        data = json.loads(read_text(file), parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
         raise RunDataError(f"runs/{file.name}: not JSON ({error}); write the evidence again") from error
     try:

@@ -78,6 +78,8 @@ def _text(field: Field[Any], raw: Any) -> str | None:
         return None
     if not isinstance(raw, str) or not raw:
         raise BadValueError(f"expected text in quotes, got {shown(raw)}")
+    if not raw.isprintable():  # it is shown on terminals and in pages
+        raise BadValueError(f"expected text without control characters, got {shown(raw)}")
     return raw
 
 

@@ -18,7 +18,7 @@ def toml_text(value: Any) -> str:
 
     JSON's notation is TOML's, except that TOML requires U+007F to be escaped and has no surrogate pairs.
     """
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return json.dumps(value, ensure_ascii=False)
 
 
 def value_text(field: dataclasses.Field[Any], value: Any) -> str | None:

@@ -167,6 +167,8 @@ class _Server:
     def _answer(self, answer: Any) -> None:
         if os.getpid() != self._pid:
             os._exit(1)  # forked by the program
+        if isinstance(answer, Trace):
+            answer.profile = answer.scenario = None  # type: ignore[assignment]  # the parent has them
         pickle.dump(answer, self._write, pickle.HIGHEST_PROTOCOL)
         self._write.flush()
 
