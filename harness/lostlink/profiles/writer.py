@@ -14,10 +14,7 @@ from lostlink_sims._settings import declaration
 
 
 def toml_text(value: Any) -> str:
-    """Return text, a list of texts, a number or a flag as TOML.
-
-    JSON's notation is TOML's, except that TOML requires U+007F to be escaped and has no surrogate pairs.
-    """
+    """Return printable text, a list of such texts, a number or a flag as TOML; JSON has the same notation for them."""
     return json.dumps(value, ensure_ascii=False)
 
 
