@@ -14,11 +14,12 @@ from click.testing import CliRunner
 
 from lostlink.cli import main
 from lostlink.hunt import judge_trace
+from lostlink.hunt.attribution import Broken
 from lostlink.hunt.description import conclusion
 from lostlink.hunt.durations import link_durations
 from lostlink.hunt.events import WAIT, world
-from lostlink.hunt.runner import Budget, Runner
-from lostlink.hunt.search import Hunt, hunt, obvious
+from lostlink.hunt.runner import Budget, Runner, TimelineResult
+from lostlink.hunt.search import Hunt, _Search, hunt, obvious
 from lostlink.hunt.shrink import shrunk
 from lostlink.hunt.timelines import Piece, Timeline, events, fitted, placed_pieces, scenario, simplicity, span_us
 from lostlink.hunt.windows import Facts, times
@@ -520,3 +521,11 @@ def test_hypothesis_leaves_nothing_in_the_users_folder(tmp_path: Path, monkeypat
     )
     assert done.returncode == 0, done.stderr
     assert {path.name for path in tmp_path.iterdir()} == {"lostlink-hunt"}
+
+
+def test_the_most_severe_of_a_run_is_named() -> None:
+    """A run that breaks a minor requirement first and a critical one later is about the critical one."""
+    minor, critical = Broken("FS-SAYS", "flag", 1_000, ""), Broken("FS-CUT", "throttle in silence", 900_000, "")
+    search = _Search(Runner(world(Profile()), lambda: SimRig(Profile()), Budget(runs=1), 1), False)
+    assert search._wanted(TimelineResult((minor, critical))) is critical
+    assert search._wanted(TimelineResult((minor,))) is minor

@@ -136,12 +136,13 @@ class _Search:
         self._kept: tuple[Timeline, Broken] | None = None
 
     def _wanted(self, judged: TimelineResult, group: str | None = None, rank: int = 2) -> Broken | None:
-        """Return the first new requirement that a run breaks."""
-        for broken in judged.broken:
-            is_new = broken.requirement_id not in self._known and broken.group not in self._unconfirmed
-            if is_new and broken.rank <= rank and group in (None, broken.group):
-                return broken
-        return None
+        """Return the most severe new requirement that a run breaks, of equal ones the first."""
+        new = (
+            broken for broken in judged.broken
+            if broken.requirement_id not in self._known and broken.group not in self._unconfirmed
+            and broken.rank <= rank and group in (None, broken.group)
+        )  # fmt: skip
+        return min(new, key=lambda broken: broken.rank, default=None)
 
     def next(self) -> Timeline | None:
         """Return a timeline that breaks another requirement; None when the budget is used up."""
