@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import random
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -186,7 +186,7 @@ def test_an_internal_error_is_not_a_verdict(
     def broken(*_: object, **__: object) -> None:
         raise error("broken")
 
-    monkeypatch.setattr("lostlink.commands.prove.write_report", broken)
+    monkeypatch.setattr("lostlink.commands.prove.complete", broken)
     monkeypatch.delenv("LOSTLINK_TRACEBACK", raising=False)
     done = lostlink("prove", HERON, "--only", "FS-CUT", "--quiet", "--out", tmp_path / "ev")
     assert done.exit_code == 2
@@ -195,24 +195,27 @@ def test_an_internal_error_is_not_a_verdict(
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs a terminal of POSIX")
-@pytest.mark.parametrize(("key", "code", "shown"), [(b"\x04", 2, "was not answered"), (b"\x03", 130, "interrupted")])
-def test_a_question_that_is_left_is_not_a_verdict(tmp_path: Path, key: bytes, code: int, shown: str) -> None:
+@pytest.mark.parametrize(("key", "code", "shown"), [("D", 2, "was not answered"), ("C", 130, "interrupted")])
+def test_a_question_that_is_left_is_not_a_verdict(tmp_path: Path, key: str, code: int, shown: str) -> None:
     """Ctrl-D and Ctrl-C at a question of ``lostlink new``."""
     import pty
 
-    child, terminal = pty.fork()
-    if child == 0:
-        os.execv(sys.executable, [sys.executable, "-m", "lostlink.cli", "new", str(tmp_path / "link.toml")])
-    text = b""
-    while b"[5 ms]" not in text:
-        text += os.read(terminal, 1000)
-    os.write(terminal, key)
-    with contextlib.suppress(OSError):  # the end of a terminal
-        while part := os.read(terminal, 1000):
-            text += part
-    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == code, text
+    terminal, stream = pty.openpty()
+    command = [sys.executable, "-m", "lostlink.cli", "new", str(tmp_path / "link.toml")]
+    with subprocess.Popen(command, stdin=stream, stdout=stream, stderr=stream) as running:
+        text = b""
+        while b"[5 ms]" not in text:
+            text += os.read(terminal, 1000)
+        if key == "D":
+            os.write(terminal, b"\x04")
+        else:
+            running.send_signal(signal.SIGINT)
+        assert running.wait(30) == code
+    text += os.read(terminal, 1000)
     assert shown in text.decode()
     assert not list(tmp_path.iterdir())
+    os.close(stream)
+    os.close(terminal)
 
 
 # --- a board that prints noise, or values around 0 -------------------------------------------------------------------

@@ -25,7 +25,7 @@ from lostlink.errors import UsageError
 from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import write_evidence
 from lostlink.profiles import input_files, read_link
-from lostlink.report import write_report
+from lostlink.report import complete
 from lostlink.rigs import open_rig, receiver_file
 from lostlink.show.campaign import campaign_progress, show
 from lostlink.show.console import evidence_line
@@ -138,8 +138,7 @@ def command(
                 show(campaign, head, folder.target, workers.name if workers else "in this process")
         finally:
             _write(folder.path, campaign, head)
-            write_report(folder.path)
-            folder.complete()
+            complete(folder)
     if not quiet:
         evidence_line(out)
     raise SystemExit(campaign.exit_code)

@@ -15,7 +15,7 @@ from lostlink.evidence.folder import EvidenceFolder, write_evidence
 from lostlink.evidence.summary import suite_summary
 from lostlink.files import not_writable
 from lostlink.profiles import input_files, read_link
-from lostlink.report import write_report
+from lostlink.report import complete
 from lostlink.requirements import ids_of
 from lostlink.results import Result
 from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, safe_end
@@ -104,8 +104,7 @@ def _conclude(folder: EvidenceFolder, link: Profile, result: Result, head: dict[
         if result.not_written is not None:
             raise not_writable("--out", result.not_written.filename or folder.target, result.not_written)
         _write(folder.path, link, result, head)
-        write_report(folder.path)
-        folder.complete()
+        complete(folder)
     if not quiet:
         evidence_line(folder.target)
 

@@ -19,7 +19,7 @@ from lostlink.evidence.folder import EvidenceFolder, write_evidence
 from lostlink.evidence.summary import suite_summary
 from lostlink.files import OutputFile
 from lostlink.profiles import input_files, read_link
-from lostlink.report import write_report
+from lostlink.report import complete
 from lostlink.show import capture as screen
 from lostlink.show.console import evidence_line
 
@@ -81,8 +81,7 @@ def command(
                 texts = {"frames.csv": frames}
                 write_evidence(folder.path, document, suite_summary(document, {}), profile=link, files=texts)
                 write_runs(folder.path, result, trace)
-                write_report(folder.path)
-                folder.complete()
+                complete(folder)
     if folder is not None and not quiet:
         evidence_line(folder.target)
     raise SystemExit(result.exit_code)

@@ -109,7 +109,7 @@ def test_files(tests: Sequence[str]) -> list[Path]:
     Raises
     ------
     UsageError
-        If a file does not exist.
+        If a file does not exist, or is no Python file.
     """
     files = []
     for name in tests:
@@ -118,6 +118,8 @@ def test_files(tests: Sequence[str]) -> list[Path]:
             known = extensions.names(extensions.REQUIREMENTS)
             installed = f", or the name of an installed package's tests: {', '.join(known)}" if known else ""
             raise UsageError(f"--tests {name}: no such file; give a Python file with pytest tests{installed}")
+        if file.suffix != ".py":
+            raise UsageError(f"--tests {name}: not a Python file; give a Python file with pytest tests")
         files.append(file.resolve())
     return files
 

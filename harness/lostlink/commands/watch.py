@@ -14,7 +14,7 @@ from lostlink.errors import ExitCode, LostlinkError, RigError, UsageError
 from lostlink.evidence.document import Document
 from lostlink.evidence.folder import EvidenceFolder, write_evidence
 from lostlink.profiles import input_files, read_link
-from lostlink.report import write_report
+from lostlink.report import complete
 from lostlink.results import exit_code
 from lostlink.show import watch as screen
 from lostlink.show.console import console, evidence_line
@@ -135,8 +135,7 @@ def _test(
             screen.result(test.attempts, verdicts, text, _names(listener, link))
     finally:
         _write(folder.path, Document(text, code, head, tuple(verdicts)), test, link)
-        write_report(folder.path)
-        folder.complete()
+        complete(folder)
     if error is not None:
         rows, attempts = counted(len(listener.rows), "row"), counted(len(test.attempts), "attempt")
         click.echo(f"{rows} and {attempts} are kept in {folder.target}", err=True)

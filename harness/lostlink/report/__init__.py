@@ -9,6 +9,6 @@ A report is made from its folder alone, at any time. Other kinds of evidence add
 ``write.SECTIONS`` that takes the evidence and returns `page.Section` objects.
 """
 
-from lostlink.report.write import write_report
+from lostlink.report.write import complete, write_report
 
-__all__ = ["write_report"]
+__all__ = ["complete", "write_report"]

@@ -6,6 +6,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
+from lostlink.errors import UsageError
+from lostlink.evidence.folder import EvidenceFolder
 from lostlink.evidence.reader import Evidence, read_evidence
 from lostlink.evidence.run_reader import read_runs
 from lostlink.files import write_whole
@@ -56,6 +58,25 @@ def write_report(folder: Path) -> Path:
     file = folder / FILE
     write_whole(file, html(page).encode(errors="replace").decode())
     return file
+
+
+def complete(folder: EvidenceFolder) -> None:
+    """Write the report of new evidence and move it to its place, also where the report cannot be written.
+
+    Raises
+    ------
+    UsageError
+        If the report cannot be written, or the evidence not moved.
+    """
+    try:
+        write_report(folder.path)
+    except OSError as error:
+        folder.complete()
+        raise UsageError(
+            f"{folder.target / FILE}: {error.strerror or error}; all other files are written, and "
+            f"`lostlink report {folder.target}` writes it later"
+        ) from error
+    folder.complete()
 
 
 def _without_charts() -> Section:
