@@ -232,6 +232,21 @@ def test_a_claim_is_refuted_at_the_same_trial_whoever_flies(rule: tuple[str, ...
     assert "refuted after" in said[0]
 
 
+@pytest.mark.parametrize(
+    ("claim", "words", "code"), [("p < 0.4 at 95 %", ("--sequential",), 0), ("p < 0.1 at 99 %", ("--trials", 64), 4)]
+)
+def test_evidence_of_a_claim_with_failures_is_read(
+    claim: str, words: tuple[object, ...], code: int, tmp_path: Path
+) -> None:
+    """The answer to the claim decides the exit code, not each failure; the report and a comparison are made."""
+    mine, out = receiver(tmp_path, FORGETS), tmp_path / "out"
+    done = campaign(HERON, "--receiver", mine, "--until", claim, *words, "--quiet", "--out", out)
+    assert done.exit_code == code, done.output
+    assert "not met" in (out / "summary.md").read_text(encoding="utf-8")
+    assert (out / "report.html").is_file()
+    assert CliRunner().invoke(main, ["compare", str(out), str(out)]).exit_code in (0, 1)
+
+
 def test_a_claim_that_trials_cannot_reach(tmp_path: Path) -> None:
     done = campaign(HERON, "--until", "p < 1e-3 at 95 %", "--trials", 500, "--quiet", "--out", tmp_path)
     assert done.exit_code == 4

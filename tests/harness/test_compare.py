@@ -185,3 +185,18 @@ def test_evidence_without_numbers_is_compared_by_outcome(runs: dict[str, Path], 
             del one[name]
     (tmp_path / "verdicts.json").write_text(json.dumps(document), encoding="utf-8")
     assert lostlink("compare", tmp_path, runs["good"]).exit_code == 0
+
+
+@pytest.mark.parametrize("edit", ["repeated", "outcome", "exit code"])
+def test_evidence_that_contradicts_itself_is_refused(edit: str, runs: dict[str, Path], tmp_path: Path) -> None:
+    document = json.loads((runs["good"] / "verdicts.json").read_text(encoding="utf-8"))
+    if edit == "repeated":
+        document["verdicts"].append(document["verdicts"][0])
+    elif edit == "outcome":
+        document["verdicts"][0]["outcome"] = "not met"
+    else:
+        document["exit_code"] = 1
+    (tmp_path / "verdicts.json").write_text(json.dumps(document), encoding="utf-8")
+    done = lostlink("compare", tmp_path, runs["good"])
+    assert done.exit_code == 2
+    assert "has two verdicts" in done.output or "contradicts the verdicts" in done.output

@@ -143,11 +143,6 @@ class Document:
         ids = [verdict.requirement.id for verdict in document.verdicts]
         if len(set(ids)) < len(ids):
             raise ValueError("a requirement has two verdicts")
-        outcomes = {verdict.outcome for verdict in document.verdicts}
-        if (Outcome.NOT_MET in outcomes and document.exit_code in (ExitCode.MET, ExitCode.UNDECIDED)) or (
-            document.exit_code is ExitCode.NOT_MET and Outcome.NOT_MET not in outcomes
-        ):
-            raise ValueError(f"exit code {code} contradicts the verdicts")
         return document
 
 

@@ -8,9 +8,10 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from lostlink.errors import EvidenceError
+from lostlink.errors import EvidenceError, ExitCode
 from lostlink.evidence.document import ALLOWED, CAMPAIGN_FILE, FILE, Document, read_json
 from lostlink.files import read_text
+from lostlink.results import exit_code
 
 
 @dataclass(frozen=True)
@@ -75,12 +76,22 @@ def read_evidence(folder: str | Path) -> Evidence:
     """
     folder = Path(folder)
     data = read_json(folder / FILE)
+    has_campaign = (folder / CAMPAIGN_FILE).is_file()
     try:
         document = Document.from_dict(data)
+        if not has_campaign:  # whose claim decides its exit code, with failures too
+            _check_exit_code(document)
     except (KeyError, TypeError, ValueError) as error:
         raise EvidenceError(f"{folder / FILE}: cannot be read ({error}); {ALLOWED}") from error
-    has_campaign = (folder / CAMPAIGN_FILE).is_file()
     return Evidence(folder, document, read_json(folder / CAMPAIGN_FILE) if has_campaign else None)
+
+
+def _check_exit_code(document: Document) -> None:
+    """Raise an error if the exit code says "not met" and the verdicts do not, or the other way round."""
+    code = document.exit_code
+    by_verdicts = exit_code(document.verdicts) is ExitCode.NOT_MET
+    if code in (ExitCode.MET, ExitCode.NOT_MET, ExitCode.UNDECIDED) and (code is ExitCode.NOT_MET) != by_verdicts:
+        raise ValueError(f"exit code {code} contradicts the verdicts")
 
 
 def _counts(data: dict[str, Any]) -> Counts:
