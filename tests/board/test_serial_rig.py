@@ -120,32 +120,42 @@ def test_cut_time_within_its_uncertainty(start: Start, link: Profile, words: tup
         assert 500_000 / rate - 5_000 - cut.uncertainty <= cut.value <= 500_000 / rate + slot_us + cut.uncertainty
 
 
+@pytest.fixture
+def began_ns(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Return when each run from now on begins, by the host's monotonic clock."""
+    began: list[int] = []
+
+    def paced(env: World, end_us: int, start_ns: int, wait: pacer.Wait) -> None:
+        began.append(start_ns)
+        pacer.pace(env, end_us, start_ns, wait)
+
+    monkeypatch.setattr(serial_rig, "pace", paced)
+    return began
+
+
 def test_a_slow_garbage_collection_makes_no_packet_late(
-    start: Start, link: Profile, monkeypatch: pytest.MonkeyPatch
+    start: Start, link: Profile, began_ns: list[int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """In a large process it takes longer than the lead before the first packet: time begins after it."""
-    collected_ns, began_ns = [], []
+    collected_ns = []
 
     def collect() -> int:
         time.sleep(0.2)  # noqa: TID251  as long as in a large process
         collected_ns.append(time.monotonic_ns())
         return 0
 
-    def paced(env: World, end_us: int, start_ns: int, wait: pacer.Wait) -> None:
-        began_ns.append(start_ns)
-        pacer.pace(env, end_us, start_ns, wait)
-
     monkeypatch.setattr(gc, "collect", collect)
-    monkeypatch.setattr(serial_rig, "pace", paced)
     with _rig(link, start()) as rig:
         rig.run(_cut(link)[0])
     assert len(began_ns) == len(collected_ns)
     assert all(began > collected for began, collected in zip(began_ns, collected_ns, strict=True))
 
 
-def test_a_long_preparation_makes_nothing_late(start: Start, link: Profile, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_long_preparation_makes_nothing_late(
+    start: Start, link: Profile, began_ns: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A scenario with a thousand moves is prepared for longer than the lead before the first command."""
-    prepared_ns, began_ns = [], []
+    prepared_ns = []
 
     class SlowStage(Stage[Any]):
         def __init__(self, *given: Any, **options: Any) -> None:
@@ -153,12 +163,7 @@ def test_a_long_preparation_makes_nothing_late(start: Start, link: Profile, monk
             time.sleep(0.2)  # noqa: TID251  as long as for a thousand moves
             prepared_ns.append(time.monotonic_ns())
 
-    def paced(env: World, end_us: int, start_ns: int, wait: pacer.Wait) -> None:
-        began_ns.append(start_ns)
-        pacer.pace(env, end_us, start_ns, wait)
-
     monkeypatch.setattr(serial_rig, "Stage", SlowStage)
-    monkeypatch.setattr(serial_rig, "pace", paced)
     with _rig(link, start()) as rig:
         rig.run(Scenario(duration_us=300_000))
     assert all(began > prepared for began, prepared in zip(began_ns, prepared_ns, strict=True))

@@ -24,6 +24,7 @@ SHORTER = {
     "--trials 5000": "--trials 20",
     '--until "p < 1e-4 at 95 %"': '--until "p < 1e-2 at 95 %"',
     '--budget "60 s"': "--runs 60",
+    "prove my_link.toml\n": "prove my_link.toml --only FS-CUT,CH-VALUE\n",  # on the whole: test_prove.py
     "prove my_link.toml --tests": "prove my_link.toml --only MY-FIELD,FS-CUT --tests",
     "prove my_link.toml --receiver ./": "prove my_link.toml --only FS-CUT,CH-VALUE --receiver ./",
     "--rig emulated:build/receiver.elf": "--rig emulated:build/receiver.elf --only FR-COUNT",
@@ -32,7 +33,7 @@ SHORTER = {
     "--rig serial:/dev/ttyACM0": "--rig serial:/dev/ttyACM0 --props-off",
     "--failsafe-test": "--failsafe-test --props-off",
 }
-"""What takes minutes or asks, and what is run in its place."""
+"""What takes minutes or asks, and what is run in its place; a command ends with a new line."""
 AWAY = ("/dev/ttyACM0",)
 """What is not there when tests run: the tool must say so and end with code 3."""
 FIRST = "lostlink new my_link.toml"
@@ -80,10 +81,10 @@ def folder(tmp_path: Path) -> Path:
 
 
 def run(command: str, home: Path) -> subprocess.CompletedProcess[str]:
-    if command == "lostlink prove my_link.toml":  # the whole suite on a new profile: test_prove.py
-        command += " --only FS-CUT,CH-VALUE"
+    command += "\n"
     for long, short in SHORTER.items():
         command = command.replace(long, short)
+    command = command.strip()
     words, _, into = command.replace("$PWD", str(home)).partition(" > ")
     words = words.replace("lostlink ", f"{shlex.quote(sys.executable)} -m lostlink.cli ", 1)
     words = words if not words.startswith("pytest ") else f"{shlex.quote(sys.executable)} -m {words}"

@@ -71,7 +71,7 @@ def read(text: bytes, source: str, unit: str | None = None) -> Capture:
     Raises
     ------
     CaptureError
-        If there is no column of times or levels, or time stamps decrease.
+        If the column of times or of levels is missing, or time stamps decrease.
     """
     return _CsvReader(source, unit).read(_decoded(text))
 

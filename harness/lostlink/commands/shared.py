@@ -109,7 +109,7 @@ def test_files(tests: Sequence[str]) -> list[Path]:
     Raises
     ------
     UsageError
-        If a file does not exist, or is no Python file.
+        If a file does not exist, or is not a Python file.
     """
     files = []
     for name in tests:

@@ -230,7 +230,7 @@ def unfinished(out: str | Path) -> Path:
 
 
 def stopped_campaign(out: str | Path) -> Path | None:
-    """Return the folder of a stopped or killed campaign that can be continued; None if there is none."""
+    """Return the folder of a stopped or killed campaign that can be continued, if any."""
     killed, target = unfinished(out), Path(out)
     if (killed / CAMPAIGN_FILE).is_file():
         return killed

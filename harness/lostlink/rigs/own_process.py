@@ -35,7 +35,7 @@ _PROGRAM: Final = "from lostlink.rigs.receiver_process import main; main()"
 
 
 class _Hang(str):
-    """The reason why there is no answer: a call does not return."""
+    """The reason for a missing answer: a call does not return."""
 
     __slots__ = ()
 
@@ -59,7 +59,7 @@ class _Process:
         threading.Thread(target=_listen, args=(self.popen.stdout, self._answers), daemon=True).start()
 
     def ask(self, request: ReceiverFile | ScenarioRun, patience_s: float) -> Any:
-        """Return the answer, or the reason why there is none."""
+        """Return the answer, or the reason why it is missing."""
         self.calls[0], self.calls[1] = 0, -1
         assert self.popen.stdin is not None
         try:
@@ -141,7 +141,7 @@ class OwnProcessRig(Rig):
         self._patience_s = PATIENCE_S
         self._is_library = is_library(receiver)
         if self._is_library and not Path(receiver).is_file():
-            raise ReceiverError(f"--receiver {receiver}: there is no such file; name a shared library")
+            raise ReceiverError(f"--receiver {receiver}: no such file; name a shared library")
         self._process: _Process | None = None
         self._scratch: tempfile.TemporaryDirectory[str] | None = None
         if self._is_library and not hasattr(os, "memfd_create"):
@@ -218,7 +218,7 @@ class OwnProcessRig(Rig):
             self._process = None
 
     def _ask(self, request: ReceiverFile | ScenarioRun) -> Any:
-        """Return the answer, or the reason why there is none."""
+        """Return the answer, or the reason why it is missing."""
         assert self._process is not None
         answer = self._process.ask(request, self._patience_s)
         if isinstance(answer, BusyError):
