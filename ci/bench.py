@@ -31,7 +31,7 @@ def build(folder: Path, mistake: str = "") -> None:
 
 def prove(out: Path, *words: str) -> tuple[int, dict[str, list[str]], str]:
     """Run the suite; return exit code, ids by outcome, and the conclusion."""
-    command = [sys.executable, "-m", "lostlink.cli", "prove", *words, "--quiet", "--out", str(out)]
+    command = [sys.executable, "-m", "lostlink", "prove", *words, "--quiet", "--out", str(out)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     try:
         document = json.loads((out / "verdicts.json").read_text(encoding="utf-8"))

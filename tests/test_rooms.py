@@ -33,6 +33,7 @@ FLOORS = (
     "show",
     "commands",
     "cli",
+    "__main__",
 )
 """Rooms of the harness, the lowest first. All of them stand on the simulation, and none of one floor on another."""
 PURE = ("captures", "campaigns", "hunt", "planning", "watch", "measure", "verdicts")

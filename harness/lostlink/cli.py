@@ -143,7 +143,3 @@ def main() -> None:
     Whenever hardware is connected: propellers off, flight battery disconnected, model restrained. Follow local radio
     and aviation regulations. Meeting the requirements does not show that the model is safe to fly.
     """
-
-
-if __name__ == "__main__":
-    sys.exit(main())

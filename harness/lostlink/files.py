@@ -9,7 +9,7 @@ import contextlib
 import errno
 import os
 import stat
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from lostlink.errors import UsageError
@@ -99,6 +99,34 @@ class OutputFile:
             write_whole(Path(self.path), text())
         except OSError as error:
             raise not_writable(self._option, self.path, error) from error
+
+
+def output_files(
+    named: Mapping[str, str | Path | None], *, force: bool = False, inputs: Iterable[str | Path | None] = ()
+) -> list[OutputFile]:
+    """Return the output files of several options.
+
+    Parameters
+    ----------
+    named : dict of str to (path or None)
+        The path that each option names.
+    force, inputs
+        As for `OutputFile`.
+
+    Raises
+    ------
+    UsageError
+        As `OutputFile`, and if two options name the same file.
+    """
+    inputs, seen = list(inputs), dict[Path, str]()
+    files = [OutputFile(option, path, force=force, inputs=inputs) for option, path in named.items()]
+    for option, path in named.items():
+        if path is None or (Path(path).exists() and not Path(path).is_file()):
+            continue  # a device takes both
+        other = seen.setdefault(Path(path).resolve(), option)
+        if other != option:
+            raise UsageError(f"{option} {path}: is the file of {other} too; choose another name")
+    return files
 
 
 def write_whole(path: Path, text: str) -> None:

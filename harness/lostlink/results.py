@@ -112,7 +112,9 @@ class Result:
         if not met:
             return ALL_WAIVED
         waiver = f", {counts[Outcome.WAIVED]} waived by the owner" if counts[Outcome.WAIVED] else ""
-        tested = "the one requirement tested is" if met == 1 else f"all {met} requirements tested are"
+        tested = {1: "the one requirement tested is", 2: "both requirements tested are"}.get(
+            met, f"all {met} requirements tested are"
+        )
         if any(verdict.requirement.id == "FS-CUT" for verdict in self.with_outcome(Outcome.MET)):
             return f"The failsafe cuts the throttle: {tested} met{waiver}."
         return f"{tested.capitalize()} met{waiver}."

@@ -5,6 +5,7 @@ All of it is independent of packet losses and is calculated ahead, a tile of slo
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -42,6 +43,14 @@ def _ppm(share: float) -> int:
     return round(share * FULL_TRAVEL)
 
 
+def _position(times: list[int], positions: list[int], at_us: int) -> int:
+    """Return the position at one instant, as `Programme._along` does for many."""
+    after = bisect_right(times, at_us)
+    left, right = after - 1, min(after, len(times) - 1)
+    span = max(times[right] - times[left], 1)
+    return positions[left] + (positions[right] - positions[left]) * (at_us - times[left]) // span
+
+
 class Programme:
     """Stick positions over time: piecewise linear, from centred sticks, low switches and a low throttle."""
 
@@ -51,8 +60,7 @@ class Programme:
             rests_low = channel.kind != "stick" or channel.name == throttle
             times, positions = [0], [0 if rests_low else FULL_TRAVEL // 2]
             for move in sorted((m for m in moves if m.channel == channel.name), key=lambda m: m.at_us):
-                line = np.array(times, np.int64), np.array(positions, np.int64)
-                start = int(self._along(line, np.array([move.at_us]))[0])
+                start = _position(times, positions, move.at_us)
                 while times[-1] > move.at_us:  # a new movement ends one that is under way
                     times.pop()
                     positions.pop()

@@ -23,7 +23,10 @@ _FOREIGN_ID_TURN = 0x5A
 
 
 class OwnPackets:
-    """Sends, delivers, acknowledges and repeats our packets."""
+    """Sends, delivers, acknowledges and repeats our packets, of which one at a time is in flight.
+
+    Without acknowledgements a lost packet has no event, and a received one only its arrival.
+    """
 
     def __init__(
         self, env: World, profile: Profile, air: Air, board: PowerState, recorder: Recorder, tiles: Iterator[Flights]
@@ -31,27 +34,29 @@ class OwnPackets:
         self._env, self._air, self._board, self._recorder, self._tiles = env, air, board, recorder, tiles
         self._settings = profile.radio
         self._size = profile.payload_bytes
+        self._acknowledges = profile.radio.acknowledge
+        self._begin = Tick(env, self._on_tile, SEND)
+        self._send = Tick(env, self._on_send, SEND)
         self._retry = Tick(env, self._on_retry, SEND)
+        self._arrive = self._hot_path()
         self._tile: Flights | None = None
         self._next: Flights | None = None
         self._left: list[int] = []
-        self._n = self._i = 0  # packets in the tile; the next to leave
-        self._sent = 0  # the packet in flight
+        self._coming: Iterator[int] = iter(())  # received packets of the tile, without acknowledgements
+        self._i = 0  # the packet in flight
         self._attempt = 0
         self._taken = False  # whether it was delivered
         self._came = 0  # arrivals not counted yet
-        self._acknowledges = profile.radio.acknowledge
-        self._send, self._arrive = self._hot_path()
         self._brown_out_us: int | None = None
         self.events = 0
 
     def start(self) -> None:
-        """Plan the first packet."""
+        """Plan the first tile."""
         self._next = next(self._tiles, None)
         if self._next is not None:
-            self._send.at(int(self._next.slots.left_us[0]))
+            self._begin.at(int(self._next.slots.left_us[0]))
 
-    def _load(self) -> None:
+    def _on_tile(self, _: Any) -> None:
         """Load the next tile as lists: reading single numbers from arrays is slow."""
         self.close()
         tile = self._tile = self._next
@@ -63,45 +68,37 @@ class OwnPackets:
         self._flight = (tile.arrives_us - slots.left_us).tolist()
         data, size = slots.payload.tobytes(), self._size
         self._rows = [data[start : start + size] for start in range(0, len(data), size)]
-        self._n, self._i = len(self._left), 0
-        self._arrived = [NOT_YET] * self._n
-        self._attempts = [1] * self._n
-        self._next = next(self._tiles, None)
-        after_us = NOT_YET if self._next is None else int(self._next.slots.left_us[0])
-        self._next_left = [*self._left[1:], after_us]
+        self._arrived = [NOT_YET] * len(self._left)
+        self._attempts = [1] * len(self._left)
+        self.start()
+        if self._acknowledges:
+            self._i = -1
+            self._on_send(None)
+            return
+        self._coming = iter(np.flatnonzero(tile.fates[0] <= RECEIVED_DAMAGED).tolist())
+        if (first := next(self._coming, None)) is not None:
+            self._i = first
+            self._arrive.at(self._arrives[first])
 
     def close(self) -> None:
         """Record the packets of the tile that have left."""
         if self._tile is not None:
-            n = self._i
+            n = bisect_right(self._left, self._env.now)
             self.events += n + self._came
             self._came = 0
             self._recorder.packets(self._tile, self._arrived[:n], self._fate[:n], self._attempts[:n])
 
-    def _hot_path(self) -> tuple[Tick, Tick]:
-        """Return the ticks for sending and arrival, with constants bound as locals for speed."""
+    def _hot_path(self) -> Tick:
+        """Return the tick of an arrival, with constants bound as locals for speed."""
         board, acknowledges = self._board, self._acknowledges
         push, number = self._env.push, self._env.number
 
-        def on_send(_: Any) -> None:
-            i = self._i
-            if i == self._n:
-                self._load()
-                i = 0
-            self._sent = i
-            self._i = i + 1
-            if (next_us := self._next_left[i]) >= 0:
-                push((next_us, SEND, number(), send))
-            if self._fate[i] <= RECEIVED_DAMAGED:
-                push((self._arrives[i], ARRIVE, number(), arrive))
-            if acknowledges:
-                self._attempt, self._taken = 0, False
-                if self._fate[i] > RECEIVED_DAMAGED:
-                    self._plan_retry(i)
-
         def on_arrive(_: Any) -> None:
             self._came += 1
-            i = self._sent
+            i = self._i
+            if not acknowledges and (coming := next(self._coming, None)) is not None:
+                self._i = coming
+                push((self._arrives[coming], ARRIVE, number(), arrive))
             if self._fate[i] or acknowledges:
                 self._on_special_arrival(i)
             elif board.take(now_us := self._arrives[i], self._rows[i]):
@@ -109,9 +106,8 @@ class OwnPackets:
             else:
                 self._missed(i)
 
-        send = Tick(self._env, on_send, SEND)
         arrive = Tick(self._env, on_arrive, ARRIVE)
-        return send, arrive
+        return arrive
 
     def _missed(self, i: int) -> None:
         self._fate[i] = RECEIVER_BUSY if self._board.is_up else RECEIVER_OFF
@@ -132,6 +128,17 @@ class OwnPackets:
             self._acknowledge(i)
 
     # --- acknowledgements -----------------------------------------------------------------------------------
+
+    def _on_send(self, _: Any) -> None:
+        """Send the next packet, which is to be acknowledged."""
+        self._i = i = self._i + 1
+        if i + 1 < len(self._left):
+            self._send.at(self._left[i + 1])
+        self._attempt, self._taken = 0, False
+        if self._fate[i] <= RECEIVED_DAMAGED:
+            self._arrive.at(self._arrives[i])
+        else:
+            self._plan_retry(i)
 
     def brown_out_next(self, down_us: int) -> None:
         """Break the receiver's supply down at its next acknowledgement."""
@@ -155,7 +162,7 @@ class OwnPackets:
 
     def _on_retry(self, _: Any) -> None:
         assert self._tile is not None
-        i = self._sent
+        i = self._i
         self._attempt += 1
         self._attempts[i] += 1
         fate = int(self._tile.fates[self._attempt][i])
@@ -169,10 +176,10 @@ class OwnPackets:
     # --- for the neighbour ----------------------------------------------------------------------------------
 
     def on_air(self, from_us: int, until_us: int) -> bool:
-        """Return whether one of our packets sent so far was on the air in a time span."""
+        """Return whether one of our packets was on the air in a time span that is over."""
         first_us = from_us - self._settings.settle_us - self._air.air_us
-        index = bisect_right(self._left, first_us, 0, self._i)
-        return index < self._i and self._left[index] < until_us - self._settings.settle_us
+        index = bisect_right(self._left, first_us)
+        return index < len(self._left) and self._left[index] < until_us - self._settings.settle_us
 
 
 class ForeignPackets:

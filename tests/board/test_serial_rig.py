@@ -269,7 +269,7 @@ def test_close_says_when_it_could_not(start: Start, link: Profile) -> None:
 
 
 def _prove(*words: str, said: str = "") -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "lostlink.cli", "prove", str(HERON), *words]
+    command = [sys.executable, "-m", "lostlink", "prove", str(HERON), *words]
     return subprocess.run(command, input=said, capture_output=True, text=True, timeout=300, check=False)
 
 
@@ -289,7 +289,7 @@ def test_confirmation_must_be_typed(start: Start, tmp_path: Path) -> None:
 
 def test_a_prompt_that_is_left(start: Start, tmp_path: Path) -> None:
     """Ctrl-C ends with 130; an unknown rig is refused before anybody is asked."""
-    words = [sys.executable, "-m", "lostlink.cli", "prove", str(HERON), "--out", str(tmp_path / "out"), "--rig"]
+    words = [sys.executable, "-m", "lostlink", "prove", str(HERON), "--out", str(tmp_path / "out"), "--rig"]
     pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
     with subprocess.Popen([*words, f"serial:{start()}"], **pipes) as asking:  # type: ignore[call-overload]
         while b"continue" not in asking.stderr.read1(200):
@@ -338,7 +338,7 @@ def test_unplugged_for_good(start: Start, link: Profile, monkeypatch: pytest.Mon
 
 def test_lost_port_ends_prove_with_3_and_keeps_evidence(start: Start, tmp_path: Path) -> None:
     """The board goes once the suite has begun, however long the start takes; what was measured until then is there."""
-    command = [sys.executable, "-m", "lostlink.cli", "prove", str(HERON), "--rig", f"serial:{start()}", "--props-off"]
+    command = [sys.executable, "-m", "lostlink", "prove", str(HERON), "--rig", f"serial:{start()}", "--props-off"]
     running = subprocess.Popen(
         [*command, "--out", str(tmp_path / "out")], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
@@ -356,7 +356,7 @@ def test_lost_port_ends_prove_with_3_and_keeps_evidence(start: Start, tmp_path: 
 
 def test_interrupt_ends_with_130_and_a_safe_board(start: Start, tmp_path: Path) -> None:
     """Ctrl-C in a flight."""
-    command = [sys.executable, "-m", "lostlink.cli", "prove", str(HERON), "--rig", f"serial:{start()}", "--props-off"]
+    command = [sys.executable, "-m", "lostlink", "prove", str(HERON), "--rig", f"serial:{start()}", "--props-off"]
     running = subprocess.Popen(
         [*command, "--out", str(tmp_path / "out")], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )

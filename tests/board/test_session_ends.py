@@ -124,7 +124,7 @@ def check_low_then_reset(seen: list[Seen], *, must_fly: bool = False) -> None:
 
 
 def prove(board: LoggedBoard, out: Path, *words: str) -> list[str]:
-    command = [sys.executable, "-m", "lostlink.cli", "prove", str(HERON), "--rig", f"serial:{board.port}"]
+    command = [sys.executable, "-m", "lostlink", "prove", str(HERON), "--rig", f"serial:{board.port}"]
     return [*command, "--props-off", "--out", str(out), *words]
 
 
@@ -250,7 +250,7 @@ def test_replay_ends_safely(board: LoggedBoard, tmp_path: Path) -> None:
     path = tmp_path / "long.scenario.toml"
     flight = next(ScenarioBuilder(read_profile(HERON), 1, "long").flights(1))
     path.write_text(write_scenario(flight.into(LinkCut(at_us=30_000_000))), encoding="utf-8")
-    command = [sys.executable, "-m", "lostlink.cli", "replay", str(path), str(HERON), "--rig", f"serial:{board.port}"]
+    command = [sys.executable, "-m", "lostlink", "replay", str(path), str(HERON), "--rig", f"serial:{board.port}"]
     running = subprocess.Popen([*command, "--props-off"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     board.flies()
     running.send_signal(signal.SIGTERM)

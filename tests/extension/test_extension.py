@@ -36,7 +36,7 @@ def python(installed: Path, *words: object) -> subprocess.CompletedProcess[str]:
 
 
 def lostlink(installed: Path, *words: object) -> subprocess.CompletedProcess[str]:
-    return python(installed, "-m", "lostlink.cli", *words)
+    return python(installed, "-m", "lostlink", *words)
 
 
 def outcomes(folder: Path) -> dict[str, str]:

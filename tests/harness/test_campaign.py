@@ -93,7 +93,7 @@ def test_workers_do_not_matter(workers: tuple[str, object], tmp_path: Path) -> N
 
 def begin(folder: Path, *words: object, trials: int = 150_000) -> subprocess.Popen[str]:
     """Start a campaign that takes some seconds, and wait for its first result."""
-    command = [sys.executable, "-m", "lostlink.cli", "campaign", str(HERON), "--trials", str(trials), "--quiet"]
+    command = [sys.executable, "-m", "lostlink", "campaign", str(HERON), "--trials", str(trials), "--quiet"]
     command += ["--out", str(folder), *map(str, words)]
     running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     journal, until_s = folder.with_name(f"{folder.name}.unfinished") / "tallies.jsonl", time.monotonic() + 60

@@ -500,7 +500,7 @@ def test_read_leaves_evidence_with_a_report(tmp_path: Path) -> None:
     from click.testing import CliRunner
 
     from lostlink.cli import main
-    from lostlink.evidence.document import VERDICTS_SCHEMA
+    from lostlink.evidence.schemas import VERDICTS_SCHEMA
 
     capture, profile = "fixtures/captures/failsafe.vcd", "fixtures/profiles/heron.toml"
     done = CliRunner().invoke(main, ["read", capture, profile, "--out", str(tmp_path / "out")])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -44,7 +45,8 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     assert lostlink(*words, folder / "good").exit_code == 0
     assert lostlink(*words, folder / "seed", "--seed", 2).exit_code == 0
     assert lostlink(*words, folder / "slow", "--receiver", f"{folder / 'slow.py'}:Slow").exit_code == 1
-    return {name: folder / name for name in ("good", "seed", "slow")}
+    assert lostlink("campaign", HERON, "--trials", 32, "--quiet", "--out", folder / "campaign").exit_code == 0
+    return {name: folder / name for name in ("good", "seed", "slow", "campaign")}
 
 
 def test_a_change_that_breaks_a_requirement(runs: dict[str, Path], tmp_path: Path) -> None:
@@ -164,8 +166,10 @@ def test_the_lady_tasting_tea() -> None:
         ("{", "not JSON"),
         ("[]", "not evidence of lostlink"),
         ('{"schema": 2}', "this version reads schema 1"),
-        ('{"schema": 1}', "cannot be read"),
-        ('{"schema": 1, "conclusion": "", "tested": {}, "verdicts": [{"id": 1}]}', "cannot be read"),
+        ('{"schema": 1}', "'conclusion' is a required property"),
+        ('{"schema": 1, "conclusion": "", "tested": {}, "verdicts": [{"id": 1}]}', "is a required property"),
+        ('{"schema": 1, "seed": NaN}', "NaN is not a number of JSON"),
+        ('{"schema": 1, "conclusion": "\\ud800"}', "not JSON"),
     ],
 )
 def test_no_evidence(text: str | None, said: str, runs: dict[str, Path], tmp_path: Path) -> None:
@@ -185,6 +189,46 @@ def test_evidence_without_numbers_is_compared_by_outcome(runs: dict[str, Path], 
             del one[name]
     (tmp_path / "verdicts.json").write_text(json.dumps(document), encoding="utf-8")
     assert lostlink("compare", tmp_path, runs["good"]).exit_code == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "edit"),
+    [
+        ("verdicts.json", {"tested": {"versions": 3}}),
+        ("verdicts.json", {"tested": {"bench": {"line": 1}}}),
+        ("verdicts.json", {"tested": {"date": None}}),
+        ("campaign.json", {"trials": "many"}),
+        ("campaign.json", {"losses": [[1, 2]]}),
+        ("campaign.json", {"head": []}),
+        ("campaign.json", {"requirements": [{"quantiles": [{"share": "half"}]}]}),
+        ("campaign.json", {"requirements": [{"worst": 7}]}),
+        ("campaign.json", {"requirements": [{"failures": 10**6}]}),
+    ],
+    ids=str,
+)
+@pytest.mark.parametrize("command", ["compare", "report"])
+def test_values_of_a_wrong_type_are_refused(
+    name: str, edit: dict[str, Any], command: str, runs: dict[str, Path], tmp_path: Path
+) -> None:
+    """In one line that names the file and the place; no internal error, and no page of it."""
+    shutil.copytree(runs["campaign"], tmp_path / "e")
+    document = json.loads((tmp_path / "e" / name).read_text(encoding="utf-8"))
+    edited = document
+    while edit:  # to the innermost
+        ((key, value),) = edit.items()
+        if isinstance(value, list) and value and isinstance(value[0], dict):
+            edited, edit = edited[key][0], value[0]
+        elif isinstance(value, dict):
+            edited, edit = edited.setdefault(key, {}), value
+        else:
+            edited[key], edit = value, {}
+    (tmp_path / "e" / name).write_text(json.dumps(document), encoding="utf-8")
+    (tmp_path / "e" / "report.html").unlink(missing_ok=True)
+    done = lostlink(command, tmp_path / "e", *([runs["campaign"]] if command == "compare" else []))
+    assert (done.exit_code, done.output.count("\n")) == (2, 1)
+    assert f"{tmp_path / 'e' / name}: " in done.output
+    assert key in done.output or "more failures than trials" in done.output
+    assert not (tmp_path / "e" / "report.html").exists()
 
 
 @pytest.mark.parametrize("edit", ["repeated", "outcome", "exit code"])

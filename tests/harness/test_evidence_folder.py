@@ -34,7 +34,7 @@ def lostlink(*words: object) -> Any:
 
 
 def command(*words: object) -> list[str]:
-    return [sys.executable, "-m", "lostlink.cli", *map(str, words)]
+    return [sys.executable, "-m", "lostlink", *map(str, words)]
 
 
 def earlier(folder: Path) -> bytes:
@@ -68,6 +68,41 @@ def test_a_killed_run_leaves_the_earlier_evidence(tmp_path: Path) -> None:
     assert told["exit_code"] == 130
     earlier(tmp_path / "ev")  # the next run is not in its way
     assert {path.name for path in tmp_path.iterdir()} == {"ev"}
+
+
+@pytest.mark.parametrize("place", ["beside", "current folder", "no exchange"])
+def test_an_interrupted_run_keeps_the_evidence_of_a_complete_one(
+    place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Beside the new evidence, each under a name of its own; evidence of an interrupted run is replaced."""
+    target = tmp_path / "ev"
+    before = earlier(target)
+    (target / "mine.txt").write_text("mine", encoding="utf-8")
+    stopped = {**json.loads(before), "exit_code": 130}
+    if place == "current folder":
+        monkeypatch.chdir(target)
+    elif place == "no exchange":
+        monkeypatch.setattr("lostlink.evidence.folder._exchanged", lambda *_: False)
+    kept = [
+        target / name if place == "current folder" else tmp_path / f"ev.{name}" for name in ("earlier", "earlier-2")
+    ]
+
+    def interrupted() -> Path | None:
+        with EvidenceFolder(target) as folder:
+            (folder.path / "verdicts.json").write_text(json.dumps(stopped), encoding="utf-8")
+            folder.complete()
+            return folder.kept
+
+    assert interrupted() == kept[0]
+    assert (kept[0] / "verdicts.json").read_bytes() == before
+    assert (kept[0] / "runs").is_dir()
+    assert json.loads((target / "verdicts.json").read_bytes()) == stopped
+    assert (target / "mine.txt").read_text(encoding="utf-8") == "mine"
+    assert interrupted() is None  # over an interrupted run
+    assert earlier(target) != json.dumps(stopped).encode()
+    assert interrupted() == kept[1]
+    assert (kept[0] / "verdicts.json").read_bytes() == before
+    assert (target / "mine.txt").read_text(encoding="utf-8") == "mine"
 
 
 @pytest.mark.parametrize(
@@ -322,6 +357,12 @@ def test_no_output_replaces_a_file_that_is_not_meant(tmp_path: Path) -> None:
         run = lostlink(*words, name, "--force")
         assert run.exit_code == 2, words
         assert "is an input of this command" in run.output
+    for words, options in (
+        (("replay", scenario, HERON), ("--csv", "--vcd")), (("plan", "latency", HERON), ("--csv", "--report")),
+    ):  # fmt: skip
+        run = lostlink(*words, options[0], tmp_path / "new", options[1], tmp_path / "ev" / ".." / "new")
+        assert run.exit_code == 2, words
+        assert "too; choose another name" in run.output
     assert content(tmp_path) == before
 
 

@@ -246,7 +246,7 @@ def test_demonstration_finds_what_it_says(name: str, tmp_path: Path) -> None:
     shown = re.search(r"found:\n((?:    .*\n)+)", explain(name).output)
     assert shown is not None
     script = shown[1].rstrip().replace("fixtures/board/build", "$T").replace("no_crc.toml", "$T/no_crc.toml")
-    script = re.sub(r"(make .*)", r"\1 BUILD=$T", script).replace("lostlink prove", "$PYTHON -m lostlink.cli prove")
+    script = re.sub(r"(make .*)", r"\1 BUILD=$T", script).replace("lostlink prove", "$PYTHON -m lostlink prove")
     done = subprocess.run(
         ["sh", "-c", f"set -e\n{script} --out $T/evidence --quiet"],
         env={**os.environ, "T": str(tmp_path), "PYTHON": sys.executable},

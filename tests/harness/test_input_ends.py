@@ -36,6 +36,15 @@ def refused(words: tuple[object, ...], part: str) -> None:
     assert done.output.count("\n") == 1, done.output
 
 
+def test_ctrl_c_while_the_program_is_loading(tmp_path: Path) -> None:
+    """One line and the usual exit code, not Python's traceback: the first import ends as by Ctrl-C."""
+    (tmp_path / "click.py").write_text("raise KeyboardInterrupt\n", encoding="utf-8")
+    command = [sys.executable, "-m", "lostlink", "--version"]
+    environment = {**os.environ, "PYTHONPATH": str(tmp_path)}
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "lostlink: interrupted\n")
+
+
 # --- files -----------------------------------------------------------------------------------------------------------
 
 
@@ -174,7 +183,7 @@ def test_ids_of_the_plugin(only: str, code: int) -> None:
 
 
 def test_closed_standard_error_changes_no_verdict(tmp_path: Path) -> None:
-    words = f"'{sys.executable}' -m lostlink.cli prove '{HERON}' --only FS-CUT --out '{tmp_path / 'ev'}' --quiet 2>&-"
+    words = f"'{sys.executable}' -m lostlink prove '{HERON}' --only FS-CUT --out '{tmp_path / 'ev'}' --quiet 2>&-"
     done = subprocess.run(["sh", "-c", words], capture_output=True, text=True, check=False)
     assert done.returncode == 0
     assert "The failsafe cuts the throttle" in done.stdout
@@ -202,7 +211,7 @@ def test_a_question_that_is_left_is_not_a_verdict(tmp_path: Path, key: str, code
     import pty
 
     terminal, stream = pty.openpty()
-    command = [sys.executable, "-m", "lostlink.cli", "new", str(tmp_path / "link.toml")]
+    command = [sys.executable, "-m", "lostlink", "new", str(tmp_path / "link.toml")]
     running = subprocess.Popen(command, stdin=stream, stdout=stream, stderr=stream)
     try:
         text = b""

@@ -27,7 +27,7 @@ from lostlink_sims import Profile, Scenario, Trace, simulate
 ROOT = Path(__file__).parents[2]
 HERON = ROOT / "fixtures" / "profiles" / "heron.toml"
 ZOO = ROOT / "tests" / "faulty" / "zoo.py"
-LOSTLINK = [sys.executable, "-P", "-m", "lostlink.cli"]
+LOSTLINK = [sys.executable, "-P", "-m", "lostlink"]
 LINUX = pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
 
 SOUND = """

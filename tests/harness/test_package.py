@@ -24,7 +24,7 @@ def test_wheel_holds_what_it_needs(tmp_path: Path) -> None:
     assert {name.split("/")[0] for name in names if ".dist-info" not in name} == {"lostlink", "lostlink_sims"}
     entry_points = next(name for name in names if name.endswith("entry_points.txt"))
     text = zipfile.ZipFile(wheel).read(entry_points).decode()
-    assert "lostlink = lostlink.cli:main" in text
+    assert "lostlink = lostlink.__main__:main" in text
     assert "[pytest11]" in text
 
 

@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from lostlink.cli import main
-from lostlink.evidence.document import VERDICTS_SCHEMA
+from lostlink.evidence.schemas import VERDICTS_SCHEMA
 from lostlink.profiles import read_profile
 from lostlink.requirements import CATALOGUE
 
@@ -28,7 +28,7 @@ def lostlink(*words: object) -> Result:
 
 
 def program(*words: object, **environment: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "lostlink.cli", *map(str, words)]
+    command = [sys.executable, "-m", "lostlink", *map(str, words)]
     env = {**os.environ, **environment}
     return subprocess.run(command, capture_output=True, text=True, timeout=120, env=env, check=False, encoding="utf-8")
 

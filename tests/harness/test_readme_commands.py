@@ -86,7 +86,7 @@ def run(command: str, home: Path) -> subprocess.CompletedProcess[str]:
         command = command.replace(long, short)
     command = command.strip()
     words, _, into = command.replace("$PWD", str(home)).partition(" > ")
-    words = words.replace("lostlink ", f"{shlex.quote(sys.executable)} -m lostlink.cli ", 1)
+    words = words.replace("lostlink ", f"{shlex.quote(sys.executable)} -m lostlink ", 1)
     words = words if not words.startswith("pytest ") else f"{shlex.quote(sys.executable)} -m {words}"
     done = subprocess.run(
         shlex.split(words), cwd=home, capture_output=True, text=True, timeout=300, check=False, stdin=subprocess.DEVNULL

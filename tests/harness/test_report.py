@@ -43,7 +43,7 @@ from lostlink.results import CAUTIONS
 from lostlink.verdicts import Outcome
 from lostlink_sims import ReferenceReceiver
 
-HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&</title></style><!--\u2028\ud800\x00\u202e"
+HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&</title></style><!--\u2028\x00\u202e"
 
 
 class Page(HTMLParser):
@@ -215,7 +215,6 @@ def test_strangers_words_stay_words(tmp_path: Path) -> None:
         only=[HOSTILE],
         versions={HOSTILE: HOSTILE},
         bench={HOSTILE: HOSTILE},
-        seed=HOSTILE,
     )
     document["conclusion"] = HOSTILE
     file.write_text(json.dumps(document), encoding="utf-8")
@@ -224,7 +223,7 @@ def test_strangers_words_stay_words(tmp_path: Path) -> None:
         data["packets"]["fates"] = [HOSTILE] * len(data["packets"]["fates"])
         data["faults"][0]["name"] = data["scenario"]["name"] = data["doubt"] = data["crash"] = HOSTILE
         data["judged"].update(name=HOSTILE, measured=HOSTILE, limit=HOSTILE, unit=HOSTILE)
-        data["events"] = [[0, HOSTILE]]
+        data["events"] = [[0, f"{HOSTILE}\ud800"]]
         for channel in data["channels"]:
             channel["name"] = HOSTILE
         run.write_text(json.dumps(data), encoding="utf-8")
@@ -496,11 +495,15 @@ def test_long_columns_are_thinned_at_the_head() -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ['{"schema": 1}', '{"schema": 1, "requirements": [{}], "trials": 1, "drawn": [], "confidence": 0.95}']
+    "edit", [{"losses": [[5, 0, 3]]}, {"requirements": [{"times": {"values_us": [1, 2], "counts": [1]}}]}], ids=str
 )
-def test_spoiled_campaign_is_told(campaign: Path, tmp_path: Path, text: str) -> None:
+def test_contradictory_campaign_is_told(campaign: Path, tmp_path: Path, edit: dict[str, Any]) -> None:
+    """Values of the right types that cannot be together."""
     (tmp_path / "verdicts.json").write_bytes((campaign / "verdicts.json").read_bytes())
-    (tmp_path / "campaign.json").write_text(text, encoding="utf-8")
+    data = json.loads((campaign / "campaign.json").read_text(encoding="utf-8"))
+    data["losses"] = edit.get("losses", data["losses"])
+    data["requirements"][0].update(edit.get("requirements", [{}])[0])
+    (tmp_path / "campaign.json").write_text(json.dumps(data), encoding="utf-8")
     assert "campaign.json: cannot be read" in page_of(tmp_path).text
 
 

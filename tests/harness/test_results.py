@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 import json
 import subprocess
 import sys
@@ -13,12 +14,13 @@ from click.testing import CliRunner
 
 from lostlink.cli import main
 from lostlink.errors import EvidenceError, ExitCode
-from lostlink.evidence.document import Document
+from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.reader import read_evidence
 from lostlink.profiles import reader
 from lostlink.requirements import CATALOGUE
 from lostlink.results import Result, exit_code, failure
 from lostlink.verdicts import Outcome, Verdict
+from lostlink_sims import Profile
 
 HERON = Path(__file__).parents[2] / "fixtures" / "profiles" / "heron.toml"
 MET, NOT_MET, INCONCLUSIVE, NOT_TESTED, WAIVED = Outcome
@@ -108,15 +110,17 @@ def test_a_verdict_is_read_as_it_was_written() -> None:
     ],
 )
 def test_an_edited_verdict_is_refused(edit: dict[str, object], tmp_path: Path) -> None:
-    """By every command that reads evidence, in one line that names the file."""
-    head = {"profile": "x"}
+    """By every command that reads evidence, in one line that names the file and the place."""
+    head = run_head(
+        Profile(), profile_file=None, receiver="x", rig="sim", seed=0, only=[], started=dt.datetime.now(dt.UTC)
+    )
     data = json.loads(Document("x", ExitCode.MET, head, tuple(verdicts(MET))).as_text())
     file = tmp_path / "verdicts.json"
     file.write_text(json.dumps(data), encoding="utf-8")
     assert read_evidence(tmp_path).document.verdicts == tuple(verdicts(MET))
     data["verdicts"][0].update(edit)
     file.write_text(json.dumps(data), encoding="utf-8")
-    with pytest.raises(EvidenceError, match=r"verdicts\.json: cannot be read"):
+    with pytest.raises(EvidenceError, match=rf"verdicts\.json: verdicts\[0\]\.{next(iter(edit))}: "):
         read_evidence(tmp_path)
     for words in (["report", str(tmp_path)], ["compare", str(tmp_path), str(tmp_path)]):
         done = CliRunner().invoke(main, words)

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 HERON = Path(__file__).parents[2] / "fixtures" / "profiles" / "heron.toml"
-LOSTLINK = [sys.executable, "-m", "lostlink.cli"]
+LOSTLINK = [sys.executable, "-m", "lostlink"]
 
 
 def prove(out: Path) -> list[str]:

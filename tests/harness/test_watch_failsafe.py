@@ -17,7 +17,7 @@ from talking_board import NS, TalkingBoard
 
 from lostlink.commands import watch
 from lostlink.errors import LostlinkError, ProfileError, RigError
-from lostlink.evidence.document import VERDICTS_SCHEMA
+from lostlink.evidence.schemas import VERDICTS_SCHEMA
 from lostlink.results import exit_code
 from lostlink.verdicts import Outcome, Verdict
 from lostlink.watch import judging as results

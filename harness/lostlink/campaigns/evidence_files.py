@@ -18,8 +18,9 @@ from lostlink.campaigns.tally import CRITERIA, Criterion
 from lostlink.campaigns.times import NEVER_US
 from lostlink.errors import EvidenceError, UsageError
 from lostlink.evidence import summary
-from lostlink.evidence.document import CAMPAIGN_FILE, FILE, read_json
+from lostlink.evidence.document import CAMPAIGN_FILE, FILE
 from lostlink.evidence.folder import EvidenceFolder, stopped_campaign, unfinished
+from lostlink.evidence.schemas import read_json
 from lostlink.profiles import write_scenario
 from lostlink.verdicts import grouped, quantity
 

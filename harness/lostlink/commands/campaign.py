@@ -140,7 +140,7 @@ def command(
             _write(folder.path, campaign, head)
             complete(folder)
     if not quiet:
-        evidence_line(out)
+        evidence_line(folder)
     raise SystemExit(campaign.exit_code)
 
 

@@ -15,6 +15,7 @@ from lostlink.hunt.runner import Budget
 from lostlink.profiles import input_files, read_link
 from lostlink.rigs import open_rig, receiver_file
 from lostlink.show import hunt as screen
+from lostlink.show.console import kept_line
 
 
 @click.command("hunt")
@@ -81,4 +82,6 @@ def command(
         finally:
             write_files(folder.path, files(result, case))
             folder.complete()
+        if not quiet:
+            kept_line(folder)
     raise SystemExit(result.exit_code)

@@ -13,7 +13,7 @@ import click
 
 from lostlink.commands import shared
 from lostlink.errors import UsageError
-from lostlink.files import OutputFile
+from lostlink.files import OutputFile, output_files
 from lostlink.planning import fit, latency, link_range, timeout
 from lostlink.planning.loss_log import read_loss_log
 from lostlink.profiles import input_files, read_link
@@ -49,8 +49,8 @@ class _Outputs:
     """The files of a plan, ``--csv`` and ``--report``, checked before the work begins."""
 
     def __init__(self, inputs: list[str | Path], csv: str | None, report: str | None, force: bool) -> None:
-        self._csv = OutputFile("--csv", csv, force=force, inputs=inputs)
-        self._report = OutputFile("--report", report, force=force, inputs=inputs)
+        named = {"--csv": csv, "--report": report}
+        self._csv, self._report = output_files(named, force=force, inputs=inputs)
 
     def write(self, header: Sequence[str], rows: Iterable[Sequence[Any]], page: Callable[[], PlanPage]) -> None:
         """Write the table and the page; show the cautions."""

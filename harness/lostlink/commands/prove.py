@@ -106,7 +106,7 @@ def _conclude(folder: EvidenceFolder, link: Profile, result: Result, head: dict[
         _write(folder.path, link, result, head)
         complete(folder)
     if not quiet:
-        evidence_line(folder.target)
+        evidence_line(folder)
 
 
 def _show(result: Result, head: dict[str, Any], *, quiet: bool) -> None:

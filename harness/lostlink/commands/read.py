@@ -83,5 +83,5 @@ def command(
                 write_runs(folder.path, result, trace)
                 complete(folder)
     if folder is not None and not quiet:
-        evidence_line(folder.target)
+        evidence_line(folder)
     raise SystemExit(result.exit_code)

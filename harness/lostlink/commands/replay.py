@@ -6,7 +6,7 @@ import click
 
 from lostlink.commands import shared
 from lostlink.evidence import exports
-from lostlink.files import OutputFile
+from lostlink.files import output_files
 from lostlink.profiles import input_files, read_link, read_scenario
 from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, safe_end
 from lostlink.show.run import run
@@ -42,9 +42,7 @@ def command(
     check_options(rig, receiver=receiver, baud=baud, props_off=props_off)
     link = read_link(profile)
     inputs = (scenario, *input_files(profile, link), code)
-    vcd_file, csv_file = (
-        OutputFile(option, path, force=force, inputs=inputs) for option, path in (("--vcd", vcd), ("--csv", csv))
-    )
+    vcd_file, csv_file = output_files({"--vcd": vcd, "--csv": csv}, force=force, inputs=inputs)
     saved = read_scenario(scenario, link)
     is_hardware = drives_hardware(rig)
     if is_hardware and not props_off:

@@ -140,7 +140,7 @@ def _test(
         rows, attempts = counted(len(listener.rows), "row"), counted(len(test.attempts), "attempt")
         click.echo(f"{rows} and {attempts} are kept in {folder.target}", err=True)
         raise error
-    evidence_line(folder.target)
+    evidence_line(folder)
     return code
 
 

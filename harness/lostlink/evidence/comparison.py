@@ -14,9 +14,12 @@ from typing import Any, Final
 
 from lostlink.errors import ExitCode
 from lostlink.evidence.reader import Counts, Evidence
-from lostlink.verdicts import Outcome, Severity, Verdict, counted, quantity
+from lostlink.verdicts import Outcome, Severity, Verdict, counted, grouped, quantity
 
 CONFIDENCE: Final = 0.95
+_INCOMPLETE: Final = (
+    ExitCode.RIG_LOST, ExitCode.HUNG_UP, ExitCode.INTERRUPTED, ExitCode.TERMINATED, ExitCode.BROKEN_OFF,
+)  # fmt: skip
 
 
 class Change(Enum):
@@ -133,9 +136,9 @@ def _campaigns(before: Counts, after: Counts) -> tuple[Change, str]:
     failed = f"{before.failures} of {before.trials}, then {after.failures} of {after.trials} failed"
     times = _quantiles(before, after)
     if chance >= 1 - CONFIDENCE:
-        return Change.SAME, f"{failed}: not significant (by chance in {chance:.2g} of such pairs){times}"
+        return Change.SAME, f"{failed}: not significant (p = {chance:.2g}, Fisher's exact test){times}"
     more = after.failures / after.trials > before.failures / before.trials
-    return (Change.WORSE if more else Change.BETTER), f"{failed} (by chance in {chance:.2g} of such pairs){times}"
+    return (Change.WORSE if more else Change.BETTER), f"{failed} (p = {chance:.2g}, Fisher's exact test){times}"
 
 
 def _quantiles(before: Counts, after: Counts) -> str:
@@ -193,6 +196,13 @@ def set_up(before: Evidence, after: Evidence) -> list[str]:
         ]
     if (before.campaign is None) is not (after.campaign is None):
         lines.append("one is a campaign, the other is not: outcomes are compared, numbers are not")
+    elif before.campaign is not None and after.campaign is not None:
+        was, now = before.campaign["trials"], after.campaign["trials"]
+        if was != now:
+            lines.append(f"trials: {grouped(was)}, then {grouped(now)}")
+    for evidence in (before, after):
+        if evidence.document.exit_code in _INCOMPLETE:
+            lines.append(f"{evidence.folder} is incomplete: {evidence.document.conclusion}")
     return lines
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import itertools
 import os
 import shutil
 from collections.abc import Iterable, Iterator, Mapping
@@ -19,7 +20,8 @@ from typing import Any, Final
 from filelock import FileLock, Timeout
 
 from lostlink.errors import EvidenceError, ExitCode, UsageError
-from lostlink.evidence.document import CAMPAIGN_FILE, FILE, Document, read_json
+from lostlink.evidence.document import CAMPAIGN_FILE, FILE, Document
+from lostlink.evidence.schemas import read_json
 from lostlink.files import not_writable
 from lostlink.profiles import write_profile
 from lostlink_sims import Profile
@@ -35,6 +37,7 @@ _FOLDERS: Final = {
 }  # fmt: skip
 """Subfolders of evidence, and the suffixes of its files in them; their names begin with the id of a requirement."""
 _UNFINISHED: Final = "unfinished"
+_EARLIER: Final = "earlier"
 _AT_CWD, _EXCHANGE = -100, 2  # of renameat2(2)
 
 
@@ -42,6 +45,7 @@ class EvidenceFolder:
     """New evidence: written in `path`; `complete` moves it to `target`, in place of earlier evidence.
 
     Until then the earlier evidence stays. Files of the user in the target are kept, links in it are not followed.
+    A run that was interrupted never replaces evidence of a complete one, which is kept as ``NAME.earlier``.
     A killed run leaves ``NAME.unfinished`` beside the target, which the next run removes. If the target cannot be
     replaced as a whole (the current folder, a mount point, a parent that is not writable), its files are replaced one
     by one, the document last. Use it as a context manager: without `complete`, only the unfinished files are removed,
@@ -64,6 +68,8 @@ class EvidenceFolder:
     ----------
     target, path : Path
         Final folder, and the folder that is written.
+    kept : Path or None
+        Where `complete` moved the evidence of an earlier, complete run.
 
     Raises
     ------
@@ -83,6 +89,7 @@ class EvidenceFolder:
     ) -> None:
         self._document = document
         self.target = Path(out)
+        self.kept: Path | None = None
         try:
             self._resolved = self.target.resolve()
             if self._resolved.name == _UNFINISHED or self._resolved.suffix == f".{_UNFINISHED}":
@@ -165,17 +172,20 @@ class EvidenceFolder:
         """
         try:
             self._leftover = self.path
+            keep = _is_complete(self._resolved / self._document) and not _is_complete(self.path / self._document)
             if self.path.parent == self._resolved:
-                self._replace_files()
+                self._replace_files(_free(self._resolved / _EARLIER) if keep else None)
             else:
-                self._replace_folder()
+                self._replace_folder(
+                    _free(self._resolved.with_name(f"{self._resolved.name}.{_EARLIER}")) if keep else None
+                )
         except OSError as error:
             self._leftover = None
             raise UsageError(
                 f"--out {self.target}: {error.strerror or error}; the evidence is in {self.path}"
             ) from error
 
-    def _replace_folder(self) -> None:
+    def _replace_folder(self, kept: Path | None) -> None:
         if not self._resolved.is_dir() or not any(self._resolved.iterdir()):
             self.path.rename(self._resolved)  # an empty folder is replaced, too
             return
@@ -184,11 +194,20 @@ class EvidenceFolder:
             self._leftover = self._resolved.with_name(f"{self._resolved.name}.replaced")
             self._resolved.rename(self._leftover)
             self.path.rename(self._resolved)
+        if kept is not None and self._leftover is not None:
+            self._leftover.rename(kept)
+            self.kept, self._leftover = kept, None
 
-    def _replace_files(self) -> None:
+    def _replace_files(self, kept: Path | None) -> None:
         new = [path.relative_to(self.path) for path in self.path.rglob("*") if path.is_file()]
         for path in self._earlier() if (self._resolved / self._document).exists() else ():
-            path.unlink()
+            if kept is None:
+                path.unlink()
+            else:
+                moved = kept / path.relative_to(self._resolved)
+                moved.parent.mkdir(parents=True, exist_ok=True)
+                path.rename(moved)
+        self.kept = kept
         for name in sorted(new, key=lambda name: name == Path(self._document)):
             folder = (self._resolved / name).parent
             if folder.is_symlink():
@@ -215,6 +234,20 @@ class EvidenceFolder:
         with contextlib.suppress(OSError):
             Path(self._lock.lock_file).unlink(missing_ok=True)
         self._lock.release()
+
+
+def _is_complete(file: Path) -> bool:
+    """Return whether a document is of a run that was not interrupted and could be judged."""
+    try:
+        return read_json(file).get("exit_code") in (ExitCode.MET, ExitCode.NOT_MET, ExitCode.UNDECIDED)
+    except EvidenceError:
+        return False
+
+
+def _free(path: Path) -> Path:
+    """Return the path, or with a number the first that does not exist."""
+    names = itertools.chain([path], (path.with_name(f"{path.name}-{number}") for number in itertools.count(2)))
+    return next(name for name in names if not os.path.lexists(name))
 
 
 def _items(document: Mapping[str, Any], key: str) -> list[Any]:

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from lostlink.errors import EvidenceError, ExitCode
-from lostlink.evidence.document import ALLOWED, CAMPAIGN_FILE, FILE, Document, read_json
+from lostlink.evidence.document import CAMPAIGN_FILE, FILE, Document
+from lostlink.evidence.schemas import ALLOWED, CAMPAIGN_SCHEMA, VERDICTS_SCHEMA, read_json
 from lostlink.files import read_text
 from lostlink.results import exit_code
 
@@ -42,12 +43,7 @@ class Evidence:
     @cached_property
     def counts(self) -> dict[str, Counts]:
         """A campaign's counts by requirement; empty without a campaign."""
-        if self.campaign is None:
-            return {}
-        try:
-            return {str(entry["id"]): _counts(entry) for entry in self.campaign["requirements"]}
-        except (KeyError, TypeError, ValueError) as error:
-            raise EvidenceError(f"{self.folder / CAMPAIGN_FILE}: cannot be read ({error!r}); {ALLOWED}") from error
+        return {} if self.campaign is None else {entry["id"]: _counts(entry) for entry in self.campaign["requirements"]}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,15 +71,19 @@ def read_evidence(folder: str | Path) -> Evidence:
         If it contains none, was damaged, or was written by a newer version.
     """
     folder = Path(folder)
-    data = read_json(folder / FILE)
+    data = read_json(folder / FILE, VERDICTS_SCHEMA)
     has_campaign = (folder / CAMPAIGN_FILE).is_file()
     try:
         document = Document.from_dict(data)
         if not has_campaign:  # whose claim decides its exit code, with failures too
             _check_exit_code(document)
-    except (KeyError, TypeError, ValueError) as error:
-        raise EvidenceError(f"{folder / FILE}: cannot be read ({error}); {ALLOWED}") from error
-    return Evidence(folder, document, read_json(folder / CAMPAIGN_FILE) if has_campaign else None)
+    except ValueError as error:
+        raise EvidenceError(f"{folder / FILE}: {error}; {ALLOWED}") from error
+    campaign = read_json(folder / CAMPAIGN_FILE, CAMPAIGN_SCHEMA) if has_campaign else None
+    evidence = Evidence(folder, document, campaign)
+    if wrong := [name for name, counts in evidence.counts.items() if counts.failures > counts.trials]:
+        raise EvidenceError(f"{folder / CAMPAIGN_FILE}: {wrong[0]}: more failures than trials; {ALLOWED}")
+    return evidence
 
 
 def _check_exit_code(document: Document) -> None:
@@ -95,11 +95,9 @@ def _check_exit_code(document: Document) -> None:
 
 
 def _counts(data: dict[str, Any]) -> Counts:
-    failures, trials = data["failures"], data["judged"]
-    if type(failures) is not int or type(trials) is not int or not 0 <= failures <= trials:
-        raise ValueError(f"{failures} of {trials}")
-    reached = [entry for entry in data.get("quantiles", ()) if entry.get("value_us") is not None]
-    return Counts(failures, trials, {float(entry["share"]): float(entry["value_us"]) for entry in reached})
+    reached = [entry for entry in data.get("quantiles", ()) if entry["value_us"] is not None]
+    quantiles_us = {float(entry["share"]): float(entry["value_us"]) for entry in reached}
+    return Counts(data["failures"], data["judged"], quantiles_us)
 
 
 def _flat(prefix: str, value: Any) -> dict[str, Any]:

@@ -62,8 +62,10 @@ def longest_throttle_after_cut(trace: Trace, since_us: int, until_us: int | None
     """Return the widest throttle pulse after the first idle one, or of all if none is idle; 0 if none follows."""
     cut = time_to_cut(trace, since_us, until_us)
     end_us = trace.scenario.duration_us if until_us is None else until_us
-    start_us = since_us if cut.only_at_least else since_us + round(cut.value)
-    return widest_throttle(trace, start_us, end_us, name="widest throttle pulse after the cut")
+    if cut.only_at_least:
+        return widest_throttle(trace, since_us, end_us, name="widest throttle pulse after the link loss")
+    cut_us = since_us + round(cut.value)
+    return widest_throttle(trace, cut_us, end_us, name="widest throttle pulse after the cut")
 
 
 def widest_throttle(trace: Trace, since_us: int, until_us: int, name: str = "widest throttle pulse") -> Measurement:

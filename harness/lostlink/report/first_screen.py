@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 from lostlink.errors import ExitCode
 from lostlink.evidence.document import Document
@@ -33,7 +33,7 @@ def opening(document: Document, rows: Sequence[RequirementRow]) -> Html:
         outcome = Outcome.MET if is_met else Outcome.INCONCLUSIVE
     sign = tag("span", SIGNS[outcome], class_="sign", aria_hidden="true")
     heading = join([sign, tag("span", document.conclusion)])
-    over = ("Link evidence", text(document.tested.get("profile")))
+    over = ("Link evidence", document.tested["profile"])
     blocks = (_matrix(rows), _tested(document, rows), _untested(document, rows))
     return first_screen(over, heading, _worst(rows), KINDS[outcome], *blocks)
 
@@ -74,26 +74,21 @@ def _matrix(rows: Sequence[RequirementRow]) -> Html:
 
 def _tested(document: Document, rows: Sequence[RequirementRow]) -> Html:
     tested = document.tested
-    versions, bench, took_s = tested.get("versions"), tested.get("bench"), tested.get("duration_s")
+    took_s = tested.get("duration_s")
     digests = {name: text(tested.get(f"{name}_sha256"))[:12] for name in ("profile", "receiver")}
-    day = text(tested.get("date")).replace("T", " ").replace("+00:00", " UTC")
+    day = tested["date"].replace("T", " ").replace("+00:00", " UTC")
     pairs = [
-        *((name, f"{text(tested.get(name))} ({digest})" if digest else text(tested.get(name)))
-          for name, digest in digests.items()),
-        ("rig", text(tested.get("rig"))),
+        *((name, f"{tested[name]} ({digest})" if digest else tested[name]) for name, digest in digests.items()),
+        ("rig", tested["rig"]),
         ("evidence type", ", ".join(_how_seen(rows))),
-        ("seed", text(tested.get("seed"))),
-        ("date", f"{day} ({took_s:.1f} s)".lstrip() if isinstance(took_s, float) else day),
+        ("seed", str(tested["seed"])),
+        ("date", f"{day} ({took_s:.1f} s)".lstrip() if took_s is not None else day),
         ("runs", str(sum(row.verdict.runs for row in rows)) if rows else ""),
-        ("versions", ", ".join(f"{name} {text(number)}" for name, number in _items(versions))),
-        *((name, text(value)) for name, value in _items(bench)),
+        ("versions", ", ".join(f"{name} {number}" for name, number in tested["versions"].items())),
+        *tested.get("bench", {}).items(),
     ]  # fmt: skip
     title = tag("h2", "What was tested", id="tested")
     return tag("section", title, facts(pairs), class_="tested", aria_labelledby="tested")
-
-
-def _items(value: Any) -> list[tuple[str, Any]]:
-    return list(value.items()) if isinstance(value, dict) else []
 
 
 def _how_seen(rows: Sequence[RequirementRow]) -> list[str]:

@@ -113,7 +113,7 @@ def watched(factory: ReceiverFactory, watch: Watch) -> ReceiverFactory:
 def _module(path: Path, spec: str) -> Any:
     loading = importlib.util.spec_from_file_location(f"lostlink_receiver_{path.stem}", path)
     if loading is None or loading.loader is None:
-        raise ReceiverError(f"--receiver {spec}: {path} not a Python file; its name must end in .py")
+        raise ReceiverError(f"--receiver {spec}: {path} is not a Python file: its name must end in .py")
     module = importlib.util.module_from_spec(loading)
     sys.modules[loading.name] = module  # dataclasses and pickle look up the module of a class
     try:

@@ -12,6 +12,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from lostlink.errors import ExitCode
+from lostlink.evidence.folder import EvidenceFolder
 from lostlink.results import CAUTIONS
 from lostlink.verdicts import Outcome, Verdict
 
@@ -103,9 +104,16 @@ def cautions() -> None:
     console().print("\n" + "\n".join(CAUTIONS) + "\n", soft_wrap=True)
 
 
-def evidence_line(folder: object) -> None:
+def evidence_line(folder: EvidenceFolder) -> None:
     """Show where the evidence is."""
-    paragraph(f"Evidence: {folder}/report.html")
+    paragraph(f"Evidence: {folder.target}/report.html")
+    kept_line(folder)
+
+
+def kept_line(folder: EvidenceFolder) -> None:
+    """Show where the evidence of an earlier run is, if this one was interrupted."""
+    if folder.kept is not None:
+        paragraph(f"The earlier run's evidence, which is complete, is kept in {folder.kept}")
 
 
 def last_line(code: ExitCode, text: str) -> None:

@@ -1,0 +1,201 @@
+"""The layouts of the JSON files of an evidence folder; a file is checked as a whole when it is read."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any, Final
+
+from lostlink.errors import EvidenceError, ExitCode
+from lostlink.files import read_text
+from lostlink.verdicts import Outcome, Severity
+
+SCHEMA: Final = 1
+ALLOWED: Final = "allowed: the --out folder of lostlink prove, campaign, read or watch --failsafe-test"
+LONGEST_VALUE: Final = 60
+"""Characters shown of a wrong value."""
+
+_TEXT: Final = {"type": "string"}
+_NAME: Final = {"type": "string", "minLength": 1}
+_COUNT: Final = {"type": "integer", "minimum": 0}
+_TIME_US: Final = {"type": ["integer", "null"], "description": "None: never, or not bounded."}
+_SHARE: Final = {"type": "number", "minimum": 0, "maximum": 1}
+
+VERDICTS_SCHEMA: Final[dict[str, Any]] = {
+    "$schema": "https://json-schema.org/draft/2020-12/schema",
+    "title": "lostlink verdicts",
+    "type": "object",
+    "required": ["schema", "conclusion", "exit_code", "tested", "verdicts"],
+    "additionalProperties": False,
+    "properties": {
+        "schema": {"const": SCHEMA, "description": "Version of this layout."},
+        "conclusion": {**_TEXT, "description": "The outcome in one sentence."},
+        "exit_code": {"enum": [code.value for code in ExitCode if code is not ExitCode.OUTPUT_CLOSED]},
+        "cautions": {"type": "array", "items": _TEXT},
+        "tested": {
+            "type": "object",
+            "required": ["profile", "profile_sha256", "receiver", "rig", "seed", "versions", "date"],
+            "additionalProperties": False,
+            "properties": {
+                "profile": {**_TEXT, "description": "Name of the link."},
+                "profile_file": {"type": ["string", "null"]},
+                "profile_sha256": {"type": "string", "pattern": "^[0-9a-f]{64}$"},
+                "receiver": {**_TEXT, "description": "The receiver under test."},
+                "receiver_sha256": {"type": ["string", "null"], "description": "Of the receiver's file."},
+                "rig": {**_TEXT, "description": "Where it ran: sim, serial: and a port, or emulated: and an image."},
+                "bench": {
+                    "type": "object",
+                    "additionalProperties": _TEXT,
+                    "description": "Description by the rig: board, line, clock, lateness, discarded runs.",
+                },
+                "seed": {"type": "integer"},
+                "only": {"type": "array", "items": _TEXT, "description": "Requested ids; empty for all."},
+                "versions": {"type": "object", "additionalProperties": _TEXT},
+                "date": {**_TEXT, "description": "Start, UTC, ISO 8601."},
+                "duration_s": {"type": "number"},
+            },
+        },
+        "verdicts": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "required": ["id", "severity", "sentence", "outcome"],
+                "additionalProperties": False,
+                "properties": {
+                    "id": _NAME,
+                    "severity": {"enum": [severity.value for severity in Severity]},
+                    "sentence": {**_NAME, "description": "What must be true."},
+                    "fault": {**_TEXT, "description": "What is wrong when it is not met."},
+                    "outcome": {"enum": [outcome.value for outcome in Outcome]},
+                    "measured": {**_TEXT, "description": "The result closest to, or beyond, its limit."},
+                    "limit": _TEXT,
+                    "how_seen": _TEXT,
+                    "runs": {**_COUNT, "description": "Scenarios run."},
+                    "checks": {**_COUNT, "description": "Measurements judged."},
+                    "reason": _TEXT,
+                    "replay": {**_TEXT, "description": "The command that reproduces it."},
+                    "value": {"type": "number", "description": "The measured result as a number, in its unit."},
+                    "uncertainty": {"type": "number", "minimum": 0, "description": "Half-width, in the same unit."},
+                    "unit": _TEXT,
+                },
+            },
+        },
+    },
+}
+
+CAMPAIGN_SCHEMA: Final[dict[str, Any]] = {
+    "$schema": "https://json-schema.org/draft/2020-12/schema",
+    "title": "lostlink campaign",
+    "type": "object",
+    "required": ["schema", "conclusion", "head", "drawn", "confidence", "trials", "requirements"],
+    "properties": {
+        "schema": {"const": SCHEMA, "description": "Version of this layout."},
+        "conclusion": _TEXT,
+        "head": {
+            "type": "object",
+            "required": ["profile_sha256", "receiver", "lot", "engine", "trials_a_job"],
+            "properties": {"receiver": {"type": ["string", "null"]}},
+            "description": "What must be equal for a campaign to be continued.",
+        },
+        "engine": _TEXT,
+        "drawn": {"type": "array", "items": _TEXT, "description": "Random parameters."},
+        "confidence": _SHARE,
+        "rule": {"type": ["string", "null"]},
+        "decision": {"type": ["string", "null"]},
+        "trials": _COUNT,
+        "crashes": _COUNT,
+        "losses": {
+            "type": "array",
+            "items": {"type": "array", "items": _COUNT, "minItems": 3, "maxItems": 3},
+            "description": "Per mille of packets lost, flights, flights with a false failsafe.",
+        },
+        "requirements": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "required": ["id", "what", "judged", "failures"],
+                "properties": {
+                    "id": _NAME,
+                    "what": _TEXT,
+                    "judged": _COUNT,
+                    "failures": _COUNT,
+                    "upper_bound": {**_SHARE, "description": "Of the failure probability, one-sided."},
+                    "limit_us": _TIME_US,
+                    "worst": {
+                        "type": "array",
+                        "items": {
+                            "type": "object",
+                            "required": ["trial", "seed", "scenario"],
+                            "properties": {
+                                "trial": _COUNT, "seed": {"type": "integer"}, "value_us": _TIME_US, "scenario": _TEXT,
+                            },
+                        },
+                    },
+                    "quantiles": {
+                        "type": "array",
+                        "items": {
+                            "type": "object",
+                            "required": ["share", "value_us", "upper_us"],
+                            "properties": {"share": _SHARE, "value_us": _TIME_US, "upper_us": _TIME_US},
+                        },
+                    },
+                    "times": {
+                        "type": "object",
+                        "required": ["values_us", "counts"],
+                        "properties": {
+                            "values_us": {"type": "array", "items": {"type": "integer"}},
+                            "counts": {"type": "array", "items": {"type": "integer", "minimum": 1}},
+                        },
+                        "description": "Each measured time, ascending, and in how many trials.",
+                    },
+                },
+            },
+        },
+    },
+}  # fmt: skip
+
+
+def read_json(path: Path, schema: dict[str, Any] | None = None) -> dict[str, Any]:
+    """Return a JSON file of an evidence folder.
+
+    Parameters
+    ----------
+    path : Path
+    schema : dict, optional
+        Its layout, to check it by.
+
+    Raises
+    ------
+    EvidenceError
+        If it cannot be read, is not JSON, has an unknown version, or another layout.
+    """
+    try:
+        data = json.loads(read_text(path), parse_constant=_refused)
+        json.dumps(data, ensure_ascii=False).encode()  # an escape can make half a character
+    except OSError as error:
+        raise EvidenceError(f"{path}: {error.strerror or error}; {ALLOWED}") from error
+    except (ValueError, RecursionError) as error:
+        raise EvidenceError(f"{path}: not JSON ({error}); {ALLOWED}") from error
+    if not isinstance(data, dict) or "schema" not in data:
+        raise EvidenceError(f"{path}: not evidence of lostlink; {ALLOWED}")
+    if data["schema"] != SCHEMA or isinstance(data["schema"], bool):
+        raise EvidenceError(f"{path}: unknown schema {data['schema']!r}; this version reads schema {SCHEMA}")
+    if schema is not None:
+        _check(path, data, schema)
+    return data
+
+
+def _refused(name: str) -> float:
+    raise ValueError(f"{name} is not a number of JSON")
+
+
+def _check(path: Path, data: dict[str, Any], schema: dict[str, Any]) -> None:
+    from jsonschema import Draft202012Validator  # on use: slow to import
+    from jsonschema.exceptions import best_match
+
+    error = best_match(Draft202012Validator(schema).iter_errors(data))
+    if error is not None:
+        shown = repr(error.instance)
+        message = error.message if len(shown) <= LONGEST_VALUE else error.message.replace(shown, "the value")
+        position = error.json_path.removeprefix("$").removeprefix(".")
+        raise EvidenceError(f"{path}: {position + ': ' if position else ''}{message}; {ALLOWED}")
