@@ -42,9 +42,10 @@ if [ "$(cat .venv/lostlink-stamp 2>/dev/null)" != "$stamp" ]; then
             echo "the module venv is missing; on some systems it is a separate package (python3-venv)" >&2
             exit 2
         fi
-        .venv/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes \
+        # Modules are compiled when they are first imported: most never are.
+        .venv/bin/python -m pip install --quiet --no-compile --disable-pip-version-check --require-hashes \
             -r ci/requirements.lock || exit 2
-        .venv/bin/python -m pip install --quiet --disable-pip-version-check --no-deps \
+        .venv/bin/python -m pip install --quiet --no-compile --disable-pip-version-check --no-deps \
             --no-build-isolation --editable . || exit 2
         echo "$stamp" > .venv/lostlink-stamp
     fi

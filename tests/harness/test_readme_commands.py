@@ -20,10 +20,10 @@ SHELL = "\n".join(re.findall(r"```(?:sh|console)\n(.*?)```", TEXT, re.DOTALL))
 PYTHON = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
 
 SHORTER = {
-    "--trials 1000000": "--trials 3000",
+    "--trials 1000000": "--trials 300",
     "--trials 5000": "--trials 20",
-    '--until "p < 1e-4 at 95 %"': '--until "p < 1e-2 at 95 %"',
-    '--budget "60 s"': "--runs 60",
+    '--until "p < 1e-4 at 95 %"': '--until "p < 3e-2 at 95 %"',
+    '--budget "60 s"': "--runs 30",
     "prove my_link.toml\n": "prove my_link.toml --only FS-CUT,CH-VALUE\n",  # on the whole: test_prove.py
     "prove my_link.toml --tests": "prove my_link.toml --only MY-FIELD,FS-CUT --tests",
     "prove my_link.toml --receiver ./": "prove my_link.toml --only FS-CUT,CH-VALUE --receiver ./",

@@ -35,6 +35,7 @@ pytestmark = [
 RANGE = """() => Bokeh.documents.filter((made) => made.get_model_by_name("time")).map((made) => {
   const {start, end} = made.get_model_by_name("time"); return [start, end]; })"""
 VIEW = "#requirement-1 .view"
+LOOKED_AT_LONG = ((1280, "light"), (360, "dark"))
 
 
 class Tab:
@@ -252,9 +253,11 @@ def test_what_is_drawn_is_what_was_kept(tab: Opener, good: Path) -> None:
     assert len(data[3]["left"]) == len(trace.packets.left_us) - len(lost)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1280, 360])
-def test_accessibility(tab: Opener, bad: Path, scheme: str, width: int) -> None:
+@pytest.mark.parametrize(
+    ("width", "scheme"),
+    [(1280, "dark"), (360, "light"), *(pytest.param(*case, marks=pytest.mark.long) for case in LOOKED_AT_LONG)],
+)
+def test_accessibility(tab: Opener, bad: Path, width: int, scheme: str) -> None:
     """axe-core finds no fault at all, charts and tables open, on a desk and on a phone; nothing sticks out sideways."""
     opened = tab(bad, "#requirement-1", color_scheme=scheme, viewport={"width": width, "height": 900})
     page = opened.drawn()
