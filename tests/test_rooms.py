@@ -23,7 +23,7 @@ FLOORS = (
     "results",
     "profiles",
     "measure scenarios",
-    "bench",
+    "bench invariants",
     "rigs",
     "evidence contracts",
     "suite",

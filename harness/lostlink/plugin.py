@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from lostlink.suite.session import (
+    ALSO,
     EVIDENCE,
     JUDGE,
+    NOT_MET,
     NOT_WRITTEN,
     PROFILE,
     PROPERTY,
@@ -192,7 +194,8 @@ def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config)
         pytest.skip("waived by the owner")
     judge = Judge(required, rig, *_commands(pytestconfig, request.node, required))
     request.node.stash[JUDGE] = judge
-    yield judge
+    with judge.inspecting():
+        yield judge
     del request.node.stash[JUDGE]
 
 
@@ -254,16 +257,36 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
         report.longrepr = str(error)
     verdict = judging.verdict_of(required, judge, error, waived=item.stash.get(WAIVED, False))
     item.user_properties.append((PROPERTY, json.dumps(verdict.as_dict(), ensure_ascii=False)))
+    if judge is not None:
+        if isinstance(error, judging.FINDINGS):
+            report.longrepr = judge.explain(error)
+        for found in judge.others:
+            also = judging.verdict_on_other(judge, *found).as_dict(), judge.explain_other(*found)
+            item.user_properties.append((ALSO, json.dumps(also, ensure_ascii=False)))
+        _keep_runs(item.config, judge, error)
     report.user_properties = list(item.user_properties)
-    if judge is not None and (folder := item.config.getoption("--lostlink-runs")):
-        with _write_errors_noted(item.config):
-            judge.keep(folder, error)
-    if judge is not None and isinstance(error, judging.FINDINGS):
-        report.longrepr = judge.explain(error)
-        if folder := item.config.getoption("--lostlink-evidence"):
-            with _write_errors_noted(item.config):
-                judge.save(folder, error)
     return report
+
+
+def _keep_runs(config: pytest.Config, judge: Judge, error: BaseException | None) -> None:
+    """Write the run that decided each requirement, and each that failed; a met one never replaces a failed one."""
+    from lostlink.suite import judge as judging
+
+    runs, failing = config.getoption("--lostlink-runs"), config.getoption("--lostlink-evidence")
+    not_met = config.stash.setdefault(NOT_MET, set())
+    own = judge.requirement.id
+    is_finding = isinstance(error, judging.FINDINGS) and not isinstance(error, judging.OthersBrokenError)
+    with _write_errors_noted(config):
+        if runs and (is_finding or own not in not_met):
+            judge.keep(runs, error)
+        if failing and error is not None and is_finding:
+            judge.save(failing, error)
+        if is_finding and not isinstance(error, judging.InconclusiveError):
+            not_met.add(own)
+        for broken, trace in judge.others:
+            if broken.requirement_id not in not_met:
+                not_met.add(broken.requirement_id)
+                judging.save_other(broken, trace, runs=runs, failing=failing)
 
 
 @contextlib.contextmanager

@@ -10,11 +10,11 @@ from pathlib import Path
 import pytest
 
 import zoo  # type: ignore[import-not-found]
-from lostlink.hunt import judge_trace
 from lostlink.hunt.events import World, world
 from lostlink.hunt.runner import Budget
 from lostlink.hunt.search import Hunt, hunt
 from lostlink.hunt.timelines import Piece, Timeline, events, placed_pieces, scenario
+from lostlink.invariants import judge_trace
 from lostlink.profiles import parse_scenario, read_profile, write_scenario
 from lostlink.rigs import open_rig
 from lostlink_sims import Profile, ReferenceReceiver, simulate

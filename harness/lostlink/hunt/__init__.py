@@ -1,8 +1,7 @@
 """The hunt: a search for a fault timeline that breaks a requirement, shrunk to the shortest and simplest one.
 
-``events`` (pieces of a timeline) → ``search`` (generate, run, judge) → ``invariants`` over ``windows`` → ``shrink`` →
-``description``. `judge_trace` judges a run of any rig; a saved test calls `replayed`. Imports are lazy, because the
-command line imports this package.
+``events`` (pieces of a timeline) → ``search`` (generate, run, judge by `lostlink.invariants`) → ``shrink`` →
+``description``. A saved test calls `replayed`. Imports are lazy, because the command line imports this package.
 """
 
 from __future__ import annotations
@@ -10,17 +9,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from lostlink.hunt.invariants import judge_trace
     from lostlink.hunt.replay import replayed
 
-__all__ = ["judge_trace", "replayed"]
+__all__ = ["replayed"]
 
 
 def __getattr__(name: str) -> Any:
-    if name == "judge_trace":
-        from lostlink.hunt.invariants import judge_trace
-
-        return judge_trace
     if name == "replayed":
         from lostlink.hunt.replay import replayed
 

@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
-from lostlink.hunt.attribution import unprotected
 from lostlink.hunt.durations import Duration, link_durations
+from lostlink.invariants.attribution import unprotected
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Move, Profile
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES

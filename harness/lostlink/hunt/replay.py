@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lostlink.hunt.invariants import judge_trace
+from lostlink.invariants.rules import judge_trace
 from lostlink.profiles import read_scenario
 from lostlink.verdicts import Measurement
 

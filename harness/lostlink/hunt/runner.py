@@ -9,11 +9,11 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from lostlink.errors import ReceiverCrashError
-from lostlink.hunt.attribution import Broken
 from lostlink.hunt.events import World
-from lostlink.hunt.invariants import judge_facts, strain
 from lostlink.hunt.timelines import LONGEST_US, Timeline, fitted, placed_pieces, scenario, span_us
-from lostlink.hunt.windows import Facts
+from lostlink.invariants.attribution import Broken
+from lostlink.invariants.rules import judge_facts, strain
+from lostlink.invariants.windows import Facts
 from lostlink.rigs import Rig, SimRig
 from lostlink.rigs.main_loop import BusyError, limited
 from lostlink.rigs.own_process import OwnProcessRig

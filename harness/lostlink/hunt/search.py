@@ -13,11 +13,11 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from lostlink.errors import ExitCode, UsageError
-from lostlink.hunt.attribution import Broken
 from lostlink.hunt.events import World, world
 from lostlink.hunt.runner import Budget, Coverage, Opens, Runner, SpentError, TimelineResult
 from lostlink.hunt.shrink import shrunk
 from lostlink.hunt.timelines import LEADS, PHASES, STARTS, THROTTLES, Piece, Timeline, simplicity
+from lostlink.invariants.attribution import Broken
 from lostlink.scenarios import WRAPS
 from lostlink_sims import Profile, Trace
 

@@ -9,7 +9,7 @@ from typing import Final
 
 from lostlink.hunt.durations import Duration
 from lostlink.hunt.events import WAIT, Kind, Variant, World
-from lostlink.hunt.windows import times
+from lostlink.invariants.windows import times
 from lostlink.scenarios import WRAPS, ScenarioBuilder
 from lostlink_sims import Move, Scenario
 

@@ -1,7 +1,9 @@
-"""Compares measurements with limits in a test, and describes the finding."""
+"""Compares measurements with limits in a test, looks at every run by the invariants, and describes findings."""
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -10,9 +12,10 @@ import pytest
 from lostlink.errors import ReceiverCrashError, RigError
 from lostlink.evidence.run_writer import JudgedMeasurement, save
 from lostlink.evidence.timeline import timeline
+from lostlink.invariants import Broken, judge_trace
 from lostlink.rigs import Rig
 from lostlink.verdicts import WAIVED_REASON, Limit, Measurement, Outcome, Requirement, Severity, Verdict
-from lostlink_sims import Trace
+from lostlink_sims import Scenario, Trace
 
 AROUND_US = 300_000
 """Part of a run shown before and after the moment of interest."""
@@ -26,15 +29,24 @@ class InconclusiveError(AssertionError):
     """No limit was broken, but this does not show that it is kept."""
 
 
+class OthersBrokenError(AssertionError):
+    """The test's requirement is met, but its runs break others."""
+
+
 CRASHED = "the receiver's program crashed"
-FINDINGS = (NotMetError, InconclusiveError, ReceiverCrashError)
+FINDINGS = (NotMetError, InconclusiveError, ReceiverCrashError, OthersBrokenError)
 
 
 class Judge:
-    """One test's measurements.
+    """One test's measurements, and what the invariants find in its runs.
 
     Calling it judges a measurement and raises `NotMetError` at the first that breaks its limit. The measurement
     closest to its limit represents the test.
+
+    Attributes
+    ----------
+    broken : dict of str to (Broken, Trace)
+        By requirement, the first invariant that a run of this test breaks.
     """
 
     def __init__(self, requirement: Requirement | None, rig: Rig, repeat: str, replay: str = "") -> None:
@@ -50,6 +62,43 @@ class Judge:
         self._broken = ""
         self._trace: Trace | None = None
         self._measurement: Measurement | None = None
+        self.broken: dict[str, tuple[Broken, Trace]] = {}
+
+    @contextlib.contextmanager
+    def inspecting(self) -> Iterator[None]:
+        """Look at every run of the rig in this context."""
+        run = self._rig.run
+
+        def inspected(scenario: Scenario) -> Trace:
+            try:
+                trace = run(scenario)
+            except ReceiverCrashError as error:
+                if error.trace is not None:
+                    self.inspect(error.trace)
+                raise
+            self.inspect(trace)
+            return trace
+
+        vars(self._rig)["run"] = inspected
+        try:
+            yield
+        finally:
+            del vars(self._rig)["run"]
+
+    def inspect(self, trace: Trace) -> None:
+        """Note which invariants a run breaks."""
+        for broken in judge_trace(trace):
+            self.broken.setdefault(broken.requirement_id, (broken, trace))
+
+    @property
+    def by_invariant(self) -> tuple[Broken, Trace] | None:
+        """The broken invariant that decides this requirement; a broken limit comes first."""
+        return None if self._broken else self.broken.get(self.requirement.id)
+
+    @property
+    def others(self) -> list[tuple[Broken, Trace]]:
+        """Broken invariants of other requirements."""
+        return [found for name, found in self.broken.items() if name != self.requirement.id]
 
     @property
     def runs(self) -> int:
@@ -106,37 +155,47 @@ class Judge:
         Raises
         ------
         NotMetError
-            If a limit was broken and the test continued.
+            If a limit was broken and the test continued, or a run breaks an invariant of this requirement.
         InconclusiveError
             If a run is inconclusive, or nothing was judged.
+        OthersBrokenError
+            If only other requirements are broken.
         """
         if self._broken:
             raise NotMetError(self._broken)
+        if self.by_invariant is not None:
+            raise NotMetError(self.by_invariant[0].message)
         if self._doubt:
             raise InconclusiveError(self._doubt)
         if not self.checks:
             raise InconclusiveError("the test judged no measurement")
+        if self.others:
+            raise OthersBrokenError(", ".join(broken.requirement_id for broken, _ in self.others))
 
     # --- in words -------------------------------------------------------------------------------------------
 
     def _moment(self, error: BaseException) -> tuple[Trace | None, int]:
-        trace = error.trace if isinstance(error, ReceiverCrashError) else self._trace
+        if isinstance(error, ReceiverCrashError):
+            trace, measured_us = error.trace, None if error.trace is None else error.trace.crash_us
+        elif isinstance(error, NotMetError) and self.by_invariant is not None:
+            broken, trace = self.by_invariant
+            measured_us = broken.at_us
+        else:
+            trace, measured_us = self._trace, self._measurement.at_us if self._measurement else None
         if trace is None:
             return None, 0
-        measured_us = self._measurement.at_us if self._measurement else None
-        if isinstance(error, ReceiverCrashError):
-            measured_us = trace.crash_us
         return trace, trace.scenario.duration_us if measured_us is None else measured_us
 
     def explain(self, error: BaseException) -> str:
         """Return the finding: fault, measured value, limit, timeline, seed, command that reproduces it."""
-        required = self.requirement
-        failed = not isinstance(error, InconclusiveError)
-        lines = [f"{required.id} ({required.severity.value}): {required.fault if failed else required.sentence}"]
-        if failed:
-            lines.append(f"  required  {required.sentence}")
+        if isinstance(error, OthersBrokenError):
+            met = f"{self.requirement.id}: met, but its runs break other requirements"
+            return "\n\n".join([met, *(self.explain_other(*found) for found in self.others)])
+        lines = _head(self.requirement, failed=not isinstance(error, InconclusiveError))
         if isinstance(error, ReceiverCrashError):
             lines.append(f"  {CRASHED}: {error}")
+        elif isinstance(error, NotMetError) and self.by_invariant is not None:
+            lines += [f"  measured  {error}", f"  evidence  {self.by_invariant[1].how_seen.value}"]
         elif self.worst is not None and isinstance(error, NotMetError):
             measurement = self.worst.measurement
             lines += [f"  measured  {measurement.name}: {measurement}", f"  limit     {self.worst.limit}"]
@@ -145,14 +204,17 @@ class Judge:
             lines.append(f"  inconclusive: {error}")
         trace, moment_us = self._moment(error)
         if trace is not None:
-            scenario = trace.scenario
-            faults_us = [fault.at_us for fault in scenario.faults if fault.at_us <= moment_us]
-            from_us = max([moment_us - 3 * AROUND_US, *(at_us - AROUND_US // 3 for at_us in faults_us[-1:])])
-            lines.append(f"  scenario  {scenario.name}, seed {scenario.seed}, trial {scenario.trial}")
-            lines.append(timeline(trace, from_us, moment_us + AROUND_US))
+            lines += _around(trace, moment_us)
             if self.replay:
                 lines.append(f"  replay    {self.replay}")
         lines.append(f"  repeat    {self.repeat}")
+        return "\n".join(lines)
+
+    def explain_other(self, broken: Broken, trace: Trace) -> str:
+        """Return the finding about another requirement in a run of this test."""
+        lines = _head(broken.requirement, failed=True)
+        lines += [f"  measured  {broken.message}", f"  in a run of {self.requirement.id or 'this test'}"]
+        lines += [f"  evidence  {trace.how_seen.value}", *_around(trace, broken.at_us), f"  repeat    {self.repeat}"]
         return "\n".join(lines)
 
     def save(self, folder: str, error: BaseException) -> None:
@@ -168,8 +230,26 @@ class Judge:
         trace, judged = (self._worst_trace, self.worst) if self.worst is not None else (self._trace, None)
         if isinstance(error, ReceiverCrashError):
             trace, judged = error.trace, None
+        elif isinstance(error, NotMetError) and self.by_invariant is not None:
+            trace, judged = self.by_invariant[1], None
         if trace is not None:
             save(Path(folder), self.requirement.id, trace, judged)
+
+
+def _head(required: Requirement, *, failed: bool) -> list[str]:
+    lines = [f"{required.id} ({required.severity.value}): {required.fault if failed else required.sentence}"]
+    return [*lines, f"  required  {required.sentence}"] if failed else lines
+
+
+def _around(trace: Trace, moment_us: int) -> list[str]:
+    """Return the scenario and the timeline around a moment."""
+    scenario = trace.scenario
+    faults_us = [fault.at_us for fault in scenario.faults if fault.at_us <= moment_us]
+    from_us = max([moment_us - 3 * AROUND_US, *(at_us - AROUND_US // 3 for at_us in faults_us[-1:])])
+    return [
+        f"  scenario  {scenario.name}, seed {scenario.seed}, trial {scenario.trial}",
+        timeline(trace, from_us, moment_us + AROUND_US),
+    ]
 
 
 def verdict_of(
@@ -188,11 +268,13 @@ def verdict_of(
             }  # fmt: skip
         measured, seen = f"{measurement.name}: {measurement}", measurement.how_seen.value
     outcome, reason = Outcome.MET, ""
-    if error is not None:
+    if error is not None and not isinstance(error, OthersBrokenError):
         reason = str(error)
         match error:
             case NotMetError():
                 outcome = Outcome.NOT_MET
+                if judge is not None and judge.by_invariant is not None:
+                    measured, limit, numbers = reason, "", {}
             case ReceiverCrashError():
                 outcome, measured, limit = Outcome.NOT_MET, CRASHED, "runs to the end"
             case InconclusiveError() | RigError():
@@ -209,3 +291,22 @@ def verdict_of(
         requirement=requirement, outcome=outcome, measured=measured, limit=limit, how_seen=seen,
         runs=runs, checks=checks, reason=reason, replay=replay, **numbers,
     )  # fmt: skip
+
+
+def verdict_on_other(judge: Judge, broken: Broken, trace: Trace) -> Verdict:
+    """Return the verdict on another requirement that a run of a test breaks."""
+    return Verdict(
+        requirement=broken.requirement, outcome=Outcome.NOT_MET, measured=broken.message,
+        how_seen=trace.how_seen.value, runs=1, checks=1, reason=f"in a run of {judge.requirement.id or 'a test'}",
+        replay=judge.repeat,
+    )  # fmt: skip
+
+
+def save_other(broken: Broken, trace: Trace, *, runs: str | None, failing: str | None) -> None:
+    """Write the run that breaks another requirement, as `Judge.keep` and `Judge.save` do."""
+    from lostlink.evidence.exports import save_run
+
+    if runs:
+        save(Path(runs), broken.requirement_id, trace)
+    if failing:
+        save_run(trace, Path(failing), broken.requirement_id)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import json
 import os
 from collections.abc import Callable, Iterator, Sequence
@@ -15,8 +16,8 @@ from lostlink.errors import ExitCode
 from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
 from lostlink.rigs import Rig, safe_end
-from lostlink.suite.session import EVIDENCE, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
-from lostlink.verdicts import Verdict, counted
+from lostlink.suite.session import ALSO, EVIDENCE, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
+from lostlink.verdicts import Outcome, Verdict, counted
 from lostlink_sims import Profile
 
 SUITE = Path(__file__).parent
@@ -36,6 +37,7 @@ class _Collector:
         self.result = Result()
         self._profile, self._rig, self._evidence, self._progress = profile, rig, evidence, progress
         self.judging: set[Path] = set()
+        self.others: dict[str, tuple[Verdict, str]] = {}  # broken in runs of other tests
         self.total = 0
         self.done = 0
 
@@ -60,8 +62,12 @@ class _Collector:
         if decides(report.when, passed=report.passed) and text is not None:
             verdict = Verdict.from_dict(json.loads(str(text)))
             self.result.verdicts.append(verdict)
-            if report.failed:
+            if verdict.outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE):
                 self.result.findings[verdict.requirement.id] = report.longreprtext
+            for name, value in report.user_properties:
+                if name == ALSO:
+                    other, finding = json.loads(str(value))
+                    self.others.setdefault(other["id"], (Verdict.from_dict(other), finding))
         elif report.failed:
             self.result.errors.append(report.longreprtext)
 
@@ -91,8 +97,23 @@ class _Collector:
             judged = {verdict.requirement.id for verdict in result.verdicts}
             if without := [name for name in wanted if name not in judged]:
                 result.errors.append(f"no verdict for {', '.join(without)}: no test of that requirement was run")
+        self._add_others()
         order = {name: number for number, name in enumerate(CATALOGUE)}
         result.verdicts.sort(key=lambda verdict: order.get(verdict.requirement.id, len(order)))
+
+    def _add_others(self) -> None:
+        """Let a requirement that runs of other tests break not be met."""
+        result = self.result
+        own = {verdict.requirement.id: verdict for verdict in result.verdicts}
+        for name, (other, finding) in self.others.items():
+            verdict = own.get(name, other)
+            if verdict.outcome in (Outcome.NOT_MET, Outcome.WAIVED) and name in own:
+                continue
+            own[name] = dataclasses.replace(
+                other, runs=max(verdict.runs, other.runs), checks=max(verdict.checks, other.checks)
+            )
+            result.findings[name] = finding
+        result.verdicts[:] = own.values()
 
 
 def run_suite(

@@ -9,6 +9,9 @@ import pytest
 PROPERTY: Final = "lostlink"
 """Name of the report property that carries a verdict as JSON; it passes through xdist and into junit."""
 
+ALSO: Final = "lostlink also"
+"""Name of the report property with a verdict on another requirement that a run breaks, and the finding."""
+
 PROFILE: Final = pytest.StashKey[Any]()  # a Profile
 """On the config: the profile that the runner has read; without it the plugin reads ``--lostlink-profile``."""
 RIG: Final = pytest.StashKey[Any]()  # a Rig
@@ -19,6 +22,9 @@ EVIDENCE: Final = pytest.StashKey[str]()
 """On the config: the evidence folder as the user named it; the runs are written elsewhere until it is complete."""
 NOT_WRITTEN: Final = pytest.StashKey[OSError]()
 """On the config: why a run could not be written; the requirements are tested all the same."""
+
+NOT_MET: Final = pytest.StashKey[set[str]]()
+"""On the config: ids of requirements that are known not to be met, whose runs are kept."""
 
 JUDGE: Final = pytest.StashKey[Any]()  # a Judge
 """On a test: its judge."""

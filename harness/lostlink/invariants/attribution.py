@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.hunt.windows import Facts, Span, active
+from lostlink.invariants.windows import Facts, Span, active
 from lostlink.requirements import CATALOGUE
 from lostlink.scenarios import WRAPS
 from lostlink.verdicts import Requirement, Severity, quantity

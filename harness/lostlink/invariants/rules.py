@@ -13,10 +13,10 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.hunt import attribution
-from lostlink.hunt.attribution import Broken, silence_ids, starting, unprotected
-from lostlink.hunt.tracking import always_too_wide_us, sticks_are_followed
-from lostlink.hunt.windows import Facts, active
+from lostlink.invariants import attribution
+from lostlink.invariants.attribution import Broken, silence_ids, starting, unprotected
+from lostlink.invariants.tracking import always_too_wide_us, sticks_are_followed
+from lostlink.invariants.windows import Facts, active
 from lostlink.verdicts import quantity
 from lostlink_sims import Trace
 from lostlink_sims.scenario import MainLoopHung, OutputStops

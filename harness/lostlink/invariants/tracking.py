@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.hunt.attribution import Broken, impostor, wraps
-from lostlink.hunt.windows import Facts, Ints, Mask, Span
+from lostlink.invariants.attribution import Broken, impostor, wraps
+from lostlink.invariants.windows import Facts, Ints, Mask, Span
 from lostlink.verdicts import quantity
 
 Indices = NDArray[np.intp]
