@@ -59,7 +59,8 @@ def test_a_change_that_breaks_a_requirement(runs: dict[str, Path], tmp_path: Pat
     assert "was met, is not met" in markdown
     back = lostlink("compare", runs["slow"], runs["good"], "--quiet")
     assert back.exit_code == 0
-    assert back.output.startswith("Better: FS-CUT")
+    assert "better: FS-CUT" in back.output
+    assert "No longer there: FS-MOTOR" in back.output  # nobody asked for it; a run of the slow receiver broke it
 
 
 def test_nothing_changed(runs: dict[str, Path]) -> None:
