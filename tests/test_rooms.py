@@ -23,7 +23,7 @@ FLOORS = (
     "results",
     "profiles",
     "measure scenarios",
-    "bench invariants",
+    "bench invariants varied",
     "rigs",
     "evidence contracts",
     "suite",

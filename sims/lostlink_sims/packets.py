@@ -18,9 +18,6 @@ from lostlink_sims.recorder import Recorder
 from lostlink_sims.scenario import ForeignHandset
 from lostlink_sims.trace import NOT_YET
 
-_FOREIGN_ID_TURN = 0x5A
-"""A foreign handset's link id differs from ours in these bits."""
-
 
 class OwnPackets:
     """Sends, delivers, acknowledges and repeats our packets, of which one at a time is in flight.
@@ -212,7 +209,7 @@ class ForeignPackets:
         if fault.payload_bytes is not None:
             return [bytes([int(code[0, 0])] * fault.payload_bytes)] * 256
         link_id = profile.handset.link_id
-        other_id = None if link_id is None else link_id ^ _FOREIGN_ID_TURN
+        other_id = None if link_id is None else link_id ^ fault.id_difference
         return [row.tobytes() for row in layout(profile, code, np.arange(256), other_id)]
 
     def start(self) -> None:

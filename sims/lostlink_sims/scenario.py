@@ -120,6 +120,7 @@ class ForeignHandset(LastingFault):
     name: ClassVar[str] = "foreign handset"
     interval_us: int = duration(7_000, "Its packet interval.", 500)
     payload_bytes: int | None = count(None, "Payload length; left out, our layout with another link id.", 1, 32)
+    id_difference: int = count(0x5A, "Bits in which its link id differs from ours.", 1, 255)
     position: float = share(0.8, "Position of all its sticks.")
 
 
