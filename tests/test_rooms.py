@@ -18,7 +18,7 @@ PACKAGES = {"lostlink_sims": ROOT / "sims" / "lostlink_sims", "lostlink": ROOT /
 FLOORS = (
     "errors",
     "files",
-    "verdicts extensions children",
+    "verdicts extensions children safe_end",
     "requirements",
     "results",
     "profiles",

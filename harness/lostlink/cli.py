@@ -14,6 +14,7 @@ from typing import Any, Final
 import click
 from click.shell_completion import CompletionItem
 
+from lostlink import safe_end
 from lostlink.errors import ExitCode, LostlinkError, UsageError
 
 COMMANDS: Final = {
@@ -103,8 +104,6 @@ class _Main(click.Group):
 
 
 def _interrupted(stop: BaseException) -> SystemExit:
-    from lostlink.rigs import safe_end  # on use: rigs are slow to import
-
     click.echo("lostlink: interrupted", err=True)
     return SystemExit(safe_end.exit_code_of(stop))
 

@@ -156,7 +156,7 @@ def rig(profile: Profile, pytestconfig: pytest.Config) -> Iterator[Rig]:
 
 def _after_hardware(config: pytest.Config, rig: Rig) -> None:
     """Report the final state of a rig after a signal ended the run, and keep the signal's exit code."""
-    from lostlink.rigs import safe_end
+    from lostlink import safe_end
 
     if text := safe_end.statement(rig):
         config.stash[_STOPPED] = safe_end.exit_code_of()

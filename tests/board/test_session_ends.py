@@ -20,12 +20,13 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from lostlink import safe_end
 from lostlink.bench import codec
 from lostlink.bench.board import BenchBoard
 from lostlink.bench.line import SerialLine, open_line
 from lostlink.cli import main
 from lostlink.profiles import read_profile, write_scenario
-from lostlink.rigs import open_rig, safe_end
+from lostlink.rigs import open_rig
 from lostlink.rigs import serial as serial_rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims.scenario import LinkCut

@@ -71,6 +71,57 @@ def test_a_killed_run_leaves_the_earlier_evidence(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("place", ["beside", "current folder", "no exchange"])
+@pytest.mark.parametrize("code", [0, 130])
+def test_ctrl_c_while_evidence_takes_its_place(
+    place: str, code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At each step on the file system; it ends nothing, and neither the new evidence nor a complete earlier is lost."""
+    target = tmp_path / "ev"
+    before = earlier(target)
+    (target / "mine.txt").write_text("mine", encoding="utf-8")
+    if place == "current folder":
+        monkeypatch.chdir(target)
+    elif place == "no exchange":
+        monkeypatch.setattr("lostlink.evidence.folder._exchanged", lambda *_: False)
+    steps = 0
+
+    def with_signal(method: Any) -> Any:
+        def step(*words: Any, **more: Any) -> Any:
+            nonlocal steps
+            steps += 1
+            os.kill(os.getpid(), signal.SIGINT)
+            return method(*words, **more)
+
+        return step
+
+    with EvidenceFolder(target) as folder:
+        (folder.path / "verdicts.json").write_text(json.dumps({**json.loads(before), "exit_code": code}))
+        with monkeypatch.context() as patch:
+            for name in ("rename", "replace", "unlink", "mkdir"):
+                patch.setattr(Path, name, with_signal(getattr(Path, name)))
+            patch.setattr(os, "link", with_signal(os.link))
+            folder.complete()
+    assert steps > 0
+    assert json.loads((target / "verdicts.json").read_bytes())["exit_code"] == code
+    assert (target / "mine.txt").read_text(encoding="utf-8") == "mine"
+    if code:
+        assert folder.kept is not None
+        assert (folder.kept / "verdicts.json").read_bytes() == before
+    assert not list(tmp_path.glob("**/*unfinished*"))
+
+
+def test_ctrl_c_after_the_conclusion_keeps_the_evidence(tmp_path: Path) -> None:
+    """In simulation too; the conclusion was shown, so it is on the disk as well."""
+    command_line = command("prove", HERON, "--only", "FS-CUT", "--quiet", "--out", tmp_path / "ev")
+    with subprocess.Popen(command_line, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
+        assert running.stdout is not None
+        assert running.stdout.readline().startswith("The failsafe")
+        running.send_signal(signal.SIGINT)
+        running.communicate(timeout=60)
+    assert json.loads((tmp_path / "ev" / "verdicts.json").read_bytes())["exit_code"] == 0
+
+
+@pytest.mark.parametrize("place", ["beside", "current folder", "no exchange"])
 def test_an_interrupted_run_keeps_the_evidence_of_a_complete_one(
     place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -224,7 +275,11 @@ def test_files_of_the_user_with_names_like_evidence_are_kept(tmp_path: Path) -> 
     """Only what the earlier run wrote is replaced."""
     out = tmp_path / "ev"
     assert lostlink("prove", HERON, "--only", "FS-CUT", "--out", out).exit_code == 0
-    mine = ("frames.csv", "attempts.csv", "failing/mine.scenario.toml", "worst/keep.scenario.toml", "runs/mine.json")
+    mine = (
+        "frames.csv", "attempts.csv", "failing/mine.scenario.toml", "worst/keep.scenario.toml", "runs/mine.json",
+        "failing/FS-CUT.notes.txt", "failing/FS-CUT-old.vcd", "failing/FS-CUT.annotated.csv", "runs/FS-CUT-mine.json",
+    )  # fmt: skip
+    (out / "junit.xml").unlink()  # as after a run that was interrupted early
     for name in mine:
         (out / name).parent.mkdir(exist_ok=True)
         (out / name).write_text("mine", encoding="utf-8")

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import click
 
+from lostlink import safe_end
 from lostlink.campaigns import claims, stopping
 from lostlink.campaigns.campaign import Campaign, CampaignPlan, most_trials
 from lostlink.campaigns.cluster import cluster as cluster_workers
@@ -131,14 +132,15 @@ def command(
         with campaign_progress() as progress:
             campaign.run(workers, folder.path, progress)
         head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
-        try:
-            if quiet:
-                click.echo(campaign.conclusion())
-            else:
-                show(campaign, head, folder.target, workers.name if workers else "in this process")
-        finally:
-            _write(folder.path, campaign, head)
-            complete(folder)
+        with safe_end.undisturbed():  # what was found is kept
+            try:
+                if quiet:
+                    click.echo(campaign.conclusion())
+                else:
+                    show(campaign, head, folder.target, workers.name if workers else "in this process")
+            finally:
+                _write(folder.path, campaign, head)
+                complete(folder)
     if not quiet:
         evidence_line(folder)
     raise SystemExit(campaign.exit_code)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from lostlink import safe_end
 from lostlink.commands import shared
 from lostlink.evidence.folder import write_files
 from lostlink.hunt import search
@@ -74,14 +75,15 @@ def command(
                 link, lambda: open_rig(link, receiver=receiver), seed=seed, budget=limits, find_all=find_all,
                 progress=progress,
             )  # fmt: skip
-        try:
-            if quiet:
-                click.echo(conclusion(result))
-            else:
-                screen.show(result, case)
-        finally:
-            write_files(folder.path, files(result, case))
-            folder.complete()
+        with safe_end.undisturbed():  # what was found is kept
+            try:
+                if quiet:
+                    click.echo(conclusion(result))
+                else:
+                    screen.show(result, case)
+            finally:
+                write_files(folder.path, files(result, case))
+                folder.complete()
         if not quiet:
             kept_line(folder)
     raise SystemExit(result.exit_code)

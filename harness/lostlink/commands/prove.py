@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from lostlink import safe_end
 from lostlink.commands import shared
 from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import EvidenceFolder, write_evidence
@@ -18,7 +19,7 @@ from lostlink.profiles import input_files, read_link
 from lostlink.report import complete
 from lostlink.requirements import ids_of
 from lostlink.results import Result
-from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, safe_end
+from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file
 from lostlink.show.console import evidence_line
 from lostlink.show.suite import suite_progress, verdicts
 from lostlink.suite.run import run_suite
@@ -88,7 +89,7 @@ def command(
                     named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)),
                     progress=progress,
                 )  # fmt: skip
-        with safe_end.shielded():  # what was judged is kept
+        with safe_end.undisturbed():  # what was judged is kept
             head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
             if opened.about:
                 head["bench"] = result.rig

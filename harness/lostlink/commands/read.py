@@ -6,6 +6,7 @@ import datetime as dt
 
 import click
 
+from lostlink import safe_end
 from lostlink.captures import recognise, resolution
 from lostlink.captures.evidence_files import capture_head, write_runs
 from lostlink.captures.files import read_capture
@@ -67,21 +68,22 @@ def command(
     trace = None if link is None else to_trace(result.train, recording, link)
     frames = csv_text(recording, result.train)
     folder = None if out is None else EvidenceFolder(out, inputs=inputs)
-    try:
-        if quiet:
-            click.echo(result.conclusion)
-        else:
-            screen.show(recording, result, link, trace)
-    finally:
-        file.write(lambda: frames)
-        if folder is not None and trace is not None:
-            with folder:
-                head = capture_head(recording, trace.profile, profile, dt.datetime.now(dt.UTC))
-                document = Document(result.conclusion, result.exit_code, head, tuple(result.verdicts))
-                texts = {"frames.csv": frames}
-                write_evidence(folder.path, document, suite_summary(document, {}), profile=link, files=texts)
-                write_runs(folder.path, result, trace)
-                complete(folder)
+    with safe_end.undisturbed():  # what was found is kept
+        try:
+            if quiet:
+                click.echo(result.conclusion)
+            else:
+                screen.show(recording, result, link, trace)
+        finally:
+            file.write(lambda: frames)
+            if folder is not None and trace is not None:
+                with folder:
+                    head = capture_head(recording, trace.profile, profile, dt.datetime.now(dt.UTC))
+                    document = Document(result.conclusion, result.exit_code, head, tuple(result.verdicts))
+                    texts = {"frames.csv": frames}
+                    write_evidence(folder.path, document, suite_summary(document, {}), profile=link, files=texts)
+                    write_runs(folder.path, result, trace)
+                    complete(folder)
     if folder is not None and not quiet:
         evidence_line(folder)
     raise SystemExit(result.exit_code)

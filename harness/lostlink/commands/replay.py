@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import click
 
+from lostlink import safe_end
 from lostlink.commands import shared
 from lostlink.evidence import exports
 from lostlink.files import output_files
 from lostlink.profiles import input_files, read_link, read_scenario
-from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, safe_end
+from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file
 from lostlink.show.run import run
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from lostlink import safe_end
 from lostlink.bench.line import DEFAULT_BAUD, open_line
 from lostlink.commands import shared
 from lostlink.errors import ExitCode, LostlinkError, RigError, UsageError
@@ -130,12 +131,13 @@ def _test(
     text = ended + conclusion(test.attempts, verdicts, link)
     code = exit_code(verdicts) if code is None else code
     head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
-    try:
-        if error is None:
-            screen.result(test.attempts, verdicts, text, _names(listener, link))
-    finally:
-        _write(folder.path, Document(text, code, head, tuple(verdicts)), test, link)
-        complete(folder)
+    with safe_end.undisturbed():  # what was found is kept
+        try:
+            if error is None:
+                screen.result(test.attempts, verdicts, text, _names(listener, link))
+        finally:
+            _write(folder.path, Document(text, code, head, tuple(verdicts)), test, link)
+            complete(folder)
     if error is not None:
         rows, attempts = counted(len(listener.rows), "row"), counted(len(test.attempts), "attempt")
         click.echo(f"{rows} and {attempts} are kept in {folder.target}", err=True)

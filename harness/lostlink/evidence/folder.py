@@ -11,16 +11,19 @@ import contextlib
 import ctypes
 import itertools
 import os
+import re
 import shutil
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final
 
 from filelock import FileLock, Timeout
 
+from lostlink import safe_end
 from lostlink.errors import EvidenceError, ExitCode, UsageError
 from lostlink.evidence.document import CAMPAIGN_FILE, FILE, Document
+from lostlink.evidence.run_writer import file_name
 from lostlink.evidence.schemas import read_json
 from lostlink.files import not_writable
 from lostlink.profiles import write_profile
@@ -30,8 +33,8 @@ _JUNIT: Final = "junit.xml"
 _FILES: Final = (
     FILE, "summary.md", "report.html", "profile.toml", _JUNIT, CAMPAIGN_FILE, "tallies.jsonl",
 )  # fmt: skip
-_TABLES: Final = ("rows.csv", "attempts.csv", "frames.csv")
-"""Files of evidence that is neither of `prove` nor of a campaign."""
+_TABLES: Final = {"watch": ("rows.csv", "attempts.csv"), "capture": ("frames.csv",)}
+"""Files of evidence by its rig."""
 _FOLDERS: Final = {
     "failing": (".txt", ".csv", ".vcd", ".scenario.toml"), "worst": (".scenario.toml",), "runs": (".json",),
 }  # fmt: skip
@@ -129,16 +132,18 @@ class EvidenceFolder:
         is_own = self.path.is_dir() and not self.path.is_symlink()
         if not is_own or (any(self.path.iterdir()) and not (self.path / self._document).is_file()):
             raise UsageError(f"--out {self.target}: {self.path} is in the way; rename it, or choose another folder")
-        shutil.rmtree(self.path)
+        _remove(self.path, self._document)
 
     def _check(self, inputs: Iterable[str | Path | None]) -> None:
         if self._resolved.exists() and not self._resolved.is_dir():
             raise UsageError(f"--out {self.target}: is a file; choose a new or empty folder")
-        if not self._resolved.is_dir() or all(entry.name.startswith(_UNFINISHED) for entry in self._resolved.iterdir()):
+        if not self._resolved.is_dir() or all(
+            entry.name.startswith((_UNFINISHED, _EARLIER)) for entry in self._resolved.iterdir()
+        ):
             return
-        own = {path.resolve() for path in self._earlier()}
+        evidence = {path.resolve() for path in self._earlier()}
         for name in inputs:
-            if name is not None and Path(name).resolve() in own:
+            if name is not None and Path(name).resolve() in evidence:
                 raise UsageError(f"--out {self.target}: holds {name}, an input of this command; choose another folder")
 
     def _earlier(self) -> list[Path]:
@@ -150,15 +155,17 @@ class EvidenceFolder:
                 f"--out {self.target}: contains other files; choose a new or empty folder, or one with earlier evidence"
             ) from None
         listed = [name for name in _items(document, "files") if isinstance(name, str) and Path(name).name == name]
-        if not any((self._resolved / name).is_file() for name in (_JUNIT, CAMPAIGN_FILE)):
-            listed += _TABLES
+        tested = document.get("tested")
+        listed += _TABLES.get(str(tested.get("rig")), ()) if isinstance(tested, dict) else ()
         files = [self._resolved / name for name in dict.fromkeys((self._document, *_FILES, *listed))]
-        ids = {verdict.get("id") for verdict in _items(document, "verdicts") if isinstance(verdict, dict)}
+        ids = {str(verdict.get("id")) for verdict in _items(document, "verdicts") if isinstance(verdict, dict)}
+        ids |= {file_name(name).removesuffix(".json") for name in ids}
         for folder, ends in _FOLDERS.items():
             if not (self._resolved / folder).is_symlink():
+                numbered = r"-\d+" if folder == "worst" else ""
                 for path in (self._resolved / folder).glob("*"):
-                    stem = path.name.partition(".")[0]  # an id, and in one folder a number
-                    if path.name.endswith(ends) and {stem, stem.rpartition("-")[0]} & ids:
+                    stem = next((path.name.removesuffix(end) for end in ends if path.name.endswith(end)), "")
+                    if any(re.fullmatch(re.escape(name) + numbered, stem) for name in ids):
                         files.append(path)
         return [path for path in files if path.is_file() or path.is_symlink()]
 
@@ -171,49 +178,59 @@ class EvidenceFolder:
             If it cannot be moved; it then stays in `path`.
         """
         try:
-            self._leftover = self.path
-            keep = _is_complete(self._resolved / self._document) and not _is_complete(self.path / self._document)
-            if self.path.parent == self._resolved:
-                self._replace_files(_free(self._resolved / _EARLIER) if keep else None)
-            else:
-                self._replace_folder(
-                    _free(self._resolved.with_name(f"{self._resolved.name}.{_EARLIER}")) if keep else None
-                )
+            with safe_end.undisturbed():
+                keep = _is_complete(self._resolved / self._document) and not _is_complete(self.path / self._document)
+                if self.path.parent == self._resolved:
+                    self._replace_files(_free(self._resolved / _EARLIER) if keep else None)
+                elif keep:
+                    self._keep_folder(_free(self._resolved.with_name(f"{self._resolved.name}.{_EARLIER}")))
+                else:
+                    self._replace_folder()
+                self._leftover = self.path
         except OSError as error:
             self._leftover = None
             raise UsageError(
                 f"--out {self.target}: {error.strerror or error}; the evidence is in {self.path}"
             ) from error
 
-    def _replace_folder(self, kept: Path | None) -> None:
+    def _replace_folder(self) -> None:
         if not self._resolved.is_dir() or not any(self._resolved.iterdir()):
             self.path.rename(self._resolved)  # an empty folder is replaced, too
             return
-        _carry_over(self._resolved, self.path, set(self._earlier()))
+        _carry_over(self._resolved, self.path, set(self._earlier()), _link)
         if not _exchanged(self.path, self._resolved):
-            self._leftover = self._resolved.with_name(f"{self._resolved.name}.replaced")
-            self._resolved.rename(self._leftover)
+            replaced = self._resolved.with_name(f"{self._resolved.name}.replaced")
+            self._resolved.rename(replaced)
             self.path.rename(self._resolved)
-        if kept is not None and self._leftover is not None:
-            self._leftover.rename(kept)
-            self.kept, self._leftover = kept, None
+            replaced.rename(self.path)
+
+    def _keep_folder(self, kept: Path) -> None:
+        """Move the earlier evidence aside; each of the two folders has the user's files."""
+        _carry_over(self._resolved, self.path, set(self._earlier()), shutil.copy2)
+        self._resolved.rename(kept)
+        self.kept = kept
+        self.path.rename(self._resolved)
 
     def _replace_files(self, kept: Path | None) -> None:
+        """Replace file by file, the document last; a killed run leaves it, so that the next run goes on from there."""
         new = [path.relative_to(self.path) for path in self.path.rglob("*") if path.is_file()]
-        for path in self._earlier() if (self._resolved / self._document).exists() else ():
-            if kept is None:
-                path.unlink()
-            else:
-                moved = kept / path.relative_to(self._resolved)
-                moved.parent.mkdir(parents=True, exist_ok=True)
-                path.rename(moved)
+        old = [path.relative_to(self._resolved) for path in self._earlier()] if self._has_document() else []
+        last = Path(self._document)
+        if kept is not None:
+            for name in sorted(old, key=lambda name: name == last):
+                _copy(self._resolved / name, kept / name)
         self.kept = kept
-        for name in sorted(new, key=lambda name: name == Path(self._document)):
+        for name in sorted(new, key=lambda name: name == last):
             folder = (self._resolved / name).parent
             if folder.is_symlink():
                 folder.unlink()
             folder.mkdir(exist_ok=True)
             (self.path / name).replace(self._resolved / name)
+        for name in set(old) - set(new):
+            (self._resolved / name).unlink()
+
+    def _has_document(self) -> bool:
+        return (self._resolved / self._document).exists()
 
     def __enter__(self) -> EvidenceFolder:
         """Return the folder."""
@@ -226,9 +243,10 @@ class EvidenceFolder:
 
     def close(self) -> None:
         """Remove unfinished or replaced files, and release the lock."""
-        if self._leftover is not None:
-            shutil.rmtree(self._leftover, ignore_errors=True)
-        self._release()
+        with safe_end.undisturbed():
+            if self._leftover is not None:
+                _remove(self._leftover, self._document)
+            self._release()
 
     def _release(self) -> None:
         with contextlib.suppress(OSError):
@@ -291,7 +309,25 @@ def _others(folder: Path, evidence: set[Path]) -> Iterator[Path]:
             yield entry
 
 
-def _carry_over(folder: Path, new: Path, evidence: set[Path]) -> None:
+def _remove(folder: Path, document: str) -> None:
+    """Remove a folder of evidence, its document last: without one the rest would not be known as evidence."""
+    entries = list(folder.iterdir()) if folder.is_dir() else []
+    for entry in sorted(entries, key=lambda entry: entry.name == document):
+        if entry.is_dir() and not entry.is_symlink():
+            shutil.rmtree(entry, ignore_errors=True)
+        else:
+            with contextlib.suppress(OSError):
+                entry.unlink()
+    with contextlib.suppress(OSError):
+        folder.rmdir()
+
+
+def _copy(source: Path, copy: Path) -> None:
+    copy.parent.mkdir(parents=True, exist_ok=True)
+    shutil.copy2(source, copy, follow_symlinks=False)
+
+
+def _carry_over(folder: Path, new: Path, evidence: set[Path], copy_function: Callable[..., object]) -> None:
     """Link or copy the user's files of the present folder into the new one."""
     for path in _others(folder, evidence):
         copy = new / path.relative_to(folder)
@@ -299,12 +335,12 @@ def _carry_over(folder: Path, new: Path, evidence: set[Path]) -> None:
             continue  # a link in place of evidence
         copy.parent.mkdir(exist_ok=True)
         if path.is_dir() and not path.is_symlink():
-            shutil.copytree(path, copy, symlinks=True, copy_function=_link)
+            shutil.copytree(path, copy, symlinks=True, copy_function=copy_function)
         else:
-            _link(path, copy)
+            copy_function(path, copy, follow_symlinks=False)
 
 
-def _link(source: str | Path, copy: str | Path) -> None:
+def _link(source: str | Path, copy: str | Path, *, follow_symlinks: bool = False) -> None:
     try:
         os.link(source, copy, follow_symlinks=False)
     except OSError:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from lostlink.errors import UsageError
+from lostlink.errors import EvidenceError, UsageError
 from lostlink.evidence.folder import EvidenceFolder
 from lostlink.evidence.reader import Evidence, read_evidence
 from lostlink.evidence.run_reader import read_runs
@@ -70,10 +70,10 @@ def complete(folder: EvidenceFolder) -> None:
     """
     try:
         write_report(folder.path)
-    except OSError as error:
+    except (OSError, EvidenceError) as error:
         folder.complete()
         raise UsageError(
-            f"{folder.target / FILE}: {error.strerror or error}; all other files are written, and "
+            f"{folder.target / FILE}: {getattr(error, 'strerror', None) or error}; all other files are written, and "
             f"`lostlink report {folder.target}` writes it later"
         ) from error
     folder.complete()

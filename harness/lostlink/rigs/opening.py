@@ -6,9 +6,8 @@ import importlib
 from collections.abc import Callable
 from typing import Any, Final, cast
 
-from lostlink import extensions
+from lostlink import extensions, safe_end
 from lostlink.errors import ReceiverError, UsageError
-from lostlink.rigs import safe_end
 from lostlink.rigs.base import Rig
 from lostlink.rigs.firmware import is_library
 from lostlink.rigs.own_process import OwnProcessRig

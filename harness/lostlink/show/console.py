@@ -6,15 +6,18 @@ import contextlib
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
 from lostlink.errors import ExitCode
-from lostlink.evidence.folder import EvidenceFolder
 from lostlink.results import CAUTIONS
 from lostlink.verdicts import Outcome, Verdict
+
+if TYPE_CHECKING:
+    from lostlink.evidence.folder import EvidenceFolder
 
 _SIGNS = {
     Outcome.MET: ("+", "green"),

@@ -12,10 +12,11 @@ from typing import Final
 
 import pytest
 
+from lostlink import safe_end
 from lostlink.errors import ExitCode
 from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
-from lostlink.rigs import Rig, safe_end
+from lostlink.rigs import Rig
 from lostlink.suite.session import ALSO, EVIDENCE, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
 from lostlink.verdicts import Outcome, Verdict, counted
 from lostlink_sims import Profile

@@ -16,9 +16,10 @@ import threading
 import time
 from collections.abc import Iterator
 from types import FrameType
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from lostlink.rigs.base import Rig
+if TYPE_CHECKING:
+    from lostlink.rigs import Rig
 
 SIGNALS: Final = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
@@ -108,6 +109,13 @@ def shielded() -> Iterator[None]:
         yield
     finally:
         _guard.shields -= 1
+
+
+@contextlib.contextmanager
+def undisturbed() -> Iterator[None]:
+    """Let no signal end the block, in which evidence is written, without hardware too."""
+    with guarded(), shielded():
+        yield
 
 
 def stopped_by() -> int | None:
