@@ -30,6 +30,8 @@ _ROWS: Final = (
      "the throttle is cut too late after a long flight"),
     ("FS-AGAIN", _CRITICAL, "A second link loss in the same flight cuts the throttle within the limit.",
      "the throttle is not cut in time at the second link loss"),
+    ("FS-VARIED", _CRITICAL, "In flights that vary throttle, sticks, switches, losses, disturbances and returns, no "
+     "requirement is broken.", "a varied flight breaks a requirement"),
     ("FS-PRESET", _MAJOR, "In failsafe every channel outputs its configured failsafe value.",
      "a channel does not output its failsafe value"),
     ("FS-STAY", _CRITICAL, "Once cut, the throttle stays at idle until the link returns.",

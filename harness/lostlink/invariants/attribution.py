@@ -227,9 +227,10 @@ def throttle_rise(facts: Facts, index: int, allowed_us: int) -> Broken:
 
 def wrong_preset(facts: Facts, span: Span, at_us: int, channel: int, width_us: int) -> Broken:
     """Attribute a channel that does not output its failsafe value in a window of `Facts.cuts`."""
-    setting = facts.profile.channels[channel]
+    names = [setting.name for setting in facts.profile.channels]
+    name = names[channel] if channel < len(names) else f"unused channel {channel + 1}"
     message = (
-        f"{setting.name} at {width_us} µs {quantity(at_us - span.since_us, 'µs')} after the last good packet; "
-        f"its failsafe value is {setting.failsafe_us} µs"
+        f"{name} at {width_us} µs {quantity(at_us - span.since_us, 'µs')} after the last good packet; "
+        f"its failsafe value is {facts.presets_us[channel]} µs"
     )
     return Broken("FS-PRESET", "preset", at_us, message, tuple(silence_ids(facts, span, at_us, "FS-PRESET")[:-1]))

@@ -111,9 +111,9 @@ def throttle_never_rises(facts: Facts) -> Iterator[Broken]:
 
 
 def presets_are_output(facts: Facts) -> Iterator[Broken]:
-    """In a silence every channel outputs its failsafe value."""
+    """In a silence every channel outputs its failsafe value, also those that no packet has."""
     seen = facts.trace.seen
-    wanted_us = np.array([channel.failsafe_us for channel in facts.profile.channels], np.int64)
+    wanted_us = np.array(facts.presets_us, np.int64)
     for span in facts.cuts:
         if span.restart or active(facts.trace, MainLoopHung, span.since_us, span.until_us):
             continue

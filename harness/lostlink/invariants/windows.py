@@ -135,6 +135,12 @@ class Facts:
         )  # fmt: skip
         self.idle_limit_us = trace.profile.requirements.idle_below_us + span_us
 
+    @property
+    def presets_us(self) -> list[int]:
+        """Failsafe value of each channel of a frame."""
+        own = [channel.failsafe_us for channel in self.profile.channels]
+        return own + [self.profile.output.unused_us] * (self.profile.output.channels - len(own))
+
     # --- packets --------------------------------------------------------------------------------------------
 
     def _good(self) -> tuple[Ints, Ints]:

@@ -63,6 +63,7 @@ class Judge:
         self._trace: Trace | None = None
         self._measurement: Measurement | None = None
         self.broken: dict[str, tuple[Broken, Trace]] = {}
+        self._inspected: tuple[Trace, list[Broken]] | None = None
 
     @contextlib.contextmanager
     def inspecting(self) -> Iterator[None]:
@@ -87,8 +88,16 @@ class Judge:
 
     def inspect(self, trace: Trace) -> None:
         """Note which invariants a run breaks."""
-        for broken in judge_trace(trace):
+        self._inspected = trace, judge_trace(trace)
+        for broken in self._inspected[1]:
             self.broken.setdefault(broken.requirement_id, (broken, trace))
+
+    def invariants(self, trace: Trace) -> list[Broken]:
+        """Return the invariants that the newest run breaks."""
+        if self._inspected is None or self._inspected[0] is not trace:
+            self.inspect(trace)
+        assert self._inspected is not None
+        return self._inspected[1]
 
     @property
     def by_invariant(self) -> tuple[Broken, Trace] | None:
