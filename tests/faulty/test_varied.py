@@ -62,7 +62,7 @@ def test_a_board_flies_fewer(stride: int) -> None:
 def test_a_sound_receiver_breaks_nothing(name: str, long: bool) -> None:
     profile = link(name)
     for seed in range(20 if long else 1):
-        for flight in varied_flights(ScenarioBuilder(profile, seed, "varied")):
+        for flight in varied_flights(ScenarioBuilder(profile, seed, "varied"))[:: 1 if long else 4]:
             for receiver in (zoo.Sound, flights.LooksFiftyTimesASecond):
                 assert judge_trace(simulate(profile, flight, receiver)) == [], f"seed {seed}: {flight.name}"
 
