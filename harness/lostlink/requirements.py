@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Final, TypeVar
 
 from lostlink.errors import UsageError
-from lostlink.verdicts import Requirement, Severity
+from lostlink.verdicts import Requirement, Severity, whole_text
 
 _CRITICAL, _MAJOR, _MINOR = Severity.CRITICAL, Severity.MAJOR, Severity.MINOR
 
@@ -183,12 +183,17 @@ def requirement(
     Raises
     ------
     ValueError
-        If the id is in the catalogue or has characters other than letters, digits and '-', or the severity is unknown.
+        If the id is in the catalogue or has characters other than letters, digits and '-', the severity is unknown, the
+        sentence is empty, or a text holds half a character.
     """
     if not re.fullmatch(r"[A-Za-z0-9]+(-[A-Za-z0-9]+)*", requirement_id):
         raise ValueError(f"requirement id {requirement_id!r}: allowed: letters and digits, parts joined by '-'")
     if requirement_id in CATALOGUE:
         raise ValueError(f"requirement id {requirement_id!r} is taken by the suite; choose one of your own")
+    if not sentence.strip():
+        raise ValueError(f"requirement {requirement_id!r}: its sentence is empty; say what must be true")
+    if halved := next((text for text in (sentence, fault) if text != whole_text(text)), None):
+        raise ValueError(f"requirement {requirement_id!r}: {halved!a} holds half a character")
     return _marked(Requirement(requirement_id, Severity(severity), sentence, fault))
 
 

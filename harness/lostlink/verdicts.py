@@ -8,9 +8,11 @@ but never meet it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from enum import Enum
+from numbers import Integral, Real
 from typing import Any
 
 from lostlink_sims import HowSeen
@@ -76,6 +78,7 @@ class Measurement:
     name : str
         What was measured.
     value : float
+        Infinite for an event that never comes.
     unit : str
         ``µs`` for times and widths; empty for a plain number.
     uncertainty : float
@@ -87,6 +90,13 @@ class Measurement:
         Instant in the run.
     since_us : int or None
         Begin of a measured span that ends at `at_us`; None if it is not a span.
+
+    Raises
+    ------
+    ValueError
+        If the value is NaN, or the uncertainty is negative or not finite.
+    TypeError
+        If one of them is not a number.
     """
 
     name: str
@@ -98,6 +108,17 @@ class Measurement:
     at_us: int | None = None
     since_us: int | None = None
 
+    def __post_init__(self) -> None:
+        name = whole_text(self.name)
+        numbers = {key: _number(f"{name}: {key}", getattr(self, key)) for key in ("value", "uncertainty")}
+        if not 0 <= numbers["uncertainty"] < math.inf:
+            raise ValueError(f"{name}: uncertainty is {self.uncertainty}; allowed: 0 or more")
+        instants = {key: getattr(self, key) for key in ("at_us", "since_us")}
+        whole = {key: None if at_us is None else int(at_us) for key, at_us in instants.items()}
+        kept = {"name": name, "only_at_least": bool(self.only_at_least), **numbers, **whole}
+        for key, value in kept.items():
+            object.__setattr__(self, key, value)
+
     def __str__(self) -> str:
         prefix = "more than " if self.only_at_least else ""
         text = prefix + quantity(self.value, self.unit)
@@ -106,10 +127,27 @@ class Measurement:
 
 def quantity(value: float, unit: str) -> str:
     """Return a value with its unit, large times in ms or s."""
+    if math.isinf(value):
+        return "infinite" if value > 0 else "minus infinite"
     if unit == "µs" and abs(value) >= 10_000:
         return f"{value / 1000:.5g} ms" if abs(value) < 10_000_000 else f"{value / 1e6:.5g} s"
     number = f"{value:.0f}" if float(value).is_integer() else f"{value:.4g}"
     return f"{number} {unit}".rstrip()
+
+
+def whole_text(text: str) -> str:
+    """Return a text with "?" in place of each half of a character, which no file can hold."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+def _number(name: str, value: object) -> float:
+    """Return a number, also one of numpy, as one of Python."""
+    if not isinstance(value, Real):
+        raise TypeError(f"{name} is {value!r}; allowed: a number")
+    number = float(value)
+    if math.isnan(number):
+        raise ValueError(f"{name} is not a number (NaN)")
+    return int(value) if isinstance(value, Integral) else number
 
 
 def counted(count: int, noun: str) -> str:
@@ -136,7 +174,9 @@ class Limit:
     Raises
     ------
     ValueError
-        If both are None: such a check could not fail.
+        If both are None, or one is not finite: such a check could not fail.
+    TypeError
+        If one is not a number.
     """
 
     at_most: float | None = None
@@ -146,6 +186,12 @@ class Limit:
     def __post_init__(self) -> None:
         if self.at_most is None and self.at_least is None:
             raise ValueError("a limit needs at_most or at_least")
+        for name in ("at_most", "at_least"):
+            if (bound := getattr(self, name)) is not None:
+                number = _number(name, bound)
+                if math.isinf(number):
+                    raise ValueError(f"{name} is {number}; allowed: a finite number")
+                object.__setattr__(self, name, number)
 
     def __str__(self) -> str:
         bounds = (("at most", self.at_most), ("at least", self.at_least))

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -60,6 +63,45 @@ def test_a_check_that_cannot_fail_is_refused() -> None:
     """A measurement without a limit proves nothing."""
     with pytest.raises(ValueError, match="limit"):
         Limit()
+    for bound in (float("nan"), float("inf")):
+        with pytest.raises(ValueError, match="at_most is"):
+            Limit(at_most=bound)
+
+
+def test_what_never_comes_is_infinite() -> None:
+    """It breaks every upper limit and meets every lower one; no bound is needed to say so."""
+    never = measured(float("inf"), 0)
+    assert Limit(at_most=500).decide(never) is Outcome.NOT_MET
+    assert Limit(at_least=500).decide(never) is Outcome.MET
+    assert str(never) == "infinite"
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "part"),
+    [
+        (float("nan"), 0, "x: value is not a number"),
+        (1, float("nan"), "x: uncertainty is not a number"),
+        (1, float("inf"), "x: uncertainty is inf"),
+        (1, -1, "x: uncertainty is -1"),
+    ],
+)
+def test_no_measurement_without_a_value(value: float, u: float, part: str) -> None:
+    with pytest.raises(ValueError, match=part):
+        measured(value, u)
+
+
+@pytest.mark.parametrize("kind", [np.int64, np.float32, np.uint8, Fraction])
+def test_numbers_of_any_kind_are_numbers(kind: type) -> None:
+    """They become numbers of Python, which JSON can hold; a whole number stays one."""
+    number = kind(7)
+    measurement = Measurement(name="x", value=number, uncertainty=number, at_us=number, since_us=number)
+    limit = Limit(at_most=number, at_least=number)
+    for each in (measurement.value, measurement.uncertainty, limit.at_most, limit.at_least):
+        assert type(each) in (int, float)
+        assert each == 7
+    assert (type(measurement.at_us), type(measurement.since_us)) == (int, int)
+    with pytest.raises(TypeError, match="at_most is '5'; allowed: a number"):
+        Limit(at_most="5")  # type: ignore[arg-type]
 
 
 # --- further: the risk that a guard band leaves ----------------------------------------------------------------------

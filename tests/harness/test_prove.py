@@ -289,6 +289,52 @@ def test_own_requirement_is_never_met_by_accident(
     assert [verdict["outcome"] for verdict in verdicts] == ([] if outcome is None else [outcome])
 
 
+MEASURED = "lostlink.verdicts.Measurement(name='it', value={value}, uncertainty={u})"
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "limit", "exit_code", "reason"),
+    [
+        ("float('inf')", "0", "5", 1, "it: infinite"),
+        ("float('inf')", "0", "numpy.int64(5)", 1, "it: infinite"),
+        ("numpy.int32(7)", "numpy.float32(0.5)", "numpy.int64(5)", 1, "it: 7 µs ± 0.5 µs"),
+        ("float('nan')", "0", "5", 4, "the test itself failed: ValueError: it: value is not a number (NaN)"),
+        ("1", "-1", "5", 4, "the test itself failed: ValueError: it: uncertainty is -1; allowed: 0 or more"),
+        ("1", "0", "float('nan')", 4, "the test itself failed: ValueError: at_most is not a number (NaN)"),
+        ("10 ** 400", "0", "5", 4, "the test itself failed: OverflowError: int too large to convert to float"),
+    ],
+)
+def test_any_number_of_an_own_test_keeps_the_evidence(
+    value: str, u: str, limit: str, exit_code: int, reason: str, tmp_path: Path
+) -> None:
+    """What is no measurement makes its own requirement inconclusive, and loses nothing of the rest."""
+    body = (
+        "import lostlink.verdicts, numpy\n"
+        "@requirement('MY-1', 'major', 'x')\ndef test_it(rig, scenario, judge):\n"
+        "    trace = rig.run(next(scenario.flights(1)).into())\n"
+        f"    judge(trace, {MEASURED.format(value=value, u=u)}, at_most={limit})\n"
+    )
+    words = ("--tests", own_tests(tmp_path, body), "--only", "MY-1,FR-PERIOD", "--out", tmp_path / "ev", "--quiet")
+    assert lostlink("prove", HERON, *words).exit_code == exit_code
+    verdicts = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))["verdicts"]
+    assert {verdict["id"] for verdict in verdicts} == {"FR-PERIOD", "MY-1"}
+    own = next(verdict for verdict in verdicts if verdict["id"] == "MY-1")
+    assert own["reason"].startswith(reason)
+    done = lostlink("report", tmp_path / "ev")
+    assert done.exit_code == 0, done.output
+    assert "cannot be read" not in (tmp_path / "ev" / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("sentence", "part"), [("", "its sentence is empty"), (r"half \ud800", r"'half \ud800' holds half a character")]
+)
+def test_a_sentence_that_says_nothing_is_refused(sentence: str, part: str, tmp_path: Path) -> None:
+    body = f"@requirement('MY-1', 'major', '{sentence}')\ndef test_it(judge):\n    pass\n"
+    run = lostlink("prove", HERON, "--tests", own_tests(tmp_path, body), "--only", "MY-1", "--out", tmp_path / "ev")
+    assert run.exit_code == 2, run.output
+    assert part in run.output
+
+
 def test_the_headline_rests_on_the_cut_itself(tmp_path: Path) -> None:
     """Waiving what fails does not make the failsafe cut the throttle, and waiving all proves nothing."""
     profile = tmp_path / "waived.toml"

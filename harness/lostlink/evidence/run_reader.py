@@ -129,8 +129,8 @@ _COLUMN: Final[Rule] = (lambda value: isinstance(value, list), "a packed column"
 _COLUMNS: Final[Rule] = (_is_pair, "[instants, values]")
 _JUDGED: Final[dict[str, Any]] = {
     **dict.fromkeys(("name", "measured", "limit", "unit", "outcome"), _TEXT),
-    **dict.fromkeys(("value", "uncertainty"), _NUMBER),
-    **dict.fromkeys(("at_most", "at_least", "at_us", "since_us"), _or_null(_NUMBER)),
+    "uncertainty": _NUMBER,
+    **dict.fromkeys(("value", "at_most", "at_least", "at_us", "since_us"), _or_null(_NUMBER)),
 }
 _LAYOUT: Final[dict[str, Any]] = {
     "schema": (lambda value: value == RUN_SCHEMA, f"{RUN_SCHEMA}, from this version of lostlink"),

@@ -7,6 +7,7 @@ Integer columns are written as differences (`packed`): the first value, then the
 from __future__ import annotations
 
 import json
+import math
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -140,7 +141,7 @@ def _judged(judged: JudgedMeasurement) -> dict[str, Any]:
         "name": measurement.name,
         "measured": str(measurement),
         "limit": str(judged.limit),
-        "value": float(measurement.value),
+        "value": float(measurement.value) if math.isfinite(measurement.value) else None,
         "unit": measurement.unit,
         "uncertainty": float(measurement.uncertainty),
         "only_at_least": measurement.only_at_least,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -270,7 +271,7 @@ def verdict_of(
     numbers: dict[str, Any] = {}
     if judge is not None and judge.worst is not None:
         measurement, limit = judge.worst.measurement, str(judge.worst.limit)
-        if not measurement.only_at_least:
+        if not measurement.only_at_least and math.isfinite(measurement.value):
             numbers = {
                 "value": float(measurement.value), "uncertainty": float(measurement.uncertainty),
                 "unit": measurement.unit,
