@@ -8,6 +8,7 @@ import io
 import os
 import sys
 import traceback
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,6 +17,7 @@ from click.shell_completion import CompletionItem
 
 from lostlink import safe_end
 from lostlink.errors import ExitCode, LostlinkError, UsageError
+from lostlink.files import whole_text
 
 COMMANDS: Final = {
     "prove": "Run the whole suite on a link.",
@@ -60,7 +62,7 @@ class _Main(click.Group):
         items = [CompletionItem(name, help=text) for name, text in COMMANDS.items() if name.startswith(incomplete)]
         return [*items, *click.Command.shell_complete(self, ctx, incomplete)]
 
-    def main(self, *args: Any, **extra: Any) -> Any:
+    def main(self, args: Sequence[str] | None = None, *others: Any, **extra: Any) -> Any:
         """Show errors of the tool, and output that cannot be written, as one line with an exit code."""
         # None after >&- or 2>&-:
         sys.stdout = sys.stdout or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
@@ -69,7 +71,8 @@ class _Main(click.Group):
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="replace")  # a terminal without a micro sign shows "?"
         try:
-            return super().main(*args, **extra)
+            _refuse_halves(sys.argv[1:] if args is None else args)
+            return super().main(args, *others, **extra)
         except LostlinkError as error:
             click.echo(f"lostlink: {error}", err=True)
             raise SystemExit(error.exit_code) from None
@@ -101,6 +104,13 @@ class _Main(click.Group):
         except BrokenPipeError:
             _discard_output()
             raise SystemExit(ExitCode.OUTPUT_CLOSED) from None
+
+
+def _refuse_halves(words: Sequence[str]) -> None:
+    """Refuse words that are not UTF-8: the names in them could be written into no file."""
+    for word in words:
+        if word != whole_text(word):
+            raise UsageError(f"{word!a}: is not UTF-8; rename the file, or give another text")
 
 
 def _interrupted(stop: BaseException) -> SystemExit:

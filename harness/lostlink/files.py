@@ -32,6 +32,11 @@ def read_text(path: str | Path) -> str:
     return Path(path).read_text(encoding="utf-8-sig")
 
 
+def whole_text(text: str) -> str:
+    """Return a text with "?" in place of each half of a character, which no file can hold."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
 def not_writable(option: str, path: str | Path, error: OSError) -> UsageError:
     """Return the error for a file or folder that cannot be written."""
     return UsageError(f"{option} {path}: {error.strerror or error}; choose a path that can be written")

@@ -12,7 +12,8 @@ from collections.abc import Callable
 from typing import Final, TypeVar
 
 from lostlink.errors import UsageError
-from lostlink.verdicts import Requirement, Severity, whole_text
+from lostlink.files import whole_text
+from lostlink.verdicts import Requirement, Severity
 
 _CRITICAL, _MAJOR, _MINOR = Severity.CRITICAL, Severity.MAJOR, Severity.MINOR
 

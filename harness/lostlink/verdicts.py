@@ -15,6 +15,7 @@ from enum import Enum
 from numbers import Integral, Real
 from typing import Any
 
+from lostlink.files import whole_text
 from lostlink_sims import HowSeen
 
 
@@ -133,11 +134,6 @@ def quantity(value: float, unit: str) -> str:
         return f"{value / 1000:.5g} ms" if abs(value) < 10_000_000 else f"{value / 1e6:.5g} s"
     number = f"{value:.0f}" if float(value).is_integer() else f"{value:.4g}"
     return f"{number} {unit}".rstrip()
-
-
-def whole_text(text: str) -> str:
-    """Return a text with "?" in place of each half of a character, which no file can hold."""
-    return text.encode("utf-8", "replace").decode("utf-8")
 
 
 def _number(name: str, value: object) -> float:

@@ -179,6 +179,34 @@ def test_ids_of_the_plugin(only: str, code: int) -> None:
     assert done.returncode == code, done.stdout + done.stderr
 
 
+HALVED = "e\udcff"
+"""A name of a file that is not UTF-8, as Python gets it from the system."""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("prove", HERON, "--out", HALVED),
+        ("prove", HALVED),
+        ("prove", HERON, "--receiver", f"{HALVED}.py:R"),
+        ("prove", HERON, "--tests", HALVED),
+        ("campaign", HERON, "--receiver", f"{HALVED}.py:R"),
+        ("hunt", f"{HALVED}.toml"),
+        ("read", HALVED, HERON),
+        ("new", f"{HALVED}.toml"),
+        ("compare", HALVED, HALVED),
+        (HALVED,),
+    ],
+    ids=lambda words: ascii(words[-1]) + words[0],
+)
+def test_names_that_are_not_utf_8(words: tuple[object, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One rule for every command, before anything is done."""
+    monkeypatch.chdir(tmp_path)
+    refused(words, r"e\udcff")
+    refused(words, "is not UTF-8")
+    assert not list(tmp_path.iterdir())
+
+
 # --- ends ------------------------------------------------------------------------------------------------------------
 
 

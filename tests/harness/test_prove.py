@@ -326,6 +326,41 @@ def test_any_number_of_an_own_test_keeps_the_evidence(
 
 
 @pytest.mark.parametrize(
+    "body",
+    [
+        "def test_it(judge):\n    raise ValueError('half \\ud800')\n",
+        "def test_it(judge):\n    pytest.skip('half \\ud800')\n",
+        "def test_it(record_property, judge):\n    record_property('half', '\\ud800')\n    assert False, '\\ud800'\n",
+        "def test_it(rig, scenario, judge):\n    trace = rig.run(scenario.blank(duration_us=100_000))\n"
+        "    judge(trace, lostlink.verdicts.Measurement(name='\\ud800', value=7, unit='\\ud800'), at_most=5)\n",
+    ],
+    ids=["exception", "reason of a skip", "property", "measurement"],
+)
+def test_half_a_character_in_an_own_test_keeps_the_evidence(body: str, tmp_path: Path) -> None:
+    """It is shown as "?"."""
+    tests = own_tests(tmp_path, f"import lostlink.verdicts\n@requirement('MY-1', 'major', 'x')\n{body}")
+    words = ("--tests", tests, "--only", "MY-1,FR-PERIOD", "--out", tmp_path / "ev")
+    run = lostlink("prove", HERON, *words)
+    assert run.exit_code in (1, 4), run.output
+    verdicts = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))["verdicts"]
+    assert {verdict["id"] for verdict in verdicts} == {"FR-PERIOD", "MY-1"}
+    assert "?" in next(str(verdict) for verdict in verdicts if verdict["id"] == "MY-1")
+    assert ET.parse(tmp_path / "ev" / "junit.xml").getroot().findall(".//testcase")
+    assert lostlink("report", tmp_path / "ev").exit_code == 0
+
+
+def test_a_test_with_half_a_character_in_its_name_is_left_out(tmp_path: Path) -> None:
+    """pytest itself cannot run it; the rest is run."""
+    body = "@requirement('MY-1', 'major', 'x')\ndef it(judge):\n    pass\nglobals()['test_\\ud800'] = it\n"
+    words = ("--tests", own_tests(tmp_path, body), "--only", "MY-1,FR-PERIOD", "--out", tmp_path / "ev")
+    run = lostlink("prove", HERON, *words)
+    assert run.exit_code == 2, run.output
+    assert "test_?: its name holds half a character; rename the test" in run.output
+    verdicts = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))["verdicts"]
+    assert [verdict["id"] for verdict in verdicts] == ["FR-PERIOD"]
+
+
+@pytest.mark.parametrize(
     ("sentence", "part"), [("", "its sentence is empty"), (r"half \ud800", r"'half \ud800' holds half a character")]
 )
 def test_a_sentence_that_says_nothing_is_refused(sentence: str, part: str, tmp_path: Path) -> None:

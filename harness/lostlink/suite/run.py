@@ -14,6 +14,7 @@ import pytest
 
 from lostlink import safe_end
 from lostlink.errors import ExitCode
+from lostlink.files import whole_text
 from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
 from lostlink.rigs import Rig
@@ -48,13 +49,18 @@ class _Collector:
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        for item in [item for item in items if item.nodeid != whole_text(item.nodeid)]:
+            self.result.errors.append(f"{whole_text(item.nodeid)}: its name holds half a character; rename the test")
+            items.remove(item)
         self.judging = {item.path for item in items if item.get_closest_marker("requirement")}
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_finish(self, session: pytest.Session) -> None:
         self.total = len(session.items)
 
+    @pytest.hookimpl(tryfirst=True)  # before junit.xml sees the texts
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        _make_whole(report)
         if report.when == "teardown":
             self.done += 1
             if self._progress is not None:
@@ -72,7 +78,9 @@ class _Collector:
         elif report.failed:
             self.result.errors.append(report.longreprtext)
 
+    @pytest.hookimpl(tryfirst=True)
     def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+        _make_whole(report)
         if report.failed:
             self.result.errors.append(report.longreprtext)
 
@@ -115,6 +123,17 @@ class _Collector:
             )
             result.findings[name] = finding
         result.verdicts[:] = own.values()
+
+
+def _make_whole(report: pytest.TestReport | pytest.CollectReport) -> None:
+    """Leave no half of a character in a report: names, exceptions and output of a custom test may hold some."""
+    report.nodeid = whole_text(report.nodeid)
+    text = report.longreprtext
+    if text != whole_text(text):
+        report.longrepr = whole_text(text)
+    report.sections = [(name, whole_text(content)) for name, content in report.sections]
+    if isinstance(report, pytest.TestReport):
+        report.user_properties = [(name, whole_text(str(value))) for name, value in report.user_properties]
 
 
 def run_suite(
