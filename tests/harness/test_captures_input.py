@@ -279,6 +279,17 @@ def test_a_doubt_is_four() -> None:
     assert "inconclusive" in shown.output
 
 
+@pytest.mark.parametrize("name", ["c\u00a0x.vcd", "c\u202fx.vcd", "c\nx.vcd"])
+def test_any_name_of_a_file(name: str, tmp_path: Path) -> None:
+    """Spaces that do not break, and the end of a line."""
+    (tmp_path / name).write_bytes(FAILSAFE)
+    usual = CliRunner().invoke(main, ["read", str(CAPTURES / "failsafe.vcd"), HERON])
+    words = ["read", str(tmp_path / name), HERON, "--out", str(tmp_path / "ev")]
+    done = CliRunner().invoke(main, words)
+    assert done.exit_code == usual.exit_code, done.output
+    assert (tmp_path / "ev" / "report.html").exists()
+
+
 def test_content_decides_not_the_name(tmp_path: Path) -> None:
     """A dump that is called .csv."""
     (tmp_path / "wrong.csv").write_bytes(FAILSAFE)

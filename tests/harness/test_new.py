@@ -92,6 +92,20 @@ def test_bad_facts(words: tuple[str, ...], said: str, tmp_path: Path) -> None:
     assert not (tmp_path / "bad.toml").exists()
 
 
+@pytest.mark.parametrize("name", ["my\u00a0link", "my\u202flink", "my\nlink"])
+def test_a_file_whose_name_is_no_name_of_a_link(name: str, tmp_path: Path) -> None:
+    """Spaces that do not break, and the end of a line: ``--name`` gives another one."""
+    done = new(tmp_path / f"{name}.toml")
+    assert done.exit_code == 2
+    assert done.output.startswith("lostlink: the file's name is no name of a link, give one with --name: ")
+    assert done.output.count("\n") == 1
+    done = new(tmp_path / f"{name}.toml", "--name", name)
+    assert done.output.startswith("lostlink: --name: ")
+    assert not list(tmp_path.iterdir())
+    assert new(tmp_path / f"{name}.toml", "--name", "my link").exit_code == 0
+    assert read_profile(tmp_path / f"{name}.toml").name == "my link"
+
+
 def test_nothing_is_written_over(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     path.write_text("precious", encoding="utf-8")

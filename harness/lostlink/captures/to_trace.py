@@ -30,6 +30,7 @@ def to_trace(train: PulseTrain, capture: Capture, profile: Profile) -> Trace:
 
     Times are relative to the first time stamp of the capture.
     """
+    name = PurePath(capture.source).name
     end_us = max(1, train.end_ps // PS_PER_US)
     leads_us = whole_us(train.leads_ps)
     decoder = decoder_of(profile, from_rest=bool(train.frames.whole[0]))
@@ -42,7 +43,7 @@ def to_trace(train: PulseTrain, capture: Capture, profile: Profile) -> Trace:
     frames = _frames(train)
     return Trace(
         profile=profile,
-        scenario=Scenario(name=PurePath(capture.source).name, duration_us=end_us),
+        scenario=Scenario(name="".join(one if one.isprintable() else " " for one in name), duration_us=end_us),
         how_seen=HowSeen.MEASURED,
         uncertainty_us=instant_uncertainty_us(train.sample_period_ps),
         packets=Packets(none, none, few, few, np.zeros((0, profile.payload_bytes), np.uint8)),

@@ -51,7 +51,8 @@ def command(path: str, name: str | None, ask: bool | None, force: bool, **given:
     nothing = all(value is None for value in given.values())
     if sys.stdin.isatty() and nothing if ask is None else ask:
         given = _asked(given)
-    text = commented_profile(name or Path(path).stem.replace("_", " "), path, _facts(given))
+    shown = path if path.isprintable() else None  # as it is in comments
+    text = commented_profile(_name(name, path), shown, _facts(given))
     parse_profile(text, source=f"the profile for {path}")
     file.write(lambda: text)
     click.echo(f"{path} written. Fit it to your link, then: lostlink prove {path}")
@@ -136,6 +137,22 @@ def _facts(given: dict[str, Any]) -> LinkFacts:
     if names and "throttle" not in names:
         raise ProfileError(f"--channels: none is named throttle, got {', '.join(names)}; name one of them throttle")
     return LinkFacts(**known)
+
+
+def _name(name: str | None, path: str) -> str:
+    """Return the name of the link.
+
+    Raises
+    ------
+    ProfileError
+        If it is not one.
+    """
+    text = name or Path(path).stem.replace("_", " ")
+    try:
+        return str(value_of(settings_of(Profile)["name"], text))
+    except ValueError as error:
+        where = "--name" if name else "the file's name is no name of a link, give one with --name"
+        raise ProfileError(f"{where}: {error}") from error
 
 
 def _link_id(text: str) -> int | None:
