@@ -107,7 +107,7 @@ def _output(receiver: Receiver, clock_us: int) -> tuple[Any, ...]:
         f"pulses() returned {widths!r}; it must return a sequence of whole µs, or None",
     )
     failsafe = getattr(receiver, "failsafe", None)
-    _require(isinstance(failsafe, bool), f"failsafe is {failsafe!r}; it must be True or False")
+    _require(isinstance(failsafe, bool | np.bool_), f"failsafe is {failsafe!r}; it must be True or False")
     return wake_us, None if widths is None else tuple(widths), failsafe
 
 

@@ -10,6 +10,8 @@ from collections.abc import Callable
 from operator import index
 from typing import Any, Final
 
+import numpy as np
+
 from lostlink_sims.clock import FRAME, LOOP, Tick, World, once
 from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile
@@ -89,7 +91,7 @@ class Board(PowerState):
         self._guarded(lambda: program.power_on(clock), "power_on()")
         self.take = self._listening(program)
         self._turn(self._env.now)
-        self._flag(self._env.now, force=True)
+        self._guarded(lambda: self._flag(self._env.now, force=True), "its attribute failsafe")
         self._frame.after(max(1, self._frame_phase_us))
 
     # --- clock ----------------------------------------------------------------------------------------------
@@ -252,8 +254,13 @@ class Board(PowerState):
 
     def _flag(self, now_us: int, *, force: bool = False) -> None:
         program = self._program
-        if program is not None and (force or bool(program.failsafe) is not self._failsafe):
-            self._failsafe = bool(program.failsafe)
+        if program is None:
+            return
+        is_on = program.failsafe
+        if not isinstance(is_on, bool | np.bool_):
+            raise TypeError(f"failsafe is {is_on!r}; it must be True or False")
+        if force or bool(is_on) is not self._failsafe:
+            self._failsafe = bool(is_on)
             self._recorder.failsafe(now_us, self._failsafe)
 
     def _guarded(self, call: Callable[[], Any], where: str) -> Any:

@@ -56,9 +56,39 @@ MISDEEDS = {
         "def pulses(self, clock_us):\n    os._exit(0)",
         r"pulses\(\) at 0\.\d+ s: the program exited \(exit code 0\)",
     ),
-    "raises what nothing catches": (
-        "def poll(self, clock_us):\n    raise KeyboardInterrupt",
-        r"poll\(\) at 0\.\d+ s: the program (exited \(exit code 1\)|died \(SIGINT\))",
+    "raises KeyboardInterrupt": (
+        "def poll(self, clock_us):\n    raise KeyboardInterrupt('it')",
+        r"KeyboardInterrupt in poll\(\) at 0\.\d+ s: it",
+    ),
+    "raises GeneratorExit": (
+        "def packet(self, clock_us, payload):\n    raise GeneratorExit",
+        r"GeneratorExit in packet\(\) or poll\(\) at 0\.\d+ s",
+    ),
+    "closes everything": (
+        "def poll(self, clock_us):\n    if clock_us > 500_000: os.closerange(0, 20)\n    return super().poll(clock_us)",
+        r"poll\(\) at 0\.5\d+ s: the program closed a file that is not its own",
+    ),
+    "closes everything in its constructor": (
+        "def __init__(self, profile):\n    super().__init__(profile)\n    os.closerange(0, 20)",
+        r"its constructor at 0\.\d+ s: the program closed a file that is not its own",
+    ),
+    "replaces every file": (
+        "def pulses(self, clock_us):\n    nothing = os.open(os.devnull, os.O_RDWR)\n"
+        "    for number in range(20): os.dup2(nothing, number)\n    return super().pulses(clock_us)",
+        r"pulses\(\) at 0\.\d+ s: the program closed a file that is not its own",
+    ),
+    "has a list for its flag": (
+        "def power_on(self, clock_us):\n    super().power_on(clock_us)\n    self.failsafe = [1, 2]",
+        r"TypeError .* failsafe is \[1, 2\]; it must be True or False",
+    ),
+    "has a flag that fails at a later look": (
+        "looks = 0\n@property\ndef failsafe(self):\n    self.looks += 1\n    return True if self.looks < 2 else 1 / 0\n"
+        "@failsafe.setter\ndef failsafe(self, value): pass",
+        r"ZeroDivisionError in its attribute failsafe at 0\.\d+ s",
+    ),
+    "has a number for its flag": (
+        "def poll(self, clock_us):\n    wanted = super().poll(clock_us)\n    self.failsafe = 1\n    return wanted",
+        r"TypeError .* failsafe is 1; it must be True or False",
     ),
     "kills itself": (
         "def poll(self, clock_us):\n    os.kill(os.getpid(), signal.SIGKILL)",
@@ -117,13 +147,16 @@ def flight(profile: Profile, duration_us: int = 1_500_000) -> Scenario:
 
 
 @pytest.mark.parametrize("name", MISDEEDS)
-def test_a_misdeed_is_a_finding(heron: Profile, write: Callable[[str], str], name: str) -> None:
+def test_a_misdeed_is_a_finding(
+    heron: Profile, write: Callable[[str], str], name: str, capfd: pytest.CaptureFixture[str]
+) -> None:
     methods, reported = MISDEEDS[name]
     folder = os.getcwd()
     with open_rig(heron, receiver=write(methods)) as rig:
         with pytest.raises(ReceiverCrashError, match=reported) as raised:
             rig.run(flight(heron))
         assert raised.value.trace.crash == str(raised.value)
+    assert "Traceback" not in capfd.readouterr().err
     assert os.getcwd() == folder
 
 
@@ -189,6 +222,8 @@ def test_the_far_future_is_a_missing_call(heron: Profile, write: Callable[[str],
     ("text", "reported"),
     [
         ("while True: pass", "cannot be loaded: does not return"),
+        ("raise KeyboardInterrupt", "cannot be loaded: KeyboardInterrupt"),
+        ("import os; os.closerange(0, 20)", "cannot be loaded: the program closed a file that is not its own"),
         ("import os; os._exit(0)", r"cannot be loaded: the program exited \(exit code 0\)"),
         ("import os; os.chdir('/')\nclass Mine:\n    power_on = packet = poll = pulses = len", "changed the current"),
     ],

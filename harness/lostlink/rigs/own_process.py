@@ -60,7 +60,7 @@ class _Process:
 
     def ask(self, request: ReceiverFile | ScenarioRun, patience_s: float) -> Any:
         """Return the answer, or the reason why it is missing."""
-        self.calls[0], self.calls[1] = 0, -1
+        self.calls[0], self.calls[1], self.calls[2] = 0, -1, 0
         assert self.popen.stdin is not None
         try:
             pickle.dump(request, self.popen.stdin, pickle.HIGHEST_PROTOCOL)
@@ -87,6 +87,8 @@ class _Process:
             code = self.popen.wait(_IMPATIENT_S)
         except subprocess.TimeoutExpired:
             return "the program disturbed the pipe of its process"
+        if self.calls[2]:
+            return "the program closed a file that is not its own"
         if code >= 0:
             return f"the program exited (exit code {code})"
         with contextlib.suppress(ValueError):
@@ -178,21 +180,22 @@ class OwnProcessRig(Rig):
             trace = self._stopped(scenario, str(trace))
         if trace.crash is not None:
             if descendants(self._process.popen.pid):
-                self._end()
-                self._start()
+                self._restart()
             raise ReceiverCrashError(trace.crash, trace)
         return trace
 
     def _stopped(self, scenario: Scenario, reason: str) -> Trace:
         """Repeat a run up to the call that did not return, and return that trace as the evidence."""
         assert self._process is not None
-        number, step = map(int, self._process.calls)
-        self._end()
-        self._start()
+        number, step = self._current_call()
+        if step < 0:  # it could not answer: find the call after which it could not
+            self._restart()
+            self._ask(ScenarioRun(scenario, self.limits_loop, finds_loss=True))
+            number, step = self._current_call()
+        self._restart()
         trace = self._ask(ScenarioRun(scenario, self.limits_loop, number, reason)) if step >= 0 else None
         if not isinstance(trace, Trace) or trace.crash is None:
-            self._end()
-            self._start()
+            self._restart()
             raise RigError(f"{self.receiver}: {reason}; the repeated run did not end the same way")
         assert trace.crash_us is not None
         steps = STEPS if self._is_library else PYTHON_STEPS
@@ -216,6 +219,16 @@ class OwnProcessRig(Rig):
         if self._process is not None:
             self._process.end()
             self._process = None
+
+    def _restart(self) -> None:
+        self._end()
+        self._start()
+
+    def _current_call(self) -> tuple[int, int]:
+        """Return number and step of the call in which the process is or was; the step is -1 between calls."""
+        assert self._process is not None
+        number, step, _ = map(int, self._process.calls)
+        return number, step
 
     def _ask(self, request: ReceiverFile | ScenarioRun) -> Any:
         """Return the answer, or the reason why it is missing."""

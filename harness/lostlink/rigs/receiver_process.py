@@ -26,8 +26,8 @@ from lostlink_sims import Profile, Scenario, simulate
 from lostlink_sims.receiver import ReceiverFactory
 from lostlink_sims.trace import Note, NoteKind, Trace
 
-SHARED_WORDS: Final = 2
-"""The number of calls so far, and the step of the current one (-1: none)."""
+SHARED_WORDS: Final = 3
+"""The number of calls so far, the step of the current one (-1: none), and whether a pipe is lost (0: not)."""
 
 
 @dataclass(frozen=True)
@@ -61,12 +61,15 @@ class ScenarioRun:
         Number of the call that is known not to return (0: none).
     why : str
         Reason for that.
+    finds_loss : bool
+        Whether to end in the call that loses a pipe.
     """
 
     scenario: Scenario
     limits_loop: bool = False
     stop_at: int = 0
     why: str = ""
+    finds_loss: bool = False
 
 
 def words(handle: str) -> Any:
@@ -108,9 +111,43 @@ class _Surroundings:
         return ""
 
 
+class _Pipes:
+    """The pipes to the parent process, which a program can close or replace by their numbers."""
+
+    def __init__(self, read: BinaryIO, write: BinaryIO, calls: Any) -> None:
+        self._numbers, self._calls = (read.fileno(), write.fileno()), calls
+        self._known = self._identities()
+
+    def _identities(self) -> list[tuple[int, int]]:
+        states = map(os.fstat, self._numbers)
+        return [(state.st_dev, state.st_ino) for state in states]
+
+    def end_if_lost(self) -> None:
+        """End the process if no answer can be given."""
+        with contextlib.suppress(OSError):
+            if self._identities() == self._known:
+                return
+        self._calls[2] = 1
+        os._exit(1)
+
+
+class _LossFinder(firmware.Watch):
+    """Ends the process in the call that loses a pipe; looking after every call takes too long for all runs."""
+
+    def __init__(self, calls: Any, pipes: _Pipes) -> None:
+        super().__init__(calls)
+        self._pipes = pipes
+
+    def end(self) -> None:
+        """Note that the call has returned."""
+        self._pipes.end_if_lost()
+        super().end()
+
+
 class _Server:
     def __init__(self, read: BinaryIO, write: BinaryIO, calls: Any) -> None:
         self._read, self._write, self._calls = read, write, calls
+        self._pipes = _Pipes(read, write, calls)
         self._pid = os.getpid()
         self._surroundings = _Surroundings()
         self._file: ReceiverFile | None = None
@@ -140,6 +177,8 @@ class _Server:
                 self._factory = load_receiver(file.receiver)
         except LostlinkError as error:
             return error
+        except BaseException as error:  # such as KeyboardInterrupt, raised by the file
+            return firmware.refused(file.receiver, f"cannot be loaded: {type(error).__name__}")
         finally:
             watch.end()
         changed = self._surroundings.changed()
@@ -148,6 +187,8 @@ class _Server:
     def _run(self, run: ScenarioRun) -> Trace | BusyError:
         assert self._file is not None
         watch = firmware.Watch(self._calls, run.stop_at, run.why)
+        if run.finds_loss:
+            watch = _LossFinder(self._calls, self._pipes)
         factory: ReceiverFactory
         if self._image is not None:
             factory = firmware.factory(self._image, watch)
@@ -167,6 +208,7 @@ class _Server:
     def _answer(self, answer: Any) -> None:
         if os.getpid() != self._pid:
             os._exit(1)  # forked by the program
+        self._pipes.end_if_lost()
         if isinstance(answer, Trace):
             answer.profile = answer.scenario = None  # type: ignore[assignment]  # the parent has them
         pickle.dump(answer, self._write, pickle.HIGHEST_PROTOCOL)

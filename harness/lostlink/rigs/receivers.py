@@ -92,12 +92,21 @@ def _watched_call(call: Callable[..., Any], watch: Watch, step: int) -> Callable
         try:
             returned = call(*arguments)
         except (Exception, SystemExit):
-            end()  # any other exception ends the process during this call
+            end()
             raise
+        except BaseException as error:  # raised by the program: the process gets no Ctrl-C
+            end()
+            raise _caught(error) from error
         end()
         return returned
 
     return watched_call
+
+
+def _caught(error: BaseException) -> Exception:
+    """Return an exception of the same name that the simulation catches."""
+    caught: Exception = type(type(error).__name__, (Exception,), {})(*error.args)
+    return caught
 
 
 def watched(factory: ReceiverFactory, watch: Watch) -> ReceiverFactory:
