@@ -157,6 +157,15 @@ def test_the_lady_tasting_tea() -> None:
     assert fisher(3, 4, 1, 4) == pytest.approx(34 / 70)
 
 
+def test_the_largest_campaigns_are_compared_at_once() -> None:
+    """Against the normal approximation, which is as good as exact at such counts; far outside it is 0."""
+    trials, more = 2**32, 100_000
+    z = (more - 1) / (trials / 2) ** 0.5  # with the correction for continuity
+    assert fisher(trials // 2, trials, trials // 2 + more, trials) == pytest.approx(2 * stats.norm.sf(z), rel=1e-3)
+    assert fisher(0, trials, trials, trials) == 0.0
+    assert fisher(0, trials, 0, 1) == 1.0
+
+
 # --- bad input -------------------------------------------------------------------------------------------------------
 
 
@@ -204,6 +213,7 @@ def test_evidence_without_numbers_is_compared_by_outcome(runs: dict[str, Path], 
         ("campaign.json", {"requirements": [{"quantiles": [{"share": "half"}]}]}),
         ("campaign.json", {"requirements": [{"worst": 7}]}),
         ("campaign.json", {"requirements": [{"failures": 10**6}]}),
+        ("campaign.json", {"requirements": [{"judged": 10**12}]}),
     ],
     ids=str,
 )

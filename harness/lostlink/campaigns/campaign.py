@@ -20,6 +20,7 @@ from lostlink.campaigns.tally import CRITERIA, CRITICAL, Count, Criterion, Tally
 from lostlink.campaigns.trials import TRIALS_PER_JOB, TrialRange, engine_for, fly
 from lostlink.campaigns.workers import Workers
 from lostlink.errors import ExitCode, LostlinkError
+from lostlink.evidence.schemas import MOST_TRIALS
 from lostlink.files import write_whole
 from lostlink.profiles import profile_digest
 from lostlink.profiles.quantities import text_of
@@ -29,7 +30,6 @@ from lostlink_sims import HowSeen
 from lostlink_sims.batch.trials import FlightTrials
 
 JOURNAL: Final = "tallies.jsonl"
-_MOST_TRIALS: Final = 2**32
 _UNJUDGED: Final = 20
 """With a rule, a campaign flies at most this multiple of the trials that the rule needs, if too few test the claim."""
 
@@ -231,7 +231,7 @@ def most_trials(rule: stopping.Rule | None, asked: int | None, usual: int) -> in
     """Return the maximum number of trials: as asked for, else what the rule may need, else the usual number."""
     if asked is not None:
         return asked
-    return usual if rule is None else min(_MOST_TRIALS, _UNJUDGED * rule.most_trials)
+    return usual if rule is None else min(MOST_TRIALS, _UNJUDGED * rule.most_trials)
 
 
 def described(flights: FlightTrials) -> list[str]:

@@ -14,10 +14,12 @@ SCHEMA: Final = 1
 ALLOWED: Final = "allowed: the --out folder of lostlink prove, campaign, read or watch --failsafe-test"
 LONGEST_VALUE: Final = 60
 """Characters shown of a wrong value."""
+MOST_TRIALS: Final = 2**32
+"""Of a campaign."""
 
 _TEXT: Final = {"type": "string"}
 _NAME: Final = {"type": "string", "minLength": 1}
-_COUNT: Final = {"type": "integer", "minimum": 0}
+_COUNT: Final = {"type": "integer", "minimum": 0, "maximum": MOST_TRIALS}
 _TIME_US: Final = {"type": ["integer", "null"], "description": "None: never, or not bounded."}
 _SHARE: Final = {"type": "number", "minimum": 0, "maximum": 1}
 
