@@ -20,8 +20,8 @@ from lostlink.campaigns.tally import CRITERIA, CRITICAL, Count, Criterion, Tally
 from lostlink.campaigns.trials import TRIALS_PER_JOB, TrialRange, engine_for, fly
 from lostlink.campaigns.workers import Workers
 from lostlink.errors import ExitCode, LostlinkError
-from lostlink.evidence.schemas import MOST_TRIALS
-from lostlink.files import write_whole
+from lostlink.evidence.schemas import MOST_TRIALS, strict_json
+from lostlink.files import read_text
 from lostlink.profiles import profile_digest
 from lostlink.profiles.quantities import text_of
 from lostlink.results import exit_code
@@ -119,9 +119,9 @@ class Campaign:
             try:
                 on_progress(self.trials, self._needed(), self.total)
                 while not self.is_over:
-                    _, tally = next(results)
+                    job, tally = next(results)
                     self.add(tally)
-                    journal.write(json.dumps(tally.as_dict(), separators=(",", ":")) + "\n")
+                    journal.write(json.dumps({"first": job.first, **tally.as_dict()}, separators=(",", ":")) + "\n")
                     journal.flush()
                     on_progress(self.trials, self._needed(), self.total)
             except KeyboardInterrupt:
@@ -139,27 +139,32 @@ class Campaign:
             return self.plan.trials
         return min(self.plan.trials, self.plan.rule.fewest_trials)
 
-    def resume(self, folder: Path) -> None:
-        """Read the journal; an incomplete last line is dropped.
+    def resume(self, journal: Path) -> str:
+        """Read a journal; return its text without an incomplete last line.
 
         Raises
         ------
         LostlinkError
             If the journal is not of this campaign.
         """
-        path = folder / JOURNAL
-        lines = path.read_text(encoding="utf-8").split("\n")
-        whole = lines[:-1]
-        for number, line in enumerate(whole, start=1):
+        try:
+            lines = read_text(journal).split("\n")[:-1]
+        except UnicodeDecodeError as error:
+            raise LostlinkError(f"{journal}: is not UTF-8 text; restore it, or use --restart") from error
+        for number, line in enumerate(lines, start=1):
             try:
-                tally = Tally.from_dict(json.loads(line))
-            except (ValueError, KeyError, TypeError) as error:
-                raise LostlinkError(f"{path}:{number}: not a valid tally ({error}); use --restart") from error
+                first, tally = _from_journal(line)
+            except (ValueError, RecursionError) as error:
+                raise LostlinkError(f"{journal}:{number}: not a valid tally ({error}); use --restart") from error
             if self.decision is not None:
                 break
+            if first != self.trials:
+                raise LostlinkError(
+                    f"{journal}:{number}: begins with trial {first}, but the lines above hold {self.trials} trials; "
+                    "restore the journal, or use --restart"
+                )
             self.add(tally)  # all of them, also where fewer trials are asked for now
-        if lines[-1]:
-            write_whole(path, "".join(f"{line}\n" for line in whole))
+        return "".join(f"{line}\n" for line in lines)
 
     # --- conclusions ------------------------------------------------------------------------------------
 
@@ -225,6 +230,14 @@ class Campaign:
             f"The throttle was cut in time in each of {counted(judged, 'trial')}: the failure probability is below "
             f"{bound:.2g} at {100 * self.plan.confidence:g} % confidence (one-sided)."
         )
+
+
+def _from_journal(line: str) -> tuple[int, Tally]:
+    """Return the number of the first trial of a line of the journal, and its tally."""
+    data = strict_json(line)
+    if not isinstance(data, dict) or type(data.get("first")) is not int:
+        raise ValueError("the number of its first trial is missing, as in journals of older versions")
+    return data["first"], Tally.from_dict(data)
 
 
 def most_trials(rule: stopping.Rule | None, asked: int | None, usual: int) -> int:

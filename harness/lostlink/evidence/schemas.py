@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any, Final
 
@@ -172,7 +173,7 @@ def read_json(path: Path, schema: dict[str, Any] | None = None) -> dict[str, Any
         If it cannot be read, is not JSON, has an unknown version, or another layout.
     """
     try:
-        data = json.loads(read_text(path), parse_constant=_refused)
+        data = strict_json(read_text(path))
         json.dumps(data, ensure_ascii=False).encode()  # an escape can make half a character
     except OSError as error:
         raise EvidenceError(f"{path}: {error.strerror or error}; {ALLOWED}") from error
@@ -187,8 +188,37 @@ def read_json(path: Path, schema: dict[str, Any] | None = None) -> dict[str, Any
     return data
 
 
+def strict_json(text: str) -> Any:
+    """Return the data of a JSON text in which no key is repeated and each number is finite.
+
+    Raises
+    ------
+    ValueError
+        If it is not such a text.
+    RecursionError
+        If it is nested too deep.
+    """
+    return json.loads(text, parse_constant=_refused, parse_float=_finite, object_pairs_hook=_without_repeats)
+
+
 def _refused(name: str) -> float:
     raise ValueError(f"{name} is not a number of JSON")
+
+
+def _finite(digits: str) -> float:
+    value = float(digits)
+    if math.isinf(value):
+        raise ValueError(f"{digits[:LONGEST_VALUE]} is too large a number")
+    return value
+
+
+def _without_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    table = dict(pairs)
+    if len(table) < len(pairs):
+        names = [name for name, _ in pairs]
+        repeated = next(name for name in names if names.count(name) > 1)
+        raise ValueError(f"{repeated[:LONGEST_VALUE]!r} is there twice")
+    return table
 
 
 def _check(path: Path, data: dict[str, Any], schema: dict[str, Any]) -> None:
