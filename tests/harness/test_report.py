@@ -416,6 +416,8 @@ def test_a_spoiled_run_spoils_no_report(tmp_path: Path) -> None:
     assert "Runs that could not be read" in page.text
     assert told[0] in page.text
     assert len(page.all("data-run")) == 2
+    done = CliRunner().invoke(main, ["report", str(tmp_path)])
+    assert (done.exit_code, done.stderr) == (0, f"lostlink: {told[0]}\n")
 
 
 @pytest.mark.parametrize(
@@ -497,14 +499,15 @@ def test_long_columns_are_thinned_at_the_head() -> None:
 @pytest.mark.parametrize(
     "edit", [{"losses": [[5, 0, 3]]}, {"requirements": [{"times": {"values_us": [1, 2], "counts": [1]}}]}], ids=str
 )
-def test_contradictory_campaign_is_told(campaign: Path, tmp_path: Path, edit: dict[str, Any]) -> None:
+def test_contradictory_campaign_is_refused(campaign: Path, tmp_path: Path, edit: dict[str, Any]) -> None:
     """Values of the right types that cannot be together."""
     (tmp_path / "verdicts.json").write_bytes((campaign / "verdicts.json").read_bytes())
     data = json.loads((campaign / "campaign.json").read_text(encoding="utf-8"))
     data["losses"] = edit.get("losses", data["losses"])
     data["requirements"][0].update(edit.get("requirements", [{}])[0])
     (tmp_path / "campaign.json").write_text(json.dumps(data), encoding="utf-8")
-    assert "campaign.json: cannot be read" in page_of(tmp_path).text
+    with pytest.raises(EvidenceError, match=r"campaign\.json: .*(losses|times)"):
+        write_report(tmp_path)
 
 
 @pytest.mark.parametrize("text", ["{", "{}", "[]", '{"schema": 2}'])

@@ -24,8 +24,8 @@ from lostlink.evidence.schemas import MOST_TRIALS, strict_json
 from lostlink.files import read_text
 from lostlink.profiles import profile_digest
 from lostlink.profiles.quantities import text_of
-from lostlink.results import exit_code
-from lostlink.verdicts import Outcome, Severity, Verdict, counted, grouped, quantity
+from lostlink.results import exit_code_of_trials
+from lostlink.verdicts import Outcome, Verdict, counted, grouped, quantity
 from lostlink_sims import HowSeen
 from lostlink_sims.batch.trials import FlightTrials
 
@@ -205,12 +205,7 @@ class Campaign:
             return ExitCode.INTERRUPTED
         if self.decision is not None:
             return self.decision.answer.exit_code
-        verdicts = self.verdicts()
-        critical = [verdict for verdict in verdicts if verdict.requirement.severity is Severity.CRITICAL]
-        # Chance decides which requirements the trials test; at least one critical one must be met.
-        judged = [verdict for verdict in critical if verdict.outcome is not Outcome.NOT_TESTED]
-        failed = [verdict for verdict in verdicts if verdict.outcome is Outcome.NOT_MET]
-        return exit_code([*judged, *failed])
+        return exit_code_of_trials(self.verdicts())
 
     def conclusion(self) -> str:
         """Return the conclusion in one sentence."""

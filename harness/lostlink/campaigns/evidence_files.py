@@ -116,6 +116,7 @@ def as_dict(campaign: Campaign) -> dict[str, Any]:
         "confidence": confidence,
         "rule": None if rule is None else f"{rule.claim}; {rule}",
         "decision": None if decision is None else str(decision),
+        "answer": None if decision is None else decision.answer.value,
         "trials": campaign.trials,
         "crashes": 0 if total is None else total.crashes,
         "losses": [] if total is None else [[share, *pair] for share, pair in total.losses.items()],

@@ -17,11 +17,17 @@ LONGEST_VALUE: Final = 60
 """Characters shown of a wrong value."""
 MOST_TRIALS: Final = 2**32
 """Of a campaign."""
+MOST_US: Final = 2**62
+"""Above every time of a campaign, also that of an event that never came."""
+ANSWER_CODES: Final = {"shown": ExitCode.MET, "refuted": ExitCode.NOT_MET, "undecided": ExitCode.UNDECIDED}
+"""Exit codes of a campaign with a claim, by the answer to it."""
 
 _TEXT: Final = {"type": "string"}
 _NAME: Final = {"type": "string", "minLength": 1}
 _COUNT: Final = {"type": "integer", "minimum": 0, "maximum": MOST_TRIALS}
-_TIME_US: Final = {"type": ["integer", "null"], "description": "None: never, or not bounded."}
+_TIME_US: Final = {
+    "type": ["integer", "null"], "minimum": 0, "maximum": MOST_US, "description": "None: never, or not bounded.",
+}  # fmt: skip
 _SHARE: Final = {"type": "number", "minimum": 0, "maximum": 1}
 
 VERDICTS_SCHEMA: Final[dict[str, Any]] = {
@@ -102,9 +108,10 @@ CAMPAIGN_SCHEMA: Final[dict[str, Any]] = {
         },
         "engine": _TEXT,
         "drawn": {"type": "array", "items": _TEXT, "description": "Random parameters."},
-        "confidence": _SHARE,
+        "confidence": {"type": "number", "exclusiveMinimum": 0, "exclusiveMaximum": 1},
         "rule": {"type": ["string", "null"]},
         "decision": {"type": ["string", "null"]},
+        "answer": {"enum": [*ANSWER_CODES, None], "description": "To the claim; null without a decision."},
         "trials": _COUNT,
         "crashes": _COUNT,
         "losses": {
@@ -130,7 +137,8 @@ CAMPAIGN_SCHEMA: Final[dict[str, Any]] = {
                             "type": "object",
                             "required": ["trial", "seed", "scenario"],
                             "properties": {
-                                "trial": _COUNT, "seed": {"type": "integer"}, "value_us": _TIME_US, "scenario": _TEXT,
+                                "trial": _COUNT, "seed": {"type": "integer"}, "value_us": _TIME_US,
+                                "scenario": {"type": "string", "maxLength": 200},
                             },
                         },
                     },
