@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -53,6 +54,24 @@ def test_ctrl_c_while_the_program_is_loading(tmp_path: Path) -> None:
 def test_an_empty_profile(tmp_path: Path, text: str) -> None:
     (tmp_path / "empty.toml").write_text(text, encoding="utf-8")
     refused(("prove", tmp_path / "empty.toml", "--out", tmp_path / "ev"), "is empty")
+
+
+@pytest.mark.parametrize("text", ["schema = {}", "[handset]\nlink_id = {}", "[radio]\ncrc_bytes = {}"])
+def test_whole_numbers_with_thousands_of_digits(tmp_path: Path, text: str) -> None:
+    (tmp_path / "link.toml").write_text(text.format(f"0x{'F' * 6000}") + "\n", encoding="utf-8")
+    done = lostlink("header", tmp_path / "link.toml")
+    assert done.exit_code == 2
+    assert re.match(
+        r"lostlink: \S+link\.toml:[12]:\d+: [\w.]+: 0xf{58}… is (too large|not a known version)", done.output
+    )
+
+
+def test_a_seed_with_thousands_of_digits(tmp_path: Path) -> None:
+    file = tmp_path / "it.scenario.toml"
+    file.write_text(f'schema = 1\nname = "x"\nduration = "3 s"\nseed = 0x{"F" * 6000}\n', encoding="utf-8")
+    done = lostlink("replay", file)
+    assert done.exit_code == 2
+    assert f"{file}:4:8: seed: 0xffff" in done.output
 
 
 @pytest.mark.parametrize("source", ["heron", "new", "evidence"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import sys
 from pathlib import Path
 from typing import Any, Final
 
@@ -25,6 +26,8 @@ ANSWER_CODES: Final = {"shown": ExitCode.MET, "refuted": ExitCode.NOT_MET, "unde
 _TEXT: Final = {"type": "string"}
 _NAME: Final = {"type": "string", "minLength": 1}
 _COUNT: Final = {"type": "integer", "minimum": 0, "maximum": MOST_TRIALS}
+_NUMBER: Final = {"type": "number", "minimum": -sys.float_info.max, "maximum": sys.float_info.max}
+_SEED: Final = {"type": "integer", "minimum": 0, "maximum": 2**63 - 1}
 _TIME_US: Final = {
     "type": ["integer", "null"], "minimum": 0, "maximum": MOST_US, "description": "None: never, or not bounded.",
 }  # fmt: skip
@@ -57,11 +60,11 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
                     "additionalProperties": _TEXT,
                     "description": "Description by the rig: board, line, clock, lateness, discarded runs.",
                 },
-                "seed": {"type": "integer"},
+                "seed": _SEED,
                 "only": {"type": "array", "items": _TEXT, "description": "Requested ids; empty for all."},
                 "versions": {"type": "object", "additionalProperties": _TEXT},
                 "date": {**_TEXT, "description": "Start, UTC, ISO 8601."},
-                "duration_s": {"type": "number"},
+                "duration_s": _NUMBER,
             },
         },
         "verdicts": {
@@ -83,8 +86,8 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
                     "checks": {**_COUNT, "description": "Measurements judged."},
                     "reason": _TEXT,
                     "replay": {**_TEXT, "description": "The command that reproduces it."},
-                    "value": {"type": "number", "description": "The measured result as a number, in its unit."},
-                    "uncertainty": {"type": "number", "minimum": 0, "description": "Half-width, in the same unit."},
+                    "value": {**_NUMBER, "description": "The measured result as a number, in its unit."},
+                    "uncertainty": {**_NUMBER, "minimum": 0, "description": "Half-width, in the same unit."},
                     "unit": _TEXT,
                 },
             },
@@ -137,7 +140,7 @@ CAMPAIGN_SCHEMA: Final[dict[str, Any]] = {
                             "type": "object",
                             "required": ["trial", "seed", "scenario"],
                             "properties": {
-                                "trial": _COUNT, "seed": {"type": "integer"}, "value_us": _TIME_US,
+                                "trial": _COUNT, "seed": _SEED, "value_us": _TIME_US,
                                 "scenario": {"type": "string", "maxLength": 200},
                             },
                         },
