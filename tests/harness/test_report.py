@@ -528,7 +528,7 @@ def test_attempts(tmp_path: Path) -> None:
 
     head = by_hand.watch_head(None, None, "/dev/ttyX", dt.datetime(2026, 5, 1, tzinfo=dt.UTC))
     attempts = [Attempt(result=AttemptResult.NOT_MOVED)]
-    document = Document("The failsafe came.", 0, head, ())
+    document = Document("The failsafe came.", 4, head, ())
     texts = by_hand.files([], None, 0, attempts)
     write_evidence(tmp_path, document, by_hand.summary_text(document, attempts, []), profile=None, files=texts)
     page = page_of(tmp_path)
