@@ -195,6 +195,26 @@ def test_no_evidence(text: str | None, said: str, runs: dict[str, Path], tmp_pat
     assert "Traceback" not in done.output
 
 
+def test_control_characters_are_shown_escaped(runs: dict[str, Path], tmp_path: Path) -> None:
+    """Of the profile, and of every text in the document; a terminal obeys none of them."""
+    document = json.loads((runs["good"] / "verdicts.json").read_text(encoding="utf-8"))
+    document["tested"] |= {"date": "\x1b[31m", "receiver": "\x9b31m"}
+    document["tested"]["versions"]["\x1b"] = 1
+    document["verdicts"][0] |= {"id": "\x1b[32m", "measured": "\x1b[33m"}
+    file = tmp_path / "verdicts.json"
+    file.write_text(json.dumps(document), encoding="utf-8")
+    assert "\\x1b" in lostlink("compare", tmp_path, runs["good"]).output
+    del document["tested"]["versions"]["\x1b"]
+    file.write_text(json.dumps(document), encoding="utf-8")
+    (tmp_path / "profile.toml").write_text('"a\\u001b" = "\\u001b[31m"\n', encoding="utf-8")
+    for words in ((), ("--quiet",)):
+        done = lostlink("compare", tmp_path, runs["good"], *words)
+        assert done.exit_code == 4, done.output
+        assert not {"\x1b", "\x9b"} & set(done.output)
+        assert "\\x1b[32m" in done.output
+    assert "\\x1b[31m, then none" in lostlink("compare", tmp_path, runs["good"]).output
+
+
 def test_evidence_without_numbers_is_compared_by_outcome(runs: dict[str, Path], tmp_path: Path) -> None:
     document = json.loads((runs["good"] / "verdicts.json").read_text(encoding="utf-8"))
     assert {"value", "uncertainty", "unit"} <= set(document["verdicts"][0])

@@ -8,6 +8,7 @@ import click
 
 from lostlink.evidence.run_reader import read_runs
 from lostlink.report import write_report
+from lostlink.verdicts import printable
 
 
 @click.command("report")
@@ -22,4 +23,4 @@ def command(folder: str) -> None:
     """  # noqa: D301
     click.echo(write_report(Path(folder)))
     for line in read_runs(Path(folder))[1]:
-        click.echo(f"lostlink: {line}", err=True)
+        click.echo(f"lostlink: {printable(line)}", err=True)

@@ -16,7 +16,7 @@ import numpy as np
 
 from lostlink.errors import ExitCode
 from lostlink.evidence.reader import Counts, Evidence
-from lostlink.verdicts import Outcome, Severity, Verdict, counted, grouped, quantity
+from lostlink.verdicts import Outcome, Severity, Verdict, counted, grouped, printable, quantity
 
 CONFIDENCE: Final = 0.95
 _REACH_SIGMAS: Final = 40
@@ -208,7 +208,7 @@ def set_up(before: Evidence, after: Evidence) -> list[str]:
     for evidence in (before, after):
         if evidence.document.exit_code in _INCOMPLETE:
             lines.append(f"{evidence.folder} is incomplete: {evidence.document.conclusion}")
-    return lines
+    return list(map(printable, lines))
 
 
 def _short(value: Any) -> str:
@@ -232,4 +232,4 @@ def conclusion(rows: list[ComparedRequirement]) -> str:
     if not parts:
         return f"Nothing changed: {counted(same, 'requirement')} as before."
     text = f"{'; '.join(parts)}; {same} as before."
-    return text[0].upper() + text[1:]
+    return printable(text[0].upper() + text[1:])

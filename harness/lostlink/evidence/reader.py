@@ -14,6 +14,7 @@ from lostlink.evidence.consistency import check_campaign, check_exit_code
 from lostlink.evidence.document import CAMPAIGN_FILE, FILE, Document
 from lostlink.evidence.schemas import ALLOWED, CAMPAIGN_SCHEMA, VERDICTS_SCHEMA, read_json
 from lostlink.files import read_text
+from lostlink.verdicts import printable
 
 PROFILE_FILE: Final = "profile.toml"
 _T = TypeVar("_T")
@@ -82,7 +83,7 @@ def _checked(path: Path, function: Callable[..., _T], *given: Any) -> _T:
     try:
         return function(*given)
     except ValueError as error:
-        raise EvidenceError(f"{path}: {error}; {ALLOWED}") from error
+        raise EvidenceError(f"{path}: {printable(str(error))}; {ALLOWED}") from error
 
 
 def _profile(path: Path) -> dict[str, Any]:

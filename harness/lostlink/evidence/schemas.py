@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from lostlink.errors import EvidenceError, ExitCode
 from lostlink.files import read_text
-from lostlink.verdicts import Outcome, Severity
+from lostlink.verdicts import Outcome, Severity, printable
 
 SCHEMA: Final = 1
 ALLOWED: Final = "allowed: the --out folder of lostlink prove, campaign, read or watch --failsafe-test"
@@ -240,5 +240,5 @@ def _check(path: Path, data: dict[str, Any], schema: dict[str, Any]) -> None:
     if error is not None:
         shown = repr(error.instance)
         message = error.message if len(shown) <= LONGEST_VALUE else error.message.replace(shown, "the value")
-        position = error.json_path.removeprefix("$").removeprefix(".")
+        position = printable(error.json_path).removeprefix("$").removeprefix(".")
         raise EvidenceError(f"{path}: {position + ': ' if position else ''}{message}; {ALLOWED}")
