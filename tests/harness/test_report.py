@@ -26,15 +26,15 @@ from scipy import stats
 
 from lostlink.campaigns.times import NEVER_US
 from lostlink.cli import main
-from lostlink.errors import EvidenceError, LostlinkError
+from lostlink.errors import EvidenceError, LostlinkError, UsageError
 from lostlink.evidence.document import Document
 from lostlink.evidence.exports import csv_text
-from lostlink.evidence.folder import write_evidence
+from lostlink.evidence.folder import EvidenceFolder, write_evidence
 from lostlink.evidence.run_reader import MOST_ENTRIES, RunDataError, read_run, read_runs
 from lostlink.evidence.run_writer import as_data, packed, save
 from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
-from lostlink.report import figures, write_report
+from lostlink.report import complete, figures, write_report
 from lostlink.report.distributions import MOST_POINTS, RequirementTimes
 from lostlink.report.markup import data_block, escape, tag
 from lostlink.report.palette import DARK, LIGHT, Palette
@@ -435,6 +435,18 @@ def test_no_evidence(tmp_path: Path, text: str | None) -> None:
     assert result.output.count("\n") == 1
     assert "Traceback" not in result.output
     assert not (tmp_path / "report.html").exists()
+
+
+def test_evidence_without_a_report_is_kept(tmp_path: Path) -> None:
+    """Where a page cannot be made of it, all other files take their place."""
+    from lostlink.watch import evidence_files as by_hand
+
+    head = by_hand.watch_head(None, None, "/dev/ttyX", dt.datetime(2026, 5, 1, tzinfo=dt.UTC))
+    with EvidenceFolder(tmp_path / "out") as folder:
+        write_evidence(folder.path, Document("Met, by no verdict.", 0, head, ()), "", profile=None)
+        with pytest.raises(UsageError, match="all other files are written"):
+            complete(folder)
+    assert {path.name for path in (tmp_path / "out").iterdir()} == {"verdicts.json", "summary.md"}
 
 
 def test_command_writes_it(good: Path) -> None:
