@@ -120,9 +120,9 @@ class Campaign:
                 on_progress(self.trials, self._needed(), self.total)
                 while not self.is_over:
                     job, tally = next(results)
-                    self.add(tally)
                     journal.write(json.dumps({"first": job.first, **tally.as_dict()}, separators=(",", ":")) + "\n")
                     journal.flush()
+                    self.add(tally)  # after its line: Ctrl-C may come in between
                     on_progress(self.trials, self._needed(), self.total)
             except KeyboardInterrupt:
                 self.interrupted = True
