@@ -27,6 +27,19 @@ def exit_code(verdicts: Iterable[Verdict]) -> ExitCode:
     return ExitCode.MET
 
 
+def exit_code_of_trials(verdicts: Iterable[Verdict]) -> ExitCode:
+    """Return the exit code for the verdicts of a campaign without a claim.
+
+    Chance decides which requirements the trials test; at least one critical one must be met.
+    """
+    tested = [verdict for verdict in verdicts if verdict.outcome is not Outcome.NOT_TESTED]
+    return exit_code(
+        verdict
+        for verdict in tested
+        if verdict.requirement.severity is Severity.CRITICAL or verdict.outcome is Outcome.NOT_MET
+    )
+
+
 def failure(verdicts: Iterable[Verdict], subject: str) -> str:
     """Return the conclusion if a requirement is not met, otherwise an empty text.
 

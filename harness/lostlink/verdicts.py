@@ -157,6 +157,11 @@ def grouped(count: int) -> str:
     return f"{count:,}".replace(",", " ")
 
 
+def printable(text: str) -> str:
+    """Return a text from a file for a line of a terminal: control characters are shown escaped."""
+    return "".join(sign if sign == "\t" or sign.isprintable() else repr(sign)[1:-1] for sign in text)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
     """Bounds for a measurement, inclusive.

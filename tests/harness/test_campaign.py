@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+from lostlink.campaigns.campaign import Campaign
 from lostlink.campaigns.flight import flight_trials
 from lostlink.campaigns.tally import CRITERIA, Tally
 from lostlink.campaigns.trials import ONE_BY_ONE, SIDE_BY_SIDE, TrialRange, engine_for, fly
@@ -152,6 +153,24 @@ def test_interrupted_and_gone_on_with(tmp_path: Path) -> None:
     assert campaign(*words, tmp_path / "at once").exit_code == 0
     for name in ("campaign.json", "tallies.jsonl"):
         assert (tmp_path / name).read_bytes() == (tmp_path / "at once" / name).read_bytes()
+
+
+def test_ctrl_c_between_a_count_and_its_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The journal never holds fewer trials than the evidence says."""
+
+    def stopped(self: Campaign, tally: Tally) -> None:
+        add(self, tally)
+        raise KeyboardInterrupt
+
+    add = Campaign.add
+    words = (HERON, "--trials", 9000, "--quiet", "--jobs", 1, "--out", tmp_path / "out")
+    with monkeypatch.context() as patch:
+        patch.setattr(Campaign, "add", stopped)
+        assert campaign(*words).exit_code == 130
+    assert told(tmp_path / "out")["trials"] == 8192
+    done = campaign(*words, "--resume")
+    assert done.exit_code == 0, done.output
+    assert told(tmp_path / "out")["trials"] == 9000
 
 
 # --- what is found ---------------------------------------------------------------------------------------------------

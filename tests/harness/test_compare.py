@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import os
 import shutil
 from pathlib import Path
 from typing import Any
@@ -15,9 +16,10 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from lostlink.cli import main
+from lostlink.errors import EvidenceError
 from lostlink.evidence.comparison import Change, compare, exit_code, fisher, values
 from lostlink.evidence.document import Document
-from lostlink.evidence.reader import Evidence
+from lostlink.evidence.reader import Evidence, read_evidence
 from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Outcome, Verdict
 
@@ -157,6 +159,15 @@ def test_the_lady_tasting_tea() -> None:
     assert fisher(3, 4, 1, 4) == pytest.approx(34 / 70)
 
 
+def test_the_largest_campaigns_are_compared_at_once() -> None:
+    """Against the normal approximation, which is as good as exact at such counts; far outside it is 0."""
+    trials, more = 2**32, 100_000
+    z = (more - 1) / (trials / 2) ** 0.5  # with the correction for continuity
+    assert fisher(trials // 2, trials, trials // 2 + more, trials) == pytest.approx(2 * stats.norm.sf(z), rel=1e-3)
+    assert fisher(0, trials, trials, trials) == 0.0
+    assert fisher(0, trials, 0, 1) == 1.0
+
+
 # --- bad input -------------------------------------------------------------------------------------------------------
 
 
@@ -171,6 +182,8 @@ def test_the_lady_tasting_tea() -> None:
         ('{"schema": 1, "conclusion": "", "tested": {}, "verdicts": [{"id": 1}]}', "is a required property"),
         ('{"schema": 1, "seed": NaN}', "NaN is not a number of JSON"),
         ('{"schema": 1, "conclusion": "\\ud800"}', "not JSON"),
+        ('{"schema": 1, "exit_code": 1, "exit_code": 0}', "'exit_code' is there twice"),
+        ('{"schema": 1, "value": 1e999}', "1e999 is too large a number"),
     ],
 )
 def test_no_evidence(text: str | None, said: str, runs: dict[str, Path], tmp_path: Path) -> None:
@@ -180,6 +193,26 @@ def test_no_evidence(text: str | None, said: str, runs: dict[str, Path], tmp_pat
     assert done.exit_code == 2
     assert said in done.output
     assert "Traceback" not in done.output
+
+
+def test_control_characters_are_shown_escaped(runs: dict[str, Path], tmp_path: Path) -> None:
+    """Of the profile, and of every text in the document; a terminal obeys none of them."""
+    document = json.loads((runs["good"] / "verdicts.json").read_text(encoding="utf-8"))
+    document["tested"] |= {"date": "\x1b[31m", "receiver": "\x9b31m"}
+    document["tested"]["versions"]["\x1b"] = 1
+    document["verdicts"][0] |= {"id": "\x1b[32m", "measured": "\x1b[33m"}
+    file = tmp_path / "verdicts.json"
+    file.write_text(json.dumps(document), encoding="utf-8")
+    assert "\\x1b" in lostlink("compare", tmp_path, runs["good"]).output
+    del document["tested"]["versions"]["\x1b"]
+    file.write_text(json.dumps(document), encoding="utf-8")
+    (tmp_path / "profile.toml").write_text('"a\\u001b" = "\\u001b[31m"\n', encoding="utf-8")
+    for words in ((), ("--quiet",)):
+        done = lostlink("compare", tmp_path, runs["good"], *words)
+        assert done.exit_code == 4, done.output
+        assert not {"\x1b", "\x9b"} & set(done.output)
+        assert "\\x1b[32m" in done.output
+    assert "\\x1b[31m, then none" in lostlink("compare", tmp_path, runs["good"]).output
 
 
 def test_evidence_without_numbers_is_compared_by_outcome(runs: dict[str, Path], tmp_path: Path) -> None:
@@ -198,14 +231,33 @@ def test_evidence_without_numbers_is_compared_by_outcome(runs: dict[str, Path], 
         ("verdicts.json", {"tested": {"versions": 3}}),
         ("verdicts.json", {"tested": {"bench": {"line": 1}}}),
         ("verdicts.json", {"tested": {"date": None}}),
+        ("verdicts.json", {"tested": {"duration_s": 10**4000}}),
+        ("verdicts.json", {"tested": {"seed": 10**4000}}),
+        ("verdicts.json", {"verdicts": [{"value": 10**400}]}),
+        ("verdicts.json", {"verdicts": [{"uncertainty": 10**4000}]}),
+        ("campaign.json", {"requirements": [{"judged": 10**4000}]}),
+        ("campaign.json", {"requirements": [{"quantiles": [{"value_us": 10**4000}]}]}),
+        ("campaign.json", {"requirements": [{"times": {"values_us": [10**4000]}}]}),
         ("campaign.json", {"trials": "many"}),
         ("campaign.json", {"losses": [[1, 2]]}),
         ("campaign.json", {"head": []}),
         ("campaign.json", {"requirements": [{"quantiles": [{"share": "half"}]}]}),
         ("campaign.json", {"requirements": [{"worst": 7}]}),
         ("campaign.json", {"requirements": [{"failures": 10**6}]}),
+        ("campaign.json", {"requirements": [{"judged": 10**12}]}),
+        ("campaign.json", {"requirements": []}),
+        ("campaign.json", {"requirements": [{"id": "FS-STAY"}]}),
+        ("campaign.json", {"requirements": [{"id": "FS-CUTE"}]}),
+        ("campaign.json", {"requirements": [{"failures": 1}]}),
+        ("campaign.json", {"requirements": [{"quantiles": [{"value_us": -1}]}]}),
+        ("campaign.json", {"requirements": [{"times": {"values_us": [-5]}}]}),
+        ("campaign.json", {"losses": [[0, 31, 32]]}),
+        ("campaign.json", {"losses": [[0, 31, 0]]}),
+        ("campaign.json", {"confidence": 0}),
+        ("campaign.json", {"confidence": 1}),
+        ("campaign.json", {"trials": 31}),
     ],
-    ids=str,
+    ids=lambda value: str(value)[:60],
 )
 @pytest.mark.parametrize("command", ["compare", "report"])
 def test_values_of_a_wrong_type_are_refused(
@@ -228,20 +280,99 @@ def test_values_of_a_wrong_type_are_refused(
     done = lostlink(command, tmp_path / "e", *([runs["campaign"]] if command == "compare" else []))
     assert (done.exit_code, done.output.count("\n")) == (2, 1)
     assert f"{tmp_path / 'e' / name}: " in done.output
-    assert key in done.output or "more failures than trials" in done.output
+    assert key in done.output or "FS-CUT: " in done.output or "requirements: not those" in done.output
     assert not (tmp_path / "e" / "report.html").exists()
 
 
-@pytest.mark.parametrize("edit", ["repeated", "outcome", "exit code"])
-def test_evidence_that_contradicts_itself_is_refused(edit: str, runs: dict[str, Path], tmp_path: Path) -> None:
+def test_two_verdicts_are_refused(runs: dict[str, Path], tmp_path: Path) -> None:
     document = json.loads((runs["good"] / "verdicts.json").read_text(encoding="utf-8"))
-    if edit == "repeated":
-        document["verdicts"].append(document["verdicts"][0])
-    elif edit == "outcome":
-        document["verdicts"][0]["outcome"] = "not met"
-    else:
-        document["exit_code"] = 1
+    document["verdicts"].append(document["verdicts"][0])
     (tmp_path / "verdicts.json").write_text(json.dumps(document), encoding="utf-8")
-    done = lostlink("compare", tmp_path, runs["good"])
-    assert done.exit_code == 2
-    assert "has two verdicts" in done.output or "contradicts the verdicts" in done.output
+    assert "has two verdicts" in lostlink("compare", tmp_path, runs["good"]).output
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "rig", "codes"),
+    [
+        ((Outcome.MET, Outcome.MET), "sim", {0}),
+        ((Outcome.MET, Outcome.WAIVED), "sim", {0}),
+        ((Outcome.MET, Outcome.NOT_TESTED), "sim", {4}),
+        ((Outcome.MET, Outcome.INCONCLUSIVE), "sim", {4}),
+        ((Outcome.NOT_MET, Outcome.INCONCLUSIVE), "sim", {1}),
+        ((Outcome.WAIVED,), "sim", {4}),
+        ((), "watch", {4}),
+        ((Outcome.MET,), "capture", {0, 4}),
+        ((Outcome.NOT_MET,), "capture", {1}),
+    ],
+)
+def test_exit_codes_and_verdicts(
+    outcomes: tuple[Outcome, ...], rig: str, codes: set[int], runs: dict[str, Path], tmp_path: Path
+) -> None:
+    """Of a complete run, the code that `results.exit_code` gives; an incomplete one keeps any verdicts."""
+    document = json.loads((runs["good"] / "verdicts.json").read_text(encoding="utf-8"))
+    document["tested"]["rig"] = rig
+    ids = zip(CATALOGUE.values(), outcomes, strict=False)
+    document["verdicts"] = [Verdict(requirement=one, outcome=outcome).as_dict() for one, outcome in ids]
+    for code in (0, 1, 4, 2, 3, 129, 130, 143, 149):
+        (tmp_path / "verdicts.json").write_text(json.dumps({**document, "exit_code": code}), encoding="utf-8")
+        if code in codes or code not in (0, 1, 4):
+            assert read_evidence(tmp_path).document.exit_code == code
+        else:
+            with pytest.raises(EvidenceError, match=f"exit code {code} contradicts the verdicts"):
+                read_evidence(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("answer", "outcome", "codes"),
+    [
+        (None, "met", {0}),
+        (None, "not met", {1}),
+        ("shown", "not met", {0}),
+        ("refuted", "not met", {1}),
+        ("undecided", "met", {4}),
+    ],
+)
+def test_exit_codes_of_campaigns(
+    answer: str | None, outcome: str, codes: set[int], runs: dict[str, Path], tmp_path: Path
+) -> None:
+    """By the answer to the claim; without one by the failures."""
+    document, campaign = (
+        json.loads((runs["campaign"] / name).read_text(encoding="utf-8")) for name in ("verdicts.json", "campaign.json")
+    )
+    document["verdicts"][0]["outcome"] = outcome
+    campaign["requirements"][0]["failures"] = int(outcome == "not met")
+    campaign |= {"answer": answer, "decision": answer and "in words"}
+    (tmp_path / "campaign.json").write_text(json.dumps(campaign), encoding="utf-8")
+    for code in (0, 1, 4, 130):
+        (tmp_path / "verdicts.json").write_text(json.dumps({**document, "exit_code": code}), encoding="utf-8")
+        if code in (*codes, 130):
+            assert read_evidence(tmp_path).campaign == campaign
+        else:
+            with pytest.raises(EvidenceError, match="contradicts the verdicts"):
+                read_evidence(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"", "is empty"),
+        (b"\xff\xfe\x00", "not a profile"),
+        (b"a = 0x" + b"F" * 5000 + b"\n", "not a profile"),
+        (b"a = " + b"[" * 3000 + b"\n", "not a profile"),
+        (b"a" + b".a" * 3000 + b" = 1\n", "not a profile"),
+        (None, "is not a regular file"),
+    ],
+    ids=["empty", "binary", "digits", "brackets", "tables", "pipe"],
+)
+@pytest.mark.parametrize("command", ["compare", "report"])
+def test_a_damaged_profile_is_refused(
+    content: bytes | None, said: str, command: str, runs: dict[str, Path], tmp_path: Path
+) -> None:
+    (tmp_path / "verdicts.json").write_bytes((runs["good"] / "verdicts.json").read_bytes())
+    if content is None:
+        os.mkfifo(tmp_path / "profile.toml")
+    else:
+        (tmp_path / "profile.toml").write_bytes(content)
+    done = lostlink(command, tmp_path, *([runs["good"]] if command == "compare" else []))
+    assert (done.exit_code, done.output.count("\n")) == (2, 1), done.output
+    assert f"{tmp_path / 'profile.toml'}: {said}" in done.output

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -52,6 +54,24 @@ def test_ctrl_c_while_the_program_is_loading(tmp_path: Path) -> None:
 def test_an_empty_profile(tmp_path: Path, text: str) -> None:
     (tmp_path / "empty.toml").write_text(text, encoding="utf-8")
     refused(("prove", tmp_path / "empty.toml", "--out", tmp_path / "ev"), "is empty")
+
+
+@pytest.mark.parametrize("text", ["schema = {}", "[handset]\nlink_id = {}", "[radio]\ncrc_bytes = {}"])
+def test_whole_numbers_with_thousands_of_digits(tmp_path: Path, text: str) -> None:
+    (tmp_path / "link.toml").write_text(text.format(f"0x{'F' * 6000}") + "\n", encoding="utf-8")
+    done = lostlink("header", tmp_path / "link.toml")
+    assert done.exit_code == 2
+    assert re.match(
+        r"lostlink: \S+link\.toml:[12]:\d+: [\w.]+: 0xf{58}… is (too large|not a known version)", done.output
+    )
+
+
+def test_a_seed_with_thousands_of_digits(tmp_path: Path) -> None:
+    file = tmp_path / "it.scenario.toml"
+    file.write_text(f'schema = 1\nname = "x"\nduration = "3 s"\nseed = 0x{"F" * 6000}\n', encoding="utf-8")
+    done = lostlink("replay", file)
+    assert done.exit_code == 2
+    assert f"{file}:4:8: seed: 0xffff" in done.output
 
 
 @pytest.mark.parametrize("source", ["heron", "new", "evidence"])
@@ -122,9 +142,20 @@ def test_an_open_quote_in_a_loss_log(tmp_path: Path) -> None:
         lambda tally: tally.update(losses=[None]),
         lambda tally: tally.pop("trials"),
         lambda tally: [tally.update({key: 1}) for key in list(tally)],
+        lambda tally: tally.update(trials=-8192),
+        lambda tally: tally["judged"].update({"FS-CUT": 10**30 - 1}),
+        lambda tally: tally["counts"]["FS-CUT"].update(judged=-1),
+        lambda tally: tally["counts"]["FS-CUT"].update(failures=-1),
+        lambda tally: tally["counts"]["FS-CUT"]["times"]["counts"].append(1),
+        lambda tally: tally["failed"].update({"LK-FALSE": [100]}),
+        lambda tally: tally["losses"][0].__setitem__(2, 101),
+        lambda tally: tally.pop("first"),
     ],
-    ids=["text", "list", "none", "missing", "numbers"],
-)
+    ids=[
+        "text", "list", "none", "missing", "numbers", "negative", "huge", "judged", "failures", "times", "failed",
+        "losses", "older",
+    ],
+)  # fmt: skip
 def test_an_edited_journal(tmp_path: Path, spoil: Any) -> None:
     words = ("campaign", HERON, "--quiet", "--jobs", 1, "--out", tmp_path / "out", "--trials")
     assert lostlink(*words, 100).exit_code == 0
@@ -135,8 +166,39 @@ def test_an_edited_journal(tmp_path: Path, spoil: Any) -> None:
     before = journal.read_bytes()
     done = lostlink(*words, 200, "--resume")
     assert done.exit_code == 2, done.output
-    assert "tallies.jsonl:1: not a valid tally" in done.output
+    assert f"{journal}:1: not a valid tally" in done.output
+    assert done.output.count("\n") == 1
     assert journal.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("spoil", "said"),
+    [
+        (lambda lines: [lines[0], *lines], ":2: begins with trial 0, but the lines above hold 8192 trials"),
+        (lambda lines: lines[1:], ":1: begins with trial 8192, but the lines above hold 0 trials"),
+        (lambda lines: lines[:1], " holds 8 192 of 9 000 trials"),
+        (lambda lines: [b"\xff\n", *lines], ": is not UTF-8 text"),
+        (lambda lines: [b"[" * 50_000 + b"\n"], ":1: not a valid tally"),
+        (lambda lines: [lines[0].replace(b'"trials"', b'"trials":1,"trials"', 1)], "'trials' is there twice"),
+    ],
+    ids=["repeated", "first deleted", "last deleted", "not text", "nested", "key"],
+)
+def test_lines_of_a_journal_follow_each_other(sound_journal: Path, tmp_path: Path, spoil: Any, said: str) -> None:
+    shutil.copytree(sound_journal, tmp_path / "out")
+    journal = tmp_path / "out" / "tallies.jsonl"
+    journal.write_bytes(b"".join(spoil(journal.read_bytes().splitlines(keepends=True))))
+    done = lostlink("campaign", HERON, "--quiet", "--jobs", 1, "--out", journal.parent, "--trials", 9001, "--resume")
+    assert (done.exit_code, done.output.count("\n")) == (2, 1), done.output
+    assert str(journal) in done.output
+    assert said in done.output
+
+
+@pytest.fixture(scope="module")
+def sound_journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the evidence of a campaign of two jobs."""
+    out = tmp_path_factory.mktemp("sound") / "out"
+    assert lostlink("campaign", HERON, "--quiet", "--jobs", 1, "--out", out, "--trials", 9000).exit_code == 0
+    return out
 
 
 # --- options ---------------------------------------------------------------------------------------------------------

@@ -26,15 +26,15 @@ from scipy import stats
 
 from lostlink.campaigns.times import NEVER_US
 from lostlink.cli import main
-from lostlink.errors import EvidenceError, LostlinkError
+from lostlink.errors import EvidenceError, LostlinkError, UsageError
 from lostlink.evidence.document import Document
 from lostlink.evidence.exports import csv_text
-from lostlink.evidence.folder import write_evidence
+from lostlink.evidence.folder import EvidenceFolder, write_evidence
 from lostlink.evidence.run_reader import MOST_ENTRIES, RunDataError, read_run, read_runs
 from lostlink.evidence.run_writer import as_data, packed, save
 from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
-from lostlink.report import figures, write_report
+from lostlink.report import complete, figures, write_report
 from lostlink.report.distributions import MOST_POINTS, RequirementTimes
 from lostlink.report.markup import data_block, escape, tag
 from lostlink.report.palette import DARK, LIGHT, Palette
@@ -416,6 +416,8 @@ def test_a_spoiled_run_spoils_no_report(tmp_path: Path) -> None:
     assert "Runs that could not be read" in page.text
     assert told[0] in page.text
     assert len(page.all("data-run")) == 2
+    done = CliRunner().invoke(main, ["report", str(tmp_path)])
+    assert (done.exit_code, done.stderr) == (0, f"lostlink: {told[0]}\n")
 
 
 @pytest.mark.parametrize(
@@ -433,6 +435,18 @@ def test_no_evidence(tmp_path: Path, text: str | None) -> None:
     assert result.output.count("\n") == 1
     assert "Traceback" not in result.output
     assert not (tmp_path / "report.html").exists()
+
+
+def test_evidence_without_a_report_is_kept(tmp_path: Path) -> None:
+    """Where a page cannot be made of it, all other files take their place."""
+    from lostlink.watch import evidence_files as by_hand
+
+    head = by_hand.watch_head(None, None, "/dev/ttyX", dt.datetime(2026, 5, 1, tzinfo=dt.UTC))
+    with EvidenceFolder(tmp_path / "out") as folder:
+        write_evidence(folder.path, Document("Met, by no verdict.", 0, head, ()), "", profile=None)
+        with pytest.raises(UsageError, match="all other files are written"):
+            complete(folder)
+    assert {path.name for path in (tmp_path / "out").iterdir()} == {"verdicts.json", "summary.md"}
 
 
 def test_command_writes_it(good: Path) -> None:
@@ -497,14 +511,15 @@ def test_long_columns_are_thinned_at_the_head() -> None:
 @pytest.mark.parametrize(
     "edit", [{"losses": [[5, 0, 3]]}, {"requirements": [{"times": {"values_us": [1, 2], "counts": [1]}}]}], ids=str
 )
-def test_contradictory_campaign_is_told(campaign: Path, tmp_path: Path, edit: dict[str, Any]) -> None:
+def test_contradictory_campaign_is_refused(campaign: Path, tmp_path: Path, edit: dict[str, Any]) -> None:
     """Values of the right types that cannot be together."""
     (tmp_path / "verdicts.json").write_bytes((campaign / "verdicts.json").read_bytes())
     data = json.loads((campaign / "campaign.json").read_text(encoding="utf-8"))
     data["losses"] = edit.get("losses", data["losses"])
     data["requirements"][0].update(edit.get("requirements", [{}])[0])
     (tmp_path / "campaign.json").write_text(json.dumps(data), encoding="utf-8")
-    assert "campaign.json: cannot be read" in page_of(tmp_path).text
+    with pytest.raises(EvidenceError, match=r"campaign\.json: .*(losses|times)"):
+        write_report(tmp_path)
 
 
 @pytest.mark.parametrize("text", ["{", "{}", "[]", '{"schema": 2}'])
@@ -525,7 +540,7 @@ def test_attempts(tmp_path: Path) -> None:
 
     head = by_hand.watch_head(None, None, "/dev/ttyX", dt.datetime(2026, 5, 1, tzinfo=dt.UTC))
     attempts = [Attempt(result=AttemptResult.NOT_MOVED)]
-    document = Document("The failsafe came.", 0, head, ())
+    document = Document("The failsafe came.", 4, head, ())
     texts = by_hand.files([], None, 0, attempts)
     write_evidence(tmp_path, document, by_hand.summary_text(document, attempts, []), profile=None, files=texts)
     page = page_of(tmp_path)

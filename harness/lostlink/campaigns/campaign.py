@@ -20,16 +20,16 @@ from lostlink.campaigns.tally import CRITERIA, CRITICAL, Count, Criterion, Tally
 from lostlink.campaigns.trials import TRIALS_PER_JOB, TrialRange, engine_for, fly
 from lostlink.campaigns.workers import Workers
 from lostlink.errors import ExitCode, LostlinkError
-from lostlink.files import write_whole
+from lostlink.evidence.schemas import MOST_TRIALS, strict_json
+from lostlink.files import read_text
 from lostlink.profiles import profile_digest
 from lostlink.profiles.quantities import text_of
-from lostlink.results import exit_code
-from lostlink.verdicts import Outcome, Severity, Verdict, counted, grouped, quantity
+from lostlink.results import exit_code_of_trials
+from lostlink.verdicts import Outcome, Verdict, counted, grouped, quantity
 from lostlink_sims import HowSeen
 from lostlink_sims.batch.trials import FlightTrials
 
 JOURNAL: Final = "tallies.jsonl"
-_MOST_TRIALS: Final = 2**32
 _UNJUDGED: Final = 20
 """With a rule, a campaign flies at most this multiple of the trials that the rule needs, if too few test the claim."""
 
@@ -119,10 +119,10 @@ class Campaign:
             try:
                 on_progress(self.trials, self._needed(), self.total)
                 while not self.is_over:
-                    _, tally = next(results)
-                    self.add(tally)
-                    journal.write(json.dumps(tally.as_dict(), separators=(",", ":")) + "\n")
+                    job, tally = next(results)
+                    journal.write(json.dumps({"first": job.first, **tally.as_dict()}, separators=(",", ":")) + "\n")
                     journal.flush()
+                    self.add(tally)  # after its line: Ctrl-C may come in between
                     on_progress(self.trials, self._needed(), self.total)
             except KeyboardInterrupt:
                 self.interrupted = True
@@ -139,27 +139,32 @@ class Campaign:
             return self.plan.trials
         return min(self.plan.trials, self.plan.rule.fewest_trials)
 
-    def resume(self, folder: Path) -> None:
-        """Read the journal; an incomplete last line is dropped.
+    def resume(self, journal: Path) -> str:
+        """Read a journal; return its text without an incomplete last line.
 
         Raises
         ------
         LostlinkError
             If the journal is not of this campaign.
         """
-        path = folder / JOURNAL
-        lines = path.read_text(encoding="utf-8").split("\n")
-        whole = lines[:-1]
-        for number, line in enumerate(whole, start=1):
+        try:
+            lines = read_text(journal).split("\n")[:-1]
+        except UnicodeDecodeError as error:
+            raise LostlinkError(f"{journal}: is not UTF-8 text; restore it, or use --restart") from error
+        for number, line in enumerate(lines, start=1):
             try:
-                tally = Tally.from_dict(json.loads(line))
-            except (ValueError, KeyError, TypeError) as error:
-                raise LostlinkError(f"{path}:{number}: not a valid tally ({error}); use --restart") from error
+                first, tally = _from_journal(line)
+            except (ValueError, RecursionError) as error:
+                raise LostlinkError(f"{journal}:{number}: not a valid tally ({error}); use --restart") from error
             if self.decision is not None:
                 break
+            if first != self.trials:
+                raise LostlinkError(
+                    f"{journal}:{number}: begins with trial {first}, but the lines above hold {self.trials} trials; "
+                    "restore the journal, or use --restart"
+                )
             self.add(tally)  # all of them, also where fewer trials are asked for now
-        if lines[-1]:
-            write_whole(path, "".join(f"{line}\n" for line in whole))
+        return "".join(f"{line}\n" for line in lines)
 
     # --- conclusions ------------------------------------------------------------------------------------
 
@@ -200,12 +205,7 @@ class Campaign:
             return ExitCode.INTERRUPTED
         if self.decision is not None:
             return self.decision.answer.exit_code
-        verdicts = self.verdicts()
-        critical = [verdict for verdict in verdicts if verdict.requirement.severity is Severity.CRITICAL]
-        # Chance decides which requirements the trials test; at least one critical one must be met.
-        judged = [verdict for verdict in critical if verdict.outcome is not Outcome.NOT_TESTED]
-        failed = [verdict for verdict in verdicts if verdict.outcome is Outcome.NOT_MET]
-        return exit_code([*judged, *failed])
+        return exit_code_of_trials(self.verdicts())
 
     def conclusion(self) -> str:
         """Return the conclusion in one sentence."""
@@ -227,11 +227,19 @@ class Campaign:
         )
 
 
+def _from_journal(line: str) -> tuple[int, Tally]:
+    """Return the number of the first trial of a line of the journal, and its tally."""
+    data = strict_json(line)
+    if not isinstance(data, dict) or type(data.get("first")) is not int:
+        raise ValueError("the number of its first trial is missing, as in journals of older versions")
+    return data["first"], Tally.from_dict(data)
+
+
 def most_trials(rule: stopping.Rule | None, asked: int | None, usual: int) -> int:
     """Return the maximum number of trials: as asked for, else what the rule may need, else the usual number."""
     if asked is not None:
         return asked
-    return usual if rule is None else min(_MOST_TRIALS, _UNJUDGED * rule.most_trials)
+    return usual if rule is None else min(MOST_TRIALS, _UNJUDGED * rule.most_trials)
 
 
 def described(flights: FlightTrials) -> list[str]:

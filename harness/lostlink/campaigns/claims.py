@@ -9,6 +9,7 @@ from enum import Enum
 from typing import Final
 
 from lostlink.errors import ExitCode, LostlinkError
+from lostlink.evidence.schemas import ANSWER_CODES
 from lostlink.verdicts import counted
 
 _LEAST_P, _MOST_P = Decimal("1e-9"), Decimal("0.5")
@@ -74,8 +75,7 @@ class Answer(Enum):
     @property
     def exit_code(self) -> ExitCode:
         """Exit code of the command."""
-        codes = {Answer.SHOWN: ExitCode.MET, Answer.REFUTED: ExitCode.NOT_MET, Answer.UNDECIDED: ExitCode.UNDECIDED}
-        return codes[self]
+        return ANSWER_CODES[self.value]
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,9 +20,10 @@ from lostlink.errors import EvidenceError, UsageError
 from lostlink.evidence import summary
 from lostlink.evidence.document import CAMPAIGN_FILE, FILE
 from lostlink.evidence.folder import EvidenceFolder, stopped_campaign, unfinished
-from lostlink.evidence.schemas import read_json
+from lostlink.evidence.schemas import CAMPAIGN_SCHEMA, read_json
+from lostlink.files import write_whole
 from lostlink.profiles import write_scenario
-from lostlink.verdicts import grouped, quantity
+from lostlink.verdicts import counted, grouped, quantity
 
 QUANTILES: Final = (0.5, 0.99, 0.999)
 COLUMNS: Final = ("failures", "trials", "p below", "p50", "p99", "p99.9", "worst", "limit")
@@ -63,14 +64,19 @@ def prepare(
             )
         return EvidenceFolder(out, inputs=inputs, resumable=True)
     before = stopped or Path(out)
-    _check_head(before, campaign)
+    trials = _check_head(before, campaign)
     folder = EvidenceFolder(out, inputs=inputs, resumable=True, keep_unfinished=was_killed)
     try:
-        for name in () if was_killed else (FILE, CAMPAIGN_FILE, JOURNAL):
+        for name in () if was_killed else (FILE, CAMPAIGN_FILE):
             if (before / name).is_file():
                 shutil.copyfile(before / name, folder.path / name)
-        if (folder.path / JOURNAL).is_file():
-            campaign.resume(folder.path)
+        if (before / JOURNAL).exists():
+            write_whole(folder.path / JOURNAL, campaign.resume(before / JOURNAL))
+        if campaign.trials < trials and campaign.decision is None:
+            raise UsageError(
+                f"--resume: {before / JOURNAL} holds {grouped(campaign.trials)} of {counted(trials, 'trial')}; restore "
+                "it, or use --restart"
+            )
     except BaseException:
         if not was_killed:
             shutil.rmtree(folder.path, ignore_errors=True)
@@ -79,20 +85,22 @@ def prepare(
     return folder
 
 
-def _check_head(folder: Path, campaign: Campaign) -> None:
+def _check_head(folder: Path, campaign: Campaign) -> int:
+    """Check that a campaign can be continued, and return its number of trials."""
     try:
-        before = read_json(folder / CAMPAIGN_FILE)["head"]
-    except (EvidenceError, KeyError) as error:
+        data = read_json(folder / CAMPAIGN_FILE, CAMPAIGN_SCHEMA)
+    except EvidenceError as error:
         raise UsageError(
             f"--resume: {folder} holds no campaign to continue; give the --out folder of one that was interrupted"
         ) from error
     for name, value in head(campaign.plan).items():
-        if not isinstance(before, dict) or before.get(name) != value:
+        if data["head"].get(name) != value:
             what = {"profile_sha256": "profile", "lot": "seed or flight", "trials_a_job": "job size"}.get(name, name)
             raise UsageError(
                 f"--resume: the campaign in {folder} has a different {what}; "
                 "continue with the same profile, receiver, seed and flight"
             )
+    return int(data["trials"])
 
 
 def as_dict(campaign: Campaign) -> dict[str, Any]:
@@ -108,6 +116,7 @@ def as_dict(campaign: Campaign) -> dict[str, Any]:
         "confidence": confidence,
         "rule": None if rule is None else f"{rule.claim}; {rule}",
         "decision": None if decision is None else str(decision),
+        "answer": None if decision is None else decision.answer.value,
         "trials": campaign.trials,
         "crashes": 0 if total is None else total.crashes,
         "losses": [] if total is None else [[share, *pair] for share, pair in total.losses.items()],

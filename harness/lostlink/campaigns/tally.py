@@ -7,6 +7,7 @@ row of `CRITERIA` defines how one requirement is judged by the instants of a tri
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lostlink.campaigns.times import NEVER_US, TimeDistribution, Trial, longest
+from lostlink.evidence.schemas import MOST_TRIALS
 from lostlink.requirements import CATALOGUE
 from lostlink.verdicts import Requirement, Severity
 from lostlink_sims import Profile
@@ -293,8 +295,10 @@ class Tally:
         ValueError
             If the data is not such a tally.
         """
-        if (problem := _problem(data)) is not None:
-            raise ValueError(problem)
+        try:
+            _check(data)
+        except (AttributeError, KeyError, TypeError) as error:
+            raise ValueError(f"{type(error).__name__}: {error}") from error
         counts = {}
         for name, entry in data["counts"].items():
             times = TimeDistribution(
@@ -314,26 +318,45 @@ def _losses(rows: Rows) -> dict[int, tuple[int, int]]:
     return {int(index): (int(trials[index]), int(false[index])) for index in np.flatnonzero(trials)}
 
 
-def _problem(data: Any) -> str | None:
-    """Return how plain data deviates from what `Tally.as_dict` writes; None if it does not."""
-    wanted = {*(criterion.id for criterion in CRITERIA), CRITICAL}
-    try:
-        whole = [data["trials"], data["crashes"], *data["judged"].values()]
-        whole += [index for indices in data["failed"].values() for index in indices]
-        whole += [number for row in data["losses"] for number in row]
-        for count in data["counts"].values():
-            whole += [count["judged"], count["failures"], *count["times"]["values_us"], *count["times"]["counts"]]
-            whole += [number for row in count["worst"] for number in row]
-            if any(len(row) != 3 for row in count["worst"]):
-                return "a worst trial does not have three numbers"
-            if len(count["times"]["values_us"]) != len(count["times"]["counts"]):
-                return "times and their counts differ in number"
-        names = set(data["judged"]), set(data["failed"]), {*data["counts"], CRITICAL}
-        rows = {len(row) for row in data["losses"]}
-    except (AttributeError, KeyError, TypeError) as error:
-        return f"{type(error).__name__}: {error}"
-    if any(type(number) is not int for number in whole):
-        return "a value is not a whole number"
-    if any(name != wanted for name in names) or rows - {3}:
-        return "other requirements, or losses that do not have three numbers"
-    return None
+def _check(data: Any) -> None:
+    """Raise an error if plain data is not what `Tally.as_dict` writes."""
+    trials, counts, judged, failed = data["trials"], data["counts"], data["judged"], data["failed"]
+    ids = {criterion.id for criterion in CRITERIA}
+    _need(set(counts) == ids and set(judged) == set(failed) == {*ids, CRITICAL}, "other requirements")
+    _need(_are_whole([trials], 1, MOST_TRIALS), "trials")
+    _need(_are_whole([data["crashes"]], 0, trials), "crashes")
+    for name, indices in failed.items():
+        _need(_are_whole([judged[name]], 0, trials), f"judged trials of {name}")
+        _need(_are_ascending(indices, judged[name] - 1), f"failed trials of {name}")
+    for criterion in CRITERIA:
+        count = counts[criterion.id]
+        are_equal = (count["judged"], count["failures"]) == (judged[criterion.id], len(failed[criterion.id]))
+        _need(are_equal, f"counts of {criterion.id}")
+        _check_trials(criterion, count)
+    shares, flights, false = zip(*data["losses"], strict=True)
+    _need(_are_ascending(shares, 1000) and _are_whole(flights, 1, trials) and sum(flights) == trials, "losses")
+    _need(all(_are_whole([some], 0, most) for some, most in zip(false, flights, strict=True)), "losses")
+
+
+def _check_trials(criterion: Criterion, count: dict[str, Any]) -> None:
+    values_us, counts = count["times"]["values_us"], count["times"]["counts"]
+    measured = count["judged"] if criterion.time_us else 0
+    is_sound = len(values_us) == len(counts) and _are_ascending(values_us, NEVER_US)
+    _need(is_sound and _are_whole(counts, 1, measured) and sum(counts) == measured, f"times of {criterion.id}")
+    _need(len(count["worst"]) <= KEEP, f"worst trials of {criterion.id}")
+    for value_us, seed, trial in count["worst"]:
+        is_sound = _are_whole([value_us], 0, NEVER_US) and _are_whole([seed, trial], 0, 2**63 - 1)
+        _need(is_sound, f"worst trials of {criterion.id}")
+
+
+def _are_whole(numbers: Iterable[Any], least: int, most: int) -> bool:
+    return all(type(number) is int and least <= number <= most for number in numbers)
+
+
+def _are_ascending(numbers: Sequence[Any], most: int) -> bool:
+    return _are_whole(numbers, 0, most) and all(before < after for before, after in itertools.pairwise(numbers))
+
+
+def _need(is_valid: bool, what: str) -> None:
+    if not is_valid:
+        raise ValueError(f"not possible: {what}")

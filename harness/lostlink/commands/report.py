@@ -6,7 +6,9 @@ from pathlib import Path
 
 import click
 
+from lostlink.evidence.run_reader import read_runs
 from lostlink.report import write_report
+from lostlink.verdicts import printable
 
 
 @click.command("report")
@@ -20,3 +22,5 @@ def command(folder: str) -> None:
     lostlink report lostlink-evidence
     """  # noqa: D301
     click.echo(write_report(Path(folder)))
+    for line in read_runs(Path(folder))[1]:
+        click.echo(f"lostlink: {printable(line)}", err=True)

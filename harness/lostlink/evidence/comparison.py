@@ -12,11 +12,14 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any, Final
 
+import numpy as np
+
 from lostlink.errors import ExitCode
 from lostlink.evidence.reader import Counts, Evidence
-from lostlink.verdicts import Outcome, Severity, Verdict, counted, grouped, quantity
+from lostlink.verdicts import Outcome, Severity, Verdict, counted, grouped, printable, quantity
 
 CONFIDENCE: Final = 0.95
+_REACH_SIGMAS: Final = 40
 _INCOMPLETE: Final = (
     ExitCode.RIG_LOST, ExitCode.HUNG_UP, ExitCode.INTERRUPTED, ExitCode.TERMINATED, ExitCode.BROKEN_OFF,
 )  # fmt: skip
@@ -153,19 +156,21 @@ def _quantiles(before: Counts, after: Counts) -> str:
 def fisher(failures_a: int, trials_a: int, failures_b: int, trials_b: int) -> float:
     """Return the probability of a split at least as uneven as this one, two-sided, if both fail alike.
 
-    That is the sum of all hypergeometric terms that are not larger than that of the split itself.
+    That is the sum of all hypergeometric terms that are not larger than that of the split itself. Terms further from
+    the largest than `_REACH_SIGMAS` are below 1e-200 of it and left out, so that the work grows with the root of the
+    trials.
     """
     failures, trials = failures_a + failures_b, trials_a + trials_b
-    low, high = max(0, failures - trials_b), min(failures, trials_a)
-    logs = [
-        _log_choose(failures, k) + _log_choose(trials - failures, trials_a - k) - _log_choose(trials, trials_a)
-        for k in range(low, high + 1)
-    ]
-    return min(1.0, math.fsum(math.exp(log) for log in logs if log <= logs[failures_a - low] + 1e-7))
-
-
-def _log_choose(n: int, k: int) -> float:
-    return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
+    variance = failures * (trials - failures) * trials_a * trials_b / (trials**2 * max(1, trials - 1))
+    reach, mode = round(_REACH_SIGMAS * (math.sqrt(variance) + 5)), (failures + 1) * (trials_a + 1) // (trials + 2)
+    low, high = max(0, failures - trials_b, mode - reach), min(failures, trials_a, mode + reach)
+    if not low <= failures_a <= high:
+        return 0.0
+    k = np.arange(low, high, dtype=float)
+    ratios = (failures - k) * (trials_a - k) / ((k + 1) * (trials_b - failures + k + 1))
+    logs = np.concatenate([[0.0], np.cumsum(np.log(ratios))])
+    terms = np.exp(logs - logs.max())
+    return min(1.0, float(terms[logs <= logs[failures_a - low] + 1e-7].sum() / terms.sum()))
 
 
 def exit_code(rows: list[ComparedRequirement]) -> ExitCode:
@@ -203,7 +208,7 @@ def set_up(before: Evidence, after: Evidence) -> list[str]:
     for evidence in (before, after):
         if evidence.document.exit_code in _INCOMPLETE:
             lines.append(f"{evidence.folder} is incomplete: {evidence.document.conclusion}")
-    return lines
+    return list(map(printable, lines))
 
 
 def _short(value: Any) -> str:
@@ -227,4 +232,4 @@ def conclusion(rows: list[ComparedRequirement]) -> str:
     if not parts:
         return f"Nothing changed: {counted(same, 'requirement')} as before."
     text = f"{'; '.join(parts)}; {same} as before."
-    return text[0].upper() + text[1:]
+    return printable(text[0].upper() + text[1:])

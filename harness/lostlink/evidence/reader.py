@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Final, TypeVar
 
-from lostlink.errors import EvidenceError, ExitCode
+from lostlink.errors import EvidenceError
+from lostlink.evidence.consistency import check_campaign, check_exit_code
 from lostlink.evidence.document import CAMPAIGN_FILE, FILE, Document
 from lostlink.evidence.schemas import ALLOWED, CAMPAIGN_SCHEMA, VERDICTS_SCHEMA, read_json
 from lostlink.files import read_text
-from lostlink.results import exit_code
+from lostlink.verdicts import printable
+
+PROFILE_FILE: Final = "profile.toml"
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True)
@@ -25,20 +30,14 @@ class Evidence:
     document : Document
     campaign : dict or None
         Content of ``campaign.json``.
+    profile : dict
+        Values of the resolved profile by dotted key; empty if there is none.
     """
 
     folder: Path
     document: Document
     campaign: dict[str, Any] | None = None
-
-    @cached_property
-    def profile(self) -> dict[str, Any]:
-        """Values of the resolved profile by dotted key; empty if the file is missing."""
-        try:
-            values = tomllib.loads(read_text(self.folder / "profile.toml"))
-        except (OSError, ValueError):
-            return {}
-        return _flat("", values)
+    profile: dict[str, Any] = field(default_factory=dict)
 
     @cached_property
     def counts(self) -> dict[str, Counts]:
@@ -68,30 +67,41 @@ def read_evidence(folder: str | Path) -> Evidence:
     Raises
     ------
     EvidenceError
-        If it contains none, was damaged, or was written by a newer version.
+        If it contains none, was damaged, was written by a newer version, or contradicts itself.
     """
     folder = Path(folder)
-    data = read_json(folder / FILE, VERDICTS_SCHEMA)
-    has_campaign = (folder / CAMPAIGN_FILE).is_file()
+    document = _checked(folder / FILE, Document.from_dict, read_json(folder / FILE, VERDICTS_SCHEMA))
+    campaign = None
+    if (folder / CAMPAIGN_FILE).exists():
+        campaign = read_json(folder / CAMPAIGN_FILE, CAMPAIGN_SCHEMA)
+        _checked(folder / CAMPAIGN_FILE, check_campaign, campaign, document)
+    _checked(folder / FILE, check_exit_code, document, campaign)
+    return Evidence(folder, document, campaign, _profile(folder / PROFILE_FILE))
+
+
+def _checked(path: Path, function: Callable[..., _T], *given: Any) -> _T:
     try:
-        document = Document.from_dict(data)
-        if not has_campaign:  # whose claim decides its exit code, with failures too
-            _check_exit_code(document)
+        return function(*given)
     except ValueError as error:
-        raise EvidenceError(f"{folder / FILE}: {error}; {ALLOWED}") from error
-    campaign = read_json(folder / CAMPAIGN_FILE, CAMPAIGN_SCHEMA) if has_campaign else None
-    evidence = Evidence(folder, document, campaign)
-    if wrong := [name for name, counts in evidence.counts.items() if counts.failures > counts.trials]:
-        raise EvidenceError(f"{folder / CAMPAIGN_FILE}: {wrong[0]}: more failures than trials; {ALLOWED}")
-    return evidence
+        raise EvidenceError(f"{path}: {printable(str(error))}; {ALLOWED}") from error
 
 
-def _check_exit_code(document: Document) -> None:
-    """Raise an error if the exit code says "not met" and the verdicts do not, or the other way round."""
-    code = document.exit_code
-    by_verdicts = exit_code(document.verdicts) is ExitCode.NOT_MET
-    if code in (ExitCode.MET, ExitCode.NOT_MET, ExitCode.UNDECIDED) and (code is ExitCode.NOT_MET) != by_verdicts:
-        raise ValueError(f"exit code {code} contradicts the verdicts")
+def _profile(path: Path) -> dict[str, Any]:
+    """Return the values of the resolved profile by dotted key; empty if there is none."""
+    try:
+        values = tomllib.loads(read_text(path))
+        str(values)  # that of a whole number can be too long
+        flat = _flat("", values)
+    except FileNotFoundError:
+        return {}
+    except OSError as error:
+        raise EvidenceError(f"{path}: {error.strerror or error}; {ALLOWED}") from error
+    except (ValueError, RecursionError) as error:
+        why = "nested too deep" if isinstance(error, RecursionError) else str(error).split(";")[0]
+        raise EvidenceError(f"{path}: not a profile ({why}); {ALLOWED}") from error
+    if not values:
+        raise EvidenceError(f"{path}: is empty; {ALLOWED}")
+    return flat
 
 
 def _counts(data: dict[str, Any]) -> Counts:

@@ -3,22 +3,34 @@
 from __future__ import annotations
 
 import json
+import math
+import sys
 from pathlib import Path
 from typing import Any, Final
 
 from lostlink.errors import EvidenceError, ExitCode
 from lostlink.files import read_text
-from lostlink.verdicts import Outcome, Severity
+from lostlink.verdicts import Outcome, Severity, printable
 
 SCHEMA: Final = 1
 ALLOWED: Final = "allowed: the --out folder of lostlink prove, campaign, read or watch --failsafe-test"
 LONGEST_VALUE: Final = 60
 """Characters shown of a wrong value."""
+MOST_TRIALS: Final = 2**32
+"""Of a campaign."""
+MOST_US: Final = 2**62
+"""Above every time of a campaign, also that of an event that never came."""
+ANSWER_CODES: Final = {"shown": ExitCode.MET, "refuted": ExitCode.NOT_MET, "undecided": ExitCode.UNDECIDED}
+"""Exit codes of a campaign with a claim, by the answer to it."""
 
 _TEXT: Final = {"type": "string"}
 _NAME: Final = {"type": "string", "minLength": 1}
-_COUNT: Final = {"type": "integer", "minimum": 0}
-_TIME_US: Final = {"type": ["integer", "null"], "description": "None: never, or not bounded."}
+_COUNT: Final = {"type": "integer", "minimum": 0, "maximum": MOST_TRIALS}
+_NUMBER: Final = {"type": "number", "minimum": -sys.float_info.max, "maximum": sys.float_info.max}
+_SEED: Final = {"type": "integer", "minimum": 0, "maximum": 2**63 - 1}
+_TIME_US: Final = {
+    "type": ["integer", "null"], "minimum": 0, "maximum": MOST_US, "description": "None: never, or not bounded.",
+}  # fmt: skip
 _SHARE: Final = {"type": "number", "minimum": 0, "maximum": 1}
 
 VERDICTS_SCHEMA: Final[dict[str, Any]] = {
@@ -48,11 +60,11 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
                     "additionalProperties": _TEXT,
                     "description": "Description by the rig: board, line, clock, lateness, discarded runs.",
                 },
-                "seed": {"type": "integer"},
+                "seed": _SEED,
                 "only": {"type": "array", "items": _TEXT, "description": "Requested ids; empty for all."},
                 "versions": {"type": "object", "additionalProperties": _TEXT},
                 "date": {**_TEXT, "description": "Start, UTC, ISO 8601."},
-                "duration_s": {"type": "number"},
+                "duration_s": _NUMBER,
             },
         },
         "verdicts": {
@@ -74,8 +86,8 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
                     "checks": {**_COUNT, "description": "Measurements judged."},
                     "reason": _TEXT,
                     "replay": {**_TEXT, "description": "The command that reproduces it."},
-                    "value": {"type": "number", "description": "The measured result as a number, in its unit."},
-                    "uncertainty": {"type": "number", "minimum": 0, "description": "Half-width, in the same unit."},
+                    "value": {**_NUMBER, "description": "The measured result as a number, in its unit."},
+                    "uncertainty": {**_NUMBER, "minimum": 0, "description": "Half-width, in the same unit."},
                     "unit": _TEXT,
                 },
             },
@@ -99,9 +111,10 @@ CAMPAIGN_SCHEMA: Final[dict[str, Any]] = {
         },
         "engine": _TEXT,
         "drawn": {"type": "array", "items": _TEXT, "description": "Random parameters."},
-        "confidence": _SHARE,
+        "confidence": {"type": "number", "exclusiveMinimum": 0, "exclusiveMaximum": 1},
         "rule": {"type": ["string", "null"]},
         "decision": {"type": ["string", "null"]},
+        "answer": {"enum": [*ANSWER_CODES, None], "description": "To the claim; null without a decision."},
         "trials": _COUNT,
         "crashes": _COUNT,
         "losses": {
@@ -127,7 +140,8 @@ CAMPAIGN_SCHEMA: Final[dict[str, Any]] = {
                             "type": "object",
                             "required": ["trial", "seed", "scenario"],
                             "properties": {
-                                "trial": _COUNT, "seed": {"type": "integer"}, "value_us": _TIME_US, "scenario": _TEXT,
+                                "trial": _COUNT, "seed": _SEED, "value_us": _TIME_US,
+                                "scenario": {"type": "string", "maxLength": 200},
                             },
                         },
                     },
@@ -170,7 +184,7 @@ def read_json(path: Path, schema: dict[str, Any] | None = None) -> dict[str, Any
         If it cannot be read, is not JSON, has an unknown version, or another layout.
     """
     try:
-        data = json.loads(read_text(path), parse_constant=_refused)
+        data = strict_json(read_text(path))
         json.dumps(data, ensure_ascii=False).encode()  # an escape can make half a character
     except OSError as error:
         raise EvidenceError(f"{path}: {error.strerror or error}; {ALLOWED}") from error
@@ -185,8 +199,37 @@ def read_json(path: Path, schema: dict[str, Any] | None = None) -> dict[str, Any
     return data
 
 
+def strict_json(text: str) -> Any:
+    """Return the data of a JSON text in which no key is repeated and each number is finite.
+
+    Raises
+    ------
+    ValueError
+        If it is not such a text.
+    RecursionError
+        If it is nested too deep.
+    """
+    return json.loads(text, parse_constant=_refused, parse_float=_finite, object_pairs_hook=_without_repeats)
+
+
 def _refused(name: str) -> float:
     raise ValueError(f"{name} is not a number of JSON")
+
+
+def _finite(digits: str) -> float:
+    value = float(digits)
+    if math.isinf(value):
+        raise ValueError(f"{digits[:LONGEST_VALUE]} is too large a number")
+    return value
+
+
+def _without_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    table = dict(pairs)
+    if len(table) < len(pairs):
+        names = [name for name, _ in pairs]
+        repeated = next(name for name in names if names.count(name) > 1)
+        raise ValueError(f"{repeated[:LONGEST_VALUE]!r} is there twice")
+    return table
 
 
 def _check(path: Path, data: dict[str, Any], schema: dict[str, Any]) -> None:
@@ -197,5 +240,5 @@ def _check(path: Path, data: dict[str, Any], schema: dict[str, Any]) -> None:
     if error is not None:
         shown = repr(error.instance)
         message = error.message if len(shown) <= LONGEST_VALUE else error.message.replace(shown, "the value")
-        position = error.json_path.removeprefix("$").removeprefix(".")
+        position = printable(error.json_path).removeprefix("$").removeprefix(".")
         raise EvidenceError(f"{path}: {position + ': ' if position else ''}{message}; {ALLOWED}")

@@ -130,7 +130,7 @@ def _limited(setting: Setting, value: int | float) -> float:
 def _of(setting: Setting, value: float) -> str:
     if setting.kind in quantities.UNITS:
         return quantities.text_of(int(value) if setting.kind in quantities.WHOLE else float(value), setting.kind)
-    return str(value) if isinstance(value, int) else f"{value:g}"
+    return shown(value) if isinstance(value, int) else f"{value:g}"
 
 
 def example_of(setting: Setting) -> str:
@@ -153,6 +153,8 @@ def shown(raw: Any) -> str:
         return "a table"
     if isinstance(raw, list):
         return "a list"
+    if isinstance(raw, int) and raw.bit_length() > 64:
+        return shortened(f"{raw:#x}")  # Python does not write thousands of decimal digits
     return repr(shortened(raw)) if isinstance(raw, str) else shortened(str(raw))
 
 

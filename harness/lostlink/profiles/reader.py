@@ -25,6 +25,7 @@ from lostlink.profiles import positions
 from lostlink.profiles.models import BadValueError, Keys, dotted, example_of, nearest, settings_of, shown, value_of
 from lostlink.profiles.rules import CAUSES, impossible, unknown_channels
 from lostlink.profiles.writer import END, MARKED
+from lostlink.verdicts import printable
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims._settings import declaration
 from lostlink_sims.air.loss import MODELS, Recorded
@@ -90,10 +91,10 @@ class _Source:
         rows = self.text.split("\n")
         row = rows[line - 1].rstrip("\r") if line <= len(rows) else ""
         blank = "".join("\t" if sign == "\t" else " " for sign in row[: column - 1]).ljust(column - 1)
-        row = "".join(sign if _harmless(sign) else "\N{REPLACEMENT CHARACTER}" for sign in row[: column + _AFTER_CARET])
+        signs = row[: column + _AFTER_CARET]
+        row = "".join(sign if printable(sign) == sign else "\N{REPLACEMENT CHARACTER}" for sign in signs)
         below = f"\n    {row}\n    {blank}^" if row.strip() else ""
-        text = "".join(sign if _harmless(sign) else repr(sign)[1:-1] for sign in text)
-        return f"{self.name}:{line}:{column}: {text}{below}"
+        return f"{self.name}:{line}:{column}: {printable(text)}{below}"
 
     def finish(self) -> None:
         """Raise all problems as one error, in the order of the text.
@@ -118,11 +119,6 @@ def _in_words(message: str) -> str:
             return message
         return message.replace(match[0], f"[{dotted(keys)}]") if isinstance(keys, tuple) else message
     return message
-
-
-def _harmless(sign: str) -> bool:
-    """Return whether a character can be printed within a line of a terminal."""
-    return sign == "\t" or sign.isprintable()
 
 
 # --- structure ---------------------------------------------------------------------------------------------------

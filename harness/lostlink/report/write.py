@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from lostlink.errors import EvidenceError, UsageError
+from lostlink.errors import LostlinkError, UsageError
 from lostlink.evidence.folder import EvidenceFolder
 from lostlink.evidence.reader import Evidence, read_evidence
 from lostlink.evidence.run_reader import read_runs
@@ -70,10 +70,11 @@ def complete(folder: EvidenceFolder) -> None:
     """
     try:
         write_report(folder.path)
-    except (OSError, EvidenceError) as error:
+    except (OSError, LostlinkError) as error:
         folder.complete()
+        why = error.strerror if isinstance(error, OSError) else None
         raise UsageError(
-            f"{folder.target / FILE}: {getattr(error, 'strerror', None) or error}; all other files are written, and "
+            f"{folder.target / FILE}: {why or error}; all other files are written, and "
             f"`lostlink report {folder.target}` writes it later"
         ) from error
     folder.complete()

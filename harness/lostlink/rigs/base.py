@@ -33,6 +33,8 @@ class Rig(ABC):
         Properties of the rig for the evidence.
     phase_stride : int
         One of this many phases is tested; 1 for all.
+    varied_stride : int
+        One of this many varied flights is flown, which take half an hour in real time.
     how_seen : HowSeen
         Evidence type of the traces.
     drives_hardware : bool
@@ -49,6 +51,7 @@ class Rig(ABC):
     name: str = "rig"
     receiver: str = "the receiver"
     phase_stride: int = 1
+    varied_stride: int = 8
 
     def __init__(self, profile: Profile, rest: str = "") -> None:
         self.profile = profile

@@ -11,7 +11,7 @@ from lostlink.evidence import summary
 from lostlink.evidence.comparison import Change, ComparedRequirement, conclusion, exit_code, set_up
 from lostlink.evidence.reader import Evidence
 from lostlink.show.console import console, last_line, paragraph
-from lostlink.verdicts import Verdict
+from lostlink.verdicts import Verdict, printable
 
 _SIGNS: Final = {
     Change.BROKEN: ("X", "bold red"), Change.WORSE: ("X", "red"), Change.DOUBTFUL: ("?", "yellow"),
@@ -39,7 +39,7 @@ def show(before: Evidence, after: Evidence, rows: list[ComparedRequirement]) -> 
     """Show what changed, and the conclusion."""
     out = console()
     was, now = (f"{side.folder} ({side.document.tested.get('date', 'no date')})" for side in (before, after))
-    paragraph(f"from {was} to {now}")
+    paragraph(printable(f"from {was} to {now}"))
     for line in set_up(before, after):
         paragraph(f"  differs: {line}")
     table = Table(box=None, pad_edge=False)
@@ -49,7 +49,8 @@ def show(before: Evidence, after: Evidence, rows: list[ComparedRequirement]) -> 
     for row in shown:
         sign, style = _SIGNS.get(row.change, ("+", "green"))
         mark = f"[{style}]{sign} {row.change.value}[/{style}]" if style else f"{sign} {row.change.value}"
-        table.add_row(mark, row.id, _outcome(row.before), _outcome(row.after), escape(row.note or row.measured))
+        name, measured = (escape(printable(text)) for text in (row.id, row.note or row.measured))
+        table.add_row(mark, name, _outcome(row.before), _outcome(row.after), measured)
     if shown:
         out.print(table)
     out.print()
