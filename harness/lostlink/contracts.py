@@ -145,7 +145,7 @@ def check_rig(rig: Rig) -> None:
 
 def _check_attributes(rig: Rig) -> None:
     kinds = {
-        "name": str, "receiver": str, "runs": int, "about": dict, "phase_stride": int, "profile": Profile,
+        "name": str, "receiver": str, "runs": int, "about": dict, "phase_stride": int, "varied_stride": int, "profile": Profile,
         "how_seen": HowSeen, "drives_hardware": bool, "sets_clock": bool, "sees_flag": bool,
     }  # fmt: skip
     for name, kind in kinds.items():

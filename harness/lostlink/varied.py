@@ -431,8 +431,8 @@ class VariedFlight:
                 self._now_us += 12_000_000
 
 
-def varied_flights(builder: ScenarioBuilder) -> list[Scenario]:
-    """Return the flights of the covering array for this seed, at distributed phases."""
-    table = rows(builder.profile, builder.seed)
-    blanks = builder.phases(len(table))
-    return [VariedFlight(builder, row, blank).scenario() for row, blank in zip(table, blanks, strict=False)]
+def varied_flights(builder: ScenarioBuilder, stride: int = 1) -> list[Scenario]:
+    """Return the flights of the covering array for this seed, one in `stride` of them, at distributed phases."""
+    table = rows(builder.profile, builder.seed)[::stride]
+    blanks = builder.phases(len(table), exactly=True)
+    return [VariedFlight(builder, row, blank).scenario() for row, blank in zip(table, blanks, strict=True)]

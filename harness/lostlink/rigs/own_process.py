@@ -135,6 +135,7 @@ class OwnProcessRig(Rig):
     how_seen = HowSeen.SIMULATED
     drives_hardware = False
     sets_clock = True
+    varied_stride = 1
 
     def __init__(self, profile: Profile, receiver: str) -> None:
         super().__init__(profile)

@@ -111,6 +111,7 @@ class SerialRig(Rig):
         super().__init__(profile, port)
         self.name = f"serial:{port}"
         self.phase_stride = 1 if thorough else PHASE_STRIDE
+        self.varied_stride = 1 if thorough else self.varied_stride
         self._port, self._baud = port, baud or DEFAULT_BAUD
         self._void = self._reconnects = 0
         self._worst_us = 0

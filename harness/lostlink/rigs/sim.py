@@ -24,6 +24,7 @@ class SimRig(Rig):
     how_seen = HowSeen.SIMULATED
     drives_hardware = False
     sets_clock = True
+    varied_stride = 1
 
     def __init__(
         self, profile: Profile, factory: ReceiverFactory = ReferenceReceiver, receiver: str | None = None

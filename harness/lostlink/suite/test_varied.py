@@ -17,7 +17,7 @@ from lostlink.verdicts import Measurement
 def test_varied_flights(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """A covering array: each pair of values of any two dimensions of a flight occurs."""
     flown = 0
-    for flight in varied_flights(scenario):
+    for flight in varied_flights(scenario, rig.varied_stride):
         trace = run_where_able(rig, flight)
         if trace is None:
             continue
