@@ -145,13 +145,14 @@ def check_rig(rig: Rig) -> None:
 
 def _check_attributes(rig: Rig) -> None:
     kinds = {
-        "name": str, "receiver": str, "runs": int, "about": dict, "phase_stride": int, "varied_stride": int, "profile": Profile,
-        "how_seen": HowSeen, "drives_hardware": bool, "sets_clock": bool, "sees_flag": bool,
+        "name": str, "receiver": str, "runs": int, "about": dict, "profile": Profile,
+        "phase_stride": int, "varied_stride": int, "how_seen": HowSeen, "drives_hardware": bool, "sets_clock": bool, "sees_flag": bool,
     }  # fmt: skip
     for name, kind in kinds.items():
         value = getattr(rig, name, None)
         _require(isinstance(value, kind), f"{name} is {value!r}; it must be of the type {kind.__name__}")
-    _require(rig.phase_stride >= 1, f"phase_stride is {rig.phase_stride}; it must be at least 1")
+    for name in ("phase_stride", "varied_stride"):
+        _require(getattr(rig, name) >= 1, f"{name} is {getattr(rig, name)}; it must be at least 1")
     about: dict[Any, Any] = rig.about
     texts = all(isinstance(part, str) for item in about.items() for part in item)
     _require(texts, f"about is {about!r}; its keys and values must be texts")
