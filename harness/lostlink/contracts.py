@@ -146,7 +146,8 @@ def check_rig(rig: Rig) -> None:
 def _check_attributes(rig: Rig) -> None:
     kinds = {
         "name": str, "receiver": str, "runs": int, "about": dict, "profile": Profile,
-        "phase_stride": int, "varied_stride": int, "how_seen": HowSeen, "drives_hardware": bool, "sets_clock": bool, "sees_flag": bool,
+        "phase_stride": int, "varied_stride": int, "how_seen": HowSeen,
+        "drives_hardware": bool, "sets_clock": bool, "sees_flag": bool,
     }  # fmt: skip
     for name, kind in kinds.items():
         value = getattr(rig, name, None)
