@@ -385,7 +385,7 @@ def test_mistakes_are_found(make: Make, mistake: str, long: bool) -> None:
     image = make(f"{mistake}.elf", mistake=mistake)
     result = prove(image, FOUND_BY[mistake], phase_stride=1 if long else 4)
     said = (result.verdicts, result.errors, result.rig_lost)
-    assert [v.requirement.id for v in result.with_outcome(Outcome.NOT_MET)] == [FOUND_BY[mistake]], said
+    assert FOUND_BY[mistake] in {v.requirement.id for v in result.with_outcome(Outcome.NOT_MET)}, said
     assert result.exit_code == 1
 
 

@@ -288,6 +288,8 @@ def test_a_program_that_stops_is_a_finding(
     failed = {verdict.requirement.id: verdict for verdict in result.with_outcome(Outcome.NOT_MET)}
     assert {FOUND_BY[mistake], "FS-INTRUDER"} <= set(failed)
     for verdict in failed.values():
+        if verdict.reason.startswith("in a run of "):  # what else the run of another requirement breaks
+            continue
         assert re.search(reason, verdict.reason or ""), f"{verdict.requirement.id}: {verdict.reason}"
     assert len(result.with_outcome(Outcome.MET)) > (40 if long else 0)
     assert children() <= before

@@ -457,6 +457,16 @@ def test_command_writes_it(good: Path) -> None:
     assert (good / "report.html").is_file()
 
 
+def test_a_link_in_place_of_the_report_is_replaced_and_not_followed(good: Path, tmp_path: Path) -> None:
+    precious = tmp_path / "precious.html"
+    precious.write_text("mine", encoding="utf-8")
+    (good / "report.html").unlink(missing_ok=True)
+    (good / "report.html").symlink_to(precious)
+    assert CliRunner().invoke(main, ["report", str(good)]).exit_code == 0
+    assert precious.read_text(encoding="utf-8") == "mine"
+    assert not (good / "report.html").is_symlink()
+
+
 # --- campaigns -------------------------------------------------------------------------------------------------------
 
 

@@ -56,6 +56,8 @@ def write_report(folder: Path) -> Path:
         page.sections += maker(evidence, page)
     page.closing = _closing(folder, page)
     file = folder / FILE
+    if file.is_symlink():  # what it points to is not ours
+        file.unlink()
     write_whole(file, html(page).encode(errors="replace").decode())
     return file
 
