@@ -20,7 +20,7 @@ Each text says where, what is wrong, and what to do. A requirement that is not m
 from __future__ import annotations
 
 from enum import IntEnum
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Final
 
 
 class ExitCode(IntEnum):
@@ -36,6 +36,10 @@ class ExitCode(IntEnum):
     OUTPUT_CLOSED = 141  # 128 + SIGPIPE
     TERMINATED = 143  # 128 + SIGTERM
     BROKEN_OFF = 149  # 128 + SIGBREAK, of Windows only
+
+
+COMPLETE: Final = frozenset({ExitCode.MET, ExitCode.NOT_MET, ExitCode.UNDECIDED})
+"""Exit codes that the verdicts decide; all others are of runs that ended early."""
 
 
 class LostlinkError(Exception):

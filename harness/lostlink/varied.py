@@ -15,6 +15,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import covertable
+from covertable.sorters import hash as by_hash
+
 from lostlink.scenarios import STICKS_IN_FLIGHT, ScenarioBuilder
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims.codes import pulse_table
@@ -120,9 +123,6 @@ def dimensions_of(profile: Profile) -> list[Dimension]:
 
 def rows(profile: Profile, seed: int) -> list[Row]:
     """Return `FLIGHTS` rows, each a value by the name of each dimension; all pairs occur."""
-    import covertable  # on use: it takes as long as a program's start
-    from covertable.sorters import hash as by_hash
-
     factors = {dimension.name: list(dimension.values) for dimension in dimensions_of(profile)}
     found: list[Row] = list(covertable.make(factors, strength=2, sorter=by_hash, salt=str(seed)))
     more = random.Random(f"varied flights {seed}")
@@ -165,7 +165,7 @@ class VariedFlight:
         self._back_us = self._profile.requirements.recovery_within_us + 2 * builder.settle_us
         draw = random.Random(f"{blank.seed} {blank.trial} {sorted(row.items())}")
         self._bit, self._length = draw.randrange(8), draw.randrange(1, PAYLOAD_LIMIT_BYTES)
-        self._shorter = [n for n in range(1, PAYLOAD_LIMIT_BYTES + 1) if n != self._profile.payload_bytes]
+        self._other_lengths = [n for n in range(1, PAYLOAD_LIMIT_BYTES + 1) if n != self._profile.payload_bytes]
 
     def scenario(self) -> Scenario:
         """Return the scenario."""
@@ -395,7 +395,7 @@ class VariedFlight:
             case "reset at the return":
                 self._faults.append(ReceiverReset(at_us=lost_us + for_us + self._builder.packet_us))
         own, end_us = self._profile.payload_bytes, lost_us + for_us
-        shorter = self._shorter[self._length % len(self._shorter)]
+        other = self._other_lengths[self._length % len(self._other_lengths)]
         longer = min(PAYLOAD_LIMIT_BYTES, own + 1 + self._length % 4)
         match self._row["foreign handset"]:
             case "one bit of the id":
@@ -404,7 +404,7 @@ class VariedFlight:
                 difference = 1 << (self._bit + 3) % 8
                 self._faults.append(ForeignHandset(at_us=late_us, id_difference=difference, for_us=end_us - late_us))
             case "another length":
-                self._faults.append(ForeignHandset(at_us=lost_us, payload_bytes=shorter, for_us=for_us))
+                self._faults.append(ForeignHandset(at_us=lost_us, payload_bytes=other, for_us=for_us))
             case "longer, late in failsafe" if longer != own:
                 self._faults.append(ForeignHandset(at_us=late_us, payload_bytes=longer, for_us=end_us - late_us))
             case "at the return":

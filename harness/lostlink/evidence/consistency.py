@@ -5,20 +5,17 @@ from __future__ import annotations
 import itertools
 from typing import Any
 
-from lostlink.errors import ExitCode
+from lostlink.errors import COMPLETE, ExitCode
 from lostlink.evidence.document import Document
 from lostlink.evidence.schemas import ANSWER_CODES, MOST_US
 from lostlink.results import exit_code, exit_code_of_trials
 from lostlink.verdicts import Outcome
 
-_COMPLETE = frozenset({ExitCode.MET, ExitCode.NOT_MET, ExitCode.UNDECIDED})
-"""Exit codes that the verdicts decide; all others are of runs that ended early, with any verdicts."""
-
 
 def check_exit_code(document: Document, campaign: dict[str, Any] | None) -> None:
     """Check that the exit code follows from the verdicts, or from the answer to a campaign's claim."""
     code = document.exit_code
-    if code in _COMPLETE and code not in _possible_codes(document, campaign):
+    if code in COMPLETE and code not in _possible_codes(document, campaign):
         raise ValueError(f"exit code {code} contradicts the verdicts")
 
 
@@ -27,7 +24,7 @@ def _possible_codes(document: Document, campaign: dict[str, Any] | None) -> froz
         if campaign.get("decision") is None:
             return frozenset({exit_code_of_trials(document.verdicts)})
         answer = campaign.get("answer")  # evidence of earlier versions has none
-        return _COMPLETE if answer is None else frozenset({ANSWER_CODES[answer]})
+        return COMPLETE if answer is None else frozenset({ANSWER_CODES[answer]})
     code = exit_code(document.verdicts)
     if code is ExitCode.MET and document.tested["rig"] == "capture":
         return frozenset({code, ExitCode.UNDECIDED})  # it may differ from the profile where nothing is required

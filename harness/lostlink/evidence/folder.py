@@ -21,7 +21,7 @@ from typing import Any, Final
 from filelock import FileLock, Timeout
 
 from lostlink import safe_end
-from lostlink.errors import EvidenceError, ExitCode, UsageError
+from lostlink.errors import COMPLETE, EvidenceError, ExitCode, UsageError
 from lostlink.evidence.document import CAMPAIGN_FILE, FILE, Document
 from lostlink.evidence.run_writer import file_name
 from lostlink.evidence.schemas import read_json
@@ -29,9 +29,8 @@ from lostlink.files import not_writable
 from lostlink.profiles import write_profile
 from lostlink_sims import Profile
 
-_JUNIT: Final = "junit.xml"
 _FILES: Final = (
-    FILE, "summary.md", "report.html", "profile.toml", _JUNIT, CAMPAIGN_FILE, "tallies.jsonl",
+    FILE, "summary.md", "report.html", "profile.toml", "junit.xml", CAMPAIGN_FILE, "tallies.jsonl",
 )  # fmt: skip
 _TABLES: Final = {"watch": ("rows.csv", "attempts.csv"), "capture": ("frames.csv",)}
 """Files of evidence by its rig."""
@@ -257,7 +256,7 @@ class EvidenceFolder:
 def _is_complete(file: Path) -> bool:
     """Return whether a document is of a run that was not interrupted and could be judged."""
     try:
-        return read_json(file).get("exit_code") in (ExitCode.MET, ExitCode.NOT_MET, ExitCode.UNDECIDED)
+        return read_json(file).get("exit_code") in COMPLETE
     except EvidenceError:
         return False
 
