@@ -71,7 +71,7 @@ class _Main(click.Group):
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="replace")  # a terminal without a micro sign shows "?"
         try:
-            _refuse_halves(sys.argv[1:] if args is None else args)
+            _refuse_undecodable(sys.argv[1:] if args is None else args)
             return super().main(args, *others, **extra)
         except LostlinkError as error:
             click.echo(f"lostlink: {error}", err=True)
@@ -106,7 +106,7 @@ class _Main(click.Group):
             raise SystemExit(ExitCode.OUTPUT_CLOSED) from None
 
 
-def _refuse_halves(words: Sequence[str]) -> None:
+def _refuse_undecodable(words: Sequence[str]) -> None:
     """Refuse words that are not UTF-8: the names in them could be written into no file."""
     for word in words:
         if word != whole_text(word):

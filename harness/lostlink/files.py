@@ -33,7 +33,7 @@ def read_text(path: str | Path) -> str:
 
 
 def whole_text(text: str) -> str:
-    """Return a text with "?" in place of each half of a character, which no file can hold."""
+    """Return a text with "?" in place of each lone surrogate, which UTF-8 cannot encode."""
     return text.encode("utf-8", "replace").decode("utf-8")
 
 

@@ -185,7 +185,7 @@ def requirement(
     ------
     ValueError
         If the id is in the catalogue or has characters other than letters, digits and '-', the severity is unknown, the
-        sentence is empty, or a text holds half a character.
+        sentence is empty, or a text contains a lone surrogate.
     """
     if not re.fullmatch(r"[A-Za-z0-9]+(-[A-Za-z0-9]+)*", requirement_id):
         raise ValueError(f"requirement id {requirement_id!r}: allowed: letters and digits, parts joined by '-'")
@@ -194,7 +194,7 @@ def requirement(
     if not sentence.strip():
         raise ValueError(f"requirement {requirement_id!r}: its sentence is empty; say what must be true")
     if halved := next((text for text in (sentence, fault) if text != whole_text(text)), None):
-        raise ValueError(f"requirement {requirement_id!r}: {halved!a} holds half a character")
+        raise ValueError(f"requirement {requirement_id!r}: {halved!a} contains a lone surrogate")
     return _marked(Requirement(requirement_id, Severity(severity), sentence, fault))
 
 

@@ -97,7 +97,7 @@ def test_a_file_whose_name_is_no_name_of_a_link(name: str, tmp_path: Path) -> No
     """Spaces that do not break, and the end of a line: ``--name`` gives another one."""
     done = new(tmp_path / f"{name}.toml")
     assert done.exit_code == 2
-    assert done.output.startswith("lostlink: the file's name is no name of a link, give one with --name: ")
+    assert done.output.startswith("lostlink: the file's name cannot be the name of a link; give one with --name: ")
     assert done.output.count("\n") == 1
     done = new(tmp_path / f"{name}.toml", "--name", name)
     assert done.output.startswith("lostlink: --name: ")

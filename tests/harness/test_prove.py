@@ -355,13 +355,13 @@ def test_a_test_with_half_a_character_in_its_name_is_left_out(tmp_path: Path) ->
     words = ("--tests", own_tests(tmp_path, body), "--only", "MY-1,FR-PERIOD", "--out", tmp_path / "ev")
     run = lostlink("prove", HERON, *words)
     assert run.exit_code == 2, run.output
-    assert "test_?: its name holds half a character; rename the test" in run.output
+    assert "test_?: its name contains a lone surrogate; rename the test" in run.output
     verdicts = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))["verdicts"]
     assert [verdict["id"] for verdict in verdicts] == ["FR-PERIOD"]
 
 
 @pytest.mark.parametrize(
-    ("sentence", "part"), [("", "its sentence is empty"), (r"half \ud800", r"'half \ud800' holds half a character")]
+    ("sentence", "part"), [("", "its sentence is empty"), (r"half \ud800", r"'half \ud800' contains a lone surrogate")]
 )
 def test_a_sentence_that_says_nothing_is_refused(sentence: str, part: str, tmp_path: Path) -> None:
     body = f"@requirement('MY-1', 'major', '{sentence}')\ndef test_it(judge):\n    pass\n"

@@ -151,7 +151,7 @@ def _name(name: str | None, path: str) -> str:
     try:
         return str(value_of(settings_of(Profile)["name"], text))
     except ValueError as error:
-        where = "--name" if name else "the file's name is no name of a link, give one with --name"
+        where = "--name" if name else "the file's name cannot be the name of a link; give one with --name"
         raise ProfileError(f"{where}: {error}") from error
 
 

@@ -185,7 +185,7 @@ def read_json(path: Path, schema: dict[str, Any] | None = None) -> dict[str, Any
     """
     try:
         data = strict_json(read_text(path))
-        json.dumps(data, ensure_ascii=False).encode()  # an escape can make half a character
+        json.dumps(data, ensure_ascii=False).encode()  # an escape can make a lone surrogate
     except OSError as error:
         raise EvidenceError(f"{path}: {error.strerror or error}; {ALLOWED}") from error
     except (ValueError, RecursionError) as error:

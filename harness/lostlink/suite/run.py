@@ -50,7 +50,7 @@ class _Collector:
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         for item in [item for item in items if item.nodeid != whole_text(item.nodeid)]:
-            self.result.errors.append(f"{whole_text(item.nodeid)}: its name holds half a character; rename the test")
+            self.result.errors.append(f"{whole_text(item.nodeid)}: its name contains a lone surrogate; rename the test")
             items.remove(item)
         self.judging = {item.path for item in items if item.get_closest_marker("requirement")}
 
@@ -126,7 +126,7 @@ class _Collector:
 
 
 def _make_whole(report: pytest.TestReport | pytest.CollectReport) -> None:
-    """Leave no half of a character in a report: names, exceptions and output of a custom test may hold some."""
+    """Replace lone surrogates in a report: names, exceptions and output of a custom test may contain some."""
     report.nodeid = whole_text(report.nodeid)
     text = report.longreprtext
     if text != whole_text(text):
