@@ -186,13 +186,17 @@ def scenario(
 @pytest.fixture
 def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config) -> Iterator[Judge]:
     """Compare measurements with limits; the first one beyond its limit ends the test."""
+    from lostlink.scenarios import ScenarioBuilder
+    from lostlink.suite.answer import silence_of
     from lostlink.suite.judge import Judge
 
     required = _required(request.node)
     if required is not None and required.id in rig.profile.requirements.waived:
         request.node.stash[WAIVED] = True
         pytest.skip("waived by the owner")
-    judge = Judge(required, rig, *_commands(pytestconfig, request.node, required))
+    asking = ScenarioBuilder(rig.profile, pytestconfig.getoption("--lostlink-seed"), f"{request.node.name} asks")
+    commands = _commands(pytestconfig, request.node, required)
+    judge = Judge(required, rig, *commands, ask=lambda: silence_of(rig, asking))
     request.node.stash[JUDGE] = judge
     with judge.inspecting():
         yield judge

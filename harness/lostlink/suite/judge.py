@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -48,13 +48,21 @@ class Judge:
     ----------
     broken : dict of str to (Broken, Trace)
         By requirement, the first invariant that a run of this test breaks.
+
+    Parameters
+    ----------
+    ask : callable, optional
+        Called before the requirement is met; returns why the wire does not answer, empty if it does.
     """
 
-    def __init__(self, requirement: Requirement | None, rig: Rig, repeat: str, replay: str = "") -> None:
+    def __init__(
+        self, requirement: Requirement | None, rig: Rig, repeat: str, replay: str = "",
+        ask: Callable[[], str] | None = None,
+    ) -> None:  # fmt: skip
         self.requirement = requirement or Requirement("", Severity.MAJOR, "", "")
         self._rig = rig
         self._runs_before = rig.runs
-        self.repeat, self.replay = repeat, replay
+        self.repeat, self.replay, self._ask = repeat, replay, ask
         self.checks = 0
         self.worst: JudgedMeasurement | None = None
         self._margin = 0.0  # of `worst`
@@ -179,8 +187,22 @@ class Judge:
             raise InconclusiveError(self._doubt)
         if not self.checks:
             raise InconclusiveError("the test judged no measurement")
+        self._ask_the_wire()
         if self.others:
             raise OthersBrokenError(", ".join(broken.requirement_id for broken, _ in self.others))
+
+    def _ask_the_wire(self) -> None:
+        """Raise `InconclusiveError` unless the wire answers; the run for it is none of the test's."""
+        if self._ask is None:
+            return
+        runs = self._rig.runs
+        self._trace = None
+        silence = self._ask()
+        self._runs_before += self._rig.runs - runs
+        if self.by_invariant is not None:
+            raise NotMetError(self.by_invariant[0].message)
+        if silence:
+            raise InconclusiveError(silence)
 
     # --- in words -------------------------------------------------------------------------------------------
 

@@ -1,0 +1,75 @@
+"""Whether the wire answers: its pulses must depend on random stick positions, otherwise no run counts.
+
+A wire without pulses, a steady pulse and the output of another receiver can all look like a sound failsafe.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.measure.channels import settled
+from lostlink.measure.results import Ints
+from lostlink.rigs import Rig
+from lostlink.scenarios import ScenarioBuilder
+from lostlink_sims import Move, Profile, Scenario, Trace
+
+STEPS: Final = 12
+"""Two random halves of so many steps are equal or opposite by chance once in 462 times."""
+POSITIONS: Final = (0.25, 0.75)
+
+
+def moved_channels(profile: Profile) -> list[int]:
+    """Return the channels that may move while the model rests: all but throttle and arming, where there are any."""
+    still = (profile.throttle_index, profile.arm_index)
+    return [i for i in range(len(profile.channels)) if i not in still] or [profile.throttle_index]
+
+
+def question(builder: ScenarioBuilder) -> tuple[Scenario, NDArray[np.bool_], Ints]:
+    """Return a run on the ground in which the channels step at random.
+
+    Returns
+    -------
+    scenario : Scenario
+    high : (moved channels, STEPS) ndarray of bool
+        Where each moved channel is high: half of the steps.
+    ends_us : (STEPS,) ndarray of int64
+        When the pulses of each step have settled.
+    """
+    profile, step_us = builder.profile, builder.settle_us + builder.frame_us
+    moved = moved_channels(profile)
+    high = np.array([np.argsort([builder.share() for _ in range(STEPS)]) < STEPS // 2 for _ in moved])
+    moves = tuple(
+        Move(
+            at_us=builder.ready_us + step * step_us, channel=profile.channels[index].name,
+            position=POSITIONS[int(high[row, step])],
+        )
+        for row, index in enumerate(moved) for step in range(STEPS)
+    )  # fmt: skip
+    ends_us = builder.ready_us + step_us * np.arange(1, STEPS + 1) - 1
+    return builder.blank("answer of the wire", moves=moves, duration_us=int(ends_us[-1]) + 1), high, ends_us
+
+
+def depends(trace: Trace, high: NDArray[np.bool_], ends_us: Ints) -> bool:
+    """Return whether a channel of the pulses separates the high steps of a moved channel from its low ones."""
+    widths_us = settled(trace, ends_us)
+    widths_us = widths_us[:, (widths_us >= 0).all(axis=0)]
+    for row in high:
+        above, below = widths_us[row], widths_us[~row]
+        if ((above.min(axis=0) > below.max(axis=0)) | (above.max(axis=0) < below.min(axis=0))).any():
+            return True
+    return False
+
+
+def silence_of(rig: Rig, builder: ScenarioBuilder) -> str:
+    """Ask the wire, and return why it does not answer; empty if it does."""
+    scenario, high, ends_us = question(builder)
+    trace = rig.run(scenario)
+    if trace.doubt:
+        return trace.doubt
+    if depends(trace, high, ends_us):
+        return ""
+    problem = "its pulses do not depend on the sticks" if len(trace.seen.done_us) else "it has no pulses"
+    return f"after the runs the wire does not answer: {problem}"
