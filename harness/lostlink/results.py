@@ -76,6 +76,8 @@ class Result:
         How the connection to the rig was lost; empty if it was not.
     rig : dict of str to str
         Facts about the rig, by name.
+    under_test : str
+        The receiver, as the conclusion names it.
     not_written : OSError or None
         Why evidence could not be written during the run.
     """
@@ -87,6 +89,7 @@ class Result:
     errors: list[str] = field(default_factory=list)
     rig_lost: str = ""
     rig: dict[str, str] = field(default_factory=dict)
+    under_test: str = "the receiver"
     not_written: OSError | None = None
 
     def with_outcome(self, outcome: Outcome) -> list[Verdict]:
@@ -129,5 +132,5 @@ class Result:
             met, f"all {met} requirements tested are"
         )
         if any(verdict.requirement.id == "FS-CUT" for verdict in self.with_outcome(Outcome.MET)):
-            return f"The failsafe cuts the throttle: {tested} met{waiver}."
-        return f"{tested.capitalize()} met{waiver}."
+            return f"The failsafe of {self.under_test} cuts the throttle: {tested} met{waiver}."
+        return f"{tested.capitalize()} met by {self.under_test}{waiver}."

@@ -60,6 +60,11 @@ class Rig(ABC):
         self.about: dict[str, str] = {}
 
     @property
+    def under_test(self) -> str:
+        """The receiver under test, as a conclusion names it."""
+        return self.receiver
+
+    @property
     def sets_clock(self) -> bool:
         """Whether the receiver's counter can start at the value in the scenario."""
         return False

@@ -151,6 +151,11 @@ class OwnProcessRig(Rig):
             self._scratch = tempfile.TemporaryDirectory(prefix="lostlink-")
         self._start(_idle.pop(receiver, None))
 
+    @property
+    def under_test(self) -> str:
+        """The receiver under test, as a conclusion names it."""
+        return Path(self.receiver).name
+
     def close(self) -> None:
         """End the process, or keep a Python receiver's for the next rig of it; a second call does nothing."""
         process, self._process = self._process, None

@@ -33,6 +33,11 @@ class SimRig(Rig):
         self.factory = factory
         self.receiver = receiver or ("reference receiver" if factory is ReferenceReceiver else factory.__name__)
 
+    @property
+    def under_test(self) -> str:
+        """The receiver under test, as a conclusion names it."""
+        return f"the {self.receiver}" if self.factory is ReferenceReceiver else self.receiver
+
     def run(self, scenario: Scenario) -> Trace:
         """Run a scenario; the same one gives the same trace, byte for byte."""
         self.runs += 1

@@ -97,6 +97,7 @@ class _Collector:
         """Complete the result: the rig, what was not tested, and the verdicts in the order of the catalogue."""
         result = self.result
         result.rig = {"rig": self._rig.name, **self._rig.about}
+        result.under_test = self._rig.under_test
         idle = [str(file) for file in tests if file not in self.judging]
         if idle and not result.errors:
             result.errors.append(f"{', '.join(idle)}: no test has a requirement, so nothing is judged there")
