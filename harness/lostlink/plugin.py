@@ -18,6 +18,7 @@ import pytest
 from lostlink.suite.session import (
     ALSO,
     EVIDENCE,
+    FLOWN,
     JUDGE,
     NOT_MET,
     NOT_WRITTEN,
@@ -52,7 +53,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--lostlink-rig", metavar="RIG", default=_DEFAULT_RIG,
                     help="where to run: sim, serial:PORT, emulated:IMAGE")  # fmt: skip
     group.addoption("--lostlink-baud", metavar="N", type=int, help="serial baud rate")
-    group.addoption("--lostlink-thorough", action="store_true", help="on a board, test as many phases as in simulation")
+    group.addoption(
+        "--lostlink-thorough",
+        action="store_true",
+        help="all varied flights; on a board, as many phases as in simulation",
+    )
     group.addoption("--lostlink-props-off", action="store_true", help="propellers are off, flight battery disconnected")
     group.addoption("--lostlink-seed", metavar="N", type=int, default=1, help="random seed [default: 1]")
     group.addoption("--lostlink-evidence", metavar="DIR", help="folder for failed runs as CSV, VCD and scenario")
@@ -267,6 +272,8 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
         for found in judge.others:
             also = judging.verdict_on_other(judge, *found).as_dict(), judge.explain_other(*found)
             item.user_properties.append((ALSO, json.dumps(also, ensure_ascii=False)))
+        if judge.flown.rows or judge.flown.left_out:
+            item.config.stash[FLOWN] = judge.flown
         _keep_runs(item.config, judge, error)
     report.user_properties = list(item.user_properties)
     return report

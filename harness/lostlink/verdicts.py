@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from enum import Enum
 from numbers import Integral, Real
 from typing import Any
@@ -234,6 +234,43 @@ def worst(outcomes: Iterable[Outcome]) -> Outcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Variation:
+    """What the varied flights that concern a requirement had.
+
+    Attributes
+    ----------
+    flights : int
+    values : dict of str to dict of str to int
+        For each dimension of a flight, how many flights had each of its values, zero included.
+    combinations_flown, combinations : int
+        Combinations of values of `strength` dimensions that occurred, and that are possible.
+    strength : int
+    left_out : dict of str to int
+        Flights that the rig could not fly, by reason.
+    """
+
+    flights: int
+    values: dict[str, dict[str, int]]
+    combinations_flown: int
+    combinations: int
+    strength: int
+    left_out: dict[str, int]
+
+    def __str__(self) -> str:
+        kind = {2: "pairs", 3: "triples"}.get(self.strength, f"combinations of {self.strength}")
+        return (
+            f"{counted(self.flights, 'varied flight')}, "
+            f"{grouped(self.combinations_flown)} of {grouped(self.combinations)} {kind} of values"
+        )
+
+    @property
+    def not_flown(self) -> dict[str, list[str]]:
+        """Values that no flight had, by dimension."""
+        missing = {name: [value for value, count in each.items() if not count] for name, each in self.values.items()}
+        return {name: values for name, values in missing.items() if values}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """The verdict on one requirement.
 
@@ -251,6 +288,8 @@ class Verdict:
         The command that reproduces it.
     value, uncertainty, unit
         The worst result as numbers; `value` is None if nothing was measured, or the run ended before the event.
+    varied : Variation or None
+        Of the varied flights that concern it; None if none does, or none was flown.
     """
 
     requirement: Requirement
@@ -265,6 +304,7 @@ class Verdict:
     value: float | None = None
     uncertainty: float = 0.0
     unit: str = ""
+    varied: Variation | None = None
 
     @property
     def statement(self) -> str:
@@ -293,6 +333,7 @@ class Verdict:
             "reason": self.reason,
             "replay": self.replay,
             **({} if self.value is None else {"value": self.value, "uncertainty": self.uncertainty, "unit": self.unit}),
+            **({} if self.varied is None else {"varied": asdict(self.varied)}),
         }
 
     @classmethod
@@ -307,6 +348,7 @@ class Verdict:
             uncertainty=float(data.get("uncertainty", 0.0)),
             runs=data.get("runs", 0),
             checks=data.get("checks", 0),
+            varied=Variation(**data["varied"]) if data.get("varied") else None,
             **texts,
         )
 

@@ -2,19 +2,39 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
+import json
 from pathlib import Path
 
+import jsonschema
 import pytest
+from click.testing import CliRunner
 from faulty import flights, zoo
 
+from lostlink.cli import main
+from lostlink.evidence.schemas import VERDICTS_SCHEMA
 from lostlink.invariants import judge_trace
 from lostlink.profiles import read_link
+from lostlink.requirements import CATALOGUE
 from lostlink.rigs import SimRig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.run import run_suite
-from lostlink.varied import DIMENSIONS, FLIGHTS, dimensions_of, pairs, rows, varied_flights
-from lostlink.verdicts import Outcome
+from lostlink.varied import (
+    CONCERNS,
+    DIMENSIONS,
+    FLIGHTS,
+    Flown,
+    Row,
+    VariedFlight,
+    dimensions,
+    dimensions_of,
+    rows,
+    variation_of,
+    varied_flights,
+)
+from lostlink.varied.dimensions import LONG_FLIGHTS, long_rows
+from lostlink.verdicts import Outcome, Verdict
 from lostlink_sims import Profile, simulate
 
 PROFILES = Path(__file__).parents[2] / "fixtures" / "profiles"
@@ -26,25 +46,91 @@ def link(name: str) -> Profile:
     return read_link(PROFILES / f"{name}.toml")
 
 
+def as_flown(table: list[Row], strength: int = 2) -> Flown:
+    return Flown(rows=table, strength=strength)
+
+
 @pytest.mark.parametrize("name", GOOD)
 @pytest.mark.parametrize("seed", [1, pytest.param(2, marks=LONG)])
 def test_every_pair_of_values_is_flown(name: str, seed: int) -> None:
     """Counted here once more, without the library; further rows fill the number up."""
     profile = link(name)
     table = rows(profile, seed)
-    assert len(table) == FLIGHTS
+    assert len(table) >= FLIGHTS
     wanted = set()
-    for one, other in itertools.combinations(dimensions_of(profile), 2):
-        wanted |= {frozenset({(one.name, a), (other.name, b)}) for a in one.values for b in other.values}
+    for (one, values), (other, others) in itertools.combinations(dimensions_of(profile).items(), 2):
+        wanted |= {frozenset({(one, a), (other, b)}) for a in values for b in others}
     assert {frozenset(pair) for row in table for pair in itertools.combinations(row.items(), 2)} == wanted
-    assert pairs(profile, table) == (len(wanted), len(wanted))
-    covered, of = pairs(profile, table[:10])
-    assert covered < of
+    told = variation_of(profile, "FS-CUT", as_flown(table))
+    assert told is not None
+    assert (told.flights, told.combinations_flown, told.combinations) == (len(table), len(wanted), len(wanted))
+    assert set(told.not_flown) == {"age of the flight", "length"}  # with --thorough
+
+
+def test_every_triple_of_values_is_flown(long: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Strength 3, counted without the library, over six dimensions; ``--long``: over all."""
+    if not long:
+        monkeypatch.setattr(dimensions, "DIMENSIONS", DIMENSIONS[:6])
+    profile = link("heron")
+    table = rows(profile, 1, 3)
+    wanted = 0
+    for three in itertools.combinations(dimensions_of(profile).values(), 3):
+        wanted += len(list(itertools.product(*three)))
+    flown = {frozenset(triple) for row in table for triple in itertools.combinations(row.items(), 3)}
+    told = variation_of(profile, "FS-CUT", as_flown(table, 3))
+    assert told is not None
+    assert (len(flown), told.combinations_flown, told.combinations) == (wanted, wanted, wanted)
+
+
+def test_what_concerns_a_requirement_is_counted() -> None:
+    """Only flights with the premise count, and only what they can have."""
+    profile = link("heron")
+    table = rows(profile, 1)
+    told = variation_of(profile, "FS-JAM", as_flown(table))
+    assert told is not None
+    jammed = [row for row in table if row["cause"] == "interference"]
+    assert told.flights == len(jammed) == told.values["cause"].pop("interference")
+    assert told.values.pop("cause") == {}
+    for name, values in told.values.items():
+        assert values == {value: sum(row[name] == value for row in jammed) for value in values}
+    pairs = {frozenset(pair) for row in jammed for pair in itertools.combinations(row.items(), 2)}
+    assert told.combinations_flown == len(pairs)
+    sizes = {name: 1 if name == "cause" else len(values) for name, values in dimensions_of(profile).items()}
+    assert told.combinations == sum(a * b for a, b in itertools.combinations(sizes.values(), 2))
+    assert variation_of(profile, "FR-SYNC", as_flown(table)) is None
+    assert variation_of(profile, "FS-LONG", as_flown(table)) is None
+    assert variation_of(Profile(), "FS-FOREIGN", as_flown(rows(Profile(), 1))) is None
+
+
+def test_names_of_values_are_those_of_dimensions() -> None:
+    known = {(one.name, value) for one in DIMENSIONS for value in (*one.values, *one.long)}
+    assert {named for values in CONCERNS.values() for named in values} <= known
+    assert set(CONCERNS) <= set(CATALOGUE)
+    assert {item for row in LONG_FLIGHTS for item in row.items()} <= known
+    assert {(one.name, value) for one in DIMENSIONS for value in one.long} <= {
+        item for row in LONG_FLIGHTS for item in row.items()
+    }
+
+
+def test_each_value_changes_the_flight() -> None:
+    """No value of a dimension is flown as another one."""
+    profile = link("heron")
+    plain = {name: values[0] for name, values in dimensions_of(profile).items()}
+    builder = ScenarioBuilder(profile, 1, "varied")
+    blank = builder.blank("one")
+    for dimension in DIMENSIONS:
+        flights = []
+        for value in (*dimension.values_of(profile), *dimension.long):
+            flight = VariedFlight(builder, {**plain, dimension.name: value}, blank).scenario
+            flights.append(dataclasses.replace(flight, name=""))
+        assert len({repr(flight) for flight in flights}) == len(flights), dimension.name
 
 
 def test_flights_depend_on_the_seed_only() -> None:
     profile = link("heron")
-    first, again, other = (varied_flights(ScenarioBuilder(profile, seed, "varied")) for seed in (1, 1, 2))
+    first, again, other = (
+        [flight.scenario for flight in varied_flights(ScenarioBuilder(profile, seed, "varied"))] for seed in (1, 1, 2)
+    )
     assert first == again
     assert first != other
     assert len({dimension.name for dimension in DIMENSIONS}) == len(DIMENSIONS) >= 15
@@ -53,7 +139,18 @@ def test_flights_depend_on_the_seed_only() -> None:
 @pytest.mark.parametrize("stride", [1, 8])
 def test_a_board_flies_fewer(stride: int) -> None:
     builder = ScenarioBuilder(link("heron"), 1, "varied", phase_stride=4)
-    assert len(varied_flights(builder, stride)) == FLIGHTS // stride
+    assert len(varied_flights(builder, stride)) == -(-len(rows(link("heron"), 1)) // stride)
+
+
+@pytest.mark.parametrize("name", ["heron", "wren", pytest.param("plover", marks=LONG)])
+def test_long_flights_of_a_sound_receiver(name: str, long: bool) -> None:
+    """Past the ends of common counters; the gate flies the one past 2^16 packets, ``--long`` each."""
+    profile = link(name)
+    builder = ScenarioBuilder(profile, 1, "varied")
+    for row in long_rows(profile)[: None if long else 1]:
+        trace = simulate(profile, VariedFlight(builder, row, builder.blank("long")).scenario)
+        assert judge_trace(trace) == [], row
+        assert trace.summary.packets > 2**16 or not row["age of the flight"].startswith("past")
 
 
 @pytest.mark.parametrize(
@@ -64,7 +161,8 @@ def test_a_sound_receiver_breaks_nothing(name: str, long: bool) -> None:
     for seed in range(20 if long else 1):
         for flight in varied_flights(ScenarioBuilder(profile, seed, "varied"))[:: 1 if long else 4]:
             for receiver in (zoo.Sound, flights.LooksFiftyTimesASecond):
-                assert judge_trace(simulate(profile, flight, receiver)) == [], f"seed {seed}: {flight.name}"
+                scenario = flight.scenario
+                assert judge_trace(simulate(profile, scenario, receiver)) == [], f"seed {seed}: {scenario.name}"
 
 
 def test_faulty_receivers_are_many() -> None:
@@ -83,3 +181,21 @@ def test_a_mistake_in_one_dimension_is_found(receiver: type[zoo.Sound]) -> None:
     assert outcomes["FS-VARIED"] is Outcome.NOT_MET
     assert len(outcomes) > 1
     assert set(outcomes.values()) == {Outcome.NOT_MET}
+
+
+def test_what_was_varied_is_evidence(tmp_path: Path) -> None:
+    """In verdicts.json, in the report, and read back as written."""
+    words = ["prove", str(PROFILES / "heron.toml"), "--only", "FS-VARIED,FS-JAM,FR-SYNC", "--out", str(tmp_path / "ev")]
+    assert CliRunner().invoke(main, [*words, "--quiet"]).exit_code == 0
+    document = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))
+    jsonschema.validate(document, VERDICTS_SCHEMA)
+    by_id = {verdict["id"]: verdict for verdict in document["verdicts"]}
+    profile = link("heron")
+    for name in ("FS-VARIED", "FS-JAM"):
+        told = variation_of(profile, name, as_flown(rows(profile, 1)))
+        assert by_id[name]["varied"] == dataclasses.asdict(told)
+        assert Verdict.from_dict(by_id[name]).varied == told
+    assert "varied" not in by_id["FR-SYNC"]
+    page = (tmp_path / "ev" / "report.html").read_text(encoding="utf-8")
+    assert page.count("What was varied") == 2
+    assert str(variation_of(profile, "FS-JAM", as_flown(rows(profile, 1)))) in page

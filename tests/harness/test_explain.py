@@ -100,7 +100,10 @@ def test_number_of_flights_is_what_the_suite_flies(path: str | None) -> None:
     for name, verdict in proven(path).items():
         if verdict.outcome is not Outcome.NOT_TESTED:
             seen += 1
-            assert flights(explanations()[name], link(path)) == verdict.runs, name
+            said = flights(explanations()[name], link(path))
+            assert said == verdict.runs or (explanations()[name].or_more and said <= verdict.runs <= said * 5 // 4), (
+                name
+            )
     assert seen >= len(CATALOGUE) - 4
 
 

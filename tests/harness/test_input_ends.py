@@ -210,10 +210,8 @@ def sound_journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (("prove", HERON, "--only", ","), "names no requirement"),
         (("prove", HERON, "--only", ""), "names no requirement"),
         (("prove", HERON, "--baud", 9600), "--baud: does nothing with --rig sim"),
-        (("prove", HERON, "--thorough"), "--thorough: does nothing with --rig sim"),
         (("prove", HERON, "--props-off"), "--props-off: does nothing with --rig sim"),
         (("replay", "it.toml", "--baud", 9600), "--baud: does nothing with --rig sim"),
-        (("prove", HERON, "--rig", "emulated:x.elf", "--thorough"), "--thorough: does nothing with --rig emulated"),
         (("hunt", HERON, "--budget", "nan s"), "is not a quantity"),
     ],
 )

@@ -32,7 +32,9 @@ from lostlink_sims import Profile
 @shared.rig_option
 @shared.baud_option
 @shared.props_off_option
-@click.option("--thorough", is_flag=True, help="On a board, test as many phases as in simulation.")
+@click.option(
+    "--thorough", is_flag=True, help="Fly all varied flights; on a board, test as many phases as in simulation."
+)
 @shared.seed_option
 @click.option("--only", metavar="IDS", help="Requirements to test, separated by commas (FS-CUT,FS-STAY).")
 @click.option("--tests", "tests", metavar="FILE.py", multiple=True, help="Additional custom requirements.")

@@ -84,6 +84,28 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
                     "how_seen": _TEXT,
                     "runs": {**_COUNT, "description": "Scenarios run."},
                     "checks": {**_COUNT, "description": "Measurements judged."},
+                    "varied": {
+                        "type": "object",
+                        "required": ["flights", "values", "combinations_flown", "combinations", "strength", "left_out"],
+                        "additionalProperties": False,
+                        "description": "The varied flights that concern it.",
+                        "properties": {
+                            "flights": _COUNT,
+                            "values": {
+                                "type": "object",
+                                "additionalProperties": {"type": "object", "additionalProperties": _COUNT},
+                                "description": "By dimension of a flight, flights that had each value.",
+                            },
+                            "combinations_flown": _COUNT,
+                            "combinations": {**_COUNT, "description": "Possible ones of `strength` values."},
+                            "strength": {**_COUNT, "minimum": 1},
+                            "left_out": {
+                                "type": "object",
+                                "additionalProperties": _COUNT,
+                                "description": "Flights that the rig cannot fly, by reason.",
+                            },
+                        },
+                    },
                     "reason": _TEXT,
                     "replay": {**_TEXT, "description": "The command that reproduces it."},
                     "value": {**_NUMBER, "description": "The measured result as a number, in its unit."},

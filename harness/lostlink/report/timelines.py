@@ -64,10 +64,27 @@ def requirement(row: RequirementRow, run: Run | None, folder: Path, *, is_open: 
         ("evidence type", verdict.how_seen),
         ("tested in", f"{counted(verdict.runs, 'run')}, {counted(verdict.checks, 'measurement')}" * bool(verdict.runs)),
     ]
+    pairs.append(("varied in", str(verdict.varied) if verdict.varied else ""))
+    files = _files(row, folder)
     again = tag("p", "Reproduce: ", tag("code", verdict.replay), class_="replay") if verdict.replay else None
     shown = timeline(row, run) if run is not None else None
-    return tag("details", summary, tag("div", facts(pairs), again, shown, _files(row, folder), class_="body"),
+    return tag("details", summary, tag("div", facts(pairs), again, shown, _varied(row), files, class_="body"),
                id=row.anchor, open=is_open)  # fmt: skip
+
+
+def _varied(row: RequirementRow) -> Html | None:
+    """Return a table of what the varied flights of a requirement had; closed at first."""
+    varied = row.verdict.varied
+    if varied is None:
+        return None
+    rows = [
+        (name, "; ".join(f"{value} ({count})" for value, count in values.items() if count),
+         "; ".join(value for value, count in values.items() if not count) or "–")
+        for name, values in varied.values.items() if values
+    ]  # fmt: skip
+    rows += [("not flown by this rig", f"{count}", reason) for reason, count in varied.left_out.items()]
+    shown = table(f"{row.id}: values of each dimension, with flights", ("dimension", "flown", "not flown"), rows)
+    return tag("details", tag("summary", f"What was varied: {varied}"), shown, class_="words")
 
 
 def _files(row: RequirementRow, folder: Path) -> Html | None:

@@ -12,6 +12,7 @@ from lostlink.rigs.base import Rig
 from lostlink.rigs.firmware import is_library
 from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.rigs.sim import SimRig
+from lostlink.varied.dimensions import STRENGTH, THOROUGH_STRENGTH
 from lostlink_sims import Profile
 
 SIM: Final = "sim"
@@ -22,7 +23,10 @@ _RIGS: Final = {
     "emulated-live": ("lostlink.rigs.emulated_live", "LiveRig", "IMAGE"),
 }
 """Name to module, class, and REST in ``--rig NAME:REST``. A module is imported when its rig is opened."""
-_OPTIONS: Final = {"serial": ("--baud", "--thorough"), "emulated-live": ("--thorough",)}
+_OPTIONS: Final = {
+    "sim": ("--thorough",), "serial": ("--baud", "--thorough"), "emulated": ("--thorough",),
+    "emulated-live": ("--thorough",),
+}  # fmt: skip
 """Options of rigs; other rigs have none."""
 
 
@@ -88,7 +92,8 @@ def open_rig(
     baud : int, optional
         For a serial port.
     thorough : bool
-        On a board, run as many phases as in simulation.
+        Run all varied flights, in simulation so many that three values each occur together in every way; on a board
+        run as many phases as in simulation.
 
     Raises
     ------
@@ -99,7 +104,9 @@ def open_rig(
     """
     check_options(where, receiver=receiver)
     if where == SIM:
-        return SimRig(profile) if receiver is None else OwnProcessRig(profile, receiver)
+        simulated = SimRig(profile) if receiver is None else OwnProcessRig(profile, receiver)
+        simulated.varied_strength = THOROUGH_STRENGTH if thorough else STRENGTH
+        return simulated
     name, _, rest = where.partition(":")
     rig = _rig(where)
     is_hardware = bool(getattr(rig, "drives_hardware", True))

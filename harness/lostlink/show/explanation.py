@@ -35,6 +35,7 @@ def as_text(explanation: Explanation, link: Profile | None) -> str:
     lines += ["", "How it is tested", _wrapped(filled(explanation.tested, link))]
     lines += ["", "  Measured, and compared with its limit:", *_items(explanation.measured, link)]
     lines += ["", _wrapped(f"{flights_text(explanation, link)}; a real board may fly fewer.")]
+    lines += _varied(required.id)
     if explanation.untested:
         lines.append(_wrapped(filled(explanation.untested, link)))
     lines += ["", "Mistakes that break it", *_items(explanation.mistakes, link)]
@@ -47,6 +48,21 @@ def as_text(explanation: Explanation, link: Profile | None) -> str:
     lines += [f"Tested alone by: lostlink prove PROFILE --only {required.id}"]
     lines += [f"The test itself: {test}", f"  in lostlink/suite/{file}", ""]
     return "\n".join([*lines, *_cautions()])
+
+
+def _varied(requirement_id: str) -> list[str]:
+    """Return which varied flights judge a requirement too; for the requirement about them, what varies."""
+    from lostlink.varied import DIMENSIONS, concern_text
+
+    if requirement_id == "FS-VARIED":
+        rows = [
+            f"{one.name}: {'; '.join(one.values)}"
+            + (f"; with --thorough also {'; '.join(one.long)}" if one.long else "")
+            for one in DIMENSIONS
+        ]
+        return ["", "  What varies, where the link has it:", *(_wrapped(row, "  - ", "    ") for row in rows)]
+    concerned = concern_text(requirement_id)
+    return [_wrapped(f"Also judged in {concerned}.")] if concerned else []
 
 
 def _items(texts: tuple[str, ...], link: Profile | None) -> list[str]:

@@ -52,6 +52,8 @@ class Explanation:
         When the verdict is "not tested"; empty if it never is.
     runs : int
         Flights in simulation, for each of `each`.
+    or_more : bool
+        Whether there may be some more.
     each : str
         A key of `COUNTS`; empty if the number of flights is the same for all profiles.
     mistakes, variants : tuple of str
@@ -76,6 +78,7 @@ class Explanation:
     firmware: str
     related: tuple[str, ...]
     where: tuple[str, str]
+    or_more: bool = False
     each: str = ""
     untested: str = ""
     prepare: str = ""
@@ -258,6 +261,8 @@ def _gap_text(profile: Profile) -> str:
 def flights_text(explained: Explanation, profile: Profile | None) -> str:
     """Return the number of flights of a test in words."""
     text = counted(explained.runs, "flight")
+    if explained.or_more:
+        return f"{explained.runs} flights or some more in simulation"
     if not explained.each:
         return f"{text} in simulation"
     if profile is None:

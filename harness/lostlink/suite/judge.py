@@ -15,6 +15,7 @@ from lostlink.evidence.run_writer import JudgedMeasurement, save
 from lostlink.evidence.timeline import timeline
 from lostlink.invariants import Broken, judge_trace
 from lostlink.rigs import Rig
+from lostlink.varied import Flown
 from lostlink.verdicts import WAIVED_REASON, Limit, Measurement, Outcome, Requirement, Severity, Verdict
 from lostlink_sims import Scenario, Trace
 
@@ -48,6 +49,8 @@ class Judge:
     ----------
     broken : dict of str to (Broken, Trace)
         By requirement, the first invariant that a run of this test breaks.
+    flown : Flown
+        The varied flights of this test.
 
     Parameters
     ----------
@@ -72,6 +75,7 @@ class Judge:
         self._trace: Trace | None = None
         self._measurement: Measurement | None = None
         self.broken: dict[str, tuple[Broken, Trace]] = {}
+        self.flown = Flown()
         self._inspected: tuple[Trace, list[Broken]] | None = None
 
     @contextlib.contextmanager

@@ -18,7 +18,8 @@ from lostlink.files import whole_text
 from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
 from lostlink.rigs import Rig
-from lostlink.suite.session import ALSO, EVIDENCE, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
+from lostlink.suite.session import ALSO, EVIDENCE, FLOWN, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
+from lostlink.varied import Flown, variation_of
 from lostlink.verdicts import Outcome, Verdict, counted
 from lostlink_sims import Profile
 
@@ -42,6 +43,7 @@ class _Collector:
         self.others: dict[str, tuple[Verdict, str]] = {}  # broken in runs of other tests
         self.total = 0
         self.done = 0
+        self._flown: Flown | None = None
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_configure(self, config: pytest.Config) -> None:
@@ -88,6 +90,7 @@ class _Collector:
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
         self.result.rig_lost = session.config.stash.get(RIG_LOST, "")
         self.result.not_written = session.config.stash.get(NOT_WRITTEN, None)
+        self._flown = session.config.stash.get(FLOWN, None)
 
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
         # pytest also calls this when it cannot collect the tests.
@@ -108,6 +111,11 @@ class _Collector:
             if without := [name for name in wanted if name not in judged]:
                 result.errors.append(f"no verdict for {', '.join(without)}: no test of that requirement was run")
         self._add_others()
+        if self._flown is not None:
+            result.verdicts[:] = [
+                dataclasses.replace(one, varied=variation_of(self._profile, one.requirement.id, self._flown))
+                for one in result.verdicts
+            ]
         order = {name: number for number, name in enumerate(CATALOGUE)}
         result.verdicts.sort(key=lambda verdict: order.get(verdict.requirement.id, len(order)))
 

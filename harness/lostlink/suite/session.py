@@ -26,6 +26,9 @@ NOT_WRITTEN: Final = pytest.StashKey[OSError]()
 NOT_MET: Final = pytest.StashKey[set[str]]()
 """On the config: ids of requirements that are known not to be met, whose runs are kept."""
 
+FLOWN: Final = pytest.StashKey[Any]()  # a Flown
+"""On the config: the varied flights of the run."""
+
 JUDGE: Final = pytest.StashKey[Any]()  # a Judge
 """On a test: its judge."""
 WAIVED: Final = pytest.StashKey[bool]()

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from lostlink.errors import CannotError
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.suite.flying import run_where_able
 from lostlink.suite.judge import Judge
 from lostlink.varied import varied_flights
 from lostlink.verdicts import Measurement
@@ -16,17 +16,19 @@ from lostlink.verdicts import Measurement
 @requires("FS-VARIED")
 def test_varied_flights(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """A covering array: each pair of values of any two dimensions of a flight occurs."""
-    flown = 0
-    for flight in varied_flights(scenario, rig.varied_stride):
-        trace = run_where_able(rig, flight)
-        if trace is None:
+    judge.flown.strength = rig.varied_strength
+    for flight in varied_flights(scenario, rig.varied_stride, rig.varied_strength):
+        try:
+            trace = rig.run(flight.scenario)
+        except CannotError as error:
+            judge.flown.leave_out(str(error))
             continue
-        flown += 1
+        judge.flown.rows.append(flight.row)
         broken = judge.invariants(trace)
         count = Measurement(
             name="broken requirements", value=len({one.requirement_id for one in broken}), unit="",
             how_seen=trace.how_seen, at_us=broken[0].at_us if broken else None,
         )  # fmt: skip
         judge(trace, count, at_most=0)
-    if not flown:
+    if not judge.flown.rows:
         pytest.skip("the rig can run none of the flights")

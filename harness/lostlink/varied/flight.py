@@ -1,25 +1,17 @@
-"""Flights that vary everything that a flight has: one value of each of `DIMENSIONS`, from a covering array.
+"""Composes the flight of a row: power-on, gesture, take-off, a link of some quality, earlier losses, events, the loss.
 
-Studies of real failures find that nearly all need the interaction of few parameters, most of them one or two (NIST SP
-800-142, Practical Combinatorial Testing). The rows of the array contain every pair of values of any two dimensions;
-further rows, drawn at random, fill it up. A flight is a sequence of stages: power-on, gesture, take-off, a link of
-some quality, earlier losses with their returns, an event at the receiver or handset, the loss, and a return.
+Earlier losses come with their returns, an event is one at the receiver or handset, and the loss ends in a return.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import random
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final
 
-import covertable
-from covertable.sorters import hash as by_hash
-
 from lostlink.scenarios import STICKS_IN_FLIGHT, ScenarioBuilder
-from lostlink_sims import Move, Profile, Scenario
+from lostlink.varied.dimensions import DIMENSIONS, Row, switches, yaw
+from lostlink_sims import Move, Scenario
 from lostlink_sims.codes import pulse_table
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 from lostlink_sims.scenario import (
@@ -36,112 +28,22 @@ from lostlink_sims.scenario import (
     WrongAddress,
 )
 
-FLIGHTS: Final = 64
-"""Rows of the array, random ones included; the pairs need about fifty."""
 GESTURE_US: Final = 2_200_000
 WATCHED_US: Final = 1_000_000
 CYCLE_US: Final = 1_000_000
 """Flight between two losses."""
+STIR_US: Final = 10_000_000
+"""Between two moves of the sticks in a long flight."""
+MINUTE_US: Final = 60_000_000
 LATE_US: Final = 3_000_000
 """Into a loss, when something first happens in it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Dimension:
-    """One thing that varies from flight to flight.
-
-    Attributes
-    ----------
-    name : str
-    values : tuple of str
-        The first one is the plain one.
-    applies : callable
-        ``applies(profile)``: whether the link has it.
-    """
-
-    name: str
-    values: tuple[str, ...]
-    applies: Callable[[Profile], bool] = lambda _: True
-
-
-def _switches(profile: Profile) -> list[int]:
-    """Return the indices of the switches that do not arm."""
-    return [
-        index for index, channel in enumerate(profile.channels)
-        if channel.kind != "stick" and index not in (profile.arm_index, profile.throttle_index)
-    ]  # fmt: skip
-
-
-def _yaw(profile: Profile) -> int | None:
-    """Return the index of the last stick that is not the throttle, by convention yaw."""
-    sticks = [i for i, channel in enumerate(profile.channels) if channel.kind == "stick"]
-    return next((i for i in reversed(sticks) if i != profile.throttle_index), None)
-
-
-DIMENSIONS: Final = (
-    Dimension("throttle at the loss", ("full", "idle", "just above idle", "a fifth", "half", "moving")),
-    Dimension("other sticks", ("spread", "low ends", "high ends", "centred", "moving")),
-    Dimension("switches", ("on", "off", "flipped in flight", "flipped while away"), lambda p: bool(_switches(p))),
-    Dimension(
-        "gesture", ("none", "yaw right before flight", "yaw left before flight", "yaw right in flight"),
-        lambda p: _yaw(p) is not None,
-    ),
-    Dimension("before the first packet", ("nothing", "5 s of silence", "30 s of silence", "sticks off centre")),
-    Dimension("quality before", ("clean", "a quarter lost", "most lost", "short gaps")),
-    Dimension("earlier losses", ("none", "1", "3", "4", "11")),
-    Dimension("their length", ("just longer than the timeout", "motors stopped", "3 s")),
-    Dimension(
-        "receiver",
-        ("undisturbed", "reset in flight", "reset in failsafe", "reset at the return", "brown-out in flight",
-         "brown-out in failsafe", "hangs in flight", "hangs in failsafe"),
-    ),
-    Dimension("handset", ("undisturbed", "hangs and goes on", "off and on")),
-    Dimension("cause", ("link cut", "handset off", "wrong address", "interference")),
-    Dimension("length", ("15 s", "3 s", "motors stopped", "just longer than the timeout", "to the end")),
-    Dimension(
-        "stray packets", ("none", "one", "nearly enough in a row", "nearly enough, spread"),
-        lambda p: p.receiver.recovery_packets > 1,
-    ),
-    Dimension(
-        "foreign handset",
-        ("none", "one bit of the id", "another bit, late in failsafe", "another length", "longer, late in failsafe",
-         "at the return"),
-        lambda p: p.handset.link_id is not None,
-    ),
-    Dimension("throttle at the return", ("idle", "just below idle", "just above idle", "as at the loss")),
-    Dimension("after the return", ("1 s", "every stick moves", "12 s")),
-)  # fmt: skip
-"""What varies; hazards of the trade, common practice, no source."""
-
-Row = Mapping[str, str]
-
-
-def dimensions_of(profile: Profile) -> list[Dimension]:
-    """Return the dimensions that a link has."""
-    return [dimension for dimension in DIMENSIONS if dimension.applies(profile)]
-
-
-def rows(profile: Profile, seed: int) -> list[Row]:
-    """Return `FLIGHTS` rows, each a value by the name of each dimension; all pairs occur."""
-    factors = {dimension.name: list(dimension.values) for dimension in dimensions_of(profile)}
-    found: list[Row] = list(covertable.make(factors, strength=2, sorter=by_hash, salt=str(seed)))
-    more = random.Random(f"varied flights {seed}")
-    while len(found) < FLIGHTS:
-        found.append({name: more.choice(values) for name, values in factors.items()})
-    return found
-
-
-def pairs(profile: Profile, flown: Sequence[Row]) -> tuple[int, int]:
-    """Return how many pairs of values of any two dimensions some rows contain, and how many there are."""
-    seen = set[tuple[tuple[str, str], tuple[str, str]]]()
-    for row in flown:
-        seen.update(itertools.combinations(sorted(row.items()), 2))
-    sizes = [len(dimension.values) for dimension in dimensions_of(profile)]
-    return len(seen), sum(a * b for a, b in itertools.combinations(sizes, 2))
+_NUMBERS: Final = {"none": 0, "one": 1, "three": 3, "four": 4, "eleven": 11}
 
 
 class VariedFlight:
-    """Composes the scenario of a row, stage by stage.
+    """Composes the scenario of a row, stage by stage, in `scenario`.
 
     Parameters
     ----------
@@ -166,12 +68,14 @@ class VariedFlight:
         draw = random.Random(f"{blank.seed} {blank.trial} {sorted(row.items())}")
         self._bit, self._length = draw.randrange(8), draw.randrange(1, PAYLOAD_LIMIT_BYTES)
         self._other_lengths = [n for n in range(1, PAYLOAD_LIMIT_BYTES + 1) if n != self._profile.payload_bytes]
+        self.row = row
+        self.scenario = self._composed()
 
-    def scenario(self) -> Scenario:
-        """Return the scenario."""
+    def _composed(self) -> Scenario:
         on_us = self._power_on()
         self._gesture("before flight")
         self._take_off()
+        self._age()
         self._quality()
         self._earlier_losses()
         self._gesture("in flight")
@@ -179,7 +83,7 @@ class VariedFlight:
         self._loss()
         return dataclasses.replace(
             self._blank,
-            name=f"{self._blank.name}: {', '.join(f'{name} {value}' for name, value in self._row.items())}",
+            name=f"{self._blank.name}: {', '.join(f'{name} {value}' for name, value in self.row.items())}",
             handset_on_us=on_us, duration_us=self._now_us, moves=tuple(self._moves), faults=tuple(self._faults),
         )  # fmt: skip
 
@@ -243,13 +147,13 @@ class VariedFlight:
 
     def _gesture(self, when: str) -> None:
         """Hold the throttle low and the yaw stick at a stop; in flight, then fly on as before."""
-        yaw = _yaw(self._profile)
-        if yaw is None or when not in self._row["gesture"]:
+        stick = yaw(self._profile)
+        if stick is None or when not in self._row["gesture"]:
             return
         self._throttle(0.0)
-        self._move(yaw, 1.0 if "right" in self._row["gesture"] else 0.0)
+        self._move(stick, 1.0 if "right" in self._row["gesture"] else 0.0)
         self._now_us += GESTURE_US
-        self._move(yaw, self._sticks()[yaw])
+        self._move(stick, self._sticks()[stick])
         if when == "in flight":
             self._throttle(self._throttle_of(self._row["throttle at the loss"]))
         self._settle()
@@ -271,13 +175,26 @@ class VariedFlight:
         self._settle()
         self._take_off()
 
+    def _age(self) -> None:
+        """Fly on for a long time; the sticks move meanwhile."""
+        packets_us = 2**16 * self._profile.handset.packet_interval_us
+        ages_us = {"past 2^16 packets": packets_us + CYCLE_US, "36 min": 36 * MINUTE_US, "72 min": 72 * MINUTE_US}
+        end_us = self._now_us + ages_us.get(self._row["age of the flight"], 0)
+        while self._now_us + STIR_US < end_us:
+            for index, position in self._sticks().items():
+                if self._profile.channels[index].kind == "stick":
+                    self._move(index, 1.0 - position)
+                    self._move(index, position, self._now_us + STIR_US // 2)
+            self._now_us += STIR_US
+        self._now_us = max(self._now_us, end_us)
+
     def _quality(self) -> None:
         worst = {"a quarter lost": 0.25, "most lost": 0.6}.get(self._row["quality before"])
         if worst is not None:
             self._faults.append(InterferenceBurst(at_us=self._now_us, for_us=3_000_000, loss=worst))
             self._now_us += 3_000_000
         gap_us = self._builder.safe_gap_us
-        if self._row["quality before"] == "short gaps" and gap_us:
+        if self._row["quality before"] == "short gaps":
             up_us = 8 * self._builder.packet_us
             for_us = 8 * (gap_us + up_us)
             self._faults.append(FlappingLink(at_us=self._now_us, down_us=gap_us, up_us=up_us, for_us=for_us))
@@ -285,18 +202,21 @@ class VariedFlight:
         self._settle()
 
     def _loss_us(self, word: str) -> int:
-        barely_us = self._profile.cut_delay_us * 103 // 100 + 3 * self._builder.packet_us
-        return {
-            "just longer than the timeout": barely_us, "motors stopped": self._away_us, "3 s": 3_000_000,
-            "15 s": 15_000_000, "to the end": 8_000_000,
-        }[word]  # fmt: skip
+        """Return a length of a loss: the part of a value before its strays, or after the number of losses."""
+        if "just longer than the timeout" in word:
+            return self._profile.cut_delay_us * 103 // 100 + 3 * self._builder.packet_us
+        if "motors stopped" in word:
+            return self._away_us
+        if " min" in word:
+            return int(word.removesuffix(" min")) * MINUTE_US
+        if "3 s" in word:
+            return max(self._away_us, 3_000_000)
+        return max(15_000_000, (sum(self._strays()) + len(self._strays()) + 2) * self._away_us)
 
     def _earlier_losses(self) -> None:
-        number = int(self._row["earlier losses"].replace("none", "0"))
-        for_us = max(self._away_us, self._loss_us(self._row["their length"]))
-        if self._row["their length"] == "just longer than the timeout":
-            for_us = self._loss_us("just longer than the timeout")
-        for _ in range(number):
+        word = self._row["earlier losses"]
+        for _ in range(_NUMBERS[word.partition(" ")[0]]):
+            for_us = self._loss_us(word)
             self._faults.append(LinkCut(at_us=self._now_us, for_us=for_us))
             self._now_us += for_us
             self._again()
@@ -317,7 +237,7 @@ class VariedFlight:
                 self._faults.append(MainLoopHung(at_us=at_us, for_us=200_000))
                 self._now_us += 200_000 + boot_us
         match self._row["handset"]:
-            case "hangs and goes on" if self._profile.handset.packet_counter:
+            case "hangs and goes on":
                 self._faults.append(HandsetHung(at_us=self._now_us, for_us=self._away_us))
                 self._now_us += self._away_us
             case "off and on":
@@ -326,7 +246,7 @@ class VariedFlight:
         if self._now_us > at_us:
             self._now_us += timeout_us
             self._again()
-        for index in _switches(self._profile):
+        for index in switches(self._profile):
             if self._row["switches"] == "flipped in flight":
                 for position in (0.0, 1.0, 0.0, 1.0):
                     self._move(index, position)
@@ -336,7 +256,6 @@ class VariedFlight:
     def _loss(self) -> None:
         """Lose the link, with what happens meanwhile, and let it return."""
         lost_us, for_us = self._now_us, self._loss_us(self._row["length"])
-        ends = self._row["length"] != "to the end"
         if self._row["throttle at the loss"] == "moving":
             for number in range(6):
                 at_us = max(0, lost_us - CYCLE_US) + number * CYCLE_US // 3
@@ -345,52 +264,57 @@ class VariedFlight:
             for index in self._sticks():
                 if self._profile.channels[index].kind == "stick":
                     self._move(index, 0.9, lost_us - CYCLE_US // 2, CYCLE_US)
-        self._cause(lost_us, for_us if ends else None)
+        begin_us = lost_us
+        for at_us, until_us in [*self._gaps(lost_us), (lost_us + for_us, None)]:
+            self._faults.append(self._cause(begin_us, at_us))
+            begin_us = until_us or at_us
         self._meanwhile(lost_us, for_us)
         self._now_us = lost_us + for_us
-        if not ends:
-            return
         if self._row["cause"] == "handset off":
             self._now_us += self._profile.handset.boot_us
         self._return(lost_us)
 
-    def _cause(self, lost_us: int, for_us: int | None) -> None:
+    def _cause(self, lost_us: int, back_us: int) -> AnyFault:
+        """Return the fault that loses the link until an instant; a handset goes on somewhat earlier, to boot."""
+        for_us = back_us - lost_us
         match self._row["cause"]:
-            case "link cut":
-                self._faults += self._cuts_with_strays(lost_us, for_us)
             case "handset off":
-                self._faults.append(HandsetOff(at_us=lost_us, for_us=for_us))
+                return HandsetOff(at_us=lost_us, for_us=for_us)
             case "wrong address":
-                self._faults.append(WrongAddress(at_us=lost_us, for_us=for_us))
+                return WrongAddress(at_us=lost_us, for_us=for_us)
             case "interference":
-                self._faults.append(InterferenceBurst(at_us=lost_us, for_us=for_us, loss=1.0))
+                return InterferenceBurst(at_us=lost_us, for_us=for_us, loss=1.0)
+        return LinkCut(at_us=lost_us, for_us=for_us)
 
-    def _cuts_with_strays(self, lost_us: int, for_us: int | None) -> list[AnyFault]:
-        """Return a link cut through which fewer packets get than a return needs."""
-        enough = self._profile.receiver.recovery_packets
-        groups = {"one": [1], "nearly enough in a row": [enough - 1], "nearly enough, spread": [1] * (enough - 1)}
-        # Shorter than that many intervals, so that never more packets fit in.
-        interval_us = self._profile.handset.packet_interval_us
-        cuts: list[AnyFault] = []
-        begin_us, apart_us = lost_us, self._away_us
-        end_us = None if for_us is None else lost_us + for_us
-        for group in groups.get(self._row["stray packets"], []):
-            at_us = begin_us + apart_us
-            until_us = at_us + group * interval_us * 9 // 10 - self._profile.handset.jitter_us
-            if until_us <= at_us or (end_us is not None and until_us + apart_us > end_us):
-                break
-            cuts.append(LinkCut(at_us=begin_us, for_us=at_us - begin_us))
-            begin_us = until_us
-        return [*cuts, LinkCut(at_us=begin_us, for_us=None if end_us is None else end_us - begin_us)]
+    def _strays(self) -> list[int]:
+        """Return the groups of stray packets in the loss, fewer in a row than a return needs."""
+        enough, word = self._profile.receiver.recovery_packets, self._row["length"]
+        if "a stray packet" in word:
+            return [1]
+        if "in a row" in word:
+            return [enough - 1]
+        return [1] * (enough - 1) if "spread out" in word else []
+
+    def _gaps(self, lost_us: int) -> list[tuple[int, int]]:
+        """Return the spans in the loss in which stray packets get through; a handset goes on for them."""
+        handset, end_us = self._profile.handset, lost_us
+        boot_us = handset.boot_us if self._row["cause"] == "handset off" else 0
+        gaps = []
+        for group in self._strays():
+            at_us = end_us + self._away_us
+            # Shorter than that many intervals, so that never more packets fit in.
+            end_us = at_us + boot_us + max(1, group * handset.packet_interval_us * 9 // 10 - handset.jitter_us)
+            gaps.append((at_us, end_us))
+        return gaps
 
     def _meanwhile(self, lost_us: int, for_us: int) -> None:
         late_us = lost_us + min(LATE_US, for_us * 2 // 3)
         match self._row["receiver"]:
-            case "reset in failsafe":
+            case "reset while away":
                 self._faults.append(ReceiverReset(at_us=late_us))
-            case "brown-out in failsafe":
+            case "brown-out while away":
                 self._faults.append(BrownOut(at_us=late_us, for_us=400_000, on_acknowledgement=False))
-            case "hangs in failsafe":
+            case "hangs while away":
                 self._faults.append(MainLoopHung(at_us=late_us, for_us=300_000))
             case "reset at the return":
                 self._faults.append(ReceiverReset(at_us=lost_us + for_us + self._builder.packet_us))
@@ -400,17 +324,17 @@ class VariedFlight:
         match self._row["foreign handset"]:
             case "one bit of the id":
                 self._faults.append(ForeignHandset(at_us=lost_us, id_difference=1 << self._bit, for_us=for_us))
-            case "another bit, late in failsafe":
+            case "another bit late while away":
                 difference = 1 << (self._bit + 3) % 8
                 self._faults.append(ForeignHandset(at_us=late_us, id_difference=difference, for_us=end_us - late_us))
             case "another length":
                 self._faults.append(ForeignHandset(at_us=lost_us, payload_bytes=other, for_us=for_us))
-            case "longer, late in failsafe" if longer != own:
+            case "a longer packet late while away":
                 self._faults.append(ForeignHandset(at_us=late_us, payload_bytes=longer, for_us=end_us - late_us))
             case "at the return":
                 self._faults.append(ForeignHandset(at_us=end_us - 200_000, id_difference=1, for_us=700_000))
         if self._row["switches"] == "flipped while away":
-            for index in _switches(self._profile):
+            for index in switches(self._profile):
                 self._move(index, 0.0, lost_us + for_us // 2)
 
     def _return(self, lost_us: int) -> None:
@@ -429,10 +353,3 @@ class VariedFlight:
                         self._now_us += 2 * self._builder.settle_us + self._builder.frame_us
             case "12 s":
                 self._now_us += 12_000_000
-
-
-def varied_flights(builder: ScenarioBuilder, stride: int = 1) -> list[Scenario]:
-    """Return the flights of the covering array for this seed, one in `stride` of them, at distributed phases."""
-    table = rows(builder.profile, builder.seed)[::stride]
-    blanks = builder.phases(len(table), exactly=True)
-    return [VariedFlight(builder, row, blank).scenario() for row, blank in zip(table, blanks, strict=True)]
