@@ -193,6 +193,7 @@ def test_what_was_varied_is_evidence(tmp_path: Path) -> None:
     profile = link("heron")
     for name in ("FS-VARIED", "FS-JAM"):
         told = variation_of(profile, name, as_flown(rows(profile, 1)))
+        assert told is not None
         assert by_id[name]["varied"] == dataclasses.asdict(told)
         assert Verdict.from_dict(by_id[name]).varied == told
     assert "varied" not in by_id["FR-SYNC"]
