@@ -17,7 +17,7 @@ from click.testing import CliRunner, Result
 from lostlink.campaigns.campaign import Campaign
 from lostlink.campaigns.flight import flight_trials
 from lostlink.campaigns.tally import CRITERIA, Tally
-from lostlink.campaigns.trials import ONE_BY_ONE, SIDE_BY_SIDE, TrialRange, engine_for, fly
+from lostlink.campaigns.trials import ONE_BY_ONE, SIDE_BY_SIDE, TRIALS_PER_JOB, TrialRange, engine_for, fly
 from lostlink.cli import main
 from lostlink.errors import ProfileError
 from lostlink.profiles import read_profile, read_scenario
@@ -44,6 +44,22 @@ class Mine(ReferenceReceiver):
 """
 
 
+SMALL_JOBS = """
+import sys
+from lostlink.campaigns.trials import SIDE_BY_SIDE, TRIALS_PER_JOB
+from lostlink.cli import main
+TRIALS_PER_JOB[SIDE_BY_SIDE] = int(sys.argv.pop(1))
+main()
+"""
+"""The command, with another number of trials in each job."""
+
+
+@pytest.fixture
+def of_256(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let a job have 256 trials, so that some hundred trials are several jobs."""
+    monkeypatch.setitem(TRIALS_PER_JOB, SIDE_BY_SIDE, 256)
+
+
 def campaign(*words: object) -> Result:
     return CliRunner().invoke(main, ["campaign", *map(str, words)])
 
@@ -62,9 +78,18 @@ def receiver(folder: Path, text: str) -> str:
 # --- the same, whoever flies -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["heron", "wren", "lapwing", "plover", "bittern"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "heron",
+        "plover",
+        "bittern",
+        pytest.param("wren", marks=pytest.mark.long),
+        pytest.param("lapwing", marks=pytest.mark.long),
+    ],
+)
 def test_side_by_side_is_one_by_one(name: str, tmp_path: Path, long: bool) -> None:
-    """Every count, time and worst trial of 20 trials; ``--long``: of 60."""
+    """Every count, time and worst trial of 20 trials of three links; ``--long``: of 60 trials of five links."""
     lot = flight_trials(read_profile(f"fixtures/profiles/{name}.toml"), seed=4)
     mine = receiver(tmp_path, PLAIN_REFERENCE)
     assert engine_for(lot, None)[0] == SIDE_BY_SIDE
@@ -80,11 +105,12 @@ def test_parts_merge_to_the_whole() -> None:
     assert Tally.from_dict(json.loads(json.dumps(parts[1].as_dict()))).as_dict() == parts[1].as_dict()
 
 
+@pytest.mark.usefixtures("of_256")
 @pytest.mark.parametrize("workers", [("--jobs", 2), ("--cluster", "local:2")])
 def test_workers_do_not_matter(workers: tuple[str, object], tmp_path: Path) -> None:
     if workers[0] == "--cluster":
         pytest.importorskip("distributed")
-    words = (HERON, "--trials", 9_000, "--quiet")  # two jobs
+    words = (HERON, "--trials", 600, "--quiet")  # three jobs
     alone, together = tmp_path / "alone", tmp_path / "together"
     assert campaign(*words, "--jobs", 1, "--out", alone).exit_code == 0
     assert campaign(*words, *workers, "--out", together).exit_code == 0
@@ -93,8 +119,8 @@ def test_workers_do_not_matter(workers: tuple[str, object], tmp_path: Path) -> N
 
 
 def begin(folder: Path, *words: object, trials: int = 150_000) -> subprocess.Popen[str]:
-    """Start a campaign that takes some seconds, and wait for its first result."""
-    command = [sys.executable, "-m", "lostlink", "campaign", str(HERON), "--trials", str(trials), "--quiet"]
+    """Start a campaign that takes some seconds, in jobs of 1024 trials, and wait for its first result."""
+    command = [sys.executable, "-c", SMALL_JOBS, "1024", "campaign", str(HERON), "--trials", str(trials), "--quiet"]
     command += ["--out", str(folder), *map(str, words)]
     running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     journal, until_s = folder.with_name(f"{folder.name}.unfinished") / "tallies.jsonl", time.monotonic() + 60
@@ -122,20 +148,21 @@ needs_proc = pytest.mark.skipif(not Path("/proc/self/stat").is_file(), reason="n
 
 
 @needs_proc
-def test_a_killed_worker_does_not_matter(tmp_path: Path) -> None:
-    trials = 4 * 8192  # each worker has more than one job ahead of it when the first result is there
+def test_a_killed_worker_does_not_matter(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    trials = 14 * 1024  # each worker has several jobs ahead of it when the first result is there
     running = begin(tmp_path / "killed", "--jobs", 2, trials=trials)
     os.kill(children(running.pid)[0], signal.SIGKILL)
     _, errors = running.communicate(timeout=120)
     assert running.returncode == 0, errors
     assert "Traceback" not in errors
     assert told(tmp_path / "killed")["trials"] == trials
+    monkeypatch.setitem(TRIALS_PER_JOB, SIDE_BY_SIDE, 1024)
     assert campaign(HERON, "--trials", trials, "--quiet", "--jobs", 1, "--out", tmp_path / "calm").exit_code == 0
     assert (tmp_path / "killed" / "campaign.json").read_bytes() == (tmp_path / "calm" / "campaign.json").read_bytes()
 
 
 @needs_proc
-def test_interrupted_and_gone_on_with(tmp_path: Path) -> None:
+def test_interrupted_and_gone_on_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Ctrl-C keeps what was flown; --resume flies the rest, also after a line that was cut off."""
     running = begin(tmp_path, "--jobs", 2)
     running.send_signal(signal.SIGINT)
@@ -148,13 +175,15 @@ def test_interrupted_and_gone_on_with(tmp_path: Path) -> None:
     assert 0 < first < 150_000
     with (tmp_path / "tallies.jsonl").open("a", encoding="utf-8") as journal:
         journal.write('{"trials": 81')
-    words = (HERON, "--trials", first + 8192, "--quiet", "--out")
+    monkeypatch.setitem(TRIALS_PER_JOB, SIDE_BY_SIDE, 1024)
+    words = (HERON, "--trials", first + 1024, "--quiet", "--jobs", 1, "--out")
     assert campaign(*words, tmp_path, "--resume").exit_code == 0
     assert campaign(*words, tmp_path / "at once").exit_code == 0
     for name in ("campaign.json", "tallies.jsonl"):
         assert (tmp_path / name).read_bytes() == (tmp_path / "at once" / name).read_bytes()
 
 
+@pytest.mark.usefixtures("of_256")
 def test_ctrl_c_between_a_count_and_its_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The journal never holds fewer trials than the evidence says."""
 
@@ -163,43 +192,50 @@ def test_ctrl_c_between_a_count_and_its_line(tmp_path: Path, monkeypatch: pytest
         raise KeyboardInterrupt
 
     add = Campaign.add
-    words = (HERON, "--trials", 9000, "--quiet", "--jobs", 1, "--out", tmp_path / "out")
+    words = (HERON, "--trials", 300, "--quiet", "--jobs", 1, "--out", tmp_path / "out")
     with monkeypatch.context() as patch:
         patch.setattr(Campaign, "add", stopped)
         assert campaign(*words).exit_code == 130
-    assert told(tmp_path / "out")["trials"] == 8192
+    assert told(tmp_path / "out")["trials"] == 256
     done = campaign(*words, "--resume")
     assert done.exit_code == 0, done.output
-    assert told(tmp_path / "out")["trials"] == 9000
+    assert told(tmp_path / "out")["trials"] == 300
 
 
 # --- what is found ---------------------------------------------------------------------------------------------------
 
 
-def test_a_sound_receiver(tmp_path: Path) -> None:
-    done = campaign(HERON, "--trials", 3000, "--out", tmp_path / "out")
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
+    """Fly a campaign of the reference receiver, once for several tests."""
+    out = tmp_path_factory.mktemp("sound") / "out"
+    return out, campaign(HERON, "--trials", 600, "--seed", 5, "--out", out)
+
+
+def test_a_sound_receiver(sound: tuple[Path, Result]) -> None:
+    out, done = sound
     assert done.exit_code == 0, done.output
-    assert "below 0.001 at 95 % confidence (one-sided)" in done.output
+    assert "below 0.005 at 95 % confidence (one-sided)" in done.output
     assert "is safe to fly" in done.output  # the caution, which says that nothing is said about it
-    found = {one["id"]: one for one in told(tmp_path / "out")["requirements"]}
+    found = {one["id"]: one for one in told(out)["requirements"]}
     assert set(found) == {criterion.id for criterion in CRITERIA}
     cut = found["FS-CUT"]
-    assert (cut["judged"], cut["failures"]) == (3000, 0)
-    assert cut["upper_bound"] == pytest.approx(1 - 0.05 ** (1 / 3000))
+    assert (cut["judged"], cut["failures"]) == (600, 0)
+    assert cut["upper_bound"] == pytest.approx(1 - 0.05 ** (1 / 600))
     assert cut["worst"][0]["value_us"] == max(cut["times"]["values_us"]) <= cut["limit_us"]
-    verdicts = json.loads((tmp_path / "out" / "verdicts.json").read_text(encoding="utf-8"))
+    verdicts = json.loads((out / "verdicts.json").read_text(encoding="utf-8"))
     assert {one["outcome"] for one in verdicts["verdicts"]} == {"met"}
 
 
-def test_the_worst_trials_are_those_of_the_event_simulation(tmp_path: Path) -> None:
+def test_the_worst_trials_are_those_of_the_event_simulation(sound: tuple[Path, Result]) -> None:
     from lostlink.measure import failsafe
 
-    campaign(HERON, "--trials", 3000, "--seed", 5, "--out", tmp_path / "out")
+    out, _ = sound
     profile = read_profile(HERON)
-    worst = next(one for one in told(tmp_path / "out")["requirements"] if one["id"] == "FS-CUT")["worst"]
+    worst = next(one for one in told(out)["requirements"] if one["id"] == "FS-CUT")["worst"]
     assert len(worst) == 5
     for one in worst:
-        scenario = read_scenario(str(tmp_path / "out" / one["scenario"]), profile)
+        scenario = read_scenario(str(out / one["scenario"]), profile)
         assert (scenario.seed, scenario.trial) == (5, one["trial"])
         cut = failsafe.time_to_cut(open_rig(profile).run(scenario), scenario.faults[0].at_us)
         assert cut.value == one["value_us"]
@@ -208,7 +244,7 @@ def test_the_worst_trials_are_those_of_the_event_simulation(tmp_path: Path) -> N
 def test_a_receiver_that_forgets(tmp_path: Path) -> None:
     """Failures are counted, named, and replayed by the command that is shown."""
     mine = receiver(tmp_path, FORGETS)
-    done = campaign(HERON, "--receiver", mine, "--trials", 100, "--out", tmp_path / "out")
+    done = campaign(HERON, "--receiver", mine, "--trials", 100, "--jobs", 1, "--out", tmp_path / "out")
     assert done.exit_code == 1
     cut = next(one for one in told(tmp_path / "out")["requirements"] if one["id"] == "FS-CUT")
     # About 6000 of 65536 clocks, in steps of a packet; five standard errors.
@@ -221,7 +257,8 @@ def test_a_receiver_that_forgets(tmp_path: Path) -> None:
 
 
 def test_a_receiver_that_crashes(tmp_path: Path) -> None:
-    done = campaign(HERON, "--receiver", receiver(tmp_path, CRASHES), "--trials", 60, "--out", tmp_path / "out")
+    mine = receiver(tmp_path, CRASHES)
+    done = campaign(HERON, "--receiver", mine, "--trials", 60, "--jobs", 1, "--out", tmp_path / "out")
     assert done.exit_code == 1
     data = told(tmp_path / "out")
     assert data["crashes"] > 0
@@ -231,15 +268,17 @@ def test_a_receiver_that_crashes(tmp_path: Path) -> None:
 # --- claims ----------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("of_256")
 def test_a_claim_is_shown(tmp_path: Path) -> None:
     """0 failures in 2995 trials show p < 0.1 % at 95 % (Hanley & Lippman-Hand, JAMA 249:1743, 1983)."""
-    done = campaign(HERON, "--until", "p < 1e-3 at 95 %", "--quiet", "--out", tmp_path)
+    done = campaign(HERON, "--until", "p < 1e-3 at 95 %", "--quiet", "--jobs", 1, "--out", tmp_path)
     assert done.exit_code == 0
     assert "shown after 2 995 trials" in done.output
 
 
-@pytest.mark.parametrize("rule", [(), ("--sequential",)])
+@pytest.mark.parametrize("rule", [pytest.param((), marks=pytest.mark.long), ("--sequential",)])
 def test_a_claim_is_refuted_at_the_same_trial_whoever_flies(rule: tuple[str, ...], tmp_path: Path) -> None:
+    """By Wald's rule, which can answer after each trial; ``--long``: also by a number of trials that is planned."""
     mine = receiver(tmp_path, FORGETS)
     said = []
     for jobs in (1, 2):
@@ -259,7 +298,7 @@ def test_evidence_of_a_claim_with_failures_is_read(
 ) -> None:
     """The answer to the claim decides the exit code, not each failure; the report and a comparison are made."""
     mine, out = receiver(tmp_path, FORGETS), tmp_path / "out"
-    done = campaign(HERON, "--receiver", mine, "--until", claim, *words, "--quiet", "--out", out)
+    done = campaign(HERON, "--receiver", mine, "--until", claim, *words, "--quiet", "--jobs", 1, "--out", out)
     assert done.exit_code == code, done.output
     assert "not met" in (out / "summary.md").read_text(encoding="utf-8")
     assert (out / "report.html").is_file()

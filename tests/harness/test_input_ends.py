@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ import pytest
 from click.testing import CliRunner
 from talking_board import TalkingBoard
 
+from lostlink.campaigns.trials import SIDE_BY_SIDE, TRIALS_PER_JOB
 from lostlink.cli import main
 from lostlink.watch.listener import Listener
 
@@ -123,7 +125,8 @@ def test_a_pipe_is_no_file(tmp_path: Path, words: tuple[object, ...]) -> None:
 def test_a_file_that_judges_nothing(tmp_path: Path) -> None:
     tests = tmp_path / "test_idle.py"
     tests.write_text("def test_plain():\n    pass\n", encoding="utf-8")
-    done = lostlink("prove", HERON, "--tests", tests, "--out", tmp_path / "ev", "--quiet")
+    words = ("--only", "FR-PERIOD", "--tests", tests)
+    done = lostlink("prove", HERON, *words, "--out", tmp_path / "ev", "--quiet")
     assert done.exit_code == 2
     assert "no test has a requirement, so nothing is judged there" in done.output
 
@@ -142,7 +145,7 @@ def test_an_open_quote_in_a_loss_log(tmp_path: Path) -> None:
         lambda tally: tally.update(losses=[None]),
         lambda tally: tally.pop("trials"),
         lambda tally: [tally.update({key: 1}) for key in list(tally)],
-        lambda tally: tally.update(trials=-8192),
+        lambda tally: tally.update(trials=-100),
         lambda tally: tally["judged"].update({"FS-CUT": 10**30 - 1}),
         lambda tally: tally["counts"]["FS-CUT"].update(judged=-1),
         lambda tally: tally["counts"]["FS-CUT"].update(failures=-1),
@@ -156,11 +159,12 @@ def test_an_open_quote_in_a_loss_log(tmp_path: Path) -> None:
         "losses", "older",
     ],
 )  # fmt: skip
-def test_an_edited_journal(tmp_path: Path, spoil: Any) -> None:
+def test_an_edited_journal(sound_journal: Path, tmp_path: Path, spoil: Any) -> None:
+    """A line that is no tally; the journal holds no other."""
+    shutil.copytree(sound_journal, tmp_path / "out")
     words = ("campaign", HERON, "--quiet", "--jobs", 1, "--out", tmp_path / "out", "--trials")
-    assert lostlink(*words, 100).exit_code == 0
     journal = tmp_path / "out" / "tallies.jsonl"
-    tally = json.loads(journal.read_text(encoding="utf-8"))
+    tally = json.loads(journal.read_text(encoding="utf-8").splitlines()[0])
     spoil(tally)
     journal.write_text(json.dumps(tally) + "\n", encoding="utf-8")
     before = journal.read_bytes()
@@ -174,9 +178,9 @@ def test_an_edited_journal(tmp_path: Path, spoil: Any) -> None:
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
-        (lambda lines: [lines[0], *lines], ":2: begins with trial 0, but the lines above hold 8192 trials"),
-        (lambda lines: lines[1:], ":1: begins with trial 8192, but the lines above hold 0 trials"),
-        (lambda lines: lines[:1], " holds 8 192 of 9 000 trials"),
+        (lambda lines: [lines[0], *lines], ":2: begins with trial 0, but the lines above hold 100 trials"),
+        (lambda lines: lines[1:], ":1: begins with trial 100, but the lines above hold 0 trials"),
+        (lambda lines: lines[:1], " holds 100 of 150 trials"),
         (lambda lines: [b"\xff\n", *lines], ": is not UTF-8 text"),
         (lambda lines: [b"[" * 50_000 + b"\n"], ":1: not a valid tally"),
         (lambda lines: [lines[0].replace(b'"trials"', b'"trials":1,"trials"', 1)], "'trials' is there twice"),
@@ -187,18 +191,20 @@ def test_lines_of_a_journal_follow_each_other(sound_journal: Path, tmp_path: Pat
     shutil.copytree(sound_journal, tmp_path / "out")
     journal = tmp_path / "out" / "tallies.jsonl"
     journal.write_bytes(b"".join(spoil(journal.read_bytes().splitlines(keepends=True))))
-    done = lostlink("campaign", HERON, "--quiet", "--jobs", 1, "--out", journal.parent, "--trials", 9001, "--resume")
+    done = lostlink("campaign", HERON, "--quiet", "--jobs", 1, "--out", journal.parent, "--trials", 151, "--resume")
     assert (done.exit_code, done.output.count("\n")) == (2, 1), done.output
     assert str(journal) in done.output
     assert said in done.output
 
 
 @pytest.fixture(scope="module")
-def sound_journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return the evidence of a campaign of two jobs."""
+def sound_journal(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Give the evidence of a campaign of two jobs, the first with 100 trials."""
     out = tmp_path_factory.mktemp("sound") / "out"
-    assert lostlink("campaign", HERON, "--quiet", "--jobs", 1, "--out", out, "--trials", 9000).exit_code == 0
-    return out
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(TRIALS_PER_JOB, SIDE_BY_SIDE, 100)
+        assert lostlink("campaign", HERON, "--quiet", "--jobs", 1, "--out", out, "--trials", 150).exit_code == 0
+        yield out
 
 
 # --- options ---------------------------------------------------------------------------------------------------------

@@ -16,7 +16,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from lostlink.cli import main
 from lostlink.errors import ReceiverCrashError, ReceiverError, RigError
 from lostlink.profiles import read_profile
 from lostlink.rigs import SimRig, open_rig, own_process
@@ -113,11 +115,23 @@ MISDEEDS = {
         r"a frame of 10000000 widths; allowed: at most 64",
     ),
     "wants the past": (
+        "def power_on(self, clock_us):\n    from lostlink_sims import board\n    board.MOST_SPINS = 10_000\n"
+        "    super().power_on(clock_us)\ndef poll(self, clock_us):\n    return (clock_us - 1) & 0xFFFFFFFF",
+        "the next call was wanted at once 10000 times in a row",
+    ),
+    "wants the past a million times": (
         "def poll(self, clock_us):\n    return (clock_us - 1) & 0xFFFFFFFF",
         "the next call was wanted at once 1000000 times in a row",
     ),
     "returns a text": ("def poll(self, clock_us):\n    return 'soon'", r"TypeError in poll\(\)"),
 }
+FOR_LONG = (
+    "loops in its constructor",
+    "loops in its flag",
+    "has a number for its flag",
+    "wants the past a million times",
+)
+"""These are near others and take longer, or as long."""
 
 
 @pytest.fixture(scope="module")
@@ -146,10 +160,13 @@ def flight(profile: Profile, duration_us: int = 1_500_000) -> Scenario:
     return Scenario(duration_us=duration_us, packet_phase_us=0, frame_phase_us=0)
 
 
-@pytest.mark.parametrize("name", MISDEEDS)
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=pytest.mark.long) if name in FOR_LONG else name for name in MISDEEDS]
+)
 def test_a_misdeed_is_a_finding(
     heron: Profile, write: Callable[[str], str], name: str, capfd: pytest.CaptureFixture[str]
 ) -> None:
+    """``--long``: four more of the kinds that are there."""
     methods, reported = MISDEEDS[name]
     folder = os.getcwd()
     with open_rig(heron, receiver=write(methods)) as rig:
@@ -180,29 +197,29 @@ def test_the_pipe_of_answers_carries_nothing_but_answers(
     assert not marker.exists()
 
 
-@pytest.mark.parametrize("kind", ["uint16", "int16", "uint32"])
-def test_integers_of_numpy_are_integers(heron: Profile, write: Callable[[str], str], kind: str) -> None:
-    """Widths and wake-up times that would overflow."""
-    methods = (
-        "def pulses(self, clock_us):\n    import numpy\n"
-        f"    return [numpy.{kind}(width) for width in super().pulses(clock_us)]\n"
-        "def poll(self, clock_us):\n    import numpy\n    wanted = super().poll(clock_us)\n"
-        "    return None if wanted is None else numpy.uint32(wanted)"
-    )
-    with open_rig(heron, receiver=write(methods)) as rig:
-        assert digest(rig.run(flight(heron))) == digest(simulate(heron, flight(heron)))
+def test_integers_of_numpy_are_integers(heron: Profile, write: Callable[[str], str]) -> None:
+    """Widths and wake-up times that would overflow; the receivers have the same file, so one process loads them all."""
+    for kind in ("uint16", "int16", "uint32"):
+        methods = (
+            "def pulses(self, clock_us):\n    import numpy\n"
+            f"    return [numpy.{kind}(width) for width in super().pulses(clock_us)]\n"
+            "def poll(self, clock_us):\n    import numpy\n    wanted = super().poll(clock_us)\n"
+            "    return None if wanted is None else numpy.uint32(wanted)"
+        )
+        with open_rig(heron, receiver=write(methods)) as rig:
+            assert digest(rig.run(flight(heron))) == digest(simulate(heron, flight(heron))), kind
 
 
-@pytest.mark.parametrize("text", ["Bad()", r"'\ud800'", "'x' * 10**7"])
-def test_any_text_of_an_exception_is_a_finding(heron: Profile, write: Callable[[str], str], text: str) -> None:
+def test_any_text_of_an_exception_is_a_finding(heron: Profile, write: Callable[[str], str]) -> None:
     """One that cannot be shown, is no Unicode, or is long."""
     methods = "def poll(self, clock_us):\n    class Bad:\n        def __str__(self): raise OSError\n"
-    with (
-        open_rig(heron, receiver=write(f"{methods}    raise ValueError({text})")) as rig,
-        pytest.raises(ReceiverCrashError, match=r"ValueError in poll\(\)") as raised,
-    ):
-        rig.run(flight(heron))
-    assert len(str(raised.value).encode()) < 1_000
+    for text in ("Bad()", r"'\ud800'", "'x' * 10**7"):
+        with (
+            open_rig(heron, receiver=write(f"{methods}    raise ValueError({text})")) as rig,
+            pytest.raises(ReceiverCrashError, match=r"ValueError in poll\(\)") as raised,
+        ):
+            rig.run(flight(heron))
+        assert len(str(raised.value).encode()) < 1_000, text
 
 
 def test_enormous_widths_are_what_a_register_makes_of_them(heron: Profile, write: Callable[[str], str]) -> None:
@@ -235,11 +252,14 @@ def test_a_file_that_cannot_be_loaded(heron: Profile, tmp_path: Path, text: str,
         open_rig(heron, receiver=f"{file}:Mine")
 
 
-def test_the_command_ends_with_a_finding(write: Callable[[str], str], tmp_path: Path) -> None:
+def test_the_command_ends_with_a_finding(
+    write: Callable[[str], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
     receiver = write("def power_on(self, clock_us):\n    os.chdir('/')\n    os.fork()")
     words = ["prove", str(HERON), "--receiver", receiver, "--only", "CH-VALUE", "--out", "out"]
-    done = subprocess.run([*LOSTLINK, *words], cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False)
-    assert done.returncode == 1, done.stderr
+    done = CliRunner().invoke(main, words)
+    assert done.exit_code == 1, done.output
     assert "the program changed the current folder" in done.stdout
     assert (tmp_path / "out" / "verdicts.json").exists()
 
@@ -269,10 +289,16 @@ def crashed_or_not(run: Callable[[Scenario], Trace], scenario: Scenario) -> Trac
 
 
 @pytest.mark.parametrize(
-    "name", ["Sound", "HoldsForEver", "CrashesOnShortPacket", "RemembersThroughReset", "LiveRead", "TooEager"]
+    "name",
+    [
+        "Sound",
+        "CrashesOnShortPacket",
+        "RemembersThroughReset",
+        *(pytest.param(name, marks=pytest.mark.long) for name in ("HoldsForEver", "LiveRead", "TooEager")),
+    ],
 )
 def test_the_trace_is_the_same_as_in_process(heron: Profile, name: str) -> None:
-    """Byte for byte, also of a program that raises an exception."""
+    """Byte for byte, also of a program that raises an exception; ``--long``: of three more."""
     from lostlink_sims.scenario import ForeignHandset, LinkCut, ReceiverReset
 
     spec = f"{ZOO}:{name}"
@@ -396,7 +422,11 @@ def test_nothing_is_left_of_a_library_that_loops(tmp_path: Path, killed: Callabl
     ("text", "reported"),
     [
         (LOOP_AT_LOADING + VERSION, "cannot be loaded: does not return"),
-        ("uint32_t receiver_interface(void) { for (;;) ; }\n", "cannot be loaded: does not return"),
+        pytest.param(
+            "uint32_t receiver_interface(void) { for (;;) ; }\n",
+            "cannot be loaded: does not return",
+            marks=pytest.mark.long,
+        ),
         ("uint32_t receiver_interface(void) { abort(); }\n", r"cannot be loaded: the program died \(SIGABRT\)"),
         ("uint32_t receiver_interface(void) { _exit(0); }\n", r"cannot be loaded: the program exited \(exit code 0\)"),
         ("", "has no function receiver_interface"),
@@ -407,6 +437,7 @@ def test_nothing_is_left_of_a_library_that_loops(tmp_path: Path, killed: Callabl
 def test_loading_a_library_is_watched(
     heron: Profile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str, reported: str
 ) -> None:
+    """``--long``: also a loop after loading."""
     scratch = tmp_path / "scratch"
     scratch.mkdir()
     monkeypatch.setenv("TMPDIR", str(scratch))
@@ -434,8 +465,11 @@ def trap(tmp_path: Path) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("who", ["library", "python", "jobs", "cluster"])
+@pytest.mark.parametrize(
+    "who", [*(pytest.param(name, marks=pytest.mark.long) for name in ("library", "python")), "jobs", "cluster"]
+)
 def test_no_child_imports_from_the_current_folder(trap: Path, tmp_path: Path, who: str) -> None:
+    """Neither workers nor the processes of their receivers; ``--long``: those of ``lostlink prove`` too."""
     words = {
         "library": ["prove", "--only", "FS-SAYS", "--receiver", "LIBRARY"],
         "python": ["prove", "--only", "CH-VALUE", "--receiver", f"{ZOO}:Sound"],
