@@ -503,8 +503,11 @@ def test_an_image_that_talks_nonsense(make: Make, heron: Profile, trouble: str, 
     assert emulators() <= before
 
 
-def test_in_real_time_a_program_that_dies_at_once_falls_silent(make: Make, heron: Profile) -> None:
+def test_in_real_time_a_program_that_dies_at_once_falls_silent(
+    make: Make, heron: Profile, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """It is held down while the clock is watched, so that this is no fault of the image's."""
+    monkeypatch.setattr("lostlink.bench.board._SILENT_NS", 1_000_000_000)  # instead of three seconds of silence
     rig = open_rig(heron, where=f"emulated-live:{troubled(make, 'DIES_AT_ONCE')}")
     try:
         with pytest.raises(RigError, match="the board is not responding"):
