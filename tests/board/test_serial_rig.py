@@ -420,8 +420,13 @@ def test_falls_silent_in_a_run(start: Start, link: Profile) -> None:
         _fly_on(rig, link)
 
 
-def test_flood(start: Start, link: Profile) -> None:
-    """A board that reports without end spoils the run, or ends it, or the measurement is right all the same."""
+def test_flood(start: Start, link: Profile, long: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A board that reports without end spoils the run, or ends it, or the measurement is right all the same.
+
+    The run is made once; ``--long``: it is repeated, as usual.
+    """
+    if not long:
+        monkeypatch.setattr(serial_rig, "ATTEMPTS", 1)
     run, at_us = _cut(link)
     with contextlib.suppress(RigError), _rig(link, start("--trouble", "flood:100")) as rig:
         trace = rig.run(run)
