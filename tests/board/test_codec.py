@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import ctypes
 import itertools
 import random
@@ -51,7 +52,10 @@ MESSAGES: tuple[Message, ...] = (
     Counters(1000, 2, 0), Edges(1_010_000, 1, (300, 1200, 300, 1200)),
     Guard(1_000_000, 0),
 )  # fmt: skip
-SEED, NOISE_BYTES = 20_250, 1_000_000
+SEED = 20_250
+LONG = pytest.mark.long
+PARTS = pytest.mark.parametrize("part", [0, *(pytest.param(part, marks=LONG) for part in range(1, 4))])
+"""Generated examples: a quarter of them is for the gate; ``--long``: all four."""
 
 
 def unhex(text: str) -> bytes:
@@ -262,11 +266,12 @@ def test_crc_in_c(c_codec: CCodec, kind: str, name: str, decoded: bytes, encoded
 ANY_BYTES = st.binary(max_size=600) | st.lists(st.sampled_from(b"\0\1\xff"), max_size=600).map(bytes)
 
 
-@settings(max_examples=500, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@PARTS
+@settings(max_examples=125, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=ANY_BYTES)
 @example(data=bytes(range(1, 255)) * 2)
 @example(data=bytes(range(1, 255)) + b"\0")
-def test_both_codecs_agree(c_codec: CCodec, data: bytes) -> None:
+def test_both_codecs_agree(part: int, c_codec: CCodec, data: bytes) -> None:
     """What one encodes the other decodes; and both make the same bytes."""
     encoded = cobs_encode(data)
     assert 0 not in encoded
@@ -277,9 +282,10 @@ def test_both_codecs_agree(c_codec: CCodec, data: bytes) -> None:
     assert c_codec.crc(data) == crc_hqx(data, 0xFFFF)
 
 
-@settings(max_examples=500, deadline=None)
+@PARTS
+@settings(max_examples=125, deadline=None)
 @given(block=ANY_BYTES | st.binary(max_size=12))
-def test_both_codecs_reject_the_same(c_codec: CCodec, block: bytes) -> None:
+def test_both_codecs_reject_the_same(part: int, c_codec: CCodec, block: bytes) -> None:
     try:
         expected = cobs_decode(block)
     except CobsError:
@@ -307,9 +313,10 @@ FROM_BOARD = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=500, deadline=None)
+@PARTS
+@settings(max_examples=125, deadline=None)
 @given(message=FROM_HOST | FROM_BOARD, number=u(8))
-def test_python_round_trip(message: Message, number: int) -> None:
+def test_python_round_trip(part: int, message: Message, number: int) -> None:
     frame = encode(message, number)
     assert frame[0] == frame[-1] == 0
     assert 0 not in frame[1:-1]
@@ -317,9 +324,10 @@ def test_python_round_trip(message: Message, number: int) -> None:
     assert Decoder().feed(frame) == [message]
 
 
-@settings(max_examples=500, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@PARTS
+@settings(max_examples=125, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(message=FROM_HOST, number=u(8), now_us=u(32))
-def test_from_python_to_c(board: Board, message: Message, number: int, now_us: int) -> None:
+def test_from_python_to_c(part: int, board: Board, message: Message, number: int, now_us: int) -> None:
     """The board understands what the host says, and the host its answer."""
     board.begin()
     answer = Decoder().feed(board.feed(encode(message, number), now_us))
@@ -337,19 +345,28 @@ def test_from_python_to_c(board: Board, message: Message, number: int, now_us: i
             assert answer == []
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@PARTS
+@settings(max_examples=75, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(at_us=u(32), level=st.booleans(), steps=widths(26))
-def test_edges_from_c_to_python(board: Board, at_us: int, level: bool, steps: tuple[int, ...]) -> None:
+def test_edges_from_c_to_python(part: int, board: Board, at_us: int, level: bool, steps: tuple[int, ...]) -> None:
     """The board reports instants, the host reads distances; the counter may wrap in between."""
     board.begin()
     stamps = tuple(instant & 0xFFFF_FFFF for instant in itertools.accumulate(steps, initial=at_us))
     assert Decoder().feed(board.edges(level, stamps)) == [Edges(at_us, int(level), steps)]
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@PARTS
+@settings(max_examples=75, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(at_us=u(32), separator_us=u(16), shown=widths(), cause=u(8), name=st.binary(max_size=60), numbers=u(8))
 def test_from_c_to_python(
-    board: Board, at_us: int, separator_us: int, shown: tuple[int, ...], cause: int, name: bytes, numbers: int
+    part: int,
+    board: Board,
+    at_us: int,
+    separator_us: int,
+    shown: tuple[int, ...],
+    cause: int,
+    name: bytes,
+    numbers: int,
 ) -> None:
     """The host understands all that the board says."""
     board.begin(name)
@@ -401,11 +418,13 @@ def test_board_drops_what_it_does_not_know(board: Board) -> None:
 # --- noise --------------------------------------------------------------------------------------------------------
 
 
-def noise() -> bytes:
-    """Return a million bytes, seeded: random ones, long runs without a delimiter, and half frames in between."""
+@pytest.fixture(scope="module")
+def noise(long: bool) -> bytes:
+    """Return many bytes, seeded: random ones, long runs without a delimiter, and half frames in between."""
     rng = random.Random(SEED)
     out = bytearray()
-    while len(out) < NOISE_BYTES:
+    size = 1_000_000 if long else 250_000
+    while len(out) < size:
         match rng.randrange(4):
             case 0:
                 out += rng.randbytes(rng.randrange(400))
@@ -415,32 +434,41 @@ def noise() -> bytes:
                 out += encode(rng.choice(MESSAGES), rng.randrange(256))[: rng.randrange(40)]
             case _:
                 out += framed(rng.randbytes(rng.randrange(2, 40)))
-    return bytes(out[:NOISE_BYTES])
+    return bytes(out[:size])
 
 
-def test_noise_and_then_a_good_frame() -> None:
-    """A million bytes of noise raise nothing, and the frame behind the next delimiter is read. Any pieces will do."""
-    data = noise()
-    whole = Decoder()
-    messages = whole.feed(data)
+@pytest.fixture(scope="module")
+def heard(noise: bytes) -> tuple[Decoder, list[Message]]:
+    """Return a decoder that was given the noise, and what it found."""
+    decoder = Decoder()
+    return decoder, decoder.feed(noise)
+
+
+def test_noise_and_then_a_good_frame(noise: bytes, heard: tuple[Decoder, list[Message]]) -> None:
+    """A quarter of a million bytes of noise raise nothing, and the frame behind the next delimiter is read.
+
+    Any pieces will do. ``--long``: a million bytes.
+    """
+    whole, messages = copy.deepcopy(heard)
     assert whole.feed(encode(Ping(0xBEEF), 3))[-1] == Ping(0xBEEF)
     assert min(whole.errors.damaged, whole.errors.too_long, whole.errors.unknown, whole.errors.missing) > 0
     rng = random.Random(SEED)
     for most in (1, 7, 100, 5000):
         pieces, place = Decoder(), 0
         found: list[Message] = []
-        while place < len(data):
+        while place < len(noise):
             step = rng.randrange(1, most + 1)
-            found += pieces.feed(data[place : place + step])
+            found += pieces.feed(noise[place : place + step])
             place += step
         pieces.feed(encode(Ping(0xBEEF), 3))
         assert found == messages
         assert (pieces.errors, pieces.good) == (whole.errors, whole.good)
 
 
-@settings(max_examples=300, deadline=None)
+@PARTS
+@settings(max_examples=75, deadline=None)
 @given(junk=st.binary(max_size=200), message=FROM_HOST | FROM_BOARD, cuts=st.lists(st.integers(0, 300), max_size=8))
-def test_a_frame_behind_junk(junk: bytes, message: Message, cuts: list[int]) -> None:
+def test_a_frame_behind_junk(part: int, junk: bytes, message: Message, cuts: list[int]) -> None:
     """Its own delimiter in front is enough; how the bytes are cut changes nothing."""
     data = junk + encode(message, 0)
     whole, pieces = Decoder(), Decoder()
@@ -452,12 +480,11 @@ def test_a_frame_behind_junk(junk: bytes, message: Message, cuts: list[int]) -> 
     assert pieces.errors == whole.errors
 
 
-def test_noise_against_the_board(board: Board) -> None:
+def test_noise_against_the_board(board: Board, noise: bytes, heard: tuple[Decoder, list[Message]]) -> None:
     """The board's decoder keeps the same good frames out of the same noise, and reads the next one."""
-    data, decoder = noise(), Decoder()
-    decoder.feed(data)
-    for start in range(0, len(data), 4096):
-        board.feed(data[start : start + 4096])
+    decoder, _ = heard
+    for start in range(0, len(noise), 4096):
+        board.feed(noise[start : start + 4096])
         board.packet()
         board.orders()
     received = board.counters().received
@@ -466,7 +493,9 @@ def test_noise_against_the_board(board: Board) -> None:
     assert answer[-1] == Pong(0xBEEF, 99, 99)
 
 
-def test_noise_under_sanitizers(compile_c: Callable[..., Path]) -> None:
+def test_noise_under_sanitizers(
+    compile_c: Callable[..., Path], noise: bytes, heard: tuple[Decoder, list[Message]]
+) -> None:
     """The same noise through the codec and through a whole board, built to stop at any wrong step."""
     sources = ("bench.c", "board.c", "ppm.c", "receiver.c")
     driver = Path(__file__).with_name("driver.c")
@@ -476,9 +505,8 @@ def test_noise_under_sanitizers(compile_c: Callable[..., Path]) -> None:
         program = compile_c("fuzzed", *flags, *words)
     except AssertionError:
         program = compile_c("fuzzed", *words)
-    data, decoder = noise(), Decoder()
-    decoder.feed(data)
-    done = subprocess.run([program], input=data, capture_output=True, check=False)
+    decoder, _ = heard
+    done = subprocess.run([program], input=noise, capture_output=True, check=False)
     assert done.returncode == 0, done.stderr.decode(errors="replace")[:4000]
     received, damaged, overrun, packets = map(int, done.stdout.split())
     assert received == decoder.good

@@ -21,11 +21,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner, Result
 
 from lostlink.bench import codec, pacer
 from lostlink.bench.board import BenchBoard
 from lostlink.bench.line import LineLostError, SerialLine, open_line
 from lostlink.bench.ports import look
+from lostlink.cli import main
 from lostlink.errors import CannotError, RigError
 from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
@@ -268,9 +270,8 @@ def test_close_says_when_it_could_not(start: Start, link: Profile) -> None:
     assert "supply" in rig.about["at the end"]
 
 
-def _prove(*words: str, said: str = "") -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "lostlink", "prove", str(HERON), *words]
-    return subprocess.run(command, input=said, capture_output=True, text=True, timeout=300, check=False)
+def _prove(*words: str, said: str = "") -> Result:
+    return CliRunner().invoke(main, ["prove", str(HERON), *words], input=said)
 
 
 def test_confirmation_must_be_typed(start: Start, tmp_path: Path) -> None:
@@ -278,12 +279,12 @@ def test_confirmation_must_be_typed(start: Start, tmp_path: Path) -> None:
     port = start()
     rig = ("--rig", f"serial:{port}", "--out", str(tmp_path / "evidence"), "--only", "PW-IDLE")
     refused = _prove(*rig, said="yes\n")
-    assert refused.returncode == 2
+    assert refused.exit_code == 2
     assert "Propellers off" in refused.stderr
     assert "not confirmed" in refused.stderr
-    assert _prove(*rig, said="").returncode == 2
+    assert _prove(*rig, said="").exit_code == 2
     met = _prove(*rig, said="props off\n")
-    assert met.returncode in (0, 4), met.stderr
+    assert met.exit_code in (0, 4), met.output
     assert "reported by the board" in (tmp_path / "evidence" / "verdicts.json").read_text(encoding="utf-8")
 
 
@@ -297,10 +298,8 @@ def test_a_prompt_that_is_left(start: Start, tmp_path: Path) -> None:
         time.sleep(0.5)  # noqa: TID251  a signal between the prompt and the read would be seen after the read only
         asking.send_signal(signal.SIGINT)
         assert asking.wait(30) == 130
-    unknown = subprocess.run(
-        [*words, "nothing:1"], capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL
-    )
-    assert unknown.returncode == 2
+    unknown = _prove("--out", str(tmp_path / "out"), "--rig", "nothing:1")
+    assert unknown.exit_code == 2
     assert "unknown rig" in unknown.stderr
     assert "Propellers" not in unknown.stderr
 
@@ -421,8 +420,13 @@ def test_falls_silent_in_a_run(start: Start, link: Profile) -> None:
         _fly_on(rig, link)
 
 
-def test_flood(start: Start, link: Profile) -> None:
-    """A board that reports without end spoils the run, or ends it, or the measurement is right all the same."""
+def test_flood(start: Start, link: Profile, long: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A board that reports without end spoils the run, or ends it, or the measurement is right all the same.
+
+    The run is made once; ``--long``: it is repeated, as usual.
+    """
+    if not long:
+        monkeypatch.setattr(serial_rig, "ATTEMPTS", 1)
     run, at_us = _cut(link)
     with contextlib.suppress(RigError), _rig(link, start("--trouble", "flood:100")) as rig:
         trace = rig.run(run)

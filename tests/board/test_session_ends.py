@@ -32,11 +32,12 @@ from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims.scenario import LinkCut
 
 HERON = Path(__file__).parents[2] / "fixtures" / "profiles" / "heron.toml"
+LONG = pytest.mark.long
 THROTTLE = 2
 """Index of the throttle in packets and frames of that link."""
 IDLE_US = 1050
-SHORT = "FR-PERIOD,FS-CUT"
-"""A requirement that is judged after three flights, then one that is still being tested when the end comes."""
+SHORT = "CH-CENTRE,FS-CUT"
+"""A requirement that is judged after one short flight, then one that is still being tested when the end comes."""
 Seen = tuple[float, str, codec.Message]
 
 
@@ -141,14 +142,20 @@ def started(board: LoggedBoard, out: Path) -> subprocess.Popen[str]:
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "times", "code"),
-    [("SIGINT", 1, 130), ("SIGTERM", 1, 143), ("SIGHUP", 1, 129), ("SIGINT", 3, 130), ("SIGTERM", 3, 143)],
+    [
+        pytest.param("SIGINT", 1, 130, marks=LONG),
+        pytest.param("SIGTERM", 1, 143, marks=LONG),
+        pytest.param("SIGHUP", 1, 129, marks=LONG),
+        ("SIGINT", 3, 130),
+        pytest.param("SIGTERM", 3, 143, marks=LONG),
+    ],
 )
-def test_each_signal_ends_safely(
-    board: LoggedBoard, tmp_path: Path, name: str, times: int, code: int, long: bool
-) -> None:
-    """Low throttle, then reset; evidence is kept; in words on the screen; more signals do not cut it short."""
-    if not long and name != "SIGINT" and times > 1:
-        pytest.skip("only with --long")
+def test_each_signal_ends_safely(board: LoggedBoard, tmp_path: Path, name: str, times: int, code: int) -> None:
+    """Low throttle, then reset; evidence is kept; in words on the screen; more signals do not cut it short.
+
+    Three times SIGINT; a closed terminal sends SIGHUP, and the tests below send SIGTERM.
+    ``--long``: each once, and SIGTERM three times.
+    """
     out = tmp_path / "out"
     running = started(board, out)
     for _ in range(times):
@@ -401,6 +408,6 @@ def test_prove_opens_a_board_once(board: LoggedBoard, tmp_path: Path, monkeypatc
         return open_line(port, baud)
 
     monkeypatch.setattr(serial_rig, "open_line", counted)
-    words = prove(board, tmp_path / "out", "--only", "FR-PERIOD", "--quiet")[3:]
+    words = prove(board, tmp_path / "out", "--only", "CH-CENTRE", "--quiet")[3:]
     CliRunner().invoke(main, words)
     assert len(opened) == 1

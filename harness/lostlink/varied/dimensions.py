@@ -7,6 +7,7 @@ dimensions (strength 2) or three (strength 3); further rows, drawn at random, fi
 
 from __future__ import annotations
 
+import functools
 import itertools
 import random
 from collections.abc import Callable, Iterator, Mapping
@@ -153,11 +154,18 @@ def rows(profile: Profile, seed: int, strength: int = STRENGTH) -> list[Row]:
 
     Every combination of values of `strength` dimensions occurs.
     """
-    factors = dimensions_of(profile)
-    found: list[Row] = list(covertable.make(factors, strength=strength, sorter=by_hash, salt=str(seed)))
+    factors = tuple((name, tuple(values)) for name, values in dimensions_of(profile).items())
+    return [dict(row) for row in _rows(factors, seed, strength)]
+
+
+@functools.lru_cache(maxsize=32)
+def _rows(factors: tuple[tuple[str, tuple[str, ...]], ...], seed: int, strength: int) -> list[Row]:
+    """Return the rows; computing them takes as long as a tenth of the flights."""
+    choices = {name: list(values) for name, values in factors}
+    found: list[Row] = list(covertable.make(choices, strength=strength, sorter=by_hash, salt=str(seed)))
     more = random.Random(f"varied flights {seed}")
     while len(found) < FLIGHTS:
-        found.append({name: more.choice(values) for name, values in factors.items()})
+        found.append({name: more.choice(values) for name, values in choices.items()})
     return found
 
 
