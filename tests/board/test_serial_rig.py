@@ -414,6 +414,35 @@ def test_no_handshake(start: Start, link: Profile, kind: str, said: str) -> None
         SerialRig(link, start("--trouble", kind), baud=250_000)
 
 
+class BootsWhenAsked:
+    """A line whose board restarts between its identity and the first ping."""
+
+    port, baud = "a line", 9_600
+
+    def __init__(self) -> None:
+        self._decoder, self._answer = codec.Decoder(), b""
+
+    def write(self, data: bytes) -> tuple[int, int]:
+        at_us = time.monotonic_ns() // 1000 & 0xFFFF_FFFF
+        for message in self._decoder.feed(data):
+            if isinstance(message, codec.Identify):
+                self._answer += codec.encode(codec.Identity(codec.VERSION, 15, 8, 1, b"b"), 0)
+                self._answer += codec.encode(codec.Boot(at_us, codec.POWER_ON), 1)
+            elif isinstance(message, codec.Ping):
+                self._answer += codec.encode(codec.Pong(message.token, at_us, at_us), 2)
+        return time.monotonic_ns(), time.monotonic_ns()
+
+    def read(self, timeout_s: float) -> list[tuple[int, bytes]]:
+        data, self._answer = self._answer, b""
+        return [(time.monotonic_ns(), data)] if data else []
+
+
+def test_a_board_that_boots_within_the_handshake() -> None:
+    line: Any = BootsWhenAsked()
+    board = BenchBoard(line)
+    assert board.identity.version == codec.VERSION
+
+
 def test_falls_silent_in_a_run(start: Start, link: Profile) -> None:
     """The tool does not wait for ever."""
     with pytest.raises(RigError, match="silent"), _rig(link, start("--trouble", "mute:700")) as rig:

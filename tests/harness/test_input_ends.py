@@ -323,7 +323,7 @@ def test_a_question_that_is_left_is_not_a_verdict(tmp_path: Path, key: str, code
         running.kill()
         running.wait()
     text += os.read(terminal, 1000)
-    assert shown in text.decode()
+    assert shown in text.decode("utf-8", "replace")
     assert not list(tmp_path.iterdir())
     os.close(stream)
     os.close(terminal)

@@ -473,7 +473,7 @@ def test_no_child_imports_from_the_current_folder(trap: Path, tmp_path: Path, wh
     words = {
         "library": ["prove", "--only", "FS-SAYS", "--receiver", "LIBRARY"],
         "python": ["prove", "--only", "CH-VALUE", "--receiver", f"{ZOO}:Sound"],
-        "jobs": ["campaign", "--trials", "20", "--jobs", "2", "--receiver", f"{ZOO}:Sound"],
+        "jobs": ["campaign", "--trials", "33", "--jobs", "2", "--receiver", f"{ZOO}:Sound"],
         "cluster": ["campaign", "--trials", "20", "--cluster", "local:1"],
     }[who]
     if who == "cluster":

@@ -243,7 +243,8 @@ class BenchBoard:
 
     def align_anew(self) -> None:
         """Discard all exchanges, after a jump of the board's clock."""
-        self.alignment = Alignment(self.identity.tick_us)
+        if self._identity is not None:
+            self.alignment = Alignment(self._identity.tick_us)
 
     def align(self, pings: int) -> None:
         """Exchange some pings, at uneven intervals so that they do not lock to an adapter's timer.

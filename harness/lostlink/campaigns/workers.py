@@ -77,7 +77,8 @@ class ProcessPool(cf.ProcessPoolExecutor):
     """A pool whose workers ignore Ctrl-C from the start, and end with their parent."""
 
     def __init__(self, count: int) -> None:
-        super().__init__(count, mp_context=multiprocessing.get_context("spawn"), initializer=_begin_work)
+        with safe_path():  # the resource tracker of multiprocessing starts here
+            super().__init__(count, mp_context=multiprocessing.get_context("spawn"), initializer=_begin_work)
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> cf.Future[Any]:
         with safe_path(), interrupts_blocked():  # a worker may start here
