@@ -33,8 +33,8 @@ _ROWS: Final = (
      "the throttle is not cut in time at the second link loss"),
     ("FS-VARIED", _CRITICAL, "In flights that vary throttle, sticks, switches, losses, disturbances and returns, no "
      "requirement is broken.", "a varied flight breaks a requirement"),
-    ("FS-PRESET", _MAJOR, "In failsafe every channel outputs its configured failsafe value.",
-     "a channel does not output its failsafe value"),
+    ("FS-PRESET", _MAJOR, "In failsafe the output is as configured: each channel's failsafe value, or no pulses.",
+     "the output in failsafe is not the configured one"),
     ("FS-STAY", _CRITICAL, "Once cut, the throttle stays at idle until the link returns.",
      "the throttle rises again while the link is still lost"),
     ("FS-OFF", _CRITICAL, "Switching the handset off cuts the throttle within the limit.",

@@ -88,6 +88,9 @@ class ReceiverSettings(Checked):
         500_000, "Silence that counts as link loss, from the last good packet.", 1_000, 60_000_000
     )
     hold_us: int = duration(0, "Time for which the last values are then held, before failsafe values.", 0, 60_000_000)
+    failsafe_output: str = choice(
+        "presets", "In failsafe: the failsafe values of the channels, or no pulses at all.", "presets", "no pulses"
+    )
     recovery_packets: int = count(3, "Good packets in a row before the link counts as back.", 1, 1000)
     recovery_us: int = duration(100_000, "Minimum duration of failsafe.", 0, 60_000_000)
     recover_on_low_throttle: bool = flag(False, "Leave failsafe only when the pilot's throttle is low.")
@@ -103,6 +106,11 @@ class ReceiverSettings(Checked):
     clock_error_ppm: int = ppm(0, "Error of the receiver's clock; positive is fast.", -50_000, 50_000)
     boot_us: int = duration(50_000, "Time from power-on or reset to the first pulse.", 0, 10_000_000)
     watchdog_us: int = duration(0, "Watchdog timeout of the main loop; 0 for none.", 0, 60_000_000)
+
+    @property
+    def pulses_cease(self) -> bool:
+        """Whether it outputs no pulses in failsafe."""
+        return self.failsafe_output == "no pulses"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

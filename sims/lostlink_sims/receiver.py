@@ -103,7 +103,8 @@ class ReferenceReceiver:
         self._table = pulse_table(settings.mapping, settings.low_us, settings.high_us)
         self._count = len(profile.channels)
         padding = [profile.output.unused_us] * (profile.output.channels - self._count)
-        self._preset = (*(channel.failsafe_us for channel in profile.channels), *padding)
+        preset = (*(channel.failsafe_us for channel in profile.channels), *padding)
+        self._preset = None if settings.pulses_cease else preset
         self._codes: bytes | None = None  # the payload that is output; None for failsafe values
         self._shown = b""  # the codes for which the widths were looked up last
         self._widths: tuple[int, ...] = ()
@@ -190,7 +191,7 @@ class ReferenceReceiver:
         return (self._heard_us + self._cut_us) & MASK if self._state is State.HOLDING else None
 
     def pulses(self, clock_us: int) -> Sequence[int] | None:
-        """Return stick widths or failsafe values, after checking the silence."""
+        """Return stick widths, failsafe values or no pulses, after checking the silence."""
         self._judge_silence(clock_us)
         codes = self._codes
         if codes is None:

@@ -225,6 +225,12 @@ def throttle_rise(facts: Facts, index: int, allowed_us: int) -> Broken:
     return Broken(name, "rise", at_us, message)
 
 
+def pulses_in_failsafe(facts: Facts, span: Span, at_us: int) -> Broken:
+    """Attribute a frame in a window of `Facts.cuts` on a link whose pulses cease in failsafe."""
+    message = f"a frame {quantity(at_us - span.since_us, 'µs')} after the last good packet; no pulses are specified"
+    return Broken("FS-PRESET", "preset", at_us, message, tuple(silence_ids(facts, span, at_us, "FS-PRESET")[:-1]))
+
+
 def wrong_preset(facts: Facts, span: Span, at_us: int, channel: int, width_us: int) -> Broken:
     """Attribute a channel that does not output its failsafe value in a window of `Facts.cuts`."""
     names = [setting.name for setting in facts.profile.channels]

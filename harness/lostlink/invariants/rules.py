@@ -15,7 +15,7 @@ import numpy as np
 
 from lostlink.invariants import attribution
 from lostlink.invariants.attribution import Broken, silence_ids, starting, unprotected
-from lostlink.invariants.tracking import always_too_wide_us, sticks_are_followed
+from lostlink.invariants.tracking import always_too_wide_us, no_pulses, sticks_are_followed
 from lostlink.invariants.windows import Facts, active
 from lostlink.verdicts import quantity
 from lostlink_sims import Trace
@@ -99,10 +99,16 @@ def throttle_never_rises(facts: Facts) -> Iterator[Broken]:
     u, idle_us = facts.trace.uncertainty_us, facts.profile.requirements.idle_below_us
     first = np.searchsorted(facts.arrived_us, start_us - facts.times.lag_us - u, side="right") - 1
     last = np.searchsorted(facts.arrived_us, end_us + u, side="right")
+    for span in facts.cuts:  # from then on no packet from before the loss counts
+        if not span.restart:
+            late = start_us >= span.from_us
+            first[late] = np.maximum(first[late], np.searchsorted(facts.arrived_us, span.since_us, side="right"))
     commanded_us = facts.commanded_us[:, facts.throttle]
     # A pulse that is always too wide is a channel fault, not a rise.
     slack_us = facts.tolerance_us + RISE_US + always_too_wide_us(facts)
-    rising = np.diff(width_us, prepend=idle_us) > slack_us
+    before_us = np.concatenate([[idle_us], width_us[:-1]])
+    before_us[1:][np.diff(end_us) > facts.profile.flight_controller.signal_timeout_us] = idle_us
+    rising = width_us - before_us > slack_us
     for index in np.flatnonzero(rising & (width_us > idle_us + slack_us)).tolist():
         allowed_us = max(idle_us, int(commanded_us[max(0, first[index]) : last[index]].max(initial=0)))
         if width_us[index] > allowed_us + slack_us and starting(facts, int(end_us[index])) != "before":
@@ -111,7 +117,7 @@ def throttle_never_rises(facts: Facts) -> Iterator[Broken]:
 
 
 def presets_are_output(facts: Facts) -> Iterator[Broken]:
-    """In a silence every channel outputs its failsafe value, also those that no packet has."""
+    """In a silence every channel outputs its failsafe value, also those that no packet has, or pulses have ceased."""
     seen = facts.trace.seen
     wanted_us = np.array(facts.presets_us, np.int64)
     for span in facts.cuts:
@@ -119,6 +125,11 @@ def presets_are_output(facts: Facts) -> Iterator[Broken]:
             continue
         until_us = min(span.next_good_us, span.until_us) - facts.trace.uncertainty_us
         inside = facts.frames & (seen.start_us >= span.since_us + facts.times.preset_us) & (seen.done_us < until_us)
+        if facts.profile.receiver.pulses_cease:
+            if inside.any():
+                yield attribution.pulses_in_failsafe(facts, span, int(seen.start_us[np.argmax(inside)]))
+                return
+            continue
         rows = seen.table(len(wanted_us))[inside]
         wrong = np.argwhere((np.abs(rows - wanted_us) > facts.tolerance_us) & (rows >= 0))
         if len(wrong):
@@ -159,7 +170,11 @@ def frames_are_whole(facts: Facts) -> Iterator[Broken]:
     seen, output = facts.trace.seen, facts.profile.output
     if output.latch == "live":
         return
-    wrong = np.flatnonzero(facts.frames & (seen.count != output.channels))
+    judged = facts.frames.copy()
+    if facts.profile.receiver.pulses_cease:  # the last frame before a failsafe may be cut off
+        in_links = [any(span.from_us <= at_us < span.until_us for span in facts.links) for at_us in seen.done_us]
+        judged &= np.array(in_links, np.bool_)
+    wrong = np.flatnonzero(judged & (seen.count != output.channels))
     if len(wrong):
         at_us = int(seen.done_us[wrong[0]])
         message = f"a frame of {int(seen.count[wrong[0]])} channels; {output.channels} expected"
@@ -175,6 +190,9 @@ def frames_are_whole(facts: Facts) -> Iterator[Broken]:
             if active(facts.trace, OutputStops, at_us, facts.end_us):
                 continue
             message = f"no frame for {quantity(int(gap_us[longest]), 'µs')} while the link is good"
+            if facts.profile.receiver.pulses_cease:
+                yield no_pulses(facts, span, at_us, message)
+                return
             yield Broken("FR-PERIOD", "frames cease", at_us + longest_us, message)
             return
 
@@ -184,6 +202,8 @@ def no_chatter(facts: Facts) -> Iterator[Broken]:
     span_us = 2_000_000
     _, end_us, width_us = facts.pulses
     commanded = facts.commanded_us[:, facts.throttle]
+    gone = np.flatnonzero(np.diff(end_us) > facts.profile.flight_controller.signal_timeout_us) + 1
+    end_us, width_us = np.insert(end_us, gone, end_us[gone - 1] + 1), np.insert(width_us, gone, 0)
     most = int(2 * facts.profile.requirements.recoveries_per_second * span_us / 1_000_000) + 1
     idle = width_us <= facts.profile.requirements.idle_below_us
     changes_us = end_us[np.flatnonzero(idle[1:] != idle[:-1]) + 1]

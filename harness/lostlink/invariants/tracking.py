@@ -70,17 +70,28 @@ def _classified(facts: Facts, span: Span, frames: Indices, rows: Ints, low: Ints
     message = _widths(facts, column, rows[row, column], low[row, column])
     is_failsafe = failed[row].all() or (dropped.any() and facts.trace.failsafe.at(at_us) == 1)
     if is_failsafe and not (~wrong[:row].any(1)).any():
-        first = span.since_us == facts.arrived_us[0]
-        since = "power-on" if first else "the link was restored"
-        after = f"{quantity(at_us - span.since_us, 'µs')} after {since}"
-        message = f"{after} the sticks are still not followed: {message}"
-        return Broken("LK-CONTROL" if first else "RC-TIME", "no control", at_us, message)
+        return _no_control(facts, span, at_us, message)
     if is_failsafe:
         return _false_failsafe(facts, span, at_us, message, wraps(facts, at_us - 2_000_000, at_us + 1_000_000))
     was_right = bool((~wrong[:row, column]).any()) and not _is_late(facts, at_us, column, int(rows[row, column]))
     if was_right and (name := impostor(facts, at_us - 1_000_000, at_us)):
         return Broken(name, "impostor moves", at_us, message)
     return _channel(facts, at_us, frames, rows, low, wrong, message)
+
+
+def no_pulses(facts: Facts, span: Span, from_us: int, message: str) -> Broken:
+    """Return what an absence of frames on a good link breaks, where pulses cease in failsafe."""
+    if from_us <= span.from_us:
+        return _no_control(facts, span, from_us, message)
+    return _false_failsafe(facts, span, from_us, message, wraps(facts, from_us - 2_000_000, from_us + 1_000_000))
+
+
+def _no_control(facts: Facts, span: Span, at_us: int, message: str) -> Broken:
+    first = span.since_us == facts.arrived_us[0]
+    since = "power-on" if first else "the link was restored"
+    after = f"{quantity(at_us - span.since_us, 'µs')} after {since}"
+    message = f"{after} the sticks are still not followed: {message}"
+    return Broken("LK-CONTROL" if first else "RC-TIME", "no control", at_us, message)
 
 
 def _widths(facts: Facts, column: int, width_us: int, commanded_us: int) -> str:

@@ -29,6 +29,19 @@ def _idle(trace: Trace, since_us: int, until_us: int | None) -> tuple[Ints, NDAr
     return at_us[inside], width_us[inside] <= trace.profile.requirements.idle_below_us
 
 
+def _states(trace: Trace, since_us: int, until_us: int | None) -> tuple[Ints, NDArray[np.bool_]]:
+    """Return times and idleness of the throttle as the flight controller has it.
+
+    Without pulses for longer than its signal timeout it is idle.
+    """
+    at_us, idle = _idle(trace, since_us, until_us)
+    end_us = trace.scenario.duration_us if until_us is None else until_us
+    timeout_us = trace.profile.flight_controller.signal_timeout_us
+    gaps = np.flatnonzero(np.diff(np.concatenate([[since_us], at_us, [end_us]])) > timeout_us)
+    times_us = np.concatenate([[since_us], at_us])[gaps] + timeout_us
+    return np.insert(at_us, gaps, times_us), np.insert(idle, gaps, True)
+
+
 def _after(trace: Trace, name: str, since_us: int, at_us: int | None, until_us: int) -> Measurement:
     """Return a delay, or a lower bound if the event was not seen."""
     return Measurement(
@@ -45,17 +58,20 @@ def _after(trace: Trace, name: str, since_us: int, at_us: int | None, until_us: 
 def time_to_cut(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
     """Return the time from `since_us` to the end of the first idle throttle pulse.
 
-    If the pulses stop, the end of the last one counts as the cut: without pulses no flight controller holds a
-    throttle for longer than its signal timeout. `time_to_motor_stop` measures the motors.
+    If the pulses stop for longer than the flight controller's signal timeout, or three frames before the end of the
+    run, the end of the last one counts as the cut: without pulses no flight controller holds a throttle for longer.
+    `time_to_motor_stop` measures the motors.
     """
     end_us = trace.scenario.duration_us if until_us is None else until_us
     at_us, idle = _idle(trace, since_us, until_us)
     name = "time from link loss to throttle cut"
-    if idle.any():
-        return _after(trace, name, since_us, int(at_us[np.argmax(idle)]), end_us)
-    last_us = int(at_us[-1]) if len(at_us) else since_us
-    ceased = end_us - last_us > 3 * trace.profile.output.frame_period_us
-    return _after(trace, name, since_us, last_us if ceased else None, end_us)
+    gap_us = np.diff(np.concatenate([[since_us], at_us, [end_us]]))
+    ceases = gap_us > trace.profile.flight_controller.signal_timeout_us
+    ceases[-1] |= gap_us[-1] > 3 * trace.profile.output.frame_period_us
+    cuts_us = [int(at_us[np.argmax(idle)])] if idle.any() else []
+    if ceases.any():
+        cuts_us.append(int(np.concatenate([[since_us], at_us])[np.argmax(ceases)]))
+    return _after(trace, name, since_us, min(cuts_us, default=None), end_us)
 
 
 def longest_throttle_after_cut(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
@@ -65,6 +81,9 @@ def longest_throttle_after_cut(trace: Trace, since_us: int, until_us: int | None
     if cut.only_at_least:
         return widest_throttle(trace, since_us, end_us, name="widest throttle pulse after the link loss")
     cut_us = since_us + round(cut.value)
+    at_us, idle = _idle(trace, since_us, until_us)
+    if not idle[at_us == cut_us].any():  # the pulses ceased: the last one is the cut
+        cut_us += 1
     return widest_throttle(trace, cut_us, end_us, name="widest throttle pulse after the cut")
 
 
@@ -134,11 +153,11 @@ def recovery_time(trace: Trace, back_us: int, expected_us: Ints) -> Measurement:
 
 def throttle_drops(trace: Trace, since_us: int, until_us: int | None = None) -> Measurement:
     """Return the number of times that the throttle pulses fell to idle."""
-    at_us, idle = _idle(trace, since_us, until_us)
+    at_us, idle = _states(trace, since_us, until_us)
     return number_of("false failsafes", trace, at_us[1:][idle[1:] & ~idle[:-1]])
 
 
 def failsafe_changes(trace: Trace, since_us: int, until_us: int) -> Measurement:
     """Return the number of changes of the throttle pulses between idle and above idle."""
-    at_us, idle = _idle(trace, since_us, until_us)
+    at_us, idle = _states(trace, since_us, until_us)
     return number_of("changes between failsafe and sticks", trace, at_us[1:][idle[1:] != idle[:-1]], shown=-1)

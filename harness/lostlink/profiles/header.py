@@ -48,6 +48,7 @@ def _link_loss(profile: Profile) -> tuple[Definition, ...]:
     presets = ", ".join(str(channel.failsafe_us) for channel in profile.channels)
     return (
         ("FAILSAFE_US", f"{{{presets}}}", ""),
+        ("FAILSAFE_PULSES", f"{int(not receiver.pulses_cease)}", "0: no pulses in failsafe"),
         ("TIMEOUT_US", f"{receiver.timeout_us}u", "silence after which the link is lost"),
         ("CUT_US", f"{profile.cut_delay_us}u", "silence after which the failsafe values are output"),
         ("RECOVERY_PACKETS", f"{receiver.recovery_packets}u", "consecutive good packets before the link is back"),

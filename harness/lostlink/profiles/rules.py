@@ -224,7 +224,8 @@ def longest_cut_us(profile: Profile) -> tuple[int, int]:
     """Return the longest times of a correct receiver from link loss to its first idle pulse and to motor stop.
 
     They add up: the last packet in flight, timeout and hold by the receiver's clock, a frame that has just begun, the
-    channels before the throttle in the next one, and for the motors the rest of that frame.
+    channels before the throttle in the next one, and for the motors the rest of that frame. Where the pulses cease in
+    failsafe, that frame is the last one, and the flight controller's signal timeout follows for the motors.
     """
     output, fc = profile.output, profile.flight_controller
     padding_us = output.unused_us * (output.channels - len(profile.channels))
@@ -236,6 +237,9 @@ def longest_cut_us(profile: Profile) -> tuple[int, int]:
         return -(-us * 1_000_000 // (1_000_000 + profile.receiver.clock_error_ppm))
 
     flight_us = _flight_us(profile)
+    if profile.receiver.pulses_cease:
+        last_us = flight_us + real_us(own_us)
+        return last_us, last_us + fc.least_sync_us + fc.signal_timeout_us
     return flight_us + real_us(own_us + until_us), flight_us + real_us(own_us + whole_us) + fc.least_sync_us
 
 
@@ -250,15 +254,21 @@ def _limits(profile: Profile) -> Iterator[Problem]:
     limits = profile.requirements
     if profile.flight_controller.throttle in [channel.name for channel in profile.channels]:
         cut_us, motor_us = longest_cut_us(profile)
+        whats = (
+            ", a frame just begun, and the frame until its throttle pulse",
+            (", a frame just begun, and the frame until the flight controller has it"),
+        )
+        if profile.receiver.pulses_cease:
+            whats = " and the last frame", ", the last frame, and the flight controller's signal timeout"
         for key, value_us, least_us, what in (
-            ("cut_within", limits.cut_within_us, cut_us, "the frame until its throttle pulse"),
-            ("motor_cut_within", limits.motor_cut_within_us, motor_us, "the frame until the flight controller has it"),
+            ("cut_within", limits.cut_within_us, cut_us, whats[0]),
+            ("motor_cut_within", limits.motor_cut_within_us, motor_us, whats[1]),
         ):
             if value_us < least_us:
                 yield (
                     ("requirements", key),
-                    f"{_time(value_us)} cannot be met: a packet on its way, timeout, hold, a frame just begun, "
-                    f"and {what} take {_time(least_us)}; allowed: {_time(least_us)} or more",
+                    f"{_time(value_us)} cannot be met: a packet on its way, timeout, hold{what} take "
+                    f"{_time(least_us)}; allowed: {_time(least_us)} or more",
                 )
     most = most_recoveries_per_second(profile)
     if limits.recoveries_per_second < most:

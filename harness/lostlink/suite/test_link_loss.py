@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 
-from lostlink.measure import channels, failsafe
+from lostlink.measure import channels, failsafe, frames
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
@@ -58,7 +58,7 @@ def test_throttle_never_rises(profile: Profile, rig: Rig, scenario: ScenarioBuil
 def test_every_channel_at_its_failsafe_value(
     profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge
 ) -> None:
-    """Soon after the loss, and long after it, each channel outputs its failsafe value."""
+    """Soon after the loss, and long after it, each channel outputs its failsafe value, or there are no pulses."""
     soon_us = profile.requirements.motor_cut_within_us + 2 * scenario.frame_us
     late_us = [soon_us, LONG_US // 2, LONG_US - scenario.frame_us]
     flights = [(flight, [soon_us]) for flight in scenario.flights(6)]
@@ -67,6 +67,10 @@ def test_every_channel_at_its_failsafe_value(
     for flight, look_us in flights:
         trace = rig.run(flight.into(LinkCut(at_us=flight.at_us), watch_us=look_us[-1] + scenario.frame_us))
         if flew(trace, flight, judge):
+            if profile.receiver.pulses_cease:
+                seen = frames.frames_seen(trace, flight.at_us + soon_us, trace.scenario.duration_us)
+                judge(trace, seen, at_most=0)
+                continue
             for after_us in look_us:
                 for index, channel in enumerate(profile.channels):
                     offset = channels.offset_from(trace, index, channel.failsafe_us, flight.at_us + after_us)

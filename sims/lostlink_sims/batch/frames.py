@@ -80,6 +80,7 @@ def unfit_frames(trials: FlightTrials) -> str:
     ) + noise * 2 * (profile.receiver.high_us - profile.receiver.low_us) // 1000  # fmt: skip
     moved = [move.channel for move in trials.moves]
     problems = (
+        (profile.receiver.pulses_cease, "pulses cease in failsafe"),
         (output.latch != "frame", "pulse widths are read while the frame goes out"),
         (any(move.ramp_us for move in trials.moves) or len(set(moved)) < len(moved), "a stick moves more than once"),
         (int(preset[throttle]) > idle_us, "the failsafe throttle is not idle"),
