@@ -70,7 +70,7 @@ def test_likelihood_by_hand() -> None:
 @pytest.mark.parametrize(
     ("truth", "name"),
     [
-        (chain(0.01, 0.2, 0.0, 1.0), "gilbert"),
+        pytest.param(chain(0.01, 0.2, 0.0, 1.0), "gilbert", marks=pytest.mark.long),  # gate: test_plan_fit.py
         (chain(0.01, 0.2, 0.0, 0.7), "gilbert-elliott, three parameters"),
         (chain(0.02, 0.1, 0.01, 0.6), "gilbert-elliott, four parameters"),
     ],
@@ -94,7 +94,7 @@ def test_known_channels_are_found(truth: LossFit, name: str, long: bool) -> None
 
 def test_losses_by_chance_are_not_taken_for_bursts(long: bool) -> None:
     """``--long``: of 30 000 packets."""
-    lost = np.random.default_rng(4).random(30_000 if long else 6_000) < 0.03
+    lost = np.random.default_rng(4).random(30_000 if long else 3_000) < 0.03
     best = fit.fits(lost)[0]
     assert best.name == "bernoulli"
     assert abs(best.loss_good - 0.03) < 4 * fit.standard_errors(lost, best)["loss_good"]

@@ -141,9 +141,12 @@ def test_first_false_failsafe_under_bursts(long: bool) -> None:
     assert found[found >= 0].mean() == pytest.approx(mean_packets(matrix), rel=4 / np.sqrt(trials))
 
 
-def test_rate_of_false_failsafes() -> None:
-    """Runs that reach r come at the rate pi_G a (1 - b)^(r - 1) a packet (renewal identity): .003900952 for r = 5."""
-    seconds = 600
+def test_rate_of_false_failsafes(long: bool) -> None:
+    """Runs that reach r come at the rate pi_G a (1 - b)^(r - 1) a packet (renewal identity): .003900952 for r = 5.
+
+    ``--long``: over 600 s.
+    """
+    seconds = 600 if long else 200
     profile = link(GilbertElliott(good_to_bad=0.01, bad_to_good=0.2), trips_after(5))
     total = summarise(profile, Scenario(seed=3, duration_us=seconds * 1_000_000, packet_phase_us=0))
     expected = 0.003900952 * total.packets

@@ -115,7 +115,7 @@ def stages_ms(profile: Profile, channel: str, position: float, before_us: int, t
 @pytest.mark.parametrize(
     ("interval_us", "period_us", "mean", "sd", "most", "share_95"),
     [
-        (5_000, 20_000, 12.5, 5.95119, 25.0, 21.8377),
+        pytest.param(5_000, 20_000, 12.5, 5.95119, 25.0, 21.8377, marks=pytest.mark.long),
         (20_000, 22_500, 21.25, 8.69027, 42.5, 35.7918),
         pytest.param(5_000, 22_500, 13.75, 6.65363, 27.5, 24.1459, marks=pytest.mark.long),  # as above, other moments
     ],

@@ -12,6 +12,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 from click.testing import CliRunner, Result
+from report.reporting import expect_runs_as_judged
 
 from lostlink.cli import main
 from lostlink.evidence.schemas import VERDICTS_SCHEMA
@@ -44,7 +45,7 @@ def failing(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
 
 
 def test_shipped_profile_is_met(tmp_path: Path) -> None:
-    """Every requirement of the catalogue, exit code 0, without a terminal."""
+    """Every requirement of the catalogue, exit code 0, without a terminal; each leaves the run that decided it."""
     run = program("prove", HERON, "--out", tmp_path / "ev")
     assert run.returncode == 0, run.stdout + run.stderr
     for requirement in CATALOGUE:
@@ -58,6 +59,7 @@ def test_shipped_profile_is_met(tmp_path: Path) -> None:
     assert [verdict["id"] for verdict in document["verdicts"]] == list(CATALOGUE)
     assert {verdict["outcome"] for verdict in document["verdicts"]} == {"met"}
     assert all(verdict["checks"] > 0 and verdict["runs"] > 0 for verdict in document["verdicts"])
+    expect_runs_as_judged(tmp_path / "ev")
 
 
 def test_receiver_that_holds_its_last_value(failing: tuple[Path, Result]) -> None:
