@@ -22,9 +22,9 @@ def chain(a: float, b: float, good: float, bad: float, packets: int = 0) -> Loss
 
 def test_two_parameters_are_counted() -> None:
     """n01 / (n00 + n01) = 4/32, n10 / (n10 + n11) = 4/7: maximum likelihood for a two-state chain."""
-    found = next(one for one in fit.fits(np.tile(TRACE, 40)) if one.name == "gilbert")
-    # 40 times the transitions of the trace, and 39 more from its last packet to its first, both received.
-    assert found.good_to_bad == pytest.approx(40 * 4 / (40 * 32 + 39))
+    found = next(one for one in fit.fits(np.tile(TRACE, 10)) if one.name == "gilbert")
+    # 10 times the transitions of the trace, and 9 more from its last packet to its first, both received.
+    assert found.good_to_bad == pytest.approx(10 * 4 / (10 * 32 + 9))
     assert found.bad_to_good == pytest.approx(4 / 7)
 
 
@@ -70,14 +70,14 @@ def test_likelihood_by_hand() -> None:
 @pytest.mark.parametrize(
     ("truth", "name"),
     [
-        (chain(0.01, 0.2, 0.0, 1.0), "gilbert"),
+        pytest.param(chain(0.01, 0.2, 0.0, 1.0), "gilbert", marks=pytest.mark.long),  # gate: test_plan_fit.py
         (chain(0.01, 0.2, 0.0, 0.7), "gilbert-elliott, three parameters"),
         (chain(0.02, 0.1, 0.01, 0.6), "gilbert-elliott, four parameters"),
     ],
 )
-def test_known_channels_are_found(truth: LossFit, name: str) -> None:
-    """The right number of parameters, each within four standard errors."""
-    lost = fit.simulated(truth, 40_000, np.random.default_rng(11))
+def test_known_channels_are_found(truth: LossFit, name: str, long: bool) -> None:
+    """The right number of parameters, each within four standard errors (``--long``: of 40 000 packets)."""
+    lost = fit.simulated(truth, 40_000 if long else 10_000, np.random.default_rng(11))
     best = fit.fits(lost)[0]
     assert best.name == name
     errors = fit.standard_errors(lost, best)
@@ -92,8 +92,9 @@ def test_known_channels_are_found(truth: LossFit, name: str) -> None:
     assert model.loss_bad == pytest.approx(best.loss_bad, rel=1e-4)
 
 
-def test_losses_by_chance_are_not_taken_for_bursts() -> None:
-    lost = np.random.default_rng(4).random(30_000) < 0.03
+def test_losses_by_chance_are_not_taken_for_bursts(long: bool) -> None:
+    """``--long``: of 30 000 packets."""
+    lost = np.random.default_rng(4).random(30_000 if long else 3_000) < 0.03
     best = fit.fits(lost)[0]
     assert best.name == "bernoulli"
     assert abs(best.loss_good - 0.03) < 4 * fit.standard_errors(lost, best)["loss_good"]

@@ -274,9 +274,9 @@ def test_gilberts_three_parameters() -> None:
     assert (share * (1 - stays) / (1 - h - share), 1 - stays, h) == pytest.approx((0.01, 0.2, 0.2), rel=0.1)
 
 
-def test_the_chain_starts_good_and_moves_before_each_packet() -> None:
-    """First packet lost with probability a, the second with a (1 - b) + (1 - a) a: 20000 trials."""
-    a, b, trials = 0.3, 0.4, 20_000
+def test_the_chain_starts_good_and_moves_before_each_packet(long: bool) -> None:
+    """First packet lost with probability a, the second with a (1 - b) + (1 - a) a (``--long``: 20000 trials)."""
+    a, b, trials = 0.3, 0.4, 20_000 if long else 4_000
     model = GilbertElliott(good_to_bad=a, bad_to_good=b)
     gone = np.array([
         model.sampler(OnAir(300, 300, 40, 1_000_000, True, Streams(SEED, trial), 1024))(Tile(0, np.arange(2) * 5_000))
@@ -290,13 +290,13 @@ def test_the_chain_starts_good_and_moves_before_each_packet() -> None:
 @pytest.mark.parametrize(
     ("air_us", "burst_us", "period_us"), [(329, 1_000, 10_000), (164, 3_000, 7_001), (900, 9_200, 10_000)]
 )
-def test_interferer_at_a_drawn_phase(air_us: int, burst_us: int, period_us: int, share: float) -> None:
+def test_interferer_at_a_drawn_phase(air_us: int, burst_us: int, period_us: int, share: float, long: bool) -> None:
     """P(overlap) = min(1, (a + b) / P) (elementary; the vulnerable time of Abramson 1970), times the loss share.
 
-    329 us, 1 ms, 10 ms: .1329. In whole microseconds a touch is no overlap: (a + b - 1) / P.
+    329 us, 1 ms, 10 ms: .1329. In whole microseconds a touch is no overlap: (a + b - 1) / P. ``--long``: 3000 trials.
     """
     model = PeriodicInterferer(period_us=period_us, burst_us=burst_us, loss=share)
-    trials = 3_000
+    trials = 3_000 if long else 1_000
     hits = np.array([drawn(model, 1, trial=trial, air_us=air_us)[0] for trial in range(trials)])
     expected = share * min(1.0, (air_us + burst_us - 1) / period_us)
     near(hits.mean(), expected, math.sqrt(expected * (1 - expected) / trials), "overlap")

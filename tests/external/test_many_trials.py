@@ -49,7 +49,11 @@ def cut_links(profile: Profile, trials: int) -> tuple[FlightTrials, np.ndarray[t
 
 @pytest.mark.parametrize(
     ("timeout_us", "interval_us", "mean_ms", "sd_ms"),
-    [(100_000, 5_000, 97.5, 1.44338), (500_000, 20_000, 490.0, 5.77350), (250_000, 10_000, 245.0, 2.88675)],
+    [
+        (100_000, 5_000, 97.5, 1.44338),
+        (500_000, 20_000, 490.0, 5.77350),
+        pytest.param(250_000, 10_000, 245.0, 2.88675, marks=pytest.mark.long),
+    ],
 )
 def test_detection_delay_without_losses(timeout_us: int, interval_us: int, mean_ms: float, sd_ms: float) -> None:
     """Timeout less a uniform packet phase: mean Tf - T/2, sd T/sqrt(12) (uniform phase; elementary).
@@ -72,7 +76,7 @@ def test_detection_delay_without_losses(timeout_us: int, interval_us: int, mean_
     assert air_time_us(settings, profile.payload_bytes) < interval_us
 
 
-@pytest.mark.parametrize(("loss", "mean_ms"), [(0.1, 96.9444), (0.2, 96.25)])
+@pytest.mark.parametrize(("loss", "mean_ms"), [pytest.param(0.1, 96.9444, marks=pytest.mark.long), (0.2, 96.25)])
 def test_detection_delay_with_losses(loss: float, mean_ms: float) -> None:
     """Losses before the cut shorten the delay: mean Tf - T/2 - T q/p (geometric run; given not yet fired)."""
     trials = 20_000

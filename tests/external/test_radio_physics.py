@@ -12,6 +12,7 @@ scatter, and against Rayleigh, Rice and Clarke with the few per cent more that 1
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 
 import numpy as np
@@ -252,6 +253,18 @@ def fading_db(
     return np.array(rows)
 
 
+@functools.cache
+def apart_db(kind: str = "rayleigh", k: float = 0) -> Floats:
+    """Return the gain of many trials at `INSTANTS`."""
+    return fading_db(1500, INSTANTS, kind=kind, k=k)
+
+
+@functools.cache
+def in_a_row_db(kind: str = "rayleigh", k: float = 0) -> Floats:
+    """Return the gain of 150 trials, for 0.4 s in steps of 50 µs."""
+    return fading_db(150, np.arange(8_000) * 50, kind=kind, k=k)
+
+
 def within_scatter(found: Floats, expected: float, model: float = 0.0) -> None:
     """Hold the mean of independent trials against a value: four standard errors, and what the model may be off."""
     error = found.std(ddof=1) / math.sqrt(len(found))
@@ -290,7 +303,7 @@ INSTANTS = np.arange(40) * 61_803
 @pytest.mark.parametrize("margin_db", [0, 10, 20])
 def test_share_of_time_below_the_mean(margin_db: float) -> None:
     """Outage: the exact law of 16 paths within scatter, Rayleigh's 1 - exp(-1/F) (Jakes 1974) within 4 % more."""
-    below = (fading_db(1500, INSTANTS) < -margin_db).mean(1)
+    below = (apart_db() < -margin_db).mean(1)
     within_scatter(below, walk_within(10 ** (-margin_db / 10)), 0.01)  # a hundredth of a decibel is 0.2 %
     within_scatter(below, radio.rayleigh_outage(margin_db), 0.04)
 
@@ -309,10 +322,14 @@ def test_share_of_time_below_the_mean_with_a_direct_path(k: float, margin_db: fl
     assert stats.ncx2.cdf(2 * (1 + k) * level, 2, 2 * k) == pytest.approx(outage, rel=1e-5)
     rice = stats.rice(math.sqrt(2 * k), scale=1 / math.sqrt(2 * (1 + k)))
     assert rice.cdf(math.sqrt(level)) == pytest.approx(outage, rel=1e-5)
-    below = (fading_db(1500, INSTANTS, kind="rician", k=k) < -margin_db).mean(1)
+    below = (apart_db("rician", k) < -margin_db).mean(1)
     within_scatter(below, walk_within(level, math.sqrt(k / (1 + k))), 0.02)
     if k == 1:
         within_scatter(below, outage, 0.06)
+
+
+ALSO_TURNS = (0.242098, 0.382740, 0.6)
+"""Correlations looked at with ``--long``; the first two are in ``test_radio.py`` too."""
 
 
 def crossings(gain_db: Floats, level_db: float) -> tuple[Floats, Floats]:
@@ -330,11 +347,10 @@ def test_level_crossings(level_db: float, per_doppler: float) -> None:
     """
     rho, fd = 10 ** (level_db / 20), radio.doppler_hz(10.0, FREQUENCY_HZ)
     assert math.sqrt(2 * math.pi) * rho * math.exp(-(rho**2)) == pytest.approx(per_doppler, rel=1e-5)
-    step_us, count = 50, 8_000
-    falls, samples = crossings(fading_db(150, np.arange(count) * step_us), level_db)
-    within_scatter(falls / (count * step_us * 1e-6), per_doppler * fd, 0.08)
+    falls, samples = crossings(in_a_row_db(), level_db)
+    within_scatter(falls / 0.4, per_doppler * fd, 0.08)
     duration_s = (math.exp(rho**2) - 1) / (rho * fd * math.sqrt(2 * math.pi))
-    assert samples.sum() * step_us * 1e-6 / falls.sum() == pytest.approx(duration_s, rel=0.1), f"seed {SEED}"
+    assert samples.sum() * 50e-6 / falls.sum() == pytest.approx(duration_s, rel=0.1), f"seed {SEED}"
 
 
 def test_level_crossings_with_a_direct_path() -> None:
@@ -345,11 +361,11 @@ def test_level_crossings_with_a_direct_path() -> None:
         * special.i0(2 * rho * math.sqrt(k * (k + 1)))
     )  # fmt: skip
     assert rate == pytest.approx(0.408618, rel=1e-5)
-    falls, _ = crossings(fading_db(150, np.arange(8_000) * 50, kind="rician", k=k), -10)
+    falls, _ = crossings(in_a_row_db("rician", k), -10)
     within_scatter(falls / 0.4, rate * fd, 0.1)
 
 
-@pytest.mark.parametrize("turns", [0.1, 0.242098, 0.382740, 0.6, 0.9])
+@pytest.mark.parametrize("turns", [0.1, *(pytest.param(turns, marks=pytest.mark.long) for turns in ALSO_TURNS), 0.9])
 def test_doppler_correlation(turns: float) -> None:
     """The power's correlation after `turns` / fd is J0(2 pi turns)^2 (Clarke 1968); J0 is first 0 at 0.382740.
 

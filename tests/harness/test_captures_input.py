@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import gzip
 import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -380,22 +381,33 @@ def test_any_bytes(text: bytes, unit: str | None) -> None:
     everything(text, unit)
 
 
+def of_many(example: Callable[..., None], most: int, long: bool) -> None:
+    """Try a third of the examples, with ``--long`` all."""
+    settings(max_examples=most if long else most // 3, deadline=None)(example)()
+
+
 _WORDS = [b"#", b"$end", b"$dumpvars", b"0!", b"1!", b"x!", b"\n", b" ", b"$timescale", b"1", b"us", b"b1", b"$var",
           b"wire", b"!", b"$enddefinitions", b"#5", b"#77777", b",", b";", b"-", b".", b"e9", b"time_us"]  # fmt: skip
 
 
+def test_any_words(long: bool) -> None:
+    """Words of the formats in any order (``--long``: 400 times)."""
+    of_many(any_words, 400, long)
+
+
 @given(st.lists(st.sampled_from(_WORDS), max_size=60), st.sampled_from([b"", HEAD.encode(), b"time_us,level\n0,0\n"]))
-@settings(max_examples=400, deadline=None)
-def test_any_words(words: list[bytes], head: bytes) -> None:
-    """Words of the formats in any order."""
+def any_words(words: list[bytes], head: bytes) -> None:
     everything(head + b" ".join(words))
     everything(head + b"".join(words))
 
 
+def test_mutated_captures(long: bool) -> None:
+    """Good captures with bytes changed, cut out, doubled, or cut off (``--long``: 300 times)."""
+    of_many(mutated_capture, 300, long)
+
+
 @given(st.sampled_from([FAILSAFE[:9_000], GAP[:6_000], table("{t}", "t/us")]), st.data())
-@settings(max_examples=300, deadline=None)
-def test_mutated_captures(text: bytes, data: st.DataObject) -> None:
-    """Good captures with bytes changed, cut out, doubled, or cut off."""
+def mutated_capture(text: bytes, data: st.DataObject) -> None:
     for _ in range(data.draw(st.integers(1, 4))):
         at, length = data.draw(st.integers(0, len(text))), data.draw(st.integers(0, 300))
         new = data.draw(st.one_of(st.binary(max_size=6), st.just(text[at : at + length] * 2), st.sampled_from(_WORDS)))
@@ -403,10 +415,13 @@ def test_mutated_captures(text: bytes, data: st.DataObject) -> None:
     everything(text)
 
 
+def test_any_edges(long: bool) -> None:
+    """Any edges, also with values that are not known; half of them built of usual lengths (``--long``: 200 times)."""
+    of_many(any_edges, 200, long)
+
+
 @given(st.lists(st.tuples(st.integers(1, 40_000), st.integers(0, 3)), min_size=6, max_size=150), st.booleans())
-@settings(max_examples=200, deadline=None)
-def test_any_edges(steps: list[tuple[int, int]], usual: bool) -> None:
-    """Any edges, also with values that are not known; half of them built of usual lengths."""
+def any_edges(steps: list[tuple[int, int]], usual: bool) -> None:
     lengths = [300, 1200, 700, 9_000, 30_000, 2]
     at, lines = 0, []
     for step, value in steps:
@@ -415,10 +430,16 @@ def test_any_edges(steps: list[tuple[int, int]], usual: bool) -> None:
     everything((HEAD + "#0 0!\n" + "\n".join(lines) + f"\n#{at + 9_000}\n").encode())
 
 
+def test_any_train(long: bool) -> None:
+    """Trains whose frames now and then miss, break, stand, jump, run together or hold another number of channels.
+
+    ``--long``: 200 of them.
+    """
+    of_many(any_train, 200, long)
+
+
 @given(st.integers(1, 5), st.lists(st.integers(0, 6), min_size=4, max_size=60), st.data())
-@settings(max_examples=200, deadline=None)
-def test_any_train(channels: int, rows: list[int], data: st.DataObject) -> None:
-    """Trains whose frames now and then miss, break, stand, jump, run together or hold another number of channels."""
+def any_train(channels: int, rows: list[int], data: st.DataObject) -> None:
     at, lines = 3_000, []
     for row in rows:
         count = channels + (row == 5) - (row == 6)

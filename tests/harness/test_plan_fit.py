@@ -30,9 +30,9 @@ def lossy(*models: LossModel) -> Profile:
     return dataclasses.replace(profile, radio=dataclasses.replace(profile.radio, losses=models))
 
 
-def flown(model: LossModel, minutes: int) -> NDArray[np.bool_]:
+def flown(model: LossModel, seconds: int) -> NDArray[np.bool_]:
     """Return which packets a flight in the event simulation lost."""
-    trace = simulate(lossy(model), Scenario(seed=21, duration_us=minutes * 60_000_000))
+    trace = simulate(lossy(model), Scenario(seed=21, duration_us=seconds * 1_000_000))
     return trace.packets.lost[5:-5]
 
 
@@ -45,7 +45,12 @@ def written(path: Path, header: str, values: list[int]) -> Path:
     ("truth", "name", "parameters"),
     [
         (GilbertElliott(good_to_bad=0.01, bad_to_good=0.2), "gilbert", 2),
-        (GilbertElliott(good_to_bad=0.004, bad_to_good=0.05, loss_bad=0.6), "gilbert-elliott, three parameters", 3),
+        pytest.param(  # gate: test_burst_fit.py
+            GilbertElliott(good_to_bad=0.004, bad_to_good=0.05, loss_bad=0.6),
+            "gilbert-elliott, three parameters",
+            3,
+            marks=pytest.mark.long,
+        ),
         (
             GilbertElliott(good_to_bad=0.01, bad_to_good=0.06, loss_good=0.02, loss_bad=0.8),
             "gilbert-elliott, four parameters",
@@ -53,9 +58,15 @@ def written(path: Path, header: str, values: list[int]) -> Path:
         ),
     ],
 )
-def test_a_flight_is_fitted_and_flies_again(truth: GilbertElliott, name: str, parameters: int, tmp_path: Path) -> None:
-    """The event simulation's channel comes back from its own losses, within four standard errors each."""
-    lost = flown(truth, 2)
+def test_a_flight_is_fitted_and_flies_again(
+    truth: GilbertElliott, name: str, parameters: int, tmp_path: Path, long: bool
+) -> None:
+    """The event simulation's channel comes back from its own losses, within four standard errors each.
+
+    ``--long``: of two minutes.
+    """
+    seconds = 120 if long else 60
+    lost = flown(truth, seconds)
     log = written(tmp_path / "flight.csv", "lost", lost.astype(int).tolist())
     done = plan(log, "--out", tmp_path / "part.toml")
     assert done.exit_code == 0, done.output
@@ -69,14 +80,14 @@ def test_a_flight_is_fitted_and_flies_again(truth: GilbertElliott, name: str, pa
         assert abs(getattr(model, parameter) - getattr(truth, parameter)) < 4 * error
         assert 0 < error < 0.05
     # Flown again, it loses as many. Losses come in bursts: the spread over stretches says how exactly.
-    again = summarise(lossy(model), Scenario(seed=5, duration_us=180_000_000))
+    again = summarise(lossy(model), Scenario(seed=5, duration_us=seconds * 1_500_000))
     stretches = [float(part.mean()) for part in np.array_split(lost, 30)]
     assert abs((1 - again.received / again.packets) - lost.mean()) < 6 * stats.sem(stretches)
 
 
-def test_chance_losses_come_back_as_such(tmp_path: Path) -> None:
-    """Clopper and Pearson's interval, 99.99 % (scipy)."""
-    lost = flown(Bernoulli(probability=0.08), 1)
+def test_chance_losses_come_back_as_such(tmp_path: Path, long: bool) -> None:
+    """Clopper and Pearson's interval, 99.99 % (scipy). ``--long``: of a minute."""
+    lost = flown(Bernoulli(probability=0.08), 60 if long else 6)
     done = plan(written(tmp_path / "flight.csv", "lost", lost.astype(int).tolist()), "--out", tmp_path / "part.toml")
     assert done.exit_code == 0, done.output
     text = 'schema = 1\nname = "fitted"\n' + (tmp_path / "part.toml").read_text(encoding="utf-8")
@@ -90,7 +101,7 @@ def test_chance_losses_come_back_as_such(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("bits", "first"), [(8, 250), (16, 65_500), (32, 4_294_967_290)])
 def test_a_counter_tells_the_same_as_the_losses(bits: int, first: int, tmp_path: Path) -> None:
     """The counters of the packets that came through, wraps and all, give the losses back, to the last packet heard."""
-    lost = flown(GilbertElliott(good_to_bad=0.02, bad_to_good=0.2), 1)
+    lost = flown(GilbertElliott(good_to_bad=0.02, bad_to_good=0.2), 60)
     heard = np.flatnonzero(~lost)
     assert np.diff(heard).max() < 100
     counters = ((first + heard) % (1 << bits)).tolist()
@@ -116,7 +127,7 @@ def test_one_recording_two_readers() -> None:
     assert read_loss_log("fixtures/losses/pond.csv").lost.astype(int).tolist() == list(pattern)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.long) for seed in (1, 2, 3))])
 def test_more_parameters_never_fit_worse(seed: int) -> None:
     """Each model holds the one before: its likelihood at the maximum cannot be smaller."""
     draw = np.random.default_rng(seed)

@@ -1,6 +1,8 @@
 """Every command that the README shows is run, in three parts, each in order in a new user's folder.
 
-Long ones are made short, and ports that are not there must be refused in one line: `SHORTER` and `AWAY` say where.
+The first command of lostlink in each part is a program of its own, the others run in this process; with ``--long``
+all are programs. Long ones are made short, and ports that are not there must be refused in one line: `SHORTER` and
+`AWAY` say where.
 """
 
 from __future__ import annotations
@@ -13,6 +15,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
+
+from lostlink.cli import main
 
 ROOT = Path(__file__).parents[2]
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -21,9 +26,10 @@ PYTHON = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
 
 SHORTER = {
     "--trials 1000000": "--trials 300",
-    "--trials 5000": "--trials 20",
-    '--until "p < 1e-4 at 95 %"': '--until "p < 3e-2 at 95 %"',
+    "--trials 5000": "--trials 20 --jobs 1",
+    '--until "p < 1e-4 at 95 %"': '--until "p < 0.2 at 95 %"',
     '--budget "60 s"': "--runs 30",
+    "prove fixtures/profiles/heron.toml\n": "prove fixtures/profiles/heron.toml --only FS-CUT,CH-VALUE\n",
     "prove my_link.toml\n": "prove my_link.toml --only FS-CUT,CH-VALUE\n",  # on the whole: test_prove.py
     "prove my_link.toml --tests": "prove my_link.toml --only MY-FIELD,FS-CUT --tests",
     "prove my_link.toml --receiver ./": "prove my_link.toml --only FS-CUT,CH-VALUE --receiver ./",
@@ -80,20 +86,27 @@ def folder(tmp_path: Path) -> Path:
     return home
 
 
-def run(command: str, home: Path) -> subprocess.CompletedProcess[str]:
+def run(command: str, home: Path, *, program: bool) -> tuple[int, str]:
+    """Run a command, as a program or in this process; return its exit code and what it said."""
     command += "\n"
     for long, short in SHORTER.items():
         command = command.replace(long, short)
     command = command.strip()
     words, _, into = command.replace("$PWD", str(home)).partition(" > ")
-    words = words.replace("lostlink ", f"{shlex.quote(sys.executable)} -m lostlink ", 1)
-    words = words if not words.startswith("pytest ") else f"{shlex.quote(sys.executable)} -m {words}"
-    done = subprocess.run(
-        shlex.split(words), cwd=home, capture_output=True, text=True, timeout=300, check=False, stdin=subprocess.DEVNULL
-    )
+    name, *rest = shlex.split(words)
+    if name == "lostlink" and not program:
+        done = CliRunner().invoke(main, rest, catch_exceptions=False)
+        code, said, stdout = done.exit_code, done.output, done.stdout
+    else:
+        start = [sys.executable, "-m", name] if name in ("lostlink", "pytest") else [name]
+        ended = subprocess.run(
+            [*start, *rest], cwd=home, capture_output=True, text=True, timeout=300, check=False,
+            stdin=subprocess.DEVNULL,
+        )  # fmt: skip
+        code, said, stdout = ended.returncode, ended.stdout + ended.stderr, ended.stdout
     if into:
-        (home / into.strip()).write_text(done.stdout, encoding="utf-8")
-    return done
+        (home / into.strip()).write_text(stdout, encoding="utf-8")
+    return code, said
 
 
 def test_every_command_is_found() -> None:
@@ -105,20 +118,20 @@ def test_every_command_is_found() -> None:
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler here")
 @pytest.mark.parametrize("part", ["C", "suite", "rest"])
-def test_commands_of_the_readme(folder: Path, part: str) -> None:
+def test_commands_of_the_readme(folder: Path, part: str, long: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     """One after the other, as a new user would."""
+    monkeypatch.chdir(folder)
     images = all(shutil.which(name) for name in FOR_IMAGES)
     for command in (command for command in commands() if command == FIRST or part_of(command) == part):
         if not images and ("emulated" in command or command.startswith("make ")):
             continue
         if command.startswith("lostlink replay"):  # the failing run that it replays
             first = "lostlink prove my_link.toml --receiver first.py:HoldsItsLastValue"
-            assert run(first, folder).returncode == 1
-        done = run(command, folder)
-        said = done.stdout + done.stderr
+            assert run(first, folder, program=long)[0] == 1
+        code, said = run(command, folder, program=long or command == FIRST)
         assert "Traceback" not in said, (command, said[-2000:])
         if any(port in command for port in AWAY):
-            assert done.returncode in (2, 3), (command, said[-500:])
+            assert code in (2, 3), (command, said[-500:])
             assert "ttyACM0" in said, command
             continue
         name = command.split()[1] if command.startswith("lostlink ") else command.split()[0]
@@ -127,4 +140,4 @@ def test_commands_of_the_readme(folder: Path, part: str) -> None:
             wanted = {1}
         if name == "read":
             wanted |= {4}
-        assert done.returncode in wanted, (command, done.returncode, said[-2000:])
+        assert code in wanted, (command, code, said[-2000:])

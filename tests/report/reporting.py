@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import json
 from pathlib import Path
 
 from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import write_evidence
+from lostlink.evidence.run_reader import read_runs
 from lostlink.evidence.run_writer import JudgedMeasurement, save
 from lostlink.evidence.summary import suite_summary
 from lostlink.measure import failsafe
@@ -50,6 +52,25 @@ def judged(trace: Trace, since_us: int) -> dict[str, JudgedMeasurement]:
             Limit(at_most=limits.idle_below_us),
         ),
     }
+
+
+def expect_runs_as_judged(folder: Path) -> None:
+    """Expect of an evidence folder that each verdict has the run that it tells of, and that the report is small."""
+    verdicts = json.loads((folder / "verdicts.json").read_text(encoding="utf-8"))["verdicts"]
+    runs, spoiled = read_runs(folder)
+    assert spoiled == []
+    for verdict in verdicts:
+        if verdict["outcome"] not in ("met", "not met"):
+            continue
+        run = runs[verdict["id"]]
+        if run.judged is None:  # a crash, or an invariant that a run breaks
+            assert verdict["outcome"] == "not met"
+            assert run.data["crash"] is not None or verdict["limit"] == ""
+        else:
+            assert verdict["measured"] == f"{run.judged['name']}: {run.judged['measured']}"
+            assert verdict["limit"] == run.judged["limit"]
+            assert verdict["outcome"] == run.judged["outcome"]
+    assert (folder / "report.html").stat().st_size < 4_000_000
 
 
 def make(
