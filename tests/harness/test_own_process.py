@@ -115,8 +115,13 @@ MISDEEDS = {
         r"a frame of 10000000 widths; allowed: at most 64",
     ),
     "wants the past": (
+        "def power_on(self, clock_us):\n    from lostlink_sims import board\n    board.MOST_SPINS = 10_000\n"
+        "    super().power_on(clock_us)\ndef poll(self, clock_us):\n    return (clock_us - 1) & 0xFFFFFFFF",
+        "the next call was wanted at once 10000 times in a row",
+    ),
+    "wants the past 100 000 times": (
         "def poll(self, clock_us):\n    return (clock_us - 1) & 0xFFFFFFFF",
-        "the next call was wanted at once 100000 times in a row",
+        "the next call was wanted at once 1000000 times in a row",
     ),
     "returns a text": ("def poll(self, clock_us):\n    return 'soon'", r"TypeError in poll\(\)"),
 }
@@ -124,6 +129,7 @@ FOR_LONG = (
     "loops in its constructor",
     "loops in its flag",
     "has a number for its flag",
+    "wants the past 100 000 times",
 )
 """These are near others and take longer, or as long."""
 
