@@ -25,7 +25,7 @@ MOST_WIDTHS: Final = 64
 """Widths in a frame; the longest has 16 channels."""
 LONGEST_TEXT: Final = 500
 """Characters shown of an exception's text."""
-MOST_SPINS: Final = 100_000
+MOST_SPINS: Final = 1_000_000
 """Consecutive main-loop iterations without a delay; on a board they would take a second."""
 
 

@@ -119,7 +119,7 @@ MISDEEDS = {
         "    super().power_on(clock_us)\ndef poll(self, clock_us):\n    return (clock_us - 1) & 0xFFFFFFFF",
         "the next call was wanted at once 10000 times in a row",
     ),
-    "wants the past 100 000 times": (
+    "wants the past a million times": (
         "def poll(self, clock_us):\n    return (clock_us - 1) & 0xFFFFFFFF",
         "the next call was wanted at once 1000000 times in a row",
     ),
@@ -129,7 +129,7 @@ FOR_LONG = (
     "loops in its constructor",
     "loops in its flag",
     "has a number for its flag",
-    "wants the past 100 000 times",
+    "wants the past a million times",
 )
 """These are near others and take longer, or as long."""
 
