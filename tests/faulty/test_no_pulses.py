@@ -6,9 +6,12 @@ import dataclasses
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 import no_pulses  # type: ignore[import-not-found]
+from lostlink.cli import main
 from lostlink.errors import ProfileError
+from lostlink.evidence.exports import save_run
 from lostlink.invariants import judge_trace
 from lostlink.profiles import read_profile
 from lostlink.profiles.writer import write_profile
@@ -19,6 +22,7 @@ from lostlink.suite.run import run_suite
 from lostlink.varied import varied_flights
 from lostlink.verdicts import Outcome
 from lostlink_sims import Profile, ReferenceReceiver, simulate
+from lostlink_sims.scenario import LinkCut
 from no_pulses import without_pulses
 
 PROFILES = Path(__file__).parents[2] / "fixtures" / "profiles"
@@ -91,3 +95,21 @@ def test_limits_that_cannot_be_kept_are_refused(tmp_path: Path) -> None:
         read_profile(path)
     path.write_text(write_profile(link("heron")), encoding="utf-8")
     assert read_profile(path) == link("heron")
+
+
+def test_a_capture_is_not_judged_by_failsafe_values(tmp_path: Path) -> None:
+    """On such a link frames with failsafe values are no failsafe, so a capture tests neither FS-VALUE nor FS-PRESET."""
+    plain, silent = read_profile(PROFILES / "heron.toml"), link("heron")
+    flight = next(ScenarioBuilder(plain, 1, "capture").flights(1))
+    trace = simulate(plain, flight.into(LinkCut(at_us=flight.at_us), watch_us=2_000_000))
+    save_run(trace, tmp_path, "run")
+    said = {}
+    for profile in (plain, silent):
+        path = tmp_path / f"{profile.name}.toml"
+        path.write_text(write_profile(profile), encoding="utf-8")
+        run = CliRunner().invoke(main, ["read", str(tmp_path / "run.vcd"), str(path)])
+        assert run.exit_code == 0, run.output
+        said[profile.name] = run.output
+    assert "+ met  FS-PRESET" in said[plain.name]
+    assert "FS-" not in said[silent.name]
+    assert "whether link loss cuts the throttle is not tested" in " ".join(said[silent.name].split())

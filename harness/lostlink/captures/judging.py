@@ -100,7 +100,8 @@ def _is_failsafe(steady: SteadyState) -> bool:
 
 def findings(train: PulseTrain, profile: Profile | None) -> Findings:
     """Return what a train shows, with verdicts where there is a profile."""
-    found = Findings(train, silences(train), steady_states(train, profile))
+    presets = None if profile is not None and profile.receiver.pulses_cease else profile
+    found = Findings(train, silences(train), steady_states(train, presets))
     if profile is None:
         return found
     waived = profile.requirements.waived
@@ -170,7 +171,7 @@ def _period(found: Findings, profile: Profile) -> Iterator[Verdict]:
         yield _undecided("FR-PERIOD", doubt)
         return
     stops = sum(not (silence.at_begin or silence.at_end) and silence.recorded for silence in found.silences)
-    if stops:
+    if stops and not profile.receiver.pulses_cease:
         doubt = doubt or f"pulses stopped and resumed {counted(stops, 'time')}; they do not show why"
     results = [_time(train, f"error of the {name}", float(np.abs(times - wanted_us * PS_PER_US).max()))]
     if name == "frame period":
@@ -229,7 +230,9 @@ def _count(found: Findings, profile: Profile) -> Iterator[Verdict]:
 
 
 def _failsafe(found: Findings, profile: Profile) -> Iterator[Verdict]:
-    """Judge the values of the failsafes; without a failsafe nothing is tested."""
+    """Judge the values of the failsafes; without a failsafe nothing is tested, nor where the pulses cease in it."""
+    if profile.receiver.pulses_cease:
+        return
     train, seen = found.train, found.failsafes
     other = any(steady.kind is SteadyKind.OTHER for steady in found.steady_states)
     doubt = "the channels also jumped together to other values; if that was link loss, its values are wrong"
