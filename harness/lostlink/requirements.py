@@ -86,10 +86,12 @@ _ROWS: Final = (
     # --- normal operation ---------------------------------------------------------------------------------------
     ("LK-CONTROL", _MAJOR, "With a good link, the throttle stick controls the motors.",
      "the throttle stick does not control the motors"),
-    ("LK-FALSE", _MAJOR, "Ordinary packet loss does not trigger a failsafe.",
-     "ordinary packet loss cuts the throttle in flight"),
-    ("LK-GAP", _MAJOR, "A gap shorter than the timeout does not trigger a failsafe.",
-     "a gap shorter than the timeout cuts the throttle in flight"),
+    ("LK-FALSE", _MAJOR, "Ordinary packet loss does not trigger a failsafe, and changes no channel.",
+     "ordinary packet loss changes the output in flight"),
+    ("LK-GAP", _MAJOR, "A gap shorter than the timeout changes no channel and stops no motor.",
+     "a gap shorter than the timeout changes the output in flight"),
+    ("LK-START", _CRITICAL, "While the throttle stick is low, throttle and motors never start by themselves, however "
+     "long after power-on, a return, a reset or a hang.", "the throttle rises or the motors start without the pilot"),
     ("LK-WRAP", _MAJOR, "A wrap of the receiver's counter in flight does not cut the throttle.",
      "a wrap of the receiver's counter cuts the throttle in flight"),
     # --- channels -------------------------------------------------------------------------------------------

@@ -677,6 +677,53 @@ def signed32(value: int) -> int:
     return (value + 0x8000_0000 & MASK) - 0x8000_0000
 
 
+class SwellsAlone(Sound):
+    """A test of the output that was meant for the bench: after nine seconds with the throttle low it runs it up."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.low_since = 0
+
+    def take(self, clock_us: int, payload: bytes) -> None:
+        super().take(clock_us, payload)
+        if self.lost or self.widths[self.throttle] > 1_000:
+            self.low_since = clock_us
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        widths = list(super().pulses(clock_us) or ())
+        if not self.lost and 9_000_000 < (clock_us - self.low_since) & MASK < 9_300_000:
+            widths[self.throttle] = 1_400
+        return widths
+
+
+class HoldsHalfInAGap(Sound):
+    """In a gap the first two sticks go to their centres, to level the model."""
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        widths = list(super().pulses(clock_us) or ())
+        if not self.lost and (clock_us - self.heard) & MASK > 60_000:
+            widths[:2] = [1_500, 1_500]
+        return widths
+
+
+class TakesTwiceTheLength(Sound):
+    """Compares the length in the low four bits: a payload sixteen bytes longer is taken for its own."""
+
+    def accepts(self, payload: bytes) -> bool:
+        own = self.profile.payload_bytes
+        if len(payload) == own + 16:
+            return True
+        return super().accepts(payload)
+
+
+class ComparesHalfOfTheId(Sound):
+    """Compares the low six bits of the link id."""
+
+    def ours(self, payload: bytes) -> bool:
+        own = self.profile.handset.link_id
+        return own is None or not (own ^ payload[self.count]) & 0x3F
+
+
 @dataclass(frozen=True)
 class Mistake:
     """A receiver, the requirement that must find it, and the profile in which it can show."""
@@ -729,6 +776,10 @@ MISTAKES = (
     Mistake(OldSticksAtReturn, "RC-GLITCH"),
     Mistake(Chatters, "RC-CHATTER"),
     Mistake(TooEager, "LK-GAP"),
+    Mistake(HoldsHalfInAGap, "LK-GAP"),
+    Mistake(SwellsAlone, "LK-START"),
+    Mistake(TakesTwiceTheLength, "FS-FOREIGN"),
+    Mistake(ComparesHalfOfTheId, "FS-FOREIGN"),
     Mistake(SwapsChannels, "CH-ORDER"),
     Mistake(CrossTalk, "CH-ORDER"),
     Mistake(ReversesRoll, "CH-SENSE"),

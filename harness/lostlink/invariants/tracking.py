@@ -128,9 +128,20 @@ def _channel(facts: Facts, at_us: int, frames: Indices, rows: Ints, low: Ints, w
     at_us = int(facts.trace.seen.done_us[frames[row]])
     settled = since_us[:row] > facts.times.lag_us
     was_right = bool((settled & (low[:row, column] == commanded) & ~wrong[:row, column]).any())
-    if was_right and impostor(facts, at_us - 1_000_000, at_us) == "FS-INTRUDER":
-        name = "FS-INTRUDER"
+    if was_right:
+        name = _changed(facts, at_us, column, width, commanded) or name
     return Broken(name, "channel", at_us, _widths(facts, column, width, commanded))
+
+
+def _changed(facts: Facts, at_us: int, column: int, width_us: int, commanded_us: int) -> str:
+    """Return the requirement broken by a channel that was right and is wrong now, if that says which; else empty."""
+    if impostor(facts, at_us - 1_000_000, at_us) == "FS-INTRUDER":
+        return "FS-INTRUDER"
+    heard = int(np.searchsorted(facts.arrived_us, at_us, side="right"))
+    if heard and at_us - facts.arrived_us[heard - 1] > 2 * facts.times.clean_us + facts.profile.output.frame_period_us:
+        return "LK-GAP"
+    is_low = commanded_us <= facts.profile.requirements.idle_below_us < width_us
+    return "LK-START" if column == facts.throttle and is_low else ""
 
 
 def _torn(facts: Facts, span: Span) -> Broken | None:

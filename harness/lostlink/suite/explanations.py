@@ -261,10 +261,9 @@ def _gap_text(profile: Profile) -> str:
 def flights_text(explained: Explanation, profile: Profile | None) -> str:
     """Return the number of flights of a test in words."""
     text = counted(explained.runs, "flight")
-    if explained.or_more:
-        return f"{explained.runs} flights or some more in simulation"
+    more = " or more" if explained.or_more else ""
     if not explained.each:
-        return f"{text} in simulation"
+        return f"{text}{more} in simulation"
     if profile is None:
-        return f"{text} for each {explained.each}, in simulation"
-    return f"{flights(explained, profile)} flights in simulation, {explained.runs} for each {explained.each}"
+        return f"{text} for each {explained.each}{more}, in simulation"
+    return f"{flights(explained, profile)} flights{more} in simulation, {explained.runs} for each {explained.each}"

@@ -56,7 +56,19 @@ def test_foreign_handset_after_loss(profile: Profile, rig: Rig, scenario: Scenar
     """The link is lost while a foreign handset sends on the same address."""
     for length in _lengths(profile):
         cuts_in_time(rig, scenario, judge, 5, LinkCut(at_us=0), ForeignHandset(at_us=0, payload_bytes=length))
+    for foreign in _neighbours(profile)[:: rig.varied_stride]:
+        cuts_in_time(rig, scenario, judge, 1, LinkCut(at_us=0), foreign)
     _needs_link_id(profile)
+
+
+def _neighbours(profile: Profile) -> list[ForeignHandset]:
+    """Return a foreign handset with each other length, and with each bit of the link id changed."""
+    lengths = [n for n in range(1, PAYLOAD_LIMIT_BYTES + 1) if n != profile.payload_bytes]
+    bits = range(8) if profile.handset.link_id is not None else ()
+    return [
+        *(ForeignHandset(at_us=0, payload_bytes=length) for length in lengths),
+        *(ForeignHandset(at_us=0, id_difference=1 << bit) for bit in bits),
+    ]
 
 
 @requires("FS-INTRUDER")

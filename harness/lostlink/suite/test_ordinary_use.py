@@ -3,19 +3,31 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
 
-from lostlink.measure import failsafe, latency
+from lostlink.measure import channels, failsafe, latency
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.suite.flying import flew, ordinary_loss
+from lostlink.suite.flying import flew, ordinary_loss, run_where_able, shifted
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile
-from lostlink_sims.scenario import InterferenceBurst, LinkCut
+from lostlink_sims.scenario import (
+    AnyFault,
+    BrownOut,
+    HandsetOff,
+    InterferenceBurst,
+    LinkCut,
+    MainLoopHung,
+    ReceiverReset,
+)
 
+DOWN_US = 50_000
+"""Duration of a supply failure."""
+HUNG_US = 200_000
 MINUTE_US = 60_000_000
 
 
@@ -41,6 +53,7 @@ def test_no_false_failsafe(rig: Rig, scenario: ScenarioBuilder, judge: Judge) ->
             up = failsafe.widest_throttle(trace, flight.at_us, trace.scenario.duration_us)
             judge(trace, up, at_least=rig.profile.requirements.idle_below_us + 1, guard=True)
             judge(trace, failsafe.throttle_drops(trace, flight.at_us), at_most=0)
+            judge(trace, failsafe.motor_stops(trace, flight.at_us), at_most=0)
 
 
 @requires("LK-GAP")
@@ -54,6 +67,56 @@ def test_gap_shorter_than_timeout(profile: Profile, rig: Rig, scenario: Scenario
         trace = rig.run(flight.into(cut, watch_us=gap_us + 10 * scenario.frame_us))
         if flew(trace, flight, judge):
             judge(trace, failsafe.throttle_drops(trace, flight.at_us), at_most=0)
+            judge(trace, failsafe.motor_stops(trace, flight.at_us), at_most=0)
+            at_us = np.arange(flight.at_us, trace.scenario.duration_us, profile.output.frame_period_us // 2)
+            for index in range(len(profile.channels)):
+                moved = channels.value_error(trace, index, at_us)
+                judge(trace, moved, at_most=profile.requirements.value_tolerance_us)
+
+
+ALONE_US = 15_000_000
+"""Long after a start, with the throttle stick low."""
+
+
+@requires("LK-START")
+def test_nothing_starts_by_itself(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The throttle stick stays low for long after power-on, a return, a reset, a brown-out or a hang; others move."""
+    away_us = profile.requirements.motor_cut_within_us + 4 * scenario.frame_us + profile.receiver.recovery_us
+    disturbances: tuple[AnyFault | None, ...] = (
+        None, LinkCut(at_us=0, for_us=away_us), HandsetOff(at_us=0, for_us=away_us), ReceiverReset(at_us=0),
+        BrownOut(at_us=0, for_us=DOWN_US, on_acknowledgement=False), MainLoopHung(at_us=0, for_us=HUNG_US),
+    )  # fmt: skip
+    for disturbance in disturbances:
+        for flight in scenario.flights(2):
+            moves: tuple[Move, ...] = ()
+            faults: tuple[AnyFault, ...] = ()
+            low_us = flight.at_us + away_us + profile.receiver.boot_us + profile.handset.boot_us + HUNG_US
+            low_us += profile.requirements.recovery_within_us + scenario.settle_us
+            if disturbance is None:  # the motors never ran, and the model stays disarmed
+                low_us = scenario.ready_us + scenario.settle_us
+                flight = dataclasses.replace(flight, scenario=dataclasses.replace(flight.scenario, moves=()))
+            else:
+                moves, faults = (_throttle_low(profile, flight.at_us),), (shifted(disturbance, flight.at_us),)
+            moves += tuple(_other_sticks(profile, low_us))
+            run = flight.into(*faults, moves=moves, watch_us=low_us + ALONE_US - flight.at_us)
+            trace = run_where_able(rig, run)
+            if trace is None or (disturbance is not None and not flew(trace, flight, judge)):
+                continue
+            widest = failsafe.widest_throttle(trace, low_us, run.duration_us)
+            judge(trace, widest, at_most=profile.requirements.idle_below_us)
+            judge(trace, failsafe.highest_motor_command(trace, low_us), at_most=0)
+
+
+def _throttle_low(profile: Profile, at_us: int) -> Move:
+    return Move(at_us=at_us, channel=profile.flight_controller.throttle, position=0.0)
+
+
+def _other_sticks(profile: Profile, from_us: int) -> Iterator[Move]:
+    """Yield moves of every stick but the throttle, from stop to stop, every other second."""
+    for index, channel in enumerate(profile.channels):
+        if channel.kind == "stick" and index != profile.throttle_index:
+            for number, at_us in enumerate(range(from_us, from_us + ALONE_US, 2_000_000)):
+                yield Move(at_us=at_us, channel=channel.name, position=float(number % 2))
 
 
 @requires("LT-STICK")
