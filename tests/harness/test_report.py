@@ -406,6 +406,14 @@ def test_garbage_is_no_run(tmp_path: Path, text: str) -> None:
         read_run(file)
 
 
+def test_a_repeated_key_is_no_run(tmp_path: Path) -> None:
+    """Only one of two values could be shown."""
+    file = tmp_path / "run.json"
+    file.write_text(spoiled().replace('"doubt":', '"doubt": "", "doubt":', 1), encoding="utf-8")
+    with pytest.raises(RunDataError, match="doubt"):
+        read_run(file)
+
+
 def test_a_spoiled_run_spoils_no_report(tmp_path: Path) -> None:
     """The others stay; the page names the one that could not be read."""
     make(tmp_path)

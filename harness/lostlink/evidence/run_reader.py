@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from lostlink.evidence.run_writer import RUN_SCHEMA
+from lostlink.evidence.schemas import strict_json
 from lostlink.files import read_text
 
 MOST_ENTRIES: Final = 5_000_000
@@ -69,7 +69,7 @@ def read_run(file: Path) -> Run:
         If it cannot be read.
     """
     try:
-        data = json.loads(read_text(file), parse_constant=_no_constant)
+        data = strict_json(read_text(file))
     except (ValueError, RecursionError) as error:
         raise RunDataError(f"runs/{file.name}: not JSON ({error}); write the evidence again") from error
     try:
@@ -92,10 +92,6 @@ def read_runs(folder: Path) -> tuple[dict[str, Run], list[str]]:
         else:
             runs[run.requirement_id] = run
     return runs, spoiled
-
-
-def _no_constant(word: str) -> None:
-    raise ValueError(f"{word} is not a number")
 
 
 # --- the layout ------------------------------------------------------------------------------------------------------
