@@ -313,6 +313,23 @@ class CountsLossesInEightBits(Sound):
             self.widths = held
 
 
+class PatientAfterReturn(Sound):
+    """Against chatter it ignores silences for a second and a half after a return."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.back = 0
+
+    def take(self, clock_us: int, payload: bytes) -> None:
+        was = self.lost
+        super().take(clock_us, payload)
+        if was and not self.lost and self.failed:
+            self.back = clock_us or 1
+
+    def silent(self, clock_us: int) -> bool:
+        return super().silent(clock_us) and not (self.back and (clock_us - self.back) & MASK < 1_500_000)
+
+
 FAULTY = [
     value for value in list(vars().values())
     if isinstance(value, type) and issubclass(value, Sound) and value not in (Sound, LooksFiftyTimesASecond)

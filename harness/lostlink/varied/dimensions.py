@@ -104,8 +104,8 @@ DIMENSIONS: Final = (
     Dimension("quality before", ("clean", "a quarter lost", "most lost", "short gaps"), absent=_no_gap),
     Dimension(
         "earlier losses",
-        ("none", "one of 3 s", "three with motors stopped", "three just longer than the timeout", "four of 3 s",
-         "eleven with motors stopped", "eleven just longer than the timeout"),
+        ("none", "one of 3 s", "three with motors stopped", "three just longer than the timeout",
+         "four of 3 s six seconds apart", "eleven in quick succession", "eleven just longer than the timeout"),
     ),
     Dimension(
         "receiver",

@@ -35,6 +35,8 @@ CYCLE_US: Final = 1_000_000
 STIR_US: Final = 10_000_000
 """Between two moves of the sticks in a long flight."""
 MINUTE_US: Final = 60_000_000
+SOON_US: Final = 100_000
+"""From the end of a receiver's recovery to the next loss, where that comes soon."""
 LATE_US: Final = 3_000_000
 """Into a loss, when something first happens in it."""
 
@@ -205,7 +207,7 @@ class VariedFlight:
         """Return a length of a loss: the part of a value before its strays, or after the number of losses."""
         if "just longer than the timeout" in word:
             return self._profile.cut_delay_us * 103 // 100 + 3 * self._builder.packet_us
-        if "motors stopped" in word:
+        if "motors stopped" in word or "quick succession" in word:
             return self._away_us
         if " min" in word:
             return int(word.removesuffix(" min")) * MINUTE_US
@@ -215,12 +217,17 @@ class VariedFlight:
 
     def _earlier_losses(self) -> None:
         word = self._row["earlier losses"]
-        for _ in range(_NUMBERS[word.partition(" ")[0]]):
+        pause_us = 6 * CYCLE_US if "six seconds apart" in word else CYCLE_US
+        number = _NUMBERS[word.partition(" ")[0]]
+        for loss in range(number):
             for_us = self._loss_us(word)
             self._faults.append(LinkCut(at_us=self._now_us, for_us=for_us))
             self._now_us += for_us
+            if "quick succession" in word and loss < number - 1:
+                self._now_us += self._profile.receiver.recovery_us + SOON_US
+                continue
             self._again()
-            self._now_us += CYCLE_US
+            self._now_us += pause_us
 
     def _disturbances(self) -> None:
         """Let receiver and handset be disturbed in flight, and fly again."""

@@ -17,8 +17,8 @@ def _any_of(dimension: str, *values: str) -> tuple[Value, ...]:
 
 
 _LOST_BEFORE: Final = _any_of(
-    "earlier losses", "one of 3 s", "three with motors stopped", "three just longer than the timeout", "four of 3 s",
-    "eleven with motors stopped", "eleven just longer than the timeout",
+    "earlier losses", "one of 3 s", "three with motors stopped", "three just longer than the timeout",
+    "four of 3 s six seconds apart", "eleven in quick succession", "eleven just longer than the timeout",
 )  # fmt: skip
 _FOREIGN: Final = _any_of(
     "foreign handset", "one bit of the id", "another bit late while away", "another length",
