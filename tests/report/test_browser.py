@@ -148,6 +148,7 @@ def test_passing_run(tab: Opener, good: Path) -> None:
     assert len(opened.asked) == 1
 
 
+@pytest.mark.long
 def test_limit_of_a_motor_command(tab: Opener, tmp_path: Path) -> None:
     """It is drawn in % of full, as the lane is."""
     profile = read_profile(HERON)
@@ -194,6 +195,7 @@ def test_zoom_by_button(timeline: Tab) -> None:
     assert "showing 0.000 s to" in page.locator("#requirement-1 .readout").inner_text()
 
 
+@pytest.mark.long
 def test_zoom_by_keyboard(tab: Opener, good: Path) -> None:
     """Reached by Tab, and + - arrows 0 Home do what the words beside the chart say."""
     opened = tab(good, "#requirement-1")
@@ -292,6 +294,7 @@ def test_accessibility(tab: Opener, bad: Path, long: bool) -> None:
         assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+@pytest.mark.long
 def test_faults_would_be_found(tab: Opener, bad: Path) -> None:
     """The same look at the head of a page that was spoiled: pale text, a button without a name."""
     opened = tab(bad)
@@ -339,6 +342,7 @@ def test_strangers_script_does_not_run(tab: Opener, tmp_path: Path) -> None:
     second.wrong.clear()
 
 
+@pytest.mark.long
 def test_paper(tab: Opener, bad: Path, tmp_path: Path) -> None:
     """Printed, the charts are there and fit; what only works on a screen is not."""
     opened = tab(bad, "#requirement-1")
@@ -351,6 +355,7 @@ def test_paper(tab: Opener, bad: Path, tmp_path: Path) -> None:
     assert page.evaluate("document.querySelector('.canvas').style.zoom") == ""  # as before, once it is printed
 
 
+@pytest.mark.long
 def test_all_open_for_paper(tab: Opener, good: Path) -> None:
     opened = tab(good)
     opened.page.get_by_role("button", name="Open all").click()
@@ -360,6 +365,7 @@ def test_all_open_for_paper(tab: Opener, good: Path) -> None:
     assert opened.page.locator("main .rows > details[open]").count() == 0
 
 
+@pytest.mark.long
 def test_hundred_thousand_packets(tab: Opener, tmp_path: Path) -> None:
     """A long noisy run: what is handed to the charts is bounded by the pixels, zoomed out and zoomed in."""
     profile = read_profile(HERON)
@@ -381,7 +387,8 @@ def test_hundred_thousand_packets(tab: Opener, tmp_path: Path) -> None:
     assert "499" in page.locator("#requirement-1 .readout").inner_text()
 
 
-@pytest.mark.parametrize("width", [pytest.param(1280, marks=pytest.mark.long), 360])
+@pytest.mark.long
+@pytest.mark.parametrize("width", [1280, 360])
 def test_campaign(tab: Opener, tmp_path: Path, width: int) -> None:
     """The distribution is drawn, zooms by key and stays within what was measured; no fault that axe-core knows."""
     CliRunner().invoke(main, ["campaign", str(HERON), "--trials", "600", "--quiet", "--out", str(tmp_path)])
@@ -405,7 +412,9 @@ def test_campaign(tab: Opener, tmp_path: Path, width: int) -> None:
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
-@pytest.mark.parametrize("kind", ["timeout", "range", pytest.param("latency", marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    "kind", ["timeout", *(pytest.param(kind, marks=pytest.mark.long) for kind in ("range", "latency"))]
+)
 def test_plan(tab: Opener, tmp_path: Path, kind: str) -> None:
     """Curves are drawn, nothing is asked from elsewhere, and everybody can read it."""
     file = tmp_path / f"{kind}.html"
