@@ -212,6 +212,8 @@ class Handset:
 def layout(profile: Profile, code: Ints, counter: Ints, link_id: int | None = None) -> Bytes:
     """Return payload rows: one byte per channel, then link id, packet counter and check byte if configured.
 
+    Bytes of channels that the profile does not name change with every packet, so that nothing may depend on them.
+
     Parameters
     ----------
     code : (n, channels) ndarray of int64
@@ -219,7 +221,10 @@ def layout(profile: Profile, code: Ints, counter: Ints, link_id: int | None = No
     link_id : int, optional
         Replaces the profile's.
     """
-    columns = [code.astype(np.uint8)]
+    others = np.arange(profile.packet_channels)
+    whole = (37 * counter[:, None] + 101 * others[None, :]) & 0xFF
+    whole[:, list(profile.packet_bytes)] = code
+    columns = [whole.astype(np.uint8)]
     own_id = profile.handset.link_id
     if own_id is not None:
         columns.append(np.full((len(code), 1), own_id if link_id is None else link_id, np.uint8))

@@ -28,6 +28,7 @@ class Channel(Checked):
         "stick", "A stick, read by the ADC, or a switch.", "stick", "two-position switch", "three-position switch"
     )
     failsafe_us: int = width(1500, "Pulse width output in failsafe.", 800, 2200)
+    packet_byte: int | None = count(None, "Index of its byte in the packet; its own position if not set.", 0, 31)
     reversed: bool = flag(False, "True when the handset reverses this control before sending.")
     centre_error: float = share(0.0, "Offset of the potentiometer's centre, as a share of its track.", -0.2, 0.2)
     travel_low: float = share(0.0, "Wiper position on its track with the stick at its low stop.", 0, 0.4)
@@ -57,6 +58,9 @@ class HandsetSettings(Checked):
     boot_us: int = duration(20_000, "Time from switching the handset on to its first packet.", 0, 10_000_000)
     adc_noise_counts: int = count(0, "Largest error of an ADC reading, uniformly distributed.", 0, 32)
     mapping: str = choice("a >> 2", "How a 10-bit reading a becomes an 8-bit code.", *ADC_RULES)
+    packet_channels: int | None = count(
+        None, "Channels in a packet, with those that the frame does not put out; this profile's if not set.", 1, 32
+    )
     packet_counter: bool = flag(False, "A byte that counts packets, by which a receiver recognises repeated ones.")
     link_id: int | None = count(None, "A byte that identifies this pair, against a neighbour's handset.", 0, 255)
     check_byte: bool = flag(False, "A CRC-8 over the payload, for a radio whose own CRC is off.")
@@ -214,7 +218,23 @@ class Profile(Checked):
     def payload_bytes(self) -> int:
         """Length of a payload: a byte per channel, then link id, counter and check byte if configured."""
         extras = (self.handset.link_id is not None) + self.handset.packet_counter + self.handset.check_byte
-        return len(self.channels) + extras
+        return self.packet_channels + extras
+
+    @property
+    def packet_channels(self) -> int:
+        """Channels in a packet; those that this profile does not name are not put out."""
+        return self.handset.packet_channels or len(self.channels)
+
+    @property
+    def packet_bytes(self) -> tuple[int, ...]:
+        """Index in the payload of each channel's byte."""
+        named = enumerate(channel.packet_byte for channel in self.channels)
+        return tuple(index if byte is None else byte for index, byte in named)
+
+    @property
+    def counter_byte(self) -> int | None:
+        """Index in the payload of the packet counter; None without one."""
+        return self.packet_channels + (self.handset.link_id is not None) if self.handset.packet_counter else None
 
     @property
     def row_gap_us(self) -> int:

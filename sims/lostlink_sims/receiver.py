@@ -114,13 +114,15 @@ class ReferenceReceiver:
         self._row = settings.recovery_packets
         self._least_us = settings.recovery_us
         self._gap_us = profile.row_gap_us
-        self._low_code = profile.throttle_index if settings.recover_on_low_throttle else None
+        bytes_at = profile.packet_bytes
+        self._bytes_at = None if bytes_at == tuple(range(self._count)) else bytes_at
+        self._low_code = bytes_at[profile.throttle_index] if settings.recover_on_low_throttle else None
         self._idle_us = profile.requirements.idle_below_us
         # Positions of the bytes after the channels, if configured.
         self._length = profile.payload_bytes
         self._link_id = profile.handset.link_id
-        self._id_at = self._count
-        self._counter_at = self._count + (self._link_id is not None) if profile.handset.packet_counter else None
+        self._id_at = profile.packet_channels
+        self._counter_at = profile.counter_byte
         self._checked = profile.handset.check_byte
         self._marked = self._checked or self._link_id is not None or self._counter_at is not None
         self._counter = -1
@@ -196,7 +198,7 @@ class ReferenceReceiver:
         codes = self._codes
         if codes is None:
             return self._preset
-        codes = codes[: self._count]
+        codes = codes[: self._count] if self._bytes_at is None else bytes([codes[at] for at in self._bytes_at])
         if codes != self._shown:  # sticks are at rest most of the time
             self._shown = codes
             self._widths = (*map(self._table.__getitem__, codes), *self._padding)

@@ -47,11 +47,13 @@ from lostlink_sims.scenario import (
     WrongAddress,
 )
 from no_pulses import without_pulses  # type: ignore[import-not-found]
+from wide_packets import with_wide_packets  # type: ignore[import-not-found]
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 BOARD = FIXTURES / "board"
 PROFILES = {path.stem: read_profile(path) for path in sorted((FIXTURES / "profiles").glob("*.toml"))}
 PROFILES["without pulses"] = without_pulses(PROFILES["heron"])
+PROFILES["wide packets"] = with_wide_packets(PROFILES["plover"], 12)
 LONG = pytest.mark.long
 MISTAKES = {
     name: int(number)

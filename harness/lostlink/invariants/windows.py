@@ -148,8 +148,8 @@ class Facts:
         order = np.argsort(packets.arrived_us, kind="stable")
         order = order[packets.arrived_us[order] != NOT_YET]
         arrived_us, payload = packets.arrived_us[order], packets.payload[order]
-        if profile.handset.packet_counter and len(order):
-            count = payload[:, len(profile.channels) + (profile.handset.link_id is not None)]
+        if profile.counter_byte is not None and len(order):
+            count = payload[:, profile.counter_byte]
             new = np.concatenate([[True], count[1:] != count[:-1]])
             for _, up_us in self.restarts:  # after a restart the first packet counts as new
                 if (first := int(np.searchsorted(arrived_us, up_us))) < len(new):
@@ -157,7 +157,7 @@ class Facts:
             arrived_us, payload = arrived_us[new], payload[new]
         settings = profile.receiver
         table = np.array(pulse_table(settings.mapping, settings.low_us, settings.high_us), np.int64)
-        return arrived_us, table[payload[:, : len(profile.channels)]]
+        return arrived_us, table[payload[:, list(profile.packet_bytes)]]
 
     @cached_property
     def moves(self) -> Ints:

@@ -29,16 +29,22 @@ def c_header(profile: Profile) -> str:
 
 
 def _packet(profile: Profile) -> tuple[Definition, ...]:
-    handset, count = profile.handset, len(profile.channels)
+    handset, count = profile.handset, profile.packet_channels
+    bytes_at = ", ".join(map(str, profile.packet_bytes))
     has_id = handset.link_id is not None
     return (
-        ("CHANNELS", count, "in a packet"),
+        ("CHANNELS", len(profile.channels), "that the frame puts out"),
+        ("CHANNEL_AT", f"{{{bytes_at}}}", "index of each one's byte in the payload"),
         ("OUTPUT_CHANNELS", profile.output.channels, "in a frame"),
         ("THROTTLE", profile.throttle_index, "index of its channel"),
         ("PAYLOAD_BYTES", profile.payload_bytes, ""),
         ("ID", handset.link_id if has_id else _NONE, "the byte that identifies this handset; -1: none"),
         ("ID_AT", count if has_id else _NONE, ""),
-        ("COUNTER_AT", count + has_id if handset.packet_counter else _NONE, "index of the packet counter; -1: none"),
+        (
+            "COUNTER_AT",
+            _NONE if profile.counter_byte is None else profile.counter_byte,
+            "index of the packet counter; -1: none",
+        ),
         ("CHECKED", int(handset.check_byte), "1: the last byte is a CRC-8 (polynomial 0x07)"),
     )
 

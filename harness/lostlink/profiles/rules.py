@@ -100,6 +100,7 @@ def _packets(profile: Profile) -> Iterator[Problem]:
         profile.handset.packet_interval_us, profile.handset.jitter_us, profile.receiver.timeout_us
     )  # fmt: skip
     length = profile.payload_bytes
+    yield from _packet_bytes(profile)
     if length > PAYLOAD_LIMIT_BYTES:
         yield (
             ("channels",),
@@ -120,6 +121,18 @@ def _packets(profile: Profile) -> Iterator[Problem]:
             f"{_time(timeout_us)} is shorter than two packet intervals of {_time(interval_us)}, "
             f"so that one lost packet is a lost link; allowed: {_time(2 * interval_us)} or more",
         )
+
+
+def _packet_bytes(profile: Profile) -> Iterator[Problem]:
+    """Compare the bytes of the channels with the channels of a packet."""
+    count, seen = profile.packet_channels, set[int]()
+    for number, byte in enumerate(profile.packet_bytes):
+        key = "packet_byte"
+        if byte >= count:
+            yield ("channels", number, key), f"byte {byte} is not among the {counted(count, 'channel')} of a packet"
+        elif byte in seen:
+            yield ("channels", number, key), f"byte {byte} is another channel's too; give each channel its own"
+        seen.add(byte)
 
 
 def _air_time(profile: Profile, room_us: int) -> Iterator[Problem]:
