@@ -130,7 +130,7 @@ REFUSED: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "date": ("[receiver]\ntimeout = 2020-01-01", "2:11: receiver.timeout", ('"500 ms"',)),
     "unknown key": (
         '[receiver]\ntimout = "500 ms"', "2:1: receiver.timout",
-        ("unknown key; did you mean 'timeout'?", "allowed: timeout, hold, recovery_packets"),
+        ("unknown key; did you mean 'timeout'?", "allowed: timeout, hold, failsafe_output, recovery_packets"),
     ),
     "nothing like it": ("[receiver]\nfoo = 1", "2:1: receiver.foo", ("unknown key; allowed: timeout",)),
     "capitals": ("[output]\npolarity = 'NEGATIVE'", "2:12: output.polarity", ("did you mean 'negative'?",)),
