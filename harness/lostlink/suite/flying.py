@@ -74,7 +74,7 @@ def judge_cut(trace: Trace, lost_us: int, judge: Judge) -> None:
     """Judge the time from the link loss to the cut, and the throttle after the cut."""
     limits = trace.profile.requirements
     judge(trace, failsafe.time_to_cut(trace, lost_us), at_most=limits.cut_within_us)
-    judge(trace, failsafe.longest_throttle_after_cut(trace, lost_us), at_most=limits.idle_below_us)
+    judge(trace, failsafe.longest_throttle_after_cut(trace, lost_us), at_most=limits.idle_below_us, guard=True)
 
 
 def run_where_able(rig: Rig, scenario: Scenario) -> Trace | None:

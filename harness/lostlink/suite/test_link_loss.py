@@ -32,7 +32,7 @@ def test_motors_stop(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judg
     for trace, lost_us in losses(rig, scenario, judge, 12):
         stop = failsafe.time_to_motor_stop(trace, lost_us)
         judge(trace, stop, at_most=profile.requirements.motor_cut_within_us)
-        judge(trace, failsafe.highest_motor_command(trace, lost_us + round(stop.value)), at_most=0)
+        judge(trace, failsafe.highest_motor_command(trace, lost_us + round(stop.value)), at_most=0, guard=True)
 
 
 @requires("FS-VALUE")

@@ -79,7 +79,7 @@ def test_no_throttle_glitch_at_return(profile: Profile, rig: Rig, scenario: Scen
             since_us = flight.at_us + limits.motor_cut_within_us
             widest = failsafe.widest_throttle(trace, since_us, trace.scenario.duration_us)
             judge(trace, widest, at_most=limits.idle_below_us)
-            judge(trace, failsafe.highest_motor_command(trace, since_us), at_most=0)
+            judge(trace, failsafe.highest_motor_command(trace, since_us), at_most=0, guard=True)
 
 
 def _flying_again(profile: Profile, scenario: ScenarioBuilder, flight: Flight, back_us: int) -> tuple[list[Move], int]:
