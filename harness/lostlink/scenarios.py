@@ -98,19 +98,44 @@ class ScenarioBuilder:
         return handset.packet_interval_us + handset.jitter_us + radio.latency_jitter_us
 
     @property
-    def settle_us(self) -> int:
-        """Time until a stick move is in whole frames at the flight controller, on a clean link."""
+    def retries_us(self) -> int:
+        """Longest time for which a packet is repeated."""
         radio = self.profile.radio
-        flight_us = radio.settle_us + air_time_us(radio, self.profile.payload_bytes) + radio.latency_us
-        fc = self.profile.flight_controller
-        return 2 * self.packet_us + flight_us + 2 * self.frame_us + fc.least_sync_us + 1_000
+        return radio.acknowledge * radio.retries * radio.retry_delay_us
+
+    @property
+    def settle_us(self) -> int:
+        """Longest time until a stick move is in whole frames at the flight controller, on a clean link.
+
+        A receiver may take as long as the latency limit until the throttle's pulse; the rest of the frame follows.
+        """
+        profile, fc = self.profile, self.profile.flight_controller
+        radio, receiver = profile.radio, profile.receiver
+        flight_us = radio.settle_us + air_time_us(radio, profile.payload_bytes) + radio.latency_us
+        least_us = 2 * self.packet_us + flight_us + 2 * self.frame_us
+        rest_us = (profile.output.channels - profile.throttle_index - 1) * receiver.high_us
+        return max(least_us, profile.requirements.latency_p99_us + rest_us) + fc.least_sync_us + 1_000
+
+    @property
+    def linked_us(self) -> int:
+        """Longest time of good packets after which a receiver follows the sticks; at power-on and at a return.
+
+        It may need the whole limit for a return, whatever it waits for: a time, a number of packets, a low throttle.
+        """
+        receiver, packet_us = self.profile.receiver, self.packet_us + self.retries_us
+        recovery_us = receiver.recovery_us + receiver.recovery_us * abs(receiver.clock_error_ppm) // 1_000_000
+        return self.profile.requirements.recovery_within_us + recovery_us + (receiver.recovery_packets + 3) * packet_us
 
     @property
     def ready_us(self) -> int:
         """Time after power-on of both ends at which the link is up."""
-        receiver = self.profile.receiver
-        boot_us = max(self.profile.handset.boot_us + self.packet_us, receiver.boot_us)
-        return boot_us + receiver.recovery_us + (receiver.recovery_packets + 2) * self.packet_us + self.settle_us
+        boot_us = max(self.profile.handset.boot_us + self.packet_us, self.profile.receiver.boot_us)
+        return boot_us + self.linked_us + self.settle_us
+
+    @property
+    def away_us(self) -> int:
+        """How long a link loss must last for failsafe to be active in every part of the link, and to be over."""
+        return self.profile.requirements.motor_cut_within_us + 4 * self.frame_us + self.profile.receiver.recovery_us
 
     @property
     def safe_gap_us(self) -> int:

@@ -9,7 +9,6 @@ from typing import Final
 
 from lostlink.hunt.durations import Duration
 from lostlink.hunt.events import WAIT, Kind, Variant, World
-from lostlink.invariants.windows import times
 from lostlink.scenarios import WRAPS, ScenarioBuilder
 from lostlink_sims import Move, Scenario
 
@@ -94,13 +93,8 @@ def start_us(world: World, timeline: Timeline) -> int:
     later_us = STARTS[timeline.start]
     if later_us is not None:
         return later_us + builder.ready_us + builder.settle_us
-    _, up_us = builder.take_off(from_us=_linked_us(world, builder))
+    _, up_us = builder.take_off()
     return up_us + builder.settle_us + 10 * builder.frame_us
-
-
-def _linked_us(world: World, builder: ScenarioBuilder) -> int:
-    """Return when also a receiver that waits for a low throttle is linked."""
-    return builder.ready_us + times(world.profile).linked_us
 
 
 def placed_pieces(world: World, timeline: Timeline) -> Iterator[PlacedPiece]:
@@ -146,7 +140,7 @@ def scenario(world: World, timeline: Timeline, seed: int = 1, name: str = "hunt"
         moves, _ = builder.take_off(throttle, from_us=0)
         moves = tuple(dataclasses.replace(move, at_us=0) for move in moves)
     else:
-        moves, _ = builder.take_off(throttle, from_us=_linked_us(world, builder))
+        moves, _ = builder.take_off(throttle)
     placed = list(placed_pieces(world, timeline))
     effects = [item for piece in placed for item in piece.variant.effect(piece.at_us, piece.until_us - piece.at_us)]
     end_us = max([begin_us, *(piece.until_us for piece in placed)])
@@ -158,7 +152,7 @@ def scenario(world: World, timeline: Timeline, seed: int = 1, name: str = "hunt"
     return Scenario(
         name=name,
         seed=seed,
-        duration_us=end_us + times(profile).linked_us + 12 * builder.frame_us,
+        duration_us=end_us + builder.linked_us + 12 * builder.frame_us,
         handset_on_us=later_us or 0,
         receiver_clock_us=clock_us,
         packet_phase_us=timeline.packet_phase * profile.handset.packet_interval_us // PHASES,

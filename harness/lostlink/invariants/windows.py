@@ -67,19 +67,18 @@ class TimeLimits:
 def times(profile: Profile, uncertainty_us: int = 0) -> TimeLimits:
     """Return the time limits for a run of this link; uncertainty is in the receiver's favour."""
     builder = ScenarioBuilder(profile, 0, "hunt")
-    receiver, limits, radio = profile.receiver, profile.requirements, profile.radio
+    receiver, limits = profile.receiver, profile.requirements
     ppm = abs(receiver.clock_error_ppm)
     # A link can be lost as late as the moment at which the next packet was due.
-    packet_us = builder.packet_us + radio.acknowledge * radio.retries * radio.retry_delay_us
+    packet_us = builder.packet_us + builder.retries_us
     late_us = packet_us + profile.cut_delay_us * ppm // 1_000_000 + 2 * uncertainty_us + 1_000
-    recovery_us = receiver.recovery_us + receiver.recovery_us * ppm // 1_000_000
     return TimeLimits(
         cut_us=limits.cut_within_us + late_us,
         motor_us=limits.motor_cut_within_us + late_us,
         preset_us=limits.motor_cut_within_us + 2 * builder.frame_us + late_us,
         safe_us=receiver.timeout_us * (980_000 - ppm) // 1_000_000 - 1_000 - 2 * uncertainty_us,
         clean_us=packet_us + abs(profile.handset.clock_error_ppm) * packet_us // 1_000_000 + 100 + uncertainty_us,
-        linked_us=limits.recovery_within_us + recovery_us + (receiver.recovery_packets + 3) * packet_us,
+        linked_us=builder.linked_us,
         lag_us=max(limits.latency_p99_us, 2 * packet_us + 2 * builder.frame_us) + uncertainty_us,
     )
 
@@ -259,7 +258,11 @@ class Facts:
 
     @cached_property
     def links(self) -> list[Span]:
-        """Windows in which the output must follow the sticks."""
+        """Windows in which the output must follow the sticks.
+
+        A receiver may wait for a low throttle, also where the profile does not ask for that. A window therefore begins
+        after a low throttle, or after a throttle pulse above idle, which shows that the receiver follows.
+        """
         at_us, end_us = self.arrived_us, self.end_us
         if not len(at_us):
             return []
@@ -267,10 +270,17 @@ class Facts:
         life = np.searchsorted([up_us for _, up_us in self.restarts], at_us, side="right")
         breaks = (gap_us > self.times.safe_us) | (np.diff(life) > 0)
         dirty = np.concatenate([[True], (gap_us > self.times.clean_us) | breaks])
-        if self.profile.receiver.recover_on_low_throttle:
-            dirty |= self.commanded_us[:, self.throttle] > self.profile.requirements.idle_below_us
-        since = np.maximum.accumulate(np.where(dirty, np.arange(len(at_us)), 0))
-        ready = at_us - at_us[since] >= self.times.linked_us
+        idle_us = self.profile.requirements.idle_below_us
+        high = self.commanded_us[:, self.throttle] > idle_us
+        _, pulse_us, width_us = self.pulses
+        above_us = pulse_us[width_us > idle_us]
+
+        def since_us(dirty: Mask) -> Ints:
+            return at_us[np.maximum.accumulate(np.where(dirty, np.arange(len(at_us)), 0))]
+
+        linked_us = since_us(dirty) + self.times.linked_us
+        shown = np.searchsorted(above_us, at_us) > np.searchsorted(above_us, linked_us)
+        ready = (at_us - since_us(dirty | high) >= self.times.linked_us) | ((at_us >= linked_us) & shown)
         spans = []
         bounds = [0, *(np.flatnonzero(breaks) + 1).tolist(), len(at_us)]
         for first, last in itertools.pairwise(bounds):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 from lostlink.measure.results import Ints, largest, measured, number_of
@@ -76,6 +78,9 @@ def frames_seen(trace: Trace, since_us: int, until_us: int) -> Measurement:
 def torn_frames(trace: Trace, patterns: Ints, since_us: int, until_us: int) -> Measurement:
     """Return the number of frames that mix the channels of different packets.
 
+    A frame in which every channel has gone the same share of the way from one packet to another is the output of a
+    filter, and mixes nothing.
+
     Parameters
     ----------
     patterns : (n, channels) ndarray of int64
@@ -86,4 +91,10 @@ def torn_frames(trace: Trace, patterns: Ints, since_us: int, until_us: int) -> M
     widths_us = seen.table(patterns.shape[1])[inside]
     tolerance_us = trace.profile.requirements.value_tolerance_us + trace.span_uncertainty_us
     fits = (np.abs(widths_us[:, None, :] - patterns[None, :, :]) <= tolerance_us).all(2).any(1)
+    for one, other in itertools.combinations(patterns, 2):
+        low, high = np.minimum(one, other), np.maximum(one, other)
+        gone = np.where(other >= one, widths_us - low, high - widths_us) / (high - low)
+        slack = tolerance_us / (high - low)
+        least, most = (gone - slack).max(1), (gone + slack).min(1)
+        fits |= (least <= most) & (least <= 1) & (most >= 0)
     return number_of("frames that mix two packets", trace, seen.start_us[inside][~fits])
