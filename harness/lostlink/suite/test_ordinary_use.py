@@ -82,7 +82,7 @@ ALONE_US = 15_000_000
 @requires("LK-START")
 def test_nothing_starts_by_itself(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The throttle stick stays low for long after power-on, a return, a reset, a brown-out or a hang; others move."""
-    away_us = profile.requirements.motor_cut_within_us + 4 * scenario.frame_us + profile.receiver.recovery_us
+    away_us = scenario.away_us
     disturbances: tuple[AnyFault | None, ...] = (
         None, LinkCut(at_us=0, for_us=away_us), HandsetOff(at_us=0, for_us=away_us), ReceiverReset(at_us=0),
         BrownOut(at_us=0, for_us=DOWN_US, on_acknowledgement=False), MainLoopHung(at_us=0, for_us=HUNG_US),
