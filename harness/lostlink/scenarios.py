@@ -133,11 +133,6 @@ class ScenarioBuilder:
         return boot_us + self.linked_us + self.settle_us
 
     @property
-    def away_us(self) -> int:
-        """How long a link loss must last for failsafe to be active in every part of the link, and to be over."""
-        return self.profile.requirements.motor_cut_within_us + 4 * self.frame_us + self.profile.receiver.recovery_us
-
-    @property
     def safe_gap_us(self) -> int:
         """Longest gap in the link that must not cause a failsafe; 0 if the timeout is too short for any gap.
 

@@ -178,6 +178,7 @@ def test_owners_limits_are_those_that_the_test_looks_at(name: str) -> None:
         ("CH-STEPS", "the throttle and the first two", "index != profile.throttle_index and index > 1"),
         ("CH-VALUE", "256 positions", "EVERY_CODE"),
         ("LT-STICK", "99 %", "0.99"),
+        ("DF-AGREE", "two frames and two packets", "2 * scenario.frame_us + 2 * scenario.packet_us"),
     ],
 )
 def test_numbers_in_words_stand_in_the_suite(name: str, said: str, source: str) -> None:

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Profile, Trace
 from lostlink_sims.codes import pulse_table
-from lostlink_sims.scenario import BrownOut, LastingFault, OutputStops
+from lostlink_sims.scenario import BrownOut, LastingFault, MainLoopHung, OutputStops
 from lostlink_sims.trace import NOT_YET, NoteKind
 
 Ints = NDArray[np.int64]
@@ -261,13 +261,17 @@ class Facts:
         """Windows in which the output must follow the sticks.
 
         A receiver may wait for a low throttle, also where the profile does not ask for that. A window therefore begins
-        after a low throttle, or after a throttle pulse above idle, which shows that the receiver follows.
+        after a low throttle, or after a throttle pulse above idle, which shows that the receiver follows. It ends when
+        the main loop hangs: the pulse interrupt may cut the throttle as soon as it notices.
         """
         at_us, end_us = self.arrived_us, self.end_us
         if not len(at_us):
             return []
         gap_us = np.diff(at_us)
-        life = np.searchsorted([up_us for _, up_us in self.restarts], at_us, side="right")
+        hangs = [fault for fault in self.trace.scenario.faults if isinstance(fault, MainLoopHung)]
+        stops_us = [*(down_us for down_us, _ in self.restarts), *(hang.at_us for hang in hangs)]
+        starts_us = [*(up_us for _, up_us in self.restarts), *(hang.until_us(end_us) for hang in hangs)]
+        life = np.searchsorted(np.sort(starts_us), at_us, side="right")
         breaks = (gap_us > self.times.safe_us) | (np.diff(life) > 0)
         dirty = np.concatenate([[True], (gap_us > self.times.clean_us) | breaks])
         idle_us = self.profile.requirements.idle_below_us
@@ -289,7 +293,7 @@ class Facts:
                 continue
             from_us = int(at_us[first + hit[0]])
             until_us = min([end_us, int(at_us[last - 1]) + self.times.safe_us])
-            until_us = min([until_us, *(down_us for down_us, _ in self.restarts if down_us > from_us)])
+            until_us = min([until_us, *(stop_us for stop_us in stops_us if stop_us > from_us)])
             spans.append(Span(from_us, until_us, int(at_us[first]), int(at_us[first])))
         return spans
 

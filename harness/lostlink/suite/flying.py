@@ -49,6 +49,11 @@ def switched_on_with_sticks_up(scenario: ScenarioBuilder, flight: Flight) -> Fli
     return dataclasses.replace(flight, scenario=dataclasses.replace(flight.scenario, moves=tuple(moves)))
 
 
+def failsafe_for_certain_us(profile: Profile, scenario: ScenarioBuilder) -> int:
+    """Return how long a link loss must last for failsafe to be active in every part of the link."""
+    return profile.requirements.motor_cut_within_us + 4 * scenario.frame_us + profile.receiver.recovery_us
+
+
 def losses(
     rig: Rig, scenario: ScenarioBuilder, judge: Judge, runs: int, *faults: type[AnyFault], watch_us: int | None = None
 ) -> Iterator[tuple[Trace, int]]:

@@ -7,7 +7,7 @@ from lostlink.measure import agreement, failsafe, frames
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.suite.flying import flew, ordinary_loss
+from lostlink.suite.flying import failsafe_for_certain_us, flew, ordinary_loss
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile, simulate
 from lostlink_sims.scenario import InterferenceBurst, LinkCut
@@ -20,8 +20,9 @@ def test_agrees_with_simulation(profile: Profile, rig: Rig, scenario: ScenarioBu
     The instants of cut and return are free within the limits of the owner, the receivers need not agree on them.
     """
     limits, specified = profile.requirements, times(profile)
-    away_us = scenario.away_us
-    slack_us = specified.lag_us
+    away_us = failsafe_for_certain_us(profile, scenario)
+    slack_us = 2 * scenario.frame_us + 2 * scenario.packet_us + 2 * scenario.retries_us
+    slack_us = max(slack_us, limits.latency_p99_us)
     for flight in scenario.flights(6):
         lossy_us = 20 * scenario.frame_us
         cut_us = flight.at_us + lossy_us

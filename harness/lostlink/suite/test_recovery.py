@@ -12,7 +12,7 @@ from lostlink.measure import channels, failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import Flight, ScenarioBuilder
-from lostlink.suite.flying import LONG_US, flew, run_where_able, shifted
+from lostlink.suite.flying import LONG_US, failsafe_for_certain_us, flew, run_where_able, shifted
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile
 from lostlink_sims.scenario import AnyFault, BrownOut, FlappingLink, HandsetOff, LinkCut, ReceiverReset
@@ -23,7 +23,7 @@ DOWN_US = 50_000
 
 def _flights_away(profile: Profile, scenario: ScenarioBuilder, runs: int) -> Iterator[tuple[Flight, int]]:
     """Yield flights and the duration of their link loss, and one more with a much longer loss."""
-    away_us = scenario.away_us
+    away_us = failsafe_for_certain_us(profile, scenario)
     yield from ((flight, away_us) for flight in scenario.flights(runs))
     yield from ((flight, max(away_us, LONG_US)) for flight in scenario.flights(1))
 
@@ -64,7 +64,7 @@ def test_control_returns(profile: Profile, rig: Rig, scenario: ScenarioBuilder, 
 def test_no_throttle_glitch_at_return(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The link returns after the pilot has lowered the throttle: nothing is above idle after the cut."""
     limits = profile.requirements
-    away_us = scenario.away_us
+    away_us = failsafe_for_certain_us(profile, scenario)
     for flight in scenario.flights(8):
         watch_us = away_us + limits.recovery_within_us + 10 * scenario.frame_us
         down = _throttle_down(profile, flight.at_us + away_us // 2)
@@ -91,7 +91,7 @@ def _flying_again(profile: Profile, scenario: ScenarioBuilder, flight: Flight, b
 @requires("RC-REARM")
 def test_motors_can_be_started_again(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """After the return the pilot lowers the throttle, switches the arming switch off and on, and flies on."""
-    away_us = scenario.away_us
+    away_us = failsafe_for_certain_us(profile, scenario)
     for flight in scenario.flights(4):
         moves, up_us = _flying_again(profile, scenario, flight, flight.at_us + away_us)
         cut = LinkCut(at_us=flight.at_us, for_us=away_us)
@@ -103,7 +103,11 @@ def test_motors_can_be_started_again(profile: Profile, rig: Rig, scenario: Scena
 @requires("FS-AGAIN")
 def test_second_loss(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The link is lost in one of several ways and returns, the pilot flies on, and it is lost again."""
-    away_us, limits, boot_us = scenario.away_us, profile.requirements, profile.receiver.boot_us
+    away_us, limits, boot_us = (
+        failsafe_for_certain_us(profile, scenario),
+        profile.requirements,
+        profile.receiver.boot_us,
+    )
     firsts: tuple[tuple[int, AnyFault, int], ...] = (
         (4, LinkCut(at_us=0, for_us=away_us), away_us),
         (2, HandsetOff(at_us=0, for_us=away_us), away_us + profile.handset.boot_us),

@@ -63,7 +63,8 @@ class VariedFlight:
         self._moves: list[Move] = []
         self._faults: list[AnyFault] = []
         self._now_us = 0
-        self._away_us = builder.away_us
+        self._away_us = self._profile.requirements.motor_cut_within_us + 4 * builder.frame_us
+        self._away_us += self._profile.receiver.recovery_us
         # Until control is back for certain, and the pilot has seen it.
         self._back_us = self._profile.requirements.recovery_within_us + 2 * builder.settle_us
         draw = random.Random(f"{blank.seed} {blank.trial} {sorted(row.items())}")
