@@ -12,7 +12,7 @@ from lostlink.measure import channels, failsafe, latency
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.suite.flying import flew, ordinary_loss, run_where_able, shifted
+from lostlink.suite.flying import failsafe_for_certain_us, flew, ordinary_loss, run_where_able, shifted
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile
 from lostlink_sims.scenario import (
@@ -82,7 +82,7 @@ ALONE_US = 15_000_000
 @requires("LK-START")
 def test_nothing_starts_by_itself(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The throttle stick stays low for long after power-on, a return, a reset, a brown-out or a hang; others move."""
-    away_us = scenario.away_us
+    away_us = failsafe_for_certain_us(profile, scenario)
     disturbances: tuple[AnyFault | None, ...] = (
         None, LinkCut(at_us=0, for_us=away_us), HandsetOff(at_us=0, for_us=away_us), ReceiverReset(at_us=0),
         BrownOut(at_us=0, for_us=DOWN_US, on_acknowledgement=False), MainLoopHung(at_us=0, for_us=HUNG_US),
