@@ -36,7 +36,8 @@ TOUCHY = (
 """Requirements that have raised false alarms, and those that a late or filtered output touches."""
 GATE = (
     ("heron", sound.ReturnsAfter400Milliseconds), ("loose", sound.LowPass), ("tight", sound.WaitsForALowThrottle),
-    ("wren", sound.CountsMissedSlots), ("one channel", sound.FifoOfEight), ("slow", sound.LooksEveryTwentyMilliseconds), ("reversed", sound.MeanOfTwo),
+    ("wren", sound.CountsMissedSlots), ("one channel", sound.FifoOfEight), ("reversed", sound.MeanOfTwo),
+    ("slow", sound.LooksEveryTwentyMilliseconds),
 )  # fmt: skip
 """A link and a design each that differ most."""
 
