@@ -122,7 +122,7 @@ LINKS: Final[dict[str, Profile]] = {
     ),
     "reversed": _link(
         "reversed",
-        (Channel(name="throttle", failsafe_us=950, reversed=True), _ARM, Channel(name="roll", reversed=True),
+        (Channel(name="throttle", failsafe_us=950), _ARM, Channel(name="roll", reversed=True),
          Channel(name="mode", kind="three-position switch", failsafe_us=1500), Channel(name="yaw", failsafe_us=1300)),
         handset={**_FULL, "mapping": "round(a * 255 / 1023)"},
         receiver={"mapping": "centred", "low_us": 988, "high_us": 2012},

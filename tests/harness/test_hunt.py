@@ -175,7 +175,8 @@ class Late(ReferenceReceiver):
 
 
 def test_what_lies_within_the_uncertainty_is_not_held_against_a_board(heron: Profile) -> None:
-    trace = simulate(heron, flight(heron, ("link away", duration(heron, 1_000_000))), Late)
+    """At a frame phase at which it cuts as late as it can."""
+    trace = simulate(heron, flight(heron, ("link away", duration(heron, 1_000_000)), frame_phase=4), Late)
     assert {broken.requirement_id for broken in judge_trace(trace)} >= {"FS-CUT"}
     blurred = dataclasses.replace(trace, uncertainty_us=40_000)
     assert judge_trace(blurred) == []
