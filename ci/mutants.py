@@ -9,9 +9,11 @@ from __future__ import annotations
 import argparse
 import ast
 import contextlib
+import dataclasses
 import functools
 import hashlib
 import io
+import itertools
 import json
 import os
 import random
@@ -25,13 +27,14 @@ import time
 import tomllib
 import types
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from universalmutator import mutator
 
+from lostlink.children import end_with
 from lostlink.profiles import read_link
 from lostlink.profiles.header import c_header
 from lostlink.requirements import CATALOGUE
@@ -55,7 +58,7 @@ RULES: Final = {"c": ["universal.rules", "c_like.rules", "c.rules"], "python": [
 PROFILES: Final = ("heron", "plover", "lapwing", "bittern", "plain")
 """Heron: counter, id and check byte. Plover: return on low throttle, rounding, a watchdog. Lapwing: a hold time, no
 unused channels. Bittern: damaged packets arrive, an exact centre. Plain: the default link, without id, counter and
-check byte. A mutant is killed if the suite does not meet a requirement on one of them."""
+check byte, with three channels of eight used. A mutant is killed if a requirement is not met on one of them."""
 QUICK: Final = ("FS-CUT", "RC-TIME", "CH-ENDS", "FS-STALE", "FS-INTRUDER", "FS-DAMAGED", "FS-HANG", "RC-STRAY")
 """These find nearly all mutants that can be found, in a second."""
 LATE: Final = ("FS-VARIED", "DF-AGREE")
@@ -65,6 +68,8 @@ RUN_CPU_S: Final = 10
 """Processor time of a run (usually a tenth of a second) after which the receiver loops."""
 MUTANT_CPU_S: Final = 600
 MEMORY_BYTES: Final = 4 << 30
+
+CC: Final = os.environ.get("CC", "cc")
 
 KILLED: Final = "killed"
 SURVIVED: Final = "survived"
@@ -172,7 +177,7 @@ def _c_scopes(lines: Sequence[str]) -> list[str]:
 
 
 def _python_scopes(text: str) -> list[str]:
-    """Return for each line its function, class or table; none for imports and for the protocol, which does nothing."""
+    """Return for each line its function, class or table; none for texts, imports and the protocol, which do nothing."""
     scopes = [""] * (text.count("\n") + 1)
 
     def enter(node: ast.AST, outer: str) -> None:
@@ -188,7 +193,11 @@ def _python_scopes(text: str) -> list[str]:
                     scopes[number - 1] = name
                 enter(child, name)
 
-    enter(ast.parse(text), "")
+    tree = ast.parse(text)
+    enter(tree, "")
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+            scopes[node.lineno - 1 : node.end_lineno] = [""] * ((node.end_lineno or node.lineno) - node.lineno + 1)
     return scopes
 
 
@@ -197,7 +206,11 @@ def _python_scopes(text: str) -> list[str]:
 
 def link(name: str) -> Profile:
     """Return one of `PROFILES`."""
-    return read_link(None if name == "plain" else ROOT / "fixtures" / "profiles" / f"{name}.toml")
+    if name != "plain":
+        return read_link(ROOT / "fixtures" / "profiles" / f"{name}.toml")
+    plain = read_link(None)
+    used = ("roll", plain.flight_controller.throttle, plain.flight_controller.arm_channel)
+    return dataclasses.replace(plain, channels=tuple(one for one in plain.channels if one.name in used))
 
 
 @functools.cache
@@ -206,38 +219,52 @@ def links() -> dict[str, Profile]:
     return {name: link(name) for name in PROFILES}
 
 
+@functools.cache
+def _header(name: str) -> str:
+    return c_header(links()[name])
+
+
 class CProgram:
     """Object files of a C source, one for each profile.
 
     Two sources with the same optimised object are the same receiver on that profile.
-
-    Raises
-    ------
-    ValueError
-        If it does not compile.
     """
 
     def __init__(self, text: str, folder: Path) -> None:
         self._folder = folder
         (folder / "receiver.c").write_text(text, encoding="utf-8")
-        self.digests: dict[str, str] = {}
-        for name, profile in links().items():
-            header = folder / f"{name}.h"
-            header.write_text(c_header(profile), encoding="utf-8")
-            flags = ["-std=c99", "-O2", "-w", "-fPIC", "-fvisibility=hidden", "-include", header.name]
-            words = [os.environ.get("CC", "cc"), *flags, "-iquote", str(SOURCES["c"].parent), "-c", "receiver.c"]
-            done = subprocess.run([*words, "-o", f"{name}.o"], cwd=folder, capture_output=True, check=False)
-            if done.returncode:
-                raise ValueError(done.stderr.decode(errors="replace"))
-            self.digests[name] = hashlib.sha256((folder / f"{name}.o").read_bytes()).hexdigest()
+
+    def digest(self, name: str) -> str:
+        """Return the digest of the object for a profile.
+
+        Raises
+        ------
+        ValueError
+            If it does not compile.
+        """
+        header = self._folder / f"{name}.h"
+        header.write_text(_header(name), encoding="utf-8")
+        flags = ["-std=c99", "-O2", "-w", "-fPIC", "-fvisibility=hidden", "-include", header.name]
+        words = [CC, *flags, "-iquote", str(SOURCES["c"].parent), "-c", "receiver.c", "-o", f"{name}.o"]
+        done = subprocess.run(words, cwd=self._folder, capture_output=True, check=False)
+        if done.returncode:
+            raise ValueError(done.stderr.decode(errors="replace"))
+        return hashlib.sha256((self._folder / f"{name}.o").read_bytes()).hexdigest()
 
     def factory(self, name: str) -> ReceiverFactory:
         """Return the receiver for a profile."""
         library = self._folder / f"{name}.so"
-        words = [os.environ.get("CC", "cc"), "-shared", f"{name}.o", "-o", library.name]
+        words = [CC, "-shared", f"{name}.o", "-o", library.name]
         subprocess.run(words, cwd=self._folder, check=True, capture_output=True)
         watch = firmware.Watch([0, 0])
         return firmware.factory(firmware.Image(library, str(self._folder), watch), watch)
+
+
+def _names(tree: ast.AST) -> set[str]:
+    nodes = list(ast.walk(tree))
+    return {node.id for node in nodes if isinstance(node, ast.Name)} | {
+        node.attr for node in nodes if isinstance(node, ast.Attribute)
+    }
 
 
 class PythonProgram:
@@ -246,7 +273,7 @@ class PythonProgram:
     Raises
     ------
     ValueError
-        If it does not compile.
+        If it does not compile, or has a name that the original has not: the tool replaces parts of words.
     """
 
     def __init__(self, text: str, folder: Path) -> None:
@@ -255,6 +282,8 @@ class PythonProgram:
             self._code = compile(text, str(folder / "mutant.py"), "exec")
         except (SyntaxError, ValueError) as error:
             raise ValueError(str(error)) from None
+        if unknown := _names(tree) - _names(ast.parse("".join(plain_lines("python")))):
+            raise ValueError(f"unknown: {', '.join(sorted(unknown))}")
         for node in ast.walk(tree):
             if isinstance(node, ast.ClassDef | ast.FunctionDef | ast.Module) and ast.get_docstring(node) is not None:
                 node.body[:1] = [] if len(node.body) > 1 else [ast.Pass()]
@@ -264,8 +293,11 @@ class PythonProgram:
                 node.returns = None
             if isinstance(node, ast.arg):
                 node.annotation = None
-        digest = hashlib.sha256(ast.dump(tree).encode()).hexdigest()
-        self.digests = dict.fromkeys(PROFILES, digest)
+        self._digest = hashlib.sha256(ast.dump(tree).encode()).hexdigest()
+
+    def digest(self, _: str) -> str:
+        """Return the digest of the program, the same for all profiles."""
+        return self._digest
 
     def factory(self, name: str) -> ReceiverFactory:
         """Return the receiver, the same for all profiles.
@@ -318,27 +350,11 @@ class Stage:
     stride: int = 1
 
 
-def stages(profiles: Iterable[str] = PROFILES) -> list[Stage]:
+def stages() -> list[Stage]:
     """Return the whole suite on each profile, the parts that are cheap and find most first."""
-    profiles = tuple(profiles)
     rest = tuple(name for name in CATALOGUE if name not in (*QUICK, *LATE))
     parts = [(QUICK, 1), (("FS-VARIED",), 8), (rest, 1), (("FS-VARIED",), 1), (("DF-AGREE",), 1)]
-    return [Stage(profile, only, stride) for only, stride in parts for profile in profiles]
-
-
-def judge(program: CProgram | PythonProgram, profiles: Iterable[str], seed: int = 1) -> Fate:
-    """Return whether the suite finds a receiver on one of the profiles; it stops at the first requirement."""
-    factories = {name: program.factory(name) for name in profiles}
-    for stage in stages(factories):
-        rig = _LimitedRig(links()[stage.profile], factories[stage.profile])
-        rig.varied_stride = stage.stride
-        result = run_suite(links()[stage.profile], rig, only=stage.only, seed=seed, stops_early=True)
-        for verdict in result.verdicts:
-            if verdict.outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE):
-                return Fate(KILLED, f"{verdict.requirement.id} {verdict.outcome.value} on {stage.profile}")
-        if result.errors or result.rig_lost:
-            return Fate(KILLED, f"error on {stage.profile}: {[*result.errors, result.rig_lost][0][-200:]}")
-    return Fate(SURVIVED)
+    return [Stage(profile, only, stride) for only, stride in parts for profile in PROFILES]
 
 
 class _Child:
@@ -347,10 +363,12 @@ class _Child:
     def __init__(self, work: Callable[[], Fate]) -> None:
         self._since_s = time.monotonic()
         self._read, write = os.pipe()
+        parent = os.getpid()
         self._process = os.fork()
         if self._process == 0:
             code = 1
             try:
+                end_with(parent)
                 nothing = os.open(os.devnull, os.O_RDWR)
                 for number in range(3):
                     os.dup2(nothing, number)
@@ -364,9 +382,9 @@ class _Child:
                 os._exit(code)
         os.close(write)
 
-    def fate(self) -> Fate | None:
+    def fate(self, options: int = os.WNOHANG) -> Fate | None:
         """Return what became of the mutant; None while the process runs."""
-        ended, status = os.waitpid(self._process, os.WNOHANG)
+        ended, status = os.waitpid(self._process, options)
         if not ended:
             return None
         with open(self._read, "rb") as pipe:
@@ -388,31 +406,77 @@ class _Child:
         os.close(self._read)
 
 
-def _whole(mutant: Mutant, original: dict[str, str]) -> Fate:
-    """Compile a mutant and judge it where it is not the original."""
-    with tempfile.TemporaryDirectory(prefix="lostlink-mutant-") as name:
+def judge_stage(program: CProgram | PythonProgram, stage: Stage, seed: int) -> Fate:
+    """Run a part of the suite; it stops at the first requirement that is not met or inconclusive."""
+    profile = links()[stage.profile]
+    try:
+        rig = _LimitedRig(profile, program.factory(stage.profile))
+    except ValueError as error:
+        return Fate(NOT_COMPILED, str(error)[:200])
+    rig.varied_stride = stage.stride
+    result = run_suite(profile, rig, only=stage.only, seed=seed, stops_early=True)
+    for verdict in result.verdicts:
+        if verdict.outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE):
+            return Fate(KILLED, f"{verdict.requirement.id} {verdict.outcome.value} on {stage.profile}")
+    if result.errors or result.rig_lost:
+        return Fate(KILLED, f"error on {stage.profile}: {[*result.errors, result.rig_lost][0][-200:]}")
+    return Fate(SURVIVED)
+
+
+def judge(text: str, language: str, digests: Mapping[str, str], parts: Sequence[Stage], seed: int = 1) -> Fate:
+    """Compile a source and return whether the suite finds it, each part of it in a process of its own.
+
+    Parameters
+    ----------
+    text : str
+    language : str
+    digests : mapping
+        Those of the unchanged program by profile; where the digest is the same there is nothing to find.
+    parts : sequence of Stage
+    seed : int
+    """
+    with tempfile.TemporaryDirectory(prefix="lostlink-mutant-") as folder:
+        changed: dict[str, bool] = {}
         try:
-            program = PROGRAMS[mutant.language](mutant.text, Path(name))
-            changed = [profile for profile in PROFILES if program.digests[profile] != original[profile]]
-            if not changed:
-                return Fate(EQUIVALENT, "the same program after compilation")
-            return judge(program, changed)
+            program = PROGRAMS[language](text, Path(folder))
+            for stage in parts:
+                name = stage.profile
+                if name not in changed:
+                    changed[name] = program.digest(name) != digests.get(name)
+                if changed[name]:
+                    # Two libraries of one process would share a name, and the second would be the first.
+                    fate = _Child(functools.partial(judge_stage, program, stage, seed)).fate(0)
+                    assert fate is not None
+                    if fate.fate != SURVIVED:
+                        return fate
         except ValueError as error:
             return Fate(NOT_COMPILED, str(error)[:200])
+    return Fate(SURVIVED) if any(changed.values()) else Fate(EQUIVALENT, "the same program after compilation")
 
 
 @functools.cache
 def original(language: str) -> dict[str, str]:
-    """Return the digests of the unchanged program."""
-    with tempfile.TemporaryDirectory(prefix="lostlink-mutant-") as name:
-        return PROGRAMS[language]("".join(plain_lines(language)), Path(name)).digests
+    """Return the digests of the unchanged program, by profile."""
+    with tempfile.TemporaryDirectory(prefix="lostlink-mutant-") as folder:
+        program = PROGRAMS[language]("".join(plain_lines(language)), Path(folder))
+        return {name: program.digest(name) for name in PROFILES}
+
+
+def compiles(mutant: Mutant) -> bool:
+    """Return whether a mutant compiles, for the first profile."""
+    with tempfile.TemporaryDirectory(prefix="lostlink-mutant-") as folder:
+        try:
+            PROGRAMS[mutant.language](mutant.text, Path(folder)).digest(PROFILES[0])
+        except ValueError:
+            return False
+        return True
 
 
 def warm_up() -> None:
     """Load everything that judging needs before the first fork, and compute the rows of varied flights."""
     for profile in links().values():
         dimensions.rows(profile, 1)
-    run_suite(links()["heron"], SimRig(links()["heron"]), only=["FS-VARIED"], stops_early=True)
+    run_suite(links()["heron"], SimRig(links()["heron"]), only=["CH-ENDS"])
 
 
 def run_all(
@@ -426,7 +490,8 @@ def run_all(
         while waiting or running:
             while waiting and len(running) < jobs:
                 mutant = waiting.pop()
-                running[mutant] = _Child(functools.partial(_whole, mutant, original(mutant.language)))
+                language = mutant.language
+                running[mutant] = _Child(functools.partial(judge, mutant.text, language, original(language), stages()))
             for mutant, child in list(running.items()):
                 if (fate := child.fate()) is not None:
                     del running[mutant]
@@ -457,7 +522,7 @@ def suite_digest() -> str:
     for name, module in list(sys.modules.items()):
         if name.partition(".")[0] in ("lostlink", "lostlink_sims") and getattr(module, "__file__", None):
             files.add(Path(str(module.__file__)))
-    digest = hashlib.sha256(repr(stages()).encode())
+    digest = hashlib.sha256(repr((stages(), links())).encode())
     for file in sorted(file for file in files if file.is_file()):
         digest.update(file.read_bytes())
     return digest.hexdigest()
@@ -497,12 +562,14 @@ class Journal:
 
 
 def sample(language: str, number: int, seed: int) -> list[Mutant]:
-    """Return a random sample of the mutants of a source, in the order of its lines; 0: all."""
+    """Return a random sample of the mutants that compile, less the listed ones, in the order of the lines; 0: all."""
     every = mutants(language)
-    if not number or number >= len(every):
+    if not number:
         return every
-    chosen = random.Random(f"mutants {seed}").sample(range(len(every)), number)
-    return [every[index] for index in sorted(chosen)]
+    reasons = listed()
+    shuffled = random.Random(f"mutants {seed}").sample(every, len(every))
+    chosen = itertools.islice((one for one in shuffled if one.key not in reasons and compiles(one)), number)
+    return sorted(chosen, key=lambda mutant: mutant.line)
 
 
 def wrong_in_list(fates: dict[Mutant, Fate]) -> list[Mutant]:
@@ -555,7 +622,7 @@ def main() -> int:
         metavar="N",
         type=int,
         default=0,
-        help="a random sample of each, less the listed ones [default: all]",
+        help="a random sample of each that compile and are not listed [default: all]",
     )
     parser.add_argument("--seed", metavar="N", type=int, default=1, help="seed of the sample [default: 1]")
     parser.add_argument("--lines", metavar="A-B", help="only mutants of these lines")
@@ -566,10 +633,12 @@ def main() -> int:
     journal = Journal(options.journal)
     problems = 0
     for language in [options.language] if options.language else SOURCES:
+        quick = [stage for stage in stages() if stage.only == QUICK]
+        sound = judge("".join(plain_lines(language)), language, {}, quick)
+        if sound.fate != SURVIVED:
+            say(f"{SOURCES[language].name}: the receiver itself is {sound.fate}: {sound.why}")
+            return 2
         wanted = sample(language, options.sample, options.seed)
-        if options.sample:
-            reasons = listed()
-            wanted = [mutant for mutant in wanted if mutant.key not in reasons]
         if options.lines:
             first, _, last = options.lines.partition("-")
             wanted = [mutant for mutant in wanted if int(first) <= mutant.line <= int(last or first)]
