@@ -30,7 +30,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from universalmutator import mutator
 
@@ -55,10 +55,16 @@ LISTED: Final = Path(__file__).with_name("mutants.toml")
 JOURNAL: Final = ROOT / "build" / "mutants.jsonl"
 RULES: Final = {"c": ["universal.rules", "c_like.rules", "c.rules"], "python": ["universal.rules", "python.rules"]}
 
-PROFILES: Final = ("heron", "plover", "lapwing", "bittern", "plain")
+PROFILES: Final = ("heron", "plover", "lapwing", "bittern", "id", "counter", "check")
 """Heron: counter, id and check byte. Plover: return on low throttle, rounding, a watchdog. Lapwing: a hold time, no
-unused channels. Bittern: damaged packets arrive, an exact centre. Plain: the default link, without id, counter and
-check byte, with three channels of eight used. A mutant is killed if a requirement is not met on one of them."""
+unused channels. Bittern: damaged packets arrive, an exact centre. The others are the default link with one of the
+three bytes, each with its own mapping, exact widths, and three channels of eight used. A mutant is killed if a
+requirement is not met on one of them."""
+_ONE_BYTE: Final[dict[str, tuple[dict[str, Any], str]]] = {
+    "id": ({"link_id": 42}, "truncate"),
+    "counter": ({"packet_counter": True}, "round"),
+    "check": ({"check_byte": True}, "centred"),
+}
 QUICK: Final = ("FS-CUT", "RC-TIME", "CH-ENDS", "FS-STALE", "FS-INTRUDER", "FS-DAMAGED", "FS-HANG", "RC-STRAY")
 """These find nearly all mutants that can be found, in a second."""
 LATE: Final = ("FS-VARIED", "DF-AGREE")
@@ -206,11 +212,17 @@ def _python_scopes(text: str) -> list[str]:
 
 def link(name: str) -> Profile:
     """Return one of `PROFILES`."""
-    if name != "plain":
+    if name not in _ONE_BYTE:
         return read_link(ROOT / "fixtures" / "profiles" / f"{name}.toml")
-    plain = read_link(None)
+    plain, (byte, mapping) = read_link(None), _ONE_BYTE[name]
     used = ("roll", plain.flight_controller.throttle, plain.flight_controller.arm_channel)
-    return dataclasses.replace(plain, channels=tuple(one for one in plain.channels if one.name in used))
+    return dataclasses.replace(
+        plain,
+        handset=dataclasses.replace(plain.handset, **byte),
+        receiver=dataclasses.replace(plain.receiver, mapping=mapping),
+        channels=tuple(channel for channel in plain.channels if channel.name in used),
+        requirements=dataclasses.replace(plain.requirements, value_tolerance_us=0),
+    )
 
 
 @functools.cache
@@ -480,9 +492,12 @@ def warm_up() -> None:
 
 
 def run_all(
-    todo: Sequence[Mutant], jobs: int, done: Callable[[Mutant, Fate], None] = lambda mutant, fate: None
+    todo: Sequence[Mutant],
+    jobs: int,
+    done: Callable[[Mutant, Fate], None] = lambda mutant, fate: None,
+    parts: Sequence[Stage] = (),
 ) -> dict[Mutant, Fate]:
-    """Judge mutants, `jobs` at a time; `done` is called for each."""
+    """Judge mutants by parts of the suite [default: all], `jobs` at a time; `done` is called for each."""
     fates: dict[Mutant, Fate] = {}
     waiting = list(reversed(todo))
     running: dict[Mutant, _Child] = {}
@@ -491,7 +506,9 @@ def run_all(
             while waiting and len(running) < jobs:
                 mutant = waiting.pop()
                 language = mutant.language
-                running[mutant] = _Child(functools.partial(judge, mutant.text, language, original(language), stages()))
+                running[mutant] = _Child(
+                    functools.partial(judge, mutant.text, language, original(language), parts or stages())
+                )
             for mutant, child in list(running.items()):
                 if (fate := child.fate()) is not None:
                     del running[mutant]
@@ -625,6 +642,8 @@ def main() -> int:
         help="a random sample of each that compile and are not listed [default: all]",
     )
     parser.add_argument("--seed", metavar="N", type=int, default=1, help="seed of the sample [default: 1]")
+    quick_help = "only the part that finds most; what it does not find is shown, and judged wholly without this option"
+    parser.add_argument("--quick", action="store_true", help=quick_help)
     parser.add_argument("--lines", metavar="A-B", help="only mutants of these lines")
     parser.add_argument("--jobs", metavar="N", type=int, default=os.cpu_count(), help="processes [default: cores]")
     parser.add_argument("--journal", metavar="FILE", type=Path, default=JOURNAL, help="[default: %(default)s]")
@@ -648,11 +667,12 @@ def main() -> int:
         since_s = time.monotonic()
 
         def done(mutant: Mutant, fate: Fate) -> None:
-            journal.add(mutant, fate)
+            if not (options.quick and fate.fate == SURVIVED):
+                journal.add(mutant, fate)
             if fate.fate == SURVIVED:
                 say(f"  {time.monotonic() - since_s:6.0f} s  survived  {mutant.diff()}")  # noqa: B023
 
-        fates |= run_all(todo, options.jobs, done)
+        fates |= run_all(todo, options.jobs, done, quick if options.quick else ())
         problems += report(language, {mutant: fates[mutant] for mutant in wanted})
     return int(bool(problems))
 
