@@ -27,11 +27,11 @@ def judged(journal: Path, *words: str) -> tuple[int, str]:
 @pytest.mark.parametrize("language", [pytest.param("c", marks=NEEDS_C), "python"])
 def test_no_mutant_of_a_sample_survives(language: str, tmp_path: Path, long: bool) -> None:
     """None that is not listed as equivalent; ``--long``: of a hundred each."""
-    number = 100 if long else 10
+    number = 100 if long else 3
     code, said = judged(tmp_path / "journal", "--language", language, "--sample", str(number), "--seed", str(SEED))
     assert code == 0, said
     fates = [json.loads(row)["fate"] for row in (tmp_path / "journal").read_text().splitlines()]
-    assert fates.count(mutants.KILLED) >= number // 5
+    assert fates.count(mutants.KILLED) >= number // 2
     again, said = judged(tmp_path / "journal", "--language", language, "--sample", str(number), "--seed", str(SEED))
     assert again == 0
     assert f"{len(fates)} of them finished before" in said
@@ -53,29 +53,31 @@ def test_mutants_of_every_function() -> None:
     assert not any(scope.startswith("Receiver.") for scope in scopes)
 
 
-@pytest.mark.parametrize(
-    ("language", "line", "change", "why"),
-    [
-        pytest.param("c", "r->heard_us = clock_us;", "*(volatile int *)0 = 1;", "dies (SIGSEGV)", marks=NEEDS_C),
-        pytest.param("c", "r->heard_us = clock_us;", "for (;;) ;", "loops", marks=NEEDS_C),
-        ("python", "self._heard_us = clock_us", "while True: pass", "loops"),
-        ("python", "self._heard_us = clock_us", "undefined()", "not met"),
-        ("python", "self._heard_us = clock_us", "import os; os._exit(0)", "ends its process"),
-    ],
-)
-def test_a_mutant_that_stops_is_killed(language: str, line: str, change: str, why: str) -> None:
+STOPS = {
+    "c": ("r->heard_us = clock_us;", {
+        "*(volatile int *)0 = 1;": "dies (SIGSEGV)",
+        "for (;;) ;": "loops",
+        "{ extern void _exit(int); _exit(0); }": "ends its process",
+    }),
+    "python": ("self._heard_us = clock_us", {"while True: pass": "loops", "self.packet()": "FS-CUT not met on heron"}),
+}  # fmt: skip
+"""A line of each receiver, what it becomes, and what is said about it."""
+
+
+@pytest.mark.parametrize("language", [pytest.param("c", marks=NEEDS_C), "python"])
+def test_a_mutant_that_stops_is_killed(language: str) -> None:
     """A crash, an exit and an endless loop end the mutant's process only."""
+    line, changes = STOPS[language]
     program = (
         "import mutants as m\n"
         "m.RUN_CPU_S = 1\n"
         f"lines = m.plain_lines({language!r})\n"
         f"number = next(i for i, row in enumerate(lines) if row.strip() == {line!r})\n"
         "before = lines[number]\n"
-        f"after = before.replace({line!r}, {change!r})\n"
-        f"mutant = m.Mutant({language!r}, number + 1, 'packet', before, after)\n"
-        "fate = m.run_all([mutant], 1)[mutant]\n"
-        "print(fate.fate, fate.why)\n"
+        f"for change in {[*changes]!r}:\n"
+        f"    mutant = m.Mutant({language!r}, number + 1, 'packet', before, before.replace({line!r}, change))\n"
+        "    fate = m.run_all([mutant], 1)[mutant]\n"
+        "    print(fate.fate, fate.why)\n"
     )
     done = subprocess.run([sys.executable, "-c", program], cwd=ROOT / "ci", capture_output=True, text=True, check=True)
-    assert done.stdout.startswith("killed ")
-    assert why in done.stdout
+    assert done.stdout.splitlines() == [f"killed {why}" for why in changes.values()]
