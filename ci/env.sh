@@ -1,6 +1,6 @@
 # Sourced by ci/demo and ci/test: creates the environment in .venv when it is missing or out of date, and puts its
 # programs first on the PATH. Needs a shell and Python 3.11 or newer.
-# A stamp of interpreter, pyproject.toml and lock makes later calls fast.
+# A stamp of interpreter, pyproject.toml and locks makes later calls fast.
 
 cd "$(dirname "$0")/.." || exit 2
 
@@ -20,7 +20,7 @@ python=$(find_python) || exit 2
 stamp=$("$python" -c '
 import hashlib, pathlib, sys
 wanted = sys.version + "".join(pathlib.Path(name).read_text() for name in sys.argv[1:])
-print(hashlib.sha256(wanted.encode()).hexdigest())' pyproject.toml ci/requirements.lock) || exit 2
+print(hashlib.sha256(wanted.encode()).hexdigest())' pyproject.toml ci/requirements.lock ci/mutator.lock) || exit 2
 
 if [ "$(cat .venv/lostlink-stamp 2>/dev/null)" != "$stamp" ]; then
     # mkdir succeeds in only one of two scripts that start together.
@@ -45,6 +45,8 @@ if [ "$(cat .venv/lostlink-stamp 2>/dev/null)" != "$stamp" ]; then
         # Modules are compiled when they are first imported: most never are.
         .venv/bin/python -m pip install --quiet --no-compile --disable-pip-version-check --require-hashes \
             -r ci/requirements.lock || exit 2
+        .venv/bin/python -m pip install --quiet --no-compile --disable-pip-version-check --require-hashes --no-deps \
+            -r ci/mutator.lock || exit 2
         .venv/bin/python -m pip install --quiet --no-compile --disable-pip-version-check --no-deps \
             --no-build-isolation --editable . || exit 2
         echo "$stamp" > .venv/lostlink-stamp

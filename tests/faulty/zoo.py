@@ -556,6 +556,13 @@ class Chatters(Sound):
         return True
 
 
+class NoMinimumTime(Sound):
+    """Returns as soon as there are enough good packets, however short the failsafe was."""
+
+    def returns(self, clock_us: int) -> bool:
+        return self.good >= self.profile.receiver.recovery_packets
+
+
 class TooEager(Sound):
     """Gives up after a few lost packets."""
 
@@ -775,6 +782,7 @@ MISTAKES = (
     Mistake(ForgivesAfterALongLoss, "RC-STRAY"),
     Mistake(OldSticksAtReturn, "RC-GLITCH"),
     Mistake(Chatters, "RC-CHATTER"),
+    Mistake(NoMinimumTime, "RC-CHATTER"),
     Mistake(TooEager, "LK-GAP"),
     Mistake(HoldsHalfInAGap, "LK-GAP"),
     Mistake(SwellsAlone, "LK-START"),

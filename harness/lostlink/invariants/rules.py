@@ -116,6 +116,34 @@ def throttle_never_rises(facts: Facts) -> Iterator[Broken]:
             return
 
 
+def failsafe_lasts(facts: Facts) -> Iterator[Broken]:
+    """Failsafe that began in a silence lasts its minimum time, however soon good packets come again."""
+    profile, u = facts.profile, facts.trace.uncertainty_us
+    _, end_us, width_us = facts.pulses
+    above = width_us > facts.idle_limit_us
+    # It begins after the cut delay at the earliest, by the receiver's own clock.
+    slow_ppm = 1_000_000 - abs(profile.receiver.clock_error_ppm)
+    least_us = (profile.cut_delay_us + profile.receiver.recovery_us) * slow_ppm // 1_000_000 - 1_000 - 2 * u
+    arrived_us, commanded_us = facts.arrived_us, facts.commanded_us[:, facts.throttle]
+    for index in np.flatnonzero(np.diff(arrived_us) > facts.times.safe_us).tolist():
+        since_us, back_us = int(arrived_us[index]), int(arrived_us[index + 1])
+        until_us = since_us + least_us
+        is_up = commanded_us[index] > facts.idle_limit_us + facts.tolerance_us
+        if not is_up or any(down_us < until_us and since_us - 1_000 < up_us for down_us, up_us in facts.restarts):
+            continue
+        first, back, last = np.searchsorted(end_us, (since_us, back_us, until_us)).tolist()
+        # Only a silence in which the throttle was up and was then cut began a failsafe.
+        if first < back < last and above[first] and not above[back - 1] and above[back:last].any():
+            wrong = back + int(np.argmax(above[back:last]))
+            at_us = int(end_us[wrong])
+            message = (
+                f"throttle pulse of {int(width_us[wrong])} µs {quantity(at_us - since_us, 'µs')} after the last good "
+                f"packet before the failsafe, which lasts at least {quantity(profile.receiver.recovery_us, 'µs')}"
+            )
+            yield Broken("RC-CHATTER", "too short", at_us, message)
+            return
+
+
 def presets_are_output(facts: Facts) -> Iterator[Broken]:
     """In a silence every channel outputs its failsafe value, also those that no packet has, or pulses have ceased."""
     seen = facts.trace.seen
@@ -224,6 +252,7 @@ INVARIANTS: Final[tuple[Callable[[Facts], Iterator[Broken]], ...]] = (
     throttle_is_idle,
     motors_are_stopped,
     throttle_never_rises,
+    failsafe_lasts,
     presets_are_output,
     flag_is_true,
     sticks_are_followed,

@@ -156,6 +156,7 @@ def run_suite(
     tests: Sequence[Path] = (),
     named: Sequence[tuple[str, object]] = (),
     progress: Progress | None = None,
+    stops_early: bool = False,
 ) -> Result:
     """Run the suite in this process and return its verdicts.
 
@@ -174,11 +175,16 @@ def run_suite(
         Additional test files of the user.
     named : sequence of (str, object)
         Profile, receiver, rig and baud as the user named them, for the commands that repeat a run.
+    progress : callable, optional
+    stops_early : bool
+        End after the first test that is not met or inconclusive, where only this is asked; the result is not complete.
     """
     arguments = [str(SUITE), *map(str, tests), f"--lostlink-seed={seed}", *_SETTINGS]
     arguments += [f"--lostlink-{name}={value}" for name, value in named if value is not None]
     if only:
         arguments.append(f"--lostlink-only={','.join(only)}")
+    if stops_early:
+        arguments.append("--exitfirst")
     if evidence is not None:
         arguments += [f"--junitxml={evidence / 'junit.xml'}", f"--lostlink-evidence={evidence / 'failing'}"]
         arguments.append(f"--lostlink-runs={evidence / 'runs'}")
