@@ -327,7 +327,9 @@ def test_pulses_are_those_that_were_meant(rig: EmulatedRig, heron: Profile) -> N
     assert trace.widths_us.tolist() == ideal.widths_us.tolist()
     assert trace.separators_us is not None
     assert np.abs(trace.separators_us - heron.output.separator_us).max() <= 1
-    assert np.abs(trace.frames.start_us - ideal.frames.start_us).max() <= REACTION_US
+    # An image begins a frame up to a microsecond late, which adds up from frame to frame.
+    number = np.arange(len(ideal.frames.start_us))
+    assert (np.abs(trace.frames.start_us - ideal.frames.start_us) <= REACTION_US + number).all()
 
 
 def test_the_boards_word_is_what_the_wire_shows(rig: EmulatedRig, heron: Profile, image: Path) -> None:

@@ -21,6 +21,7 @@ from lostlink_sims import Profile
 from lostlink_sims.batch import bits
 from lostlink_sims.batch.frames import preset_us
 from lostlink_sims.batch.losses import BatchLosses
+from lostlink_sims.profile import air_time_us
 
 GRAVITY_M_S2: Final = 9.80665
 """Standard acceleration of free fall (CGPM 1901)."""
@@ -160,14 +161,15 @@ def cut_times_us(profile: Profile, timeout_us: int, loss: float) -> tuple[int, i
     rate = 1_000_000 + receiver.clock_error_ppm
     silence_us = -(-(timeout_us + receiver.hold_us) * 1_000_000 // rate)
     interval_us = _interval_us(profile)
-    late_us = link.latency_us + link.latency_jitter_us + profile.handset.jitter_us
+    flight_us = link.settle_us + air_time_us(link, profile.payload_bytes) + link.latency_us
+    late_us = flight_us + link.latency_jitter_us + profile.handset.jitter_us
     late_us += link.retries * link.retry_delay_us if link.acknowledge else 0
     frame_us = output.frame_period_us
     if output.style == "fixed gap":
         frame_us = output.channels * max(profile.receiver.high_us, output.unused_us) + output.frame_gap_us
     real_us = frame_us * 1_000_000 / rate
-    pulses_us = int(preset_us(profile)[: profile.throttle_index + 1].sum())
-    mean_us = silence_us - interval_us / 2 - interval_us * loss / max(1e-9, 1 - loss) + link.latency_us
+    pulses_us = 0 if receiver.pulses_cease else int(preset_us(profile)[: profile.throttle_index + 1].sum())
+    mean_us = silence_us - interval_us / 2 - interval_us * loss / max(1e-9, 1 - loss) + flight_us
     return round(mean_us + real_us / 2 + pulses_us), math.ceil(silence_us + late_us + real_us + pulses_us)
 
 
