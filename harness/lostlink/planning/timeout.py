@@ -21,6 +21,7 @@ from lostlink_sims import Profile
 from lostlink_sims.batch import bits
 from lostlink_sims.batch.frames import preset_us
 from lostlink_sims.batch.losses import BatchLosses
+from lostlink_sims.profile import air_time_us
 
 GRAVITY_M_S2: Final = 9.80665
 """Standard acceleration of free fall (CGPM 1901)."""
@@ -160,7 +161,8 @@ def cut_times_us(profile: Profile, timeout_us: int, loss: float) -> tuple[int, i
     rate = 1_000_000 + receiver.clock_error_ppm
     silence_us = -(-(timeout_us + receiver.hold_us) * 1_000_000 // rate)
     interval_us = _interval_us(profile)
-    late_us = link.latency_us + link.latency_jitter_us + profile.handset.jitter_us
+    late_us = link.settle_us + air_time_us(link, profile.payload_bytes)  # a packet that leaves before the loss arrives
+    late_us += link.latency_us + link.latency_jitter_us + profile.handset.jitter_us
     late_us += link.retries * link.retry_delay_us if link.acknowledge else 0
     frame_us = output.frame_period_us
     if output.style == "fixed gap":
