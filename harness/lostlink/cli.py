@@ -86,10 +86,15 @@ class _Main(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command and flush its output."""
         try:
-            try:
-                return super().invoke(ctx)
-            finally:
-                sys.stdout.flush()
+            with safe_end.guarded():  # SIGTERM and SIGHUP end a command as Ctrl-C does
+                try:
+                    return super().invoke(ctx)
+                except SystemExit as end:
+                    if end.code == ExitCode.INTERRUPTED:
+                        raise SystemExit(safe_end.exit_code_of()) from None
+                    raise
+                finally:
+                    sys.stdout.flush()
         # Of the next three click would make exit code 1, that of "not met".
         except click.Abort as left:
             if not isinstance(left.__context__, KeyboardInterrupt):

@@ -90,8 +90,8 @@ _ROWS: Final = (
      "ordinary packet loss changes the output in flight"),
     ("LK-GAP", _MAJOR, "A gap shorter than the timeout changes no channel and stops no motor.",
      "a gap shorter than the timeout changes the output in flight"),
-    ("LK-START", _CRITICAL, "While the throttle stick is low, throttle and motors never start by themselves, however "
-     "long after power-on, a return, a reset or a hang.", "the throttle rises or the motors start without the pilot"),
+    ("LK-START", _CRITICAL, "While the throttle stick is low, throttle and motors do not start by themselves after "
+     "power-on, a return, a reset or a hang.", "the throttle rises or the motors start without the pilot"),
     ("LK-WRAP", _MAJOR, "A wrap of the receiver's counter in flight does not cut the throttle.",
      "a wrap of the receiver's counter cuts the throttle in flight"),
     # --- channels -------------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from lostlink_sims import Move, Profile, Scenario
@@ -174,20 +174,41 @@ class ScenarioBuilder:
                 receiver_clock_us=int(self.share() * 2**32),
             )
 
-    def flights(self, runs: int, *, ambient: bool = False) -> Iterator[Flight]:
-        """Yield flights spread over the phases, with the throttle from a third to full."""
+    def flights(self, runs: int, *, ambient: bool = False, anywhere: bool = False) -> Iterator[Flight]:
+        """Yield flights spread over the phases, with the throttle from a third to full.
+
+        With `anywhere` the other sticks and switches are anywhere, in all flights but the first.
+        """
         requirements = self.profile.requirements
         watch_us = requirements.motor_cut_within_us + 5 * self.frame_us + 50_000
         for run, scenario in enumerate(self.phases(runs)):
             throttle = 0.35 + 0.65 * ((run * 0.618034 + self.share() / 8) % 1.0)
             throttle = throttle if run else 1.0  # full throttle is the worst value to hold
-            moves, up_us = self.take_off(throttle)
+            moves, up_us = self.take_off(throttle, positions=self.anywhere() if anywhere and run else None)
             # The instant is spread over a frame as well, independently of the clocks.
             at_us = up_us + self.settle_us + int(self.share() * self.frame_us)
             yield Flight(dataclasses.replace(scenario, moves=moves, ambient=ambient), at_us, watch_us)
 
-    def take_off(self, throttle: float = 0.8, from_us: int | None = None) -> tuple[tuple[Move, ...], int]:
-        """Return the moves that arm and raise the throttle, and when the throttle is up."""
+    def anywhere(self) -> dict[int, float]:
+        """Return a new position for each channel but throttle and arming: at a stop, centred, or anywhere."""
+        positions = {}
+        for index, channel in enumerate(self.profile.channels):
+            if index not in (self.profile.throttle_index, self.profile.arm_index):
+                somewhere = self.share()
+                choices = (0.0, 0.5, 1.0, somewhere) if channel.kind == "stick" else (0.0, 1.0)
+                positions[index] = choices[int(self.share() * len(choices))]
+        return positions
+
+    def take_off(
+        self, throttle: float = 0.8, from_us: int | None = None, positions: Mapping[int, float] | None = None
+    ) -> tuple[tuple[Move, ...], int]:
+        """Return the moves that arm and raise the throttle, and when the throttle is up.
+
+        Parameters
+        ----------
+        positions : dict of int to float, optional
+            Of the other channels. [default: far from any failsafe value]
+        """
         profile = self.profile
         arm_us = self.ready_us if from_us is None else from_us
         up_us = arm_us + self.settle_us + self.frame_us
@@ -199,6 +220,7 @@ class ScenarioBuilder:
                 moves.append(Move(at_us=arm_us, channel=channel.name, position=self.switched_on(index)))
             else:
                 position = STICKS_IN_FLIGHT[index % len(STICKS_IN_FLIGHT)] if channel.kind == "stick" else 1.0
+                position = position if positions is None else positions[index]
                 moves.append(Move(at_us=arm_us, channel=channel.name, position=position))
         return tuple(moves), up_us
 

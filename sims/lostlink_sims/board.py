@@ -280,5 +280,8 @@ def _crashed(error: BaseException, where: str, now_us: int) -> ReceiverCrashErro
         text = str(error)
     except Exception:
         text = "(its text cannot be shown)"
-    shown = text[:LONGEST_TEXT].encode("utf-8", "backslashreplace").decode()
-    return ReceiverCrashError(f"{type(error).__name__} in {where} at {now_us / 1e6:.6f} s: {shown}")
+    shown, kind = (
+        "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in words)
+        for words in (text[:LONGEST_TEXT], type(error).__name__)
+    )
+    return ReceiverCrashError(f"{kind} in {where} at {now_us / 1e6:.6f} s: {shown}")

@@ -684,6 +684,77 @@ def signed32(value: int) -> int:
     return (value + 0x8000_0000 & MASK) - 0x8000_0000
 
 
+class BelievesManyRepeats(Sound):
+    """Takes a packet that has come a thousand times for a pilot who holds still."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.repeats = 0
+
+    def fresh(self, payload: bytes) -> bool:
+        new = super().fresh(payload)
+        self.repeats = 0 if new else self.repeats + 1
+        return new or self.repeats > 1_000
+
+
+class SwellsLongAfterReturn(Sound):
+    """Twenty seconds after a return it outputs the throttle from before the loss for a second."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.before, self.back = 1_000, -1
+
+    def enter(self, clock_us: int) -> None:
+        self.before = self.widths[self.throttle]
+        super().enter(clock_us)
+
+    def take(self, clock_us: int, payload: bytes) -> None:
+        was = self.lost
+        super().take(clock_us, payload)
+        if was and not self.lost and self.before > 1_000:
+            self.back = clock_us
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        widths = list(super().pulses(clock_us) or ())
+        if self.back >= 0 and 20_000_000 < (clock_us - self.back) & MASK < 21_000_000:
+            widths[self.throttle] = self.before
+        return widths
+
+
+class TestsTheMotors(Sound):
+    """Without a packet for a minute after power-on it shows that the motors turn."""
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        widths = list(super().pulses(clock_us) or ())
+        if not self.heard and 60_000_000 < (clock_us - self.failed) & MASK < 61_000_000:
+            widths[self.throttle] = 1_200
+        return widths
+
+
+class CountsPacketsInSixteenBits(Sound):
+    """Has no failsafe after 65 535 good packets: its counter of packets stands."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.packets = 0
+
+    def take(self, clock_us: int, payload: bytes) -> None:
+        self.packets += 1
+        super().take(clock_us, payload)
+
+    def silent(self, clock_us: int) -> bool:
+        return super().silent(clock_us) and self.packets < 0xFFFF
+
+
+class HoldsAtOneStick(Sound):
+    """Has no failsafe while the roll stick is at its low stop and the other two are centred, as in a set-up."""
+
+    def silent(self, clock_us: int) -> bool:
+        roll, pitch, yaw = self.widths[0], self.widths[1], self.widths[3]
+        is_setup = roll < 1_100 and abs(pitch - 1_500) < 60 and abs(yaw - 1_500) < 60
+        return super().silent(clock_us) and not is_setup
+
+
 class SwellsAlone(Sound):
     """A test of the output that was meant for the bench: after nine seconds with the throttle low it runs it up."""
 
@@ -786,6 +857,11 @@ MISTAKES = (
     Mistake(TooEager, "LK-GAP"),
     Mistake(HoldsHalfInAGap, "LK-GAP"),
     Mistake(SwellsAlone, "LK-START"),
+    Mistake(SwellsLongAfterReturn, "LK-START"),
+    Mistake(TestsTheMotors, "PW-IDLE"),
+    Mistake(CountsPacketsInSixteenBits, "FS-LONG"),
+    Mistake(BelievesManyRepeats, "FS-STALE"),
+    Mistake(HoldsAtOneStick, "FS-VARIED"),
     Mistake(TakesTwiceTheLength, "FS-FOREIGN"),
     Mistake(ComparesHalfOfTheId, "FS-FOREIGN"),
     Mistake(SwapsChannels, "CH-ORDER"),

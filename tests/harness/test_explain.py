@@ -246,7 +246,7 @@ def test_values_of_a_profile() -> None:
     assert filled("within {receiver.timeout} (or {receiver.hold})", heron) == (
         "within 500 ms (receiver.timeout) (or receiver.hold = 0 ms)"
     ).replace("0 ms)", f"{setting_text('receiver.hold', heron)})")
-    assert filled("within {receiver.timeout}, {PAST_16_BITS_US}", None) == "within receiver.timeout, 70 s"
+    assert filled("within {receiver.timeout}, {VERY_LONG_US}", None) == "within receiver.timeout, 70 s"
 
 
 # --- true to the faulty receivers ------------------------------------------------------------------------------------

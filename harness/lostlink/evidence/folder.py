@@ -98,7 +98,7 @@ class EvidenceFolder:
                 raise UsageError(f"--out {out}: folders of this name hold unfinished evidence; choose another name")
             self._check(inputs)
             self.path = unfinished(out)
-            self._lock = FileLock(f"{self.path}.lock", timeout=0)
+            self._lock = FileLock(_own_lock(out, Path(f"{self.path}.lock")), timeout=0)
             self.path.parent.mkdir(parents=True, exist_ok=True)
             self._lock.acquire()
         except Timeout:
@@ -251,6 +251,13 @@ class EvidenceFolder:
         with contextlib.suppress(OSError):
             Path(self._lock.lock_file).unlink(missing_ok=True)
         self._lock.release()
+
+
+def _own_lock(out: str | Path, lock: Path) -> str:
+    """Return the path of a lock, which is an empty file; anything else of that name is somebody's."""
+    if os.path.lexists(lock) and (lock.is_symlink() or not lock.is_file() or lock.stat().st_size):
+        raise UsageError(f"--out {out}: {lock} is in the way; rename it, or choose another folder")
+    return str(lock)
 
 
 def _is_complete(file: Path) -> bool:

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
 from lostlink.evidence.document import Document
 from lostlink.results import CAUTIONS
-from lostlink.verdicts import Outcome, Severity, Verdict
+from lostlink.verdicts import Outcome, Severity, Verdict, printable
+
+
+def escaped(text: str) -> str:
+    """Return text as one line of Markdown in which no sign has a meaning."""
+    return re.sub(r"([\\`*_<\[\]|])", r"\\\1", printable(text.replace("\n", " ")))
 
 
 def page(title: str, conclusion: str, *blocks: Sequence[str]) -> str:
     """Return a Markdown page: title, conclusion, blocks of lines, cautions."""
-    lines = [f"# {title}", "", f"**{conclusion}**"]
+    lines = [f"# {title}", "", f"**{escaped(conclusion)}**"]
     for block in blocks:
         if block:
             lines += ["", *block]
@@ -20,20 +26,20 @@ def page(title: str, conclusion: str, *blocks: Sequence[str]) -> str:
 
 
 def table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
-    """Return a Markdown table, with Markdown signs in cells escaped."""
+    """Return a Markdown table; the cells are Markdown."""
     return [_row(headings), "|" + "---|" * len(headings), *map(_row, rows)]
 
 
 def _row(cells: Sequence[str]) -> str:
-    escaped = (cell.replace("\\", "\\\\").replace("|", "\\|").replace("\n", " ") for cell in cells)
-    return "| " + " | ".join(escaped) + " |"
+    return "| " + " | ".join(cells) + " |"
 
 
 def about(tested: dict[str, Any]) -> str:
     """Return a line on what was tested."""
     return (
-        f"Profile **{tested['profile']}** ({tested['profile_sha256'][:12]}), receiver {tested['receiver']}, "
-        f"rig {tested['rig']}, seed {tested['seed']}, {tested['date']}, lostlink {tested['versions']['lostlink']}."
+        f"Profile **{escaped(tested['profile'])}** ({tested['profile_sha256'][:12]}), receiver "
+        f"{escaped(tested['receiver'])}, rig {escaped(tested['rig'])}, seed {tested['seed']}, {tested['date']}, "
+        f"lostlink {tested['versions']['lostlink']}."
     )
 
 
@@ -47,13 +53,22 @@ def verdict_table(verdicts: Iterable[Verdict]) -> list[str]:
 def _cells(verdict: Verdict) -> tuple[str, ...]:
     outcome, required = verdict.outcome, verdict.requirement
     mark = outcome.value if outcome is Outcome.MET else f"**{outcome.value}**"
-    return (required.id, verdict.statement, mark, verdict.measured or verdict.reason, verdict.limit)
+    texts = (required.id, verdict.statement, verdict.measured or verdict.reason, verdict.limit)
+    name, statement, measured, limit = map(escaped, texts)
+    return (name, statement, mark, measured, limit)
+
+
+def _fenced(text: str) -> list[str]:
+    """Return text as a block that no line of it can end."""
+    longest = max(map(len, re.findall("`+", text)), default=0)
+    fence = "`" * max(3, longest + 1)
+    return [f"{fence}text", *map(printable, text.splitlines()), fence]
 
 
 def suite_summary(document: Document, findings: dict[str, str]) -> str:
     """Return the summary of a run of the suite, with the finding of each requirement that is not met."""
-    rig = [f"- {name}: {text}" for name, text in document.tested.get("bench", {}).items()]
-    failed = [line for name, text in findings.items() for line in (f"## {name}", "", "```text", text, "```", "")]
+    rig = [f"- {escaped(name)}: {escaped(text)}" for name, text in document.tested.get("bench", {}).items()]
+    failed = [line for name, text in findings.items() for line in (f"## {escaped(name)}", "", *_fenced(text), "")]
     return page(
         "Link verdicts", document.conclusion, [about(document.tested)], rig, verdict_table(document.verdicts),
         failed[:-1],

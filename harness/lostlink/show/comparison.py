@@ -24,14 +24,18 @@ def as_markdown(before: Evidence, after: Evidence, rows: list[ComparedRequiremen
     table = summary.table(
         ("", "requirement", "before", "now", "change", "measured"),
         (
-            (row.id, row.verdict.statement, _outcome(row.before), _outcome(row.after), row.change.value,
-             row.note or row.measured)
+            (summary.escaped(row.id), summary.escaped(row.verdict.statement), _outcome(row.before), _outcome(row.after),
+             row.change.value, summary.escaped(row.note or row.measured))
             for row in rows
         ),
     )  # fmt: skip
     folders = f"From `{before.folder}` to `{after.folder}`."
     return summary.page(
-        "Comparison", conclusion(rows), [folders], [f"- {line}" for line in set_up(before, after)], table
+        "Comparison",
+        conclusion(rows),
+        [folders],
+        [f"- {summary.escaped(line)}" for line in set_up(before, after)],
+        table,
     )
 
 

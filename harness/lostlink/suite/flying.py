@@ -18,6 +18,8 @@ from lostlink_sims.scenario import AnyFault, LinkCut
 
 LONG_US = 8_000_000
 """A loss far longer than any timeout."""
+VERY_LONG_US = 70_000_000
+"""Long enough for a 16-bit counter of milliseconds to wrap."""
 
 
 def flew(trace: Trace, flight: Flight, judge: Judge) -> bool:
@@ -68,9 +70,15 @@ def losses(
 def cuts_in_time(
     rig: Rig, scenario: ScenarioBuilder, judge: Judge, runs: int, *faults: AnyFault, watch_us: int | None = None
 ) -> None:
-    """Run flights with faults, whose instants are relative to the first one; the throttle must be cut in time."""
-    for flight in scenario.flights(runs):
-        trace = rig.run(flight.into(*(shifted(fault, flight.at_us) for fault in faults), watch_us=watch_us))
+    """Run flights with faults, whose instants are relative to the first one; the throttle must be cut in time.
+
+    Sticks and switches are anywhere. The last of several flights is watched for more than a minute in virtual time.
+    """
+    flights = list(scenario.flights(runs, anywhere=True))
+    for flight in flights:
+        is_last = flight is flights[-1] and runs > 1 and rig.varied_stride == 1
+        strikes = (shifted(fault, flight.at_us) for fault in faults)
+        trace = rig.run(flight.into(*strikes, watch_us=VERY_LONG_US if is_last else watch_us))
         if flew(trace, flight, judge):
             judge_cut(trace, flight.at_us, judge)
 

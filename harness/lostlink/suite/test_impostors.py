@@ -62,8 +62,9 @@ def test_foreign_handset_after_loss(profile: Profile, rig: Rig, scenario: Scenar
 
 
 def _neighbours(profile: Profile) -> list[ForeignHandset]:
-    """Return a foreign handset with each other length, and with each bit of the link id changed."""
-    lengths = [n for n in range(1, PAYLOAD_LIMIT_BYTES + 1) if n != profile.payload_bytes]
+    """Return a foreign handset with every second other length, and with each bit of the link id changed."""
+    own = profile.payload_bytes
+    lengths = [n for n in range(1, PAYLOAD_LIMIT_BYTES + 1) if n != own and (n - own) % 2 == 0]
     bits = range(8) if profile.handset.link_id is not None else ()
     return [
         *(ForeignHandset(at_us=0, payload_bytes=length) for length in lengths),

@@ -10,14 +10,15 @@ from lostlink.measure import channels, failsafe, frames
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.suite.flying import LONG_US, cuts_in_time, flew, losses, switched_on_with_sticks_up
+from lostlink.suite.flying import LONG_US, VERY_LONG_US, cuts_in_time, flew, losses, switched_on_with_sticks_up
 from lostlink.suite.judge import Judge
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile
 from lostlink_sims.scenario import FadeRamp, HandsetOff, InterferenceBurst, LinkCut, OutputStops, WrongAddress
 
-PAST_16_BITS_US = 70_000_000
-"""Long enough for a 16-bit counter of milliseconds to wrap."""
+TWELVE_MINUTES_US = 720_000_000
+"""Long enough for a 16-bit counter of 10 ms to wrap."""
+PAST_16_BITS_OF_PACKETS = 66_000
 
 
 @requires("FS-CUT")
@@ -79,8 +80,9 @@ def test_every_channel_at_its_failsafe_value(
 
 @requires("FS-STAY")
 def test_throttle_stays_cut(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """Losses of many seconds, one past the wrap of a 16-bit counter of milliseconds."""
-    for runs, watch_us in ((4, LONG_US), (1, PAST_16_BITS_US)):
+    """Losses of many seconds, one past the wrap of a 16-bit counter of milliseconds, in virtual time one of 10 ms."""
+    longest_us = TWELVE_MINUTES_US if rig.varied_stride == 1 else LONG_US
+    for runs, watch_us in ((3, LONG_US), (1, VERY_LONG_US), (1, longest_us)):
         for trace, lost_us in losses(rig, scenario, judge, runs, watch_us=watch_us):
             after = failsafe.longest_throttle_after_cut(trace, lost_us)
             judge(trace, after, at_most=profile.requirements.idle_below_us)
@@ -88,9 +90,11 @@ def test_throttle_stays_cut(profile: Profile, rig: Rig, scenario: ScenarioBuilde
 
 @requires("FS-LONG")
 def test_loss_after_a_long_flight(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The link is lost after a flight that is longer than 16 bits of milliseconds."""
-    for flight in scenario.flights(2):
-        late = dataclasses.replace(flight, at_us=flight.at_us + PAST_16_BITS_US)
+    """The link is lost after a flight longer than 16 bits of milliseconds, and, in virtual time, of packets."""
+    packets_us = PAST_16_BITS_OF_PACKETS * profile.handset.packet_interval_us
+    for number, flight in enumerate(scenario.flights(2)):
+        age_us = max(VERY_LONG_US, packets_us) if number and rig.varied_stride == 1 else VERY_LONG_US
+        late = dataclasses.replace(flight, at_us=flight.at_us + age_us)
         trace = rig.run(late.into(LinkCut(at_us=late.at_us)))
         if flew(trace, late, judge):
             cut = failsafe.time_to_cut(trace, late.at_us)

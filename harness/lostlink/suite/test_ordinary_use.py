@@ -12,7 +12,14 @@ from lostlink.measure import channels, failsafe, latency
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.suite.flying import failsafe_for_certain_us, flew, ordinary_loss, run_where_able, shifted
+from lostlink.suite.flying import (
+    VERY_LONG_US,
+    failsafe_for_certain_us,
+    flew,
+    ordinary_loss,
+    run_where_able,
+    shifted,
+)
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile
 from lostlink_sims.scenario import (
@@ -76,7 +83,7 @@ def test_gap_shorter_than_timeout(profile: Profile, rig: Rig, scenario: Scenario
 
 
 ALONE_US = 15_000_000
-"""Long after a start, with the throttle stick low."""
+"""Long after a start, with the throttle stick low; in virtual time `VERY_LONG_US` after power-on and after a return."""
 
 
 @requires("LK-START")
@@ -88,7 +95,9 @@ def test_nothing_starts_by_itself(profile: Profile, rig: Rig, scenario: Scenario
         BrownOut(at_us=0, for_us=DOWN_US, on_acknowledgement=False), MainLoopHung(at_us=0, for_us=HUNG_US),
     )  # fmt: skip
     for disturbance in disturbances:
-        for flight in scenario.flights(2):
+        very_long = rig.varied_stride == 1 and (disturbance is None or isinstance(disturbance, LinkCut))
+        for number, flight in enumerate(scenario.flights(2)):
+            alone_us = VERY_LONG_US if very_long and not number else ALONE_US
             moves: tuple[Move, ...] = ()
             faults: tuple[AnyFault, ...] = ()
             low_us = flight.at_us + away_us + profile.receiver.boot_us + profile.handset.boot_us + HUNG_US
@@ -98,8 +107,8 @@ def test_nothing_starts_by_itself(profile: Profile, rig: Rig, scenario: Scenario
                 flight = dataclasses.replace(flight, scenario=dataclasses.replace(flight.scenario, moves=()))
             else:
                 moves, faults = (_throttle_low(profile, flight.at_us),), (shifted(disturbance, flight.at_us),)
-            moves += tuple(_other_sticks(profile, low_us))
-            run = flight.into(*faults, moves=moves, watch_us=low_us + ALONE_US - flight.at_us)
+            moves += tuple(_other_sticks(profile, low_us, alone_us))
+            run = flight.into(*faults, moves=moves, watch_us=low_us + alone_us - flight.at_us)
             trace = run_where_able(rig, run)
             if trace is None or (disturbance is not None and not flew(trace, flight, judge)):
                 continue
@@ -112,11 +121,11 @@ def _throttle_low(profile: Profile, at_us: int) -> Move:
     return Move(at_us=at_us, channel=profile.flight_controller.throttle, position=0.0)
 
 
-def _other_sticks(profile: Profile, from_us: int) -> Iterator[Move]:
+def _other_sticks(profile: Profile, from_us: int, for_us: int) -> Iterator[Move]:
     """Yield moves of every stick but the throttle, from stop to stop, every other second."""
     for index, channel in enumerate(profile.channels):
         if channel.kind == "stick" and index != profile.throttle_index:
-            for number, at_us in enumerate(range(from_us, from_us + ALONE_US, 2_000_000)):
+            for number, at_us in enumerate(range(from_us, from_us + for_us, 2_000_000)):
                 yield Move(at_us=at_us, channel=channel.name, position=float(number % 2))
 
 

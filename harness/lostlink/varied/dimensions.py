@@ -75,7 +75,7 @@ def yaw(profile: Profile) -> int | None:
 
 
 def _no_gap(profile: Profile) -> tuple[str, ...]:
-    return () if ScenarioBuilder(profile, 1, "").safe_gap_us else ("short gaps",)
+    return () if ScenarioBuilder(profile, 1, "").safe_gap_us else ("short gaps", "isolated packets")
 
 
 def _no_counter(profile: Profile) -> tuple[str, ...]:
@@ -93,7 +93,7 @@ def _longest(profile: Profile) -> tuple[str, ...]:
 
 DIMENSIONS: Final = (
     Dimension("throttle at the loss", ("full", "idle", "just above idle", "a fifth", "half", "moving")),
-    Dimension("other sticks", ("spread", "low ends", "high ends", "centred", "moving")),
+    Dimension("other sticks", ("anywhere", "one at an end", "low ends", "high ends", "centred", "moving")),
     Dimension("switches", ("on", "off", "flipped in flight", "flipped while away"), lambda p: bool(switches(p))),
     Dimension(
         "gesture", ("none", "yaw right before flight", "yaw left before flight", "yaw right in flight"),
@@ -101,11 +101,13 @@ DIMENSIONS: Final = (
     ),
     Dimension("age of the flight", ("fresh",), long=("past 2^16 packets", "36 min", "72 min")),
     Dimension("before the first packet", ("nothing", "5 s of silence", "30 s of silence", "sticks off centre")),
-    Dimension("quality before", ("clean", "a quarter lost", "most lost", "short gaps"), absent=_no_gap),
+    Dimension(
+        "quality before", ("clean", "a quarter lost", "most lost", "short gaps", "isolated packets"), absent=_no_gap
+    ),
     Dimension(
         "earlier losses",
         ("none", "one of 3 s", "three with motors stopped", "three just longer than the timeout",
-         "four of 3 s six seconds apart", "eleven in quick succession", "eleven just longer than the timeout"),
+         "four of 3 s six seconds apart", "twenty-one in quick succession"),
     ),
     Dimension(
         "receiver",
@@ -113,7 +115,10 @@ DIMENSIONS: Final = (
          "brown-out while away", "hangs in flight", "hangs while away"),
     ),
     Dimension("handset", ("undisturbed", "hangs and goes on", "off and on"), absent=_no_counter),
-    Dimension("cause", ("link cut", "handset off", "wrong address", "interference")),
+    Dimension(
+        "cause", ("link cut", "handset off", "wrong address", "interference", "handset hangs"),
+        absent=lambda p: () if p.handset.packet_counter else ("handset hangs",),
+    ),
     Dimension(
         "length",
         ("long", "3 s", "motors stopped", "just longer than the timeout", "long with a stray packet",

@@ -9,7 +9,7 @@ import dataclasses
 import random
 from typing import Final
 
-from lostlink.scenarios import STICKS_IN_FLIGHT, ScenarioBuilder
+from lostlink.scenarios import ScenarioBuilder
 from lostlink.varied.dimensions import DIMENSIONS, Row, switches, yaw
 from lostlink_sims import Move, Scenario
 from lostlink_sims.codes import pulse_table
@@ -41,7 +41,7 @@ LATE_US: Final = 3_000_000
 """Into a loss, when something first happens in it."""
 
 
-_NUMBERS: Final = {"none": 0, "one": 1, "three": 3, "four": 4, "eleven": 11}
+_NUMBERS: Final = {"none": 0, "one": 1, "three": 3, "four": 4, "twenty-one": 21}
 
 
 class VariedFlight:
@@ -68,6 +68,7 @@ class VariedFlight:
         # Until control is back for certain, and the pilot has seen it.
         self._back_us = self._profile.requirements.recovery_within_us + 2 * builder.settle_us
         draw = random.Random(f"{blank.seed} {blank.trial} {sorted(row.items())}")
+        self._anywhere, self._one = builder.anywhere(), draw.randrange(1 << 16)
         self._bit, self._length = draw.randrange(8), draw.randrange(1, PAYLOAD_LIMIT_BYTES)
         self._other_lengths = [n for n in range(1, PAYLOAD_LIMIT_BYTES + 1) if n != self._profile.payload_bytes]
         self.row = row
@@ -120,14 +121,17 @@ class VariedFlight:
     def _sticks(self) -> dict[int, float]:
         """Return positions of the sticks but the throttle, and the switches but the arming one."""
         positions = {}
-        fixed = {"low ends": 0.0, "high ends": 1.0, "centred": 0.5, "moving": 0.3}.get(self._row["other sticks"])
-        for index, channel in enumerate(self._profile.channels):
-            if index in (self._profile.throttle_index, self._profile.arm_index):
-                continue
-            if channel.kind == "stick":
-                positions[index] = STICKS_IN_FLIGHT[index % len(STICKS_IN_FLIGHT)] if fixed is None else fixed
+        word = self._row["other sticks"]
+        fixed = {"low ends": 0.0, "high ends": 1.0, "moving": 0.3}.get(word, 0.5)
+        for index, somewhere in self._anywhere.items():
+            if self._profile.channels[index].kind == "stick":
+                positions[index] = somewhere if word == "anywhere" else fixed
             else:
                 positions[index] = 0.0 if self._row["switches"] == "off" else 1.0
+        if word == "one at an end":
+            sticks = [index for index in positions if self._profile.channels[index].kind == "stick"]
+            if sticks:
+                positions[sticks[self._one // 2 % len(sticks)]] = float(self._one % 2)
         return positions
 
     def _arm(self, *, on: bool) -> None:
@@ -196,9 +200,10 @@ class VariedFlight:
             self._faults.append(InterferenceBurst(at_us=self._now_us, for_us=3_000_000, loss=worst))
             self._now_us += 3_000_000
         gap_us = self._builder.safe_gap_us
-        if self._row["quality before"] == "short gaps":
-            up_us = 8 * self._builder.packet_us
-            for_us = 8 * (gap_us + up_us)
+        packets = {"short gaps": 8, "isolated packets": 1}.get(self._row["quality before"])
+        if packets is not None:
+            up_us = packets * self._builder.packet_us
+            for_us = (12 if packets == 1 else 8) * (gap_us + up_us)
             self._faults.append(FlappingLink(at_us=self._now_us, down_us=gap_us, up_us=up_us, for_us=for_us))
             self._now_us += for_us
         self._settle()
@@ -291,6 +296,8 @@ class VariedFlight:
                 return WrongAddress(at_us=lost_us, for_us=for_us)
             case "interference":
                 return InterferenceBurst(at_us=lost_us, for_us=for_us, loss=1.0)
+            case "handset hangs":
+                return HandsetHung(at_us=lost_us, for_us=for_us)
         return LinkCut(at_us=lost_us, for_us=for_us)
 
     def _strays(self) -> list[int]:

@@ -18,7 +18,7 @@ def _any_of(dimension: str, *values: str) -> tuple[Value, ...]:
 
 _LOST_BEFORE: Final = _any_of(
     "earlier losses", "one of 3 s", "three with motors stopped", "three just longer than the timeout",
-    "four of 3 s six seconds apart", "eleven in quick succession", "eleven just longer than the timeout",
+    "four of 3 s six seconds apart", "twenty-one in quick succession",
 )  # fmt: skip
 _FOREIGN: Final = _any_of(
     "foreign handset", "one bit of the id", "another bit late while away", "another length",
@@ -37,7 +37,7 @@ CONCERNS: Final[Mapping[str, tuple[Value, ...]]] = {
     "FS-ADDRESS": (("cause", "wrong address"),),
     "FS-FOREIGN": _FOREIGN,
     "FS-INTRUDER": (("foreign handset", "at the return"),),
-    "FS-STALE": (("handset", "hangs and goes on"),),
+    "FS-STALE": (("handset", "hangs and goes on"), ("cause", "handset hangs")),
     "FS-HANG": _any_of("receiver", "hangs in flight", "hangs while away"),
     "PW-IDLE": _any_of("before the first packet", "5 s of silence", "30 s of silence"),
     "PW-RESET": _any_of("receiver", "reset in flight", "reset while away", "reset at the return"),
@@ -50,7 +50,7 @@ CONCERNS: Final[Mapping[str, tuple[Value, ...]]] = {
         "long with nearly enough stray packets spread out",
     ),
     "LK-FALSE": _any_of("quality before", "a quarter lost", "most lost"),
-    "LK-GAP": _any_of("quality before", "short gaps"),
+    "LK-GAP": _any_of("quality before", "short gaps", "isolated packets"),
 }  # fmt: skip
 """For each requirement that the invariants judge in varied flights, the values of which a flight has one; none: all."""
 
