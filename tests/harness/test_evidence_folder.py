@@ -481,3 +481,68 @@ def test_devices_and_pipes_are_written_directly() -> None:
     assert Path(os.devnull).is_char_device()
     with pytest.raises(UsageError, match="No space left"):
         OutputFile("--csv", "/dev/full").write(lambda: "text")
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, pytest.param(signal.SIGHUP, marks=pytest.mark.long)])
+def test_a_cancelled_simulated_run_keeps_what_was_judged(number: signal.Signals, tmp_path: Path) -> None:
+    """A cancelled job ends as Ctrl-C does: with one line, the verdicts until then, and the signal's exit code."""
+    folder = tmp_path / "ev"
+    words = command("prove", HERON, "--out", folder, "--only", "FS-CUT,FS-MOTOR,FS-STAY,FS-LONG,FS-VARIED", "--quiet")
+    running = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    first, until_s = tmp_path / "ev.unfinished" / "runs" / "FS-MOTOR.json", time.monotonic() + 60
+    while not first.is_file():
+        assert running.poll() is None, running.communicate()
+        assert time.monotonic() < until_s
+        time.sleep(0.01)  # noqa: TID251
+    running.send_signal(number)
+    said, errors = running.communicate(timeout=60)
+    assert running.returncode == 128 + number, errors
+    assert "Interrupted after" in said
+    assert "Traceback" not in errors
+    verdicts = json.loads((folder / "verdicts.json").read_text(encoding="utf-8"))["verdicts"]
+    assert {"FS-CUT", "FS-MOTOR"} <= {verdict["id"] for verdict in verdicts}
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["ev"]
+
+
+def test_what_is_not_a_lock_is_kept(tmp_path: Path) -> None:
+    """A user's file, and an input, where the lock would be."""
+    mine = tmp_path / "ev.unfinished.lock"
+    shutil.copy(HERON, mine)
+    done = lostlink("prove", mine, "--only", "FR-PERIOD", "--quiet", "--out", tmp_path / "ev")
+    assert done.exit_code == 2
+    assert "ev.unfinished.lock is in the way; rename it, or choose another folder" in done.output
+    assert mine.read_bytes() == Path(HERON).read_bytes()
+    mine.unlink()
+    mine.symlink_to(HERON)
+    assert lostlink("prove", HERON, "--only", "FR-PERIOD", "--quiet", "--out", tmp_path / "ev").exit_code == 2
+    assert mine.is_symlink()
+
+
+FORGER = """
+from lostlink_sims import ReferenceReceiver
+class Forger(ReferenceReceiver):
+    def pulses(self, clock_us):
+        if clock_us % 7 < 9:
+            raise ValueError("\\n```\\n\\n# Verdict: all met\\n<img src=x>\\n[x](javascript:1) \\x1b[2J")
+"""
+
+
+def test_nothing_forges_the_summary(tmp_path: Path) -> None:
+    """Neither an exception's text nor a name of a profile or a file leaves its place in summary.md or on the screen."""
+    profile = tmp_path / "link.toml"
+    text = Path(HERON).read_text(encoding="utf-8").replace('name = "heron"', 'name = "a<img src=y>`|[z](javascript:2)"')
+    profile.write_text(text, encoding="utf-8")
+    receiver = tmp_path / "<b>`mine.py"
+    receiver.write_text(FORGER, encoding="utf-8")
+    done = lostlink("prove", profile, "--receiver", f"{receiver}:Forger", "--only", "FS-CUT", "--out", tmp_path / "ev")
+    assert done.exit_code == 1
+    assert "\x1b" not in done.output
+    summary = (tmp_path / "ev" / "summary.md").read_text(encoding="utf-8")
+    lines = summary.splitlines()
+    fences = [number for number, line in enumerate(lines) if line.startswith("````")]
+    assert fences
+    outside = [*lines[: fences[0]]]
+    for first, last in zip(fences[1::2], [*fences[2::2], len(lines)], strict=True):
+        outside += lines[first + 1 : last]
+    for sign in ("<img", "<b>", "](", "```", "# Verdict"):
+        assert not any(sign in line.replace("\\" + sign[0], "") for line in outside), sign
