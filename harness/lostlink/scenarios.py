@@ -136,11 +136,12 @@ class ScenarioBuilder:
     def safe_gap_us(self) -> int:
         """Longest gap in the link that must not cause a failsafe; 0 if the timeout is too short for any gap.
 
-        The silence is up to two packet intervals longer than the gap; 2 % are a margin for clocks.
+        It may last into the hold time. The silence is up to two packet intervals longer than the gap; 2 % are a margin
+        for clocks.
         """
         receiver = self.profile.receiver
-        timeout_us = receiver.timeout_us * 1_000_000 // (1_000_000 + max(0, receiver.clock_error_ppm))
-        return max(0, timeout_us - 2 * self.packet_us - timeout_us // 50 - 1_000)
+        cut_us = self.profile.cut_delay_us * 1_000_000 // (1_000_000 + max(0, receiver.clock_error_ppm))
+        return max(0, cut_us - 2 * self.packet_us - cut_us // 50 - 1_000)
 
     # --- runs -----------------------------------------------------------------------------------------------
 

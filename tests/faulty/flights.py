@@ -313,7 +313,7 @@ class CountsLossesInEightBits(Sound):
             self.widths = held
 
 
-class PatientAfterReturn(Sound):
+class PatientAfterReturn(LooksFiftyTimesASecond):
     """Against chatter it ignores silences for a second and a half after a return."""
 
     def __init__(self, profile: Profile) -> None:
@@ -328,6 +328,15 @@ class PatientAfterReturn(Sound):
 
     def silent(self, clock_us: int) -> bool:
         return super().silent(clock_us) and not (self.back and (clock_us - self.back) & MASK < 1_500_000)
+
+
+class HoldsAtOneStick(LooksFiftyTimesASecond):
+    """Has no failsafe while the roll stick is at its low stop and the other two are centred, as in a set-up."""
+
+    def silent(self, clock_us: int) -> bool:
+        roll, pitch, yaw = self.widths[0], self.widths[1], self.widths[3]
+        is_setup = roll < 1_100 and abs(pitch - 1_500) < 60 and abs(yaw - 1_500) < 60
+        return super().silent(clock_us) and not is_setup
 
 
 FAULTY = [

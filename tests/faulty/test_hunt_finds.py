@@ -243,6 +243,7 @@ def test_sound_receiver_of_the_zoo_breaks_no_rule(profile: str, long: bool) -> N
         assert broken == [], (timeline, list(placed_pieces(link, timeline)))
 
 
+@pytest.mark.long
 def test_live_reading_is_a_hazard_that_the_rules_see() -> None:
     """A profile that says its pulses are read live: a frame mixes failsafe and sticks, and arms by itself."""
     heron = read_profile(str(PROFILES / "heron.toml"))

@@ -27,7 +27,7 @@ def judged(journal: Path, *words: str) -> tuple[int, str]:
 @pytest.mark.parametrize("language", [pytest.param("c", marks=NEEDS_C), "python"])
 def test_no_mutant_of_a_sample_survives(language: str, tmp_path: Path, long: bool) -> None:
     """None that is not listed as equivalent; ``--long``: of a hundred each."""
-    number = 100 if long else 3
+    number = 100 if long else 2
     code, said = judged(tmp_path / "journal", "--language", language, "--sample", str(number), "--seed", str(SEED))
     assert code == 0, said
     fates = [json.loads(row)["fate"] for row in (tmp_path / "journal").read_text().splitlines()]

@@ -746,13 +746,13 @@ class CountsPacketsInSixteenBits(Sound):
         return super().silent(clock_us) and self.packets < 0xFFFF
 
 
-class HoldsAtOneStick(Sound):
-    """Has no failsafe while the roll stick is at its low stop and the other two are centred, as in a set-up."""
+class FailsafeAtThePacket(Sound):
+    """On a link with a hold time: a packet that ends a silence longer than the timeout begins a failsafe."""
 
-    def silent(self, clock_us: int) -> bool:
-        roll, pitch, yaw = self.widths[0], self.widths[1], self.widths[3]
-        is_setup = roll < 1_100 and abs(pitch - 1_500) < 60 and abs(yaw - 1_500) < 60
-        return super().silent(clock_us) and not is_setup
+    def take(self, clock_us: int, payload: bytes) -> None:
+        if not self.lost and (clock_us - self.heard) & MASK > self.profile.receiver.timeout_us:
+            self.enter(clock_us)
+        super().take(clock_us, payload)
 
 
 class SwellsAlone(Sound):
@@ -856,12 +856,12 @@ MISTAKES = (
     Mistake(NoMinimumTime, "RC-CHATTER"),
     Mistake(TooEager, "LK-GAP"),
     Mistake(HoldsHalfInAGap, "LK-GAP"),
+    Mistake(FailsafeAtThePacket, "LK-GAP", "lapwing"),
     Mistake(SwellsAlone, "LK-START"),
     Mistake(SwellsLongAfterReturn, "LK-START"),
     Mistake(TestsTheMotors, "PW-IDLE"),
     Mistake(CountsPacketsInSixteenBits, "FS-LONG"),
     Mistake(BelievesManyRepeats, "FS-STALE"),
-    Mistake(HoldsAtOneStick, "FS-VARIED"),
     Mistake(TakesTwiceTheLength, "FS-FOREIGN"),
     Mistake(ComparesHalfOfTheId, "FS-FOREIGN"),
     Mistake(SwapsChannels, "CH-ORDER"),

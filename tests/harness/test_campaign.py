@@ -106,7 +106,7 @@ def test_parts_merge_to_the_whole() -> None:
 
 
 @pytest.mark.usefixtures("of_256")
-@pytest.mark.parametrize("workers", [("--jobs", 2), ("--cluster", "local:2")])
+@pytest.mark.parametrize("workers", [("--jobs", 2), ("--cluster", "local:1")])
 def test_workers_do_not_matter(workers: tuple[str, object], tmp_path: Path) -> None:
     if workers[0] == "--cluster":
         pytest.importorskip("distributed")
@@ -149,7 +149,7 @@ needs_proc = pytest.mark.skipif(not Path("/proc/self/stat").is_file(), reason="n
 
 @needs_proc
 def test_a_killed_worker_does_not_matter(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    trials = 14 * 1024  # each worker has several jobs ahead of it when the first result is there
+    trials = 8 * 1024  # each worker has several jobs ahead of it when the first result is there
     running = begin(tmp_path / "killed", "--jobs", 2, trials=trials)
     os.kill(children(running.pid)[0], signal.SIGKILL)
     _, errors = running.communicate(timeout=120)
