@@ -28,7 +28,9 @@ class Channel(Checked):
         "stick", "A stick, read by the ADC, or a switch.", "stick", "two-position switch", "three-position switch"
     )
     failsafe_us: int = width(1500, "Pulse width output in failsafe.", 800, 2200)
-    packet_byte: int | None = count(None, "Index of its byte in the packet; its own position if not set.", 0, 31)
+    packet_byte: int | None = count(
+        None, "Index of its byte in the packet; its own position if not set.", 0, 31, example="7"
+    )
     reversed: bool = flag(False, "True when the handset reverses this control before sending.")
     centre_error: float = share(0.0, "Offset of the potentiometer's centre, as a share of its track.", -0.2, 0.2)
     travel_low: float = share(0.0, "Wiper position on its track with the stick at its low stop.", 0, 0.4)
@@ -59,7 +61,11 @@ class HandsetSettings(Checked):
     adc_noise_counts: int = count(0, "Largest error of an ADC reading, uniformly distributed.", 0, 32)
     mapping: str = choice("a >> 2", "How a 10-bit reading a becomes an 8-bit code.", *ADC_RULES)
     packet_channels: int | None = count(
-        None, "Channels in a packet, with those that the frame does not put out; this profile's if not set.", 1, 32
+        None,
+        "Channels in a packet, with those that the frame does not put out; this profile's if not set.",
+        1,
+        32,
+        example="12",
     )
     packet_counter: bool = flag(False, "A byte that counts packets, by which a receiver recognises repeated ones.")
     link_id: int | None = count(None, "A byte that identifies this pair, against a neighbour's handset.", 0, 255)

@@ -243,7 +243,8 @@ def _rows(part: Any) -> list[str]:
         left_out = "" if value == field.default or field.name == "name" else _left_out(field)
         lines += ["", *_comment(setting.doc, _why(field.name, value), _allowed(setting), left_out)]
         text = value_text(field, value)
-        lines.append(f"# {key} = {toml_text(setting.example)}" if text is None else f"{key} = {text}")
+        example = setting.example if setting.kind == "count" else toml_text(setting.example)
+        lines.append(f"# {key} = {example}" if text is None else f"{key} = {text}")
     return lines if isinstance(part, Profile) else lines[1:]
 
 
