@@ -16,16 +16,29 @@ import threading
 import time
 from collections.abc import Iterator
 from types import FrameType
-from typing import TYPE_CHECKING, Any, Final
-
-if TYPE_CHECKING:
-    from lostlink.rigs import Rig
+from typing import Any, Final, Protocol, TypeVar
 
 SIGNALS: Final = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
 )
 _AGAIN_S: Final = 5.0
 """Time for the safe end, after which a further signal counts."""
+
+
+class Closing(Protocol):
+    """A rig, as far as its end is concerned."""
+
+    @property
+    def about(self) -> dict[str, str]:
+        """Facts about it, for the evidence."""
+        ...
+
+    def close(self) -> None:
+        """Bring the hardware into a safe state."""
+        ...
+
+
+AnyClosing = TypeVar("AnyClosing", bound=Closing)
 
 
 class StoppedError(KeyboardInterrupt):
@@ -129,7 +142,7 @@ def exit_code_of(error: BaseException | None = None) -> int:
     return 128 + int(number or signal.SIGINT)
 
 
-def statement(rig: Rig) -> str:
+def statement(rig: Closing) -> str:
     """Return the signal that ended the run and the final state of the hardware; empty without a signal."""
     if _guard.number is None:
         return ""
@@ -137,7 +150,7 @@ def statement(rig: Rig) -> str:
     return f"stopped by {name}; at the end: {rig.about.get('at the end', 'the rig was closed')}"
 
 
-def guard(rig: Rig) -> Rig:
+def guard(rig: AnyClosing) -> AnyClosing:
     """Guard a rig until it is closed; a signal does not interrupt its `close`."""
     close = rig.close
     _guard.enter()
