@@ -61,7 +61,7 @@ def test_every_channel_at_its_failsafe_value(
 ) -> None:
     """Soon after the loss, and long after it, each channel outputs its failsafe value, or there are no pulses."""
     soon_us = profile.requirements.motor_cut_within_us + 2 * scenario.frame_us
-    late_us = [soon_us, LONG_US // 2, LONG_US - scenario.frame_us]
+    late_us = [soon_us, soon_us + LONG_US // 2, soon_us + LONG_US]
     flights = [(flight, [soon_us]) for flight in scenario.flights(6)]
     flights += [(flight, late_us) for flight in scenario.flights(1)]
     flights += [(switched_on_with_sticks_up(scenario, flight), [soon_us]) for flight in scenario.flights(2)]
@@ -83,7 +83,8 @@ def test_throttle_stays_cut(profile: Profile, rig: Rig, scenario: ScenarioBuilde
     """Losses of many seconds, one past the wrap of a 16-bit counter of milliseconds, in virtual time one of 10 ms."""
     longest_us = TWELVE_MINUTES_US if rig.varied_stride == 1 else LONG_US
     for runs, watch_us in ((3, LONG_US), (1, VERY_LONG_US), (1, longest_us)):
-        for trace, lost_us in losses(rig, scenario, judge, runs, watch_us=watch_us):
+        cut_us = profile.requirements.motor_cut_within_us
+        for trace, lost_us in losses(rig, scenario, judge, runs, watch_us=cut_us + watch_us):
             after = failsafe.longest_throttle_after_cut(trace, lost_us)
             judge(trace, after, at_most=profile.requirements.idle_below_us)
 
