@@ -138,12 +138,12 @@ def test_stray_packets(profile: Profile, rig: Rig, scenario: ScenarioBuilder, ju
     """During a link loss, occasional groups of fewer packets than a return needs get through."""
     if profile.receiver.recovery_packets < 2:
         pytest.skip("the profile ends failsafe at the first packet (recovery_packets = 1)")
-    down_us = profile.cut_delay_us + 2 * scenario.frame_us
+    down_us = profile.requirements.cut_within_us + scenario.packet_us + 2 * scenario.frame_us
     stray = 1 if profile.receiver.recovery_packets < 4 else 2
     # Shorter than that many intervals, so that never more packets fit in; over the cycles the phase moves on.
     up_us = stray * profile.handset.packet_interval_us * 9 // 10 - profile.handset.jitter_us
     # Strays soon after failsafe began, and after a long time in it.
-    for runs, away_us, cycles in ((4, down_us, 5), (1, 4_000_000, 3)):
+    for runs, away_us, cycles in ((4, down_us, 5), (1, down_us + 4_000_000, 3)):
         for flight in scenario.flights(runs):
             flapping, span_us = _flapping(flight, away_us, up_us, cycles)
             trace = rig.run(flight.into(flapping, watch_us=span_us))
