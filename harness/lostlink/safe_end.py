@@ -107,11 +107,13 @@ def guarded(*, on: bool = True) -> Iterator[None]:
     if not on:
         yield
         return
-    _guard.enter()
+    depth = _guard.depth
     try:
+        _guard.enter()  # a signal may come as soon as its handler is set
         yield
     finally:
-        _guard.leave()
+        if _guard.depth > depth:
+            _guard.leave()
 
 
 @contextlib.contextmanager

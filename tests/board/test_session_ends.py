@@ -385,8 +385,9 @@ def test_no_handler_is_left(board: LoggedBoard, monkeypatch: pytest.MonkeyPatch)
     assert found == [True, True]
 
 
-def test_a_signal_in_the_normal_end_waits(board: LoggedBoard) -> None:
+def test_a_signal_in_the_normal_end_waits(board: LoggedBoard, monkeypatch: pytest.MonkeyPatch) -> None:
     """It comes while the rig is being closed; the end is the safe one and nothing is raised in it."""
+    monkeypatch.setattr(safe_end, "_guard", safe_end._Guard())  # another test may have a rig open
     rig = open_rig(read_profile(HERON), where=f"serial:{board.port}")
     threading.Timer(0.05, os.kill, (os.getpid(), signal.SIGTERM)).start()
     board_wait = time.monotonic() + 0.2
