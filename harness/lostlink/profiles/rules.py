@@ -269,7 +269,7 @@ def _limits(profile: Profile) -> Iterator[Problem]:
         cut_us, motor_us = longest_cut_us(profile)
         whats = (
             ", a frame just begun, and the frame until its throttle pulse",
-            (", a frame just begun, and the frame until the flight controller has it"),
+            ", a frame just begun, and the frame until the flight controller has it",
         )
         if profile.receiver.pulses_cease:
             whats = " and the last frame", ", the last frame, and the flight controller's signal timeout"

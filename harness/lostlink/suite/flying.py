@@ -18,6 +18,8 @@ from lostlink_sims.scenario import AnyFault, LinkCut
 
 LONG_US = 8_000_000
 """A loss far longer than any timeout."""
+DOWN_US = 50_000
+"""Duration of a supply failure."""
 VERY_LONG_US = 70_000_000
 """Long enough for a 16-bit counter of milliseconds to wrap."""
 
@@ -102,6 +104,11 @@ def needs_clock(rig: Rig) -> None:
     """Skip a test of the counter wrap if the board cannot set its counter."""
     if not rig.sets_clock:
         pytest.skip("the board cannot set its clock, and its counter wraps only once in more than an hour")
+
+
+def throttle_down(profile: Profile, at_us: int) -> Move:
+    """Return the move of the throttle stick to its low stop."""
+    return Move(at_us=at_us, channel=profile.flight_controller.throttle, position=0.0)
 
 
 def shifted(fault: AnyFault, by_us: int) -> AnyFault:

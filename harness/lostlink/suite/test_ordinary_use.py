@@ -13,12 +13,14 @@ from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.flying import (
+    DOWN_US,
     VERY_LONG_US,
     failsafe_for_certain_us,
     flew,
     ordinary_loss,
     run_where_able,
     shifted,
+    throttle_down,
 )
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile
@@ -32,8 +34,6 @@ from lostlink_sims.scenario import (
     ReceiverReset,
 )
 
-DOWN_US = 50_000
-"""Duration of a supply failure."""
 HUNG_US = 200_000
 MINUTE_US = 60_000_000
 
@@ -106,7 +106,7 @@ def test_nothing_starts_by_itself(profile: Profile, rig: Rig, scenario: Scenario
                 low_us = scenario.ready_us + scenario.settle_us
                 flight = dataclasses.replace(flight, scenario=dataclasses.replace(flight.scenario, moves=()))
             else:
-                moves, faults = (_throttle_low(profile, flight.at_us),), (shifted(disturbance, flight.at_us),)
+                moves, faults = (throttle_down(profile, flight.at_us),), (shifted(disturbance, flight.at_us),)
             moves += tuple(_other_sticks(profile, low_us, alone_us))
             run = flight.into(*faults, moves=moves, watch_us=low_us + alone_us - flight.at_us)
             trace = run_where_able(rig, run)
@@ -115,10 +115,6 @@ def test_nothing_starts_by_itself(profile: Profile, rig: Rig, scenario: Scenario
             widest = failsafe.widest_throttle(trace, low_us, run.duration_us)
             judge(trace, widest, at_most=profile.requirements.idle_below_us)
             judge(trace, failsafe.highest_motor_command(trace, low_us), at_most=0)
-
-
-def _throttle_low(profile: Profile, at_us: int) -> Move:
-    return Move(at_us=at_us, channel=profile.flight_controller.throttle, position=0.0)
 
 
 def _other_sticks(profile: Profile, from_us: int, for_us: int) -> Iterator[Move]:

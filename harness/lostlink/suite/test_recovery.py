@@ -12,13 +12,18 @@ from lostlink.measure import channels, failsafe
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import Flight, ScenarioBuilder
-from lostlink.suite.flying import LONG_US, failsafe_for_certain_us, flew, run_where_able, shifted
+from lostlink.suite.flying import (
+    DOWN_US,
+    LONG_US,
+    failsafe_for_certain_us,
+    flew,
+    run_where_able,
+    shifted,
+    throttle_down,
+)
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile
 from lostlink_sims.scenario import AnyFault, BrownOut, FlappingLink, HandsetOff, LinkCut, ReceiverReset
-
-DOWN_US = 50_000
-"""Duration of a supply failure."""
 
 
 def _flights_away(profile: Profile, scenario: ScenarioBuilder, runs: int) -> Iterator[tuple[Flight, int]]:
@@ -26,10 +31,6 @@ def _flights_away(profile: Profile, scenario: ScenarioBuilder, runs: int) -> Ite
     away_us = failsafe_for_certain_us(profile, scenario)
     yield from ((flight, away_us) for flight in scenario.flights(runs))
     yield from ((flight, max(away_us, LONG_US)) for flight in scenario.flights(1))
-
-
-def _throttle_down(profile: Profile, at_us: int) -> Move:
-    return Move(at_us=at_us, channel=profile.flight_controller.throttle, position=0.0)
 
 
 @requires("RC-LIVE")
@@ -51,7 +52,7 @@ def test_control_returns(profile: Profile, rig: Rig, scenario: ScenarioBuilder, 
         trace = rig.run(
             flight.into(
                 LinkCut(at_us=flight.at_us, for_us=away_us),
-                moves=[_throttle_down(profile, flight.at_us + away_us // 2)],
+                moves=[throttle_down(profile, flight.at_us + away_us // 2)],
                 watch_us=away_us + limit_us + 10 * scenario.frame_us,
             )
         )
@@ -67,7 +68,7 @@ def test_no_throttle_glitch_at_return(profile: Profile, rig: Rig, scenario: Scen
     away_us = failsafe_for_certain_us(profile, scenario)
     for flight in scenario.flights(8):
         watch_us = away_us + limits.recovery_within_us + 10 * scenario.frame_us
-        down = _throttle_down(profile, flight.at_us + away_us // 2)
+        down = throttle_down(profile, flight.at_us + away_us // 2)
         cut = LinkCut(at_us=flight.at_us, for_us=away_us)
         trace = rig.run(flight.into(cut, moves=[down], watch_us=watch_us))
         if flew(trace, flight, judge):
@@ -81,7 +82,7 @@ def _flying_again(profile: Profile, scenario: ScenarioBuilder, flight: Flight, b
     """Return the pilot's moves after a return, and when the throttle is up again in every part of the link."""
     ready_us = back_us + profile.requirements.recovery_within_us + scenario.settle_us
     again, up_us = scenario.take_off(0.7, from_us=ready_us + 2 * scenario.settle_us)
-    safe = [_throttle_down(profile, back_us)]
+    safe = [throttle_down(profile, back_us)]
     if profile.arm_index is not None:
         off = 1.0 - scenario.switched_on(profile.arm_index)
         safe.append(Move(at_us=ready_us, channel=profile.channels[profile.arm_index].name, position=off))

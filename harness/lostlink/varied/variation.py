@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -127,8 +128,11 @@ def _may_have(premises: Sequence[Value], values: Sequence[Value]) -> bool:
 
 def _all(dimensions: Mapping[str, Sequence[str]], premises: Sequence[Value], strength: int) -> int:
     """Return how many combinations of values can occur in flights with one of the premises."""
-    return sum(
-        _may_have(premises, list(zip(names, values, strict=True)))
-        for names in itertools.combinations(sorted(dimensions), strength)
-        for values in itertools.product(*(dimensions[name] for name in names))
-    )
+    others = {name: [value for value in values if (name, value) not in premises] for name, values in dimensions.items()}
+    named = {name for name, _ in premises}
+    count = 0
+    for names in itertools.combinations(dimensions, strength):
+        count += math.prod(len(dimensions[name]) for name in names)
+        if named and named.issubset(names):  # then each of them may have none of its values in the premises
+            count -= math.prod(len(others[name]) for name in names)
+    return count
