@@ -177,6 +177,22 @@ def test_a_misdeed_is_a_finding(
     assert os.getcwd() == folder
 
 
+def test_a_slow_receiver_is_a_finding(
+    heron: Profile, write: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each call returns soon enough, all of them would take days."""
+    monkeypatch.setattr(own_process, "MOST_RUN_S", 0.5)
+    slow = write("def poll(self, clock_us):\n    time.sleep(0.3)\n    return super().poll(clock_us)")
+    with (
+        open_rig(heron, receiver=slow) as rig,
+        pytest.raises(
+            ReceiverCrashError, match=r"^at 0\.\d+ s: the program is too slow \(\d+ calls in 2 s\)"
+        ) as raised,
+    ):
+        rig.run(flight(heron))
+    assert raised.value.trace.crash == str(raised.value)
+
+
 def test_the_pipe_of_answers_carries_nothing_but_answers(
     heron: Profile, write: Callable[[str], str], tmp_path: Path
 ) -> None:

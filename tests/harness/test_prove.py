@@ -461,7 +461,7 @@ def test_a_broken_test_is_never_met(tmp_path: Path) -> None:
         (["prove", HERON, "--tests", "nix.py"], ["no such file; give a Python file"]),
         (["prove", HERON, "--seed", "-1"], ["-1 is not in the range"]),
         (["prov", HERON], ["No such command 'prov'"]),
-        (["replay", "nowhere.toml"], ["nowhere.toml: there is no such file"]),
+        (["replay", "nowhere.toml"], ["nowhere.toml: there is no such file; prove and hunt save scenarios"]),
         (["new", HERON], ["exists already"]),
         (["new", "x/y/z.toml"], ["No such file or directory"]),
         (["new", "z.toml", "--timeout", "500"], ["'500' has no unit"]),

@@ -425,7 +425,8 @@ def test_a_spoiled_run_spoils_no_report(tmp_path: Path) -> None:
     assert told[0] in page.text
     assert len(page.all("data-run")) == 2
     done = CliRunner().invoke(main, ["report", str(tmp_path)])
-    assert (done.exit_code, done.stderr) == (0, f"lostlink: {told[0]}\n")
+    assert (done.exit_code, done.stderr) == (2, f"lostlink: written without 1 of its runs: {told[0]}\n")
+    assert page_of(tmp_path).text == page.text
 
 
 @pytest.mark.parametrize(

@@ -141,9 +141,9 @@ def test_the_profile_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     reads: list[str | Path] = []
     read = reader._read
 
-    def counted(path: str | Path) -> str:
+    def counted(path: str | Path, kind: str) -> str:
         reads.append(path)
-        return read(path)
+        return read(path, kind)
 
     monkeypatch.setattr(reader, "_read", counted)
     done = CliRunner().invoke(main, ["prove", str(HERON), "--only", "FS-CUT", "--quiet", "--out", str(tmp_path / "ev")])

@@ -71,11 +71,10 @@ def command(
     check_options(rig, receiver=receiver, baud=baud, thorough=thorough, props_off=props_off)
     link = read_link(profile)
     ids, files = [] if only is None else ids_of("--only", only), shared.test_files(tests)
-    is_hardware = drives_hardware(rig)
-    if is_hardware and not props_off:
+    if drives_hardware(rig) and not props_off:
         shared.confirm_props_off()
     code = receiver_file(receiver)
-    with safe_end.guarded(on=is_hardware), contextlib.ExitStack() as stack:
+    with contextlib.ExitStack() as stack:
         with open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough) as opened:
             inputs = [*input_files(profile, link), code, *files]
             folder = stack.enter_context(EvidenceFolder(out, inputs=inputs))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import click
 
-from lostlink import safe_end
 from lostlink.commands import shared
 from lostlink.evidence import exports
 from lostlink.files import output_files
@@ -45,10 +44,9 @@ def command(
     inputs = (scenario, *input_files(profile, link), code)
     vcd_file, csv_file = output_files({"--vcd": vcd, "--csv": csv}, force=force, inputs=inputs)
     saved = read_scenario(scenario, link)
-    is_hardware = drives_hardware(rig)
-    if is_hardware and not props_off:
+    if drives_hardware(rig) and not props_off:
         shared.confirm_props_off()
-    with safe_end.guarded(on=is_hardware), open_rig(link, where=rig, receiver=receiver, baud=baud) as opened:
+    with open_rig(link, where=rig, receiver=receiver, baud=baud) as opened:
         trace = opened.run(saved)
     run(trace)
     vcd_file.write(lambda: exports.vcd_text(trace))

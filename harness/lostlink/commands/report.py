@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from lostlink.errors import EvidenceError
 from lostlink.evidence.run_reader import read_runs
 from lostlink.report import write_report
 from lostlink.verdicts import printable
@@ -22,5 +23,5 @@ def command(folder: str) -> None:
     lostlink report lostlink-evidence
     """  # noqa: D301
     click.echo(write_report(Path(folder)))
-    for line in read_runs(Path(folder))[1]:
-        click.echo(f"lostlink: {printable(line)}", err=True)
+    if unreadable := read_runs(Path(folder))[1]:
+        raise EvidenceError(f"written without {len(unreadable)} of its runs: {printable('; '.join(unreadable))}")

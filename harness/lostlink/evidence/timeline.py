@@ -30,12 +30,18 @@ def seconds(at_us: int) -> str:
 def changes(trace: Trace, from_us: int, until_us: int) -> list[Line]:
     """Return the changes in a time span, in order."""
     lines = [Line(note.at_us, note.text) for note in trace.notes]
-    lines += [
-        Line(at_us, "receiver says failsafe" if value else "receiver says linked")
-        for at_us, value in zip(trace.failsafe.at_us.tolist(), trace.failsafe.value.tolist(), strict=True)
-    ]
-    lines += _motor(trace) + _throttle(trace) + _packets(trace)
+    lines += _failsafe(trace) + _motor(trace) + _throttle(trace) + _packets(trace)
     return sorted((line for line in lines if from_us <= line.at_us < until_us), key=lambda line: line.at_us)
+
+
+def _failsafe(trace: Trace) -> list[Line]:
+    """Return the changes of the flag; a boot records it again."""
+    at_us, value = trace.failsafe.at_us, trace.failsafe.value
+    changed = np.concatenate([[True], np.diff(value) != 0])[: len(value)]
+    return [
+        Line(at, "receiver says failsafe" if is_on else "receiver says linked")
+        for at, is_on in zip(at_us[changed].tolist(), value[changed].tolist(), strict=True)
+    ]
 
 
 def _motor(trace: Trace) -> list[Line]:

@@ -307,13 +307,13 @@ def parse_scenario(text: str, profile: Profile, source: str = "<text>") -> Scena
     return scenario
 
 
-_UNREADABLE: Final[dict[int | None, str]] = {
-    errno.ENOENT: "there is no such file; lostlink new FILE writes a profile",
-    errno.EISDIR: "is a folder; give a TOML file",
-}
+_WRITTEN_BY: Final = {"profile": "lostlink new FILE writes a profile", "scenario": "prove and hunt save scenarios"}
 
 
-def _read(path: str | Path) -> str:
+def _read(path: str | Path, kind: str) -> str:
+    """Return the text of a profile or scenario."""
+    advice = _WRITTEN_BY[kind]
+    unreadable = {errno.ENOENT: f"there is no such file; {advice}", errno.EISDIR: "is a folder; give a TOML file"}
     try:
         text = read_text(path)
     except UnicodeDecodeError as error:
@@ -323,9 +323,9 @@ def _read(path: str | Path) -> str:
     except ValueError:
         raise ProfileError(f"{str(path)!r}: is not a path") from None
     except OSError as error:
-        raise ProfileError(f"{path}: {_UNREADABLE.get(error.errno, f'cannot be read: {error.strerror}')}") from None
+        raise ProfileError(f"{path}: {unreadable.get(error.errno or 0, f'cannot be read: {error.strerror}')}") from None
     if not text.strip():
-        raise ProfileError(f"{path}: is empty; lostlink new FILE writes a profile")
+        raise ProfileError(f"{path}: is empty; {advice}")
     if not text.endswith("\n") or (MARKED in text and f"\n{END}\n" not in f"{text}\n"):
         raise ProfileError(
             f"{path}: the end is missing, so the file may have been cut; restore it, or end the last line with a line "
@@ -342,7 +342,7 @@ def read_profile(path: str | Path) -> Profile:
     ProfileError
         If the file cannot be read; else lists all problems in it.
     """
-    return parse_profile(_read(path), str(path), Path(path).parent)
+    return parse_profile(_read(path, "profile"), str(path), Path(path).parent)
 
 
 def read_link(path: str | Path | None) -> Profile:
@@ -372,4 +372,4 @@ def read_scenario(path: str | Path, profile: Profile) -> Scenario:
     ProfileError
         If the file cannot be read; else lists all problems in it.
     """
-    return parse_scenario(_read(path), profile, str(path))
+    return parse_scenario(_read(path, "scenario"), profile, str(path))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import math
 import os
 import pickle
 import queue
@@ -29,6 +30,8 @@ from lostlink_sims.trace import NoteKind
 PATIENCE_S: Final = 5.0
 """A call that takes longer counts as hung; a normal one takes microseconds."""
 _IMPATIENT_S: Final = 1.0
+MOST_RUN_S: Final = 60.0
+"""A run may take this in addition to its own duration; a normal one is hundreds of times faster than real time."""
 _LOOK_S: Final = 0.25
 _GONE: Final = object()
 _PROGRAM: Final = "from lostlink.rigs.receiver_process import main; main()"
@@ -36,6 +39,12 @@ _PROGRAM: Final = "from lostlink.rigs.receiver_process import main; main()"
 
 class _Hang(str):
     """The reason for a missing answer: a call does not return."""
+
+    __slots__ = ()
+
+
+class _Slow(_Hang):
+    """The reason for a missing answer: each call returns, but all of them take too long."""
 
     __slots__ = ()
 
@@ -58,8 +67,15 @@ class _Process:
         self._answers: queue.SimpleQueue[Any] = queue.SimpleQueue()
         threading.Thread(target=_listen, args=(self.popen.stdout, self._answers), daemon=True).start()
 
-    def ask(self, request: ReceiverFile | ScenarioRun, patience_s: float) -> Any:
-        """Return the answer, or the reason why it is missing."""
+    def ask(self, request: ReceiverFile | ScenarioRun, patience_s: float, most_s: float) -> Any:
+        """Return the answer, or the reason why it is missing.
+
+        Parameters
+        ----------
+        request : ReceiverFile or ScenarioRun
+        patience_s, most_s : float
+            How long one call may take, and how long all of them.
+        """
         self.calls[0], self.calls[1], self.calls[2] = 0, -1, 0
         assert self.popen.stdin is not None
         try:
@@ -67,7 +83,8 @@ class _Process:
             self.popen.stdin.flush()
         except OSError:
             return self._death()
-        calls, since_s = -1, time.monotonic()
+        calls = -1
+        begun_s = since_s = time.monotonic()
         while True:
             has_ended = self.popen.poll() is not None
             try:
@@ -79,6 +96,8 @@ class _Process:
                     since_s = time.monotonic()
                 elif time.monotonic() - since_s >= patience_s:
                     return _Hang(f"does not return (waited {patience_s:g} s)")
+                if time.monotonic() - begun_s >= most_s:
+                    return _Slow(f"the program is too slow ({calls} calls in {most_s:.0f} s)")
                 continue
             return self._death() if answer is _GONE else answer
 
@@ -141,7 +160,7 @@ class OwnProcessRig(Rig):
         super().__init__(profile)
         self.receiver = receiver
         self.limits_loop = False
-        self._patience_s = PATIENCE_S
+        self._patience_s, self._most_run_s = PATIENCE_S, MOST_RUN_S
         self._is_library = is_library(receiver)
         if self._is_library and not Path(receiver).is_file():
             raise ReceiverError(f"--receiver {receiver}: no such file; name a shared library")
@@ -174,7 +193,7 @@ class OwnProcessRig(Rig):
         Raises
         ------
         ReceiverCrashError
-            If the program crashed or a call did not return.
+            If the program crashed, a call did not return, or all calls take too long.
         RigError
             If the program crashed, but not when the run was repeated.
         """
@@ -183,7 +202,7 @@ class OwnProcessRig(Rig):
             raise RigError(f"--receiver {self.receiver}: the rig is closed")
         trace = self._ask(ScenarioRun(scenario, self.limits_loop))
         if not isinstance(trace, Trace):
-            trace = self._stopped(scenario, str(trace))
+            trace = self._stopped(scenario, trace)
         if trace.crash is not None:
             if descendants(self._process.popen.pid):
                 self._restart()
@@ -191,21 +210,26 @@ class OwnProcessRig(Rig):
         return trace
 
     def _stopped(self, scenario: Scenario, reason: str) -> Trace:
-        """Repeat a run up to the call that did not return, and return that trace as the evidence."""
+        """Repeat a run up to the call that did not return or was too late; return that trace as the evidence."""
         assert self._process is not None
         number, step = self._current_call()
-        if step < 0:  # it could not answer: find the call after which it could not
+        if step < 0 and not isinstance(reason, _Slow):  # it could not answer: find the call after which it could not
             self._restart()
             self._ask(ScenarioRun(scenario, self.limits_loop, finds_loss=True))
             number, step = self._current_call()
         self._restart()
-        trace = self._ask(ScenarioRun(scenario, self.limits_loop, number, reason)) if step >= 0 else None
+        is_known = step >= 0 or isinstance(reason, _Slow)
+        trace = self._ask(ScenarioRun(scenario, self.limits_loop, number, str(reason))) if is_known else None
+        if isinstance(reason, _Slow):
+            self._most_run_s = PATIENCE_S
         if not isinstance(trace, Trace) or trace.crash is None:
             self._restart()
             raise RigError(f"{self.receiver}: {reason}; the repeated run did not end the same way")
         assert trace.crash_us is not None
         steps = STEPS if self._is_library else PYTHON_STEPS
-        crash = f"{steps[step]} at {trace.crash_us / 1e6:.6f} s: {reason}"
+        crash = f"at {trace.crash_us / 1e6:.6f} s: {reason}"
+        if not isinstance(reason, _Slow):
+            crash = f"{steps[step]} {crash}"
         trace.notes[:] = [note._replace(text=crash) if note.kind is NoteKind.CRASH else note for note in trace.notes]
         trace.crash = crash
         return trace
@@ -239,12 +263,16 @@ class OwnProcessRig(Rig):
     def _ask(self, request: ReceiverFile | ScenarioRun) -> Any:
         """Return the answer, or the reason why it is missing."""
         assert self._process is not None
-        answer = self._process.ask(request, self._patience_s)
+        most_s = math.inf
+        if isinstance(request, ScenarioRun):
+            most_s = self._most_run_s + request.scenario.duration_us / 1e6
+            most_s *= 2 if request.stop_at else 1  # a repeated run takes as long as the first, and a little more
+        answer = self._process.ask(request, self._patience_s, most_s)
         if isinstance(answer, BusyError):
             raise answer
         if isinstance(answer, Trace) and isinstance(request, ScenarioRun):
             answer.profile, answer.scenario = self.profile, request.scenario  # not as the child has them
-        if isinstance(answer, _Hang):
+        if isinstance(answer, _Hang) and not isinstance(answer, _Slow):
             self._patience_s = _IMPATIENT_S
         return answer
 
