@@ -7,6 +7,7 @@ Fixtures: `profile`, `rig`, `scenario` (a builder), `judge`.
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import json
 import shlex
 from collections.abc import Iterator
@@ -20,7 +21,7 @@ from lostlink.suite.session import (
     EVIDENCE,
     FLOWN,
     JUDGE,
-    NOT_MET,
+    KEPT,
     NOT_WRITTEN,
     PROFILE,
     PROPERTY,
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from lostlink.rigs import Rig
     from lostlink.scenarios import ScenarioBuilder
     from lostlink.suite.judge import Judge
-    from lostlink.verdicts import Requirement
+    from lostlink.verdicts import Outcome, Requirement
     from lostlink_sims import Profile
 
 
@@ -225,7 +226,9 @@ def _commands(config: pytest.Config, item: pytest.Item, required: Requirement | 
         out = f"{evidence or 'lostlink-evidence'}-{required.id}"
         words = ["lostlink", "prove", *profile, *short, "--seed", str(seed), "--only", required.id, "--out", out]
         return shlex.join(words), replay
-    words = ["pytest", item.nodeid, *(f"--lostlink-{name}={value}" for name, value in options.items())]
+    file = item.path.relative_to(Path.cwd()) if item.path.is_relative_to(Path.cwd()) else item.path
+    node = f"{file}::{item.nodeid.partition('::')[2]}"  # the id of a test outside of pytest's root has no path
+    words = ["pytest", node, *(f"--lostlink-{name}={value}" for name, value in options.items())]
     return shlex.join([*words, f"--lostlink-seed={seed}"]), replay
 
 
@@ -272,32 +275,29 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
         for found in judge.others:
             also = judging.verdict_on_other(judge, *found).as_dict(), judge.explain_other(*found)
             item.user_properties.append((ALSO, json.dumps(also, ensure_ascii=False)))
-        if judge.flown.rows or judge.flown.left_out:
-            item.config.stash[FLOWN] = judge.flown
-        _keep_runs(item.config, judge, error)
+        if EVIDENCE in item.config.stash and (judge.flown.rows or judge.flown.left_out):
+            item.user_properties.append((FLOWN, json.dumps(dataclasses.asdict(judge.flown))))
+        _keep_runs(item.config, judge, error, verdict.outcome)
     report.user_properties = list(item.user_properties)
     return report
 
 
-def _keep_runs(config: pytest.Config, judge: Judge, error: BaseException | None) -> None:
-    """Write the run that decided each requirement, and each that failed; a met one never replaces a failed one."""
+def _keep_runs(config: pytest.Config, judge: Judge, error: BaseException | None, outcome: Outcome) -> None:
+    """Write the run that decided the requirement, and those that break others, each in a folder of this test."""
     from lostlink.suite import judge as judging
 
     runs, failing = config.getoption("--lostlink-runs"), config.getoption("--lostlink-evidence")
-    not_met = config.stash.setdefault(NOT_MET, set())
+    kept = config.stash.setdefault(KEPT, {})
     own = judge.requirement.id
-    is_finding = isinstance(error, judging.FINDINGS) and not isinstance(error, judging.OthersBrokenError)
     with _write_errors_noted(config):
-        if runs and (is_finding or own not in not_met):
-            judge.keep(runs, error)
-        if failing and error is not None and is_finding:
-            judge.save(failing, error)
-        if is_finding and not isinstance(error, judging.InconclusiveError):
-            not_met.add(own)
+        if outcome.rank > kept.get(own, -1):  # of several tests of a requirement
+            kept[own] = outcome.rank
+            if runs:
+                judge.keep(runs, error)
+            if failing and isinstance(error, judging.FINDINGS) and not isinstance(error, judging.OthersBrokenError):
+                judge.save(failing, error)
         for broken, trace in judge.others:
-            if broken.requirement_id not in not_met:
-                not_met.add(broken.requirement_id)
-                judging.save_other(broken, trace, runs=runs, failing=failing)
+            judging.save_other(broken, trace, own, runs=runs, failing=failing)
 
 
 @contextlib.contextmanager

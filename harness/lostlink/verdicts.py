@@ -13,7 +13,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import asdict, dataclass, replace
 from enum import Enum
 from numbers import Integral, Real
-from typing import Any
+from typing import Any, Final
 
 from lostlink.files import whole_text
 from lostlink_sims import HowSeen
@@ -27,6 +27,14 @@ class Outcome(Enum):
     INCONCLUSIVE = "inconclusive"
     NOT_TESTED = "not tested"
     WAIVED = "waived"
+
+    @property
+    def rank(self) -> int:
+        """The larger one counts where a requirement has several outcomes."""
+        return _RANKS.index(self)
+
+
+_RANKS: Final = (Outcome.MET, Outcome.WAIVED, Outcome.NOT_TESTED, Outcome.INCONCLUSIVE, Outcome.NOT_MET)
 
 
 class Severity(Enum):
@@ -351,6 +359,11 @@ class Verdict:
             varied=Variation(**data["varied"]) if data.get("varied") else None,
             **texts,
         )
+
+    def combined_with(self, later: Verdict) -> Verdict:
+        """Return the verdict of two tests of this requirement: it is met only if both meet it."""
+        worse = later if later.outcome.rank > self.outcome.rank else self
+        return replace(worse, runs=self.runs + later.runs, checks=self.checks + later.checks)
 
     def waived_by(self, waived: Collection[str]) -> Verdict:
         """Return the verdict after the owner's waivers: what was measured stays, the outcome is `WAIVED`.

@@ -545,3 +545,31 @@ def test_colour_is_never_the_only_sign(tmp_path: Path) -> None:
         run = CliRunner().invoke(main, words, env={"NO_COLOR": no_colour, "FORCE_COLOR": "1"}, color=True)
         assert "+ met" in run.stdout
         assert ("\x1b[3" in run.stdout) == (no_colour is None)
+
+
+@pytest.mark.parametrize("limits", ["[1000, 530_000]", "[530_000, 1000]"])
+def test_a_requirement_of_two_tests_is_met_only_if_both_meet_it(tmp_path: Path, limits: str) -> None:
+    """Two functions, or the cases of one: the worse outcome counts, with its finding and its run."""
+    tests = tmp_path / "test_field.py"
+    tests.write_text(
+        "import pytest\nfrom lostlink.measure import failsafe\nfrom lostlink.requirements import requirement\n"
+        "from lostlink_sims.scenario import LinkCut\n\n\n"
+        "@requirement('MY-FIELD', 'critical', 'The throttle is cut in time.')\n"
+        f"@pytest.mark.parametrize('limit', {limits})\n"
+        "def test_field(rig, scenario, judge, limit):\n"
+        "    for flight in scenario.flights(2):\n"
+        "        trace = rig.run(flight.into(LinkCut(at_us=flight.at_us)))\n"
+        "        judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=limit)\n",
+        encoding="utf-8",
+    )
+    evidence = tmp_path / "ev"
+    run = CliRunner().invoke(
+        main, ["prove", str(HERON), "--tests", str(tests), "--only", "MY-FIELD", "--quiet", "--out", str(evidence)]
+    )
+    assert run.exit_code == 1, run.output
+    (verdict,) = json.loads((evidence / "verdicts.json").read_text(encoding="utf-8"))["verdicts"]
+    assert (verdict["outcome"], verdict["limit"], verdict["runs"]) == ("not met", "at most 1000 µs", 3)
+    finding = (evidence / "failing" / "MY-FIELD.txt").read_text(encoding="utf-8")
+    assert f"pytest '{tests}::test_field[1000]'" in finding
+    kept = json.loads((evidence / "runs" / "MY-FIELD.json").read_text(encoding="utf-8"))
+    assert kept["judged"]["outcome"] == "not met"

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from lostlink.errors import ReceiverCrashError, RigError
-from lostlink.evidence.run_writer import JudgedMeasurement, save
+from lostlink.evidence.run_writer import JudgedMeasurement, file_name, save
 from lostlink.evidence.timeline import timeline
 from lostlink.invariants import Broken, judge_trace
 from lostlink.rigs import Rig
@@ -36,6 +36,8 @@ class OthersBrokenError(AssertionError):
 
 
 CRASHED = "the receiver's program crashed"
+OTHERS = "others"
+"""Subfolder of ``runs`` and ``failing`` for runs of one requirement's test that break others."""
 FINDINGS = (NotMetError, InconclusiveError, ReceiverCrashError, OthersBrokenError)
 
 
@@ -338,11 +340,16 @@ def verdict_on_other(judge: Judge, broken: Broken, trace: Trace) -> Verdict:
     )  # fmt: skip
 
 
-def save_other(broken: Broken, trace: Trace, *, runs: str | None, failing: str | None) -> None:
-    """Write the run that breaks another requirement, as `Judge.keep` and `Judge.save` do."""
+def save_other(broken: Broken, trace: Trace, own: str, *, runs: str | None, failing: str | None) -> None:
+    """Write the run of the test of `own` that breaks another requirement, as `Judge.keep` and `Judge.save` do."""
     from lostlink.evidence.exports import save_run
 
     if runs:
-        save(Path(runs), broken.requirement_id, trace)
+        save(Path(runs) / in_runs_of(own), broken.requirement_id, trace)
     if failing:
-        save_run(trace, Path(failing), broken.requirement_id)
+        save_run(trace, Path(failing) / in_runs_of(own), broken.requirement_id)
+
+
+def in_runs_of(own: str) -> Path:
+    """Return the subfolder for runs of one requirement's test that break others."""
+    return Path(OTHERS) / Path(file_name(own or "test")).stem

@@ -6,6 +6,7 @@ import contextlib
 import dataclasses
 import json
 import os
+import shutil
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Final
@@ -18,6 +19,7 @@ from lostlink.files import whole_text
 from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
 from lostlink.rigs import Rig
+from lostlink.suite.judge import OTHERS, in_runs_of
 from lostlink.suite.session import ALSO, EVIDENCE, FLOWN, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
 from lostlink.varied import Flown, variation_of
 from lostlink.verdicts import Outcome, Verdict, counted
@@ -40,7 +42,9 @@ class _Collector:
         self.result = Result()
         self._profile, self._rig, self._evidence, self._progress = profile, rig, evidence, progress
         self.judging: set[Path] = set()
-        self.others: dict[str, tuple[Verdict, str]] = {}  # broken in runs of other tests
+        self._verdicts: dict[str, Verdict] = {}
+        self._others: list[tuple[int, str, Verdict, str]] = []  # broken in runs of other tests
+        self._order: dict[str, int] = {}
         self.total = 0
         self.done = 0
         self._flown: Flown | None = None
@@ -59,6 +63,7 @@ class _Collector:
     @pytest.hookimpl(trylast=True)
     def pytest_collection_finish(self, session: pytest.Session) -> None:
         self.total = len(session.items)
+        self._order = {item.nodeid: number for number, item in enumerate(session.items)}
 
     @pytest.hookimpl(tryfirst=True)  # before junit.xml sees the texts
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
@@ -67,16 +72,19 @@ class _Collector:
             self.done += 1
             if self._progress is not None:
                 self._progress(self.done, self.total, report.nodeid)
-        text = next((value for name, value in report.user_properties if name == PROPERTY), None)
-        if decides(report.when, passed=report.passed) and text is not None:
-            verdict = Verdict.from_dict(json.loads(str(text)))
-            self.result.verdicts.append(verdict)
-            if verdict.outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE):
-                self.result.findings[verdict.requirement.id] = report.longreprtext
-            for name, value in report.user_properties:
-                if name == ALSO:
-                    other, finding = json.loads(str(value))
-                    self.others.setdefault(other["id"], (Verdict.from_dict(other), finding))
+        properties: dict[str, list[str]] = {}
+        for name, value in report.user_properties:
+            properties.setdefault(name, []).append(str(value))
+        report.user_properties = [pair for pair in report.user_properties if pair[0] != FLOWN]
+        if decides(report.when, passed=report.passed) and PROPERTY in properties:
+            verdict = Verdict.from_dict(json.loads(properties[PROPERTY][0]))
+            self._add(verdict, report.longreprtext)
+            for text in properties.get(ALSO, ()):
+                other, finding = json.loads(text)
+                found = self._order.get(report.nodeid, 0), verdict.requirement.id, Verdict.from_dict(other), finding
+                self._others.append(found)
+            for text in properties.get(FLOWN, ()):
+                self._flown = Flown(**json.loads(text))
         elif report.failed:
             self.result.errors.append(report.longreprtext)
 
@@ -90,13 +98,21 @@ class _Collector:
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
         self.result.rig_lost = session.config.stash.get(RIG_LOST, "")
         self.result.not_written = session.config.stash.get(NOT_WRITTEN, None)
-        self._flown = session.config.stash.get(FLOWN, None)
+
+    def _add(self, verdict: Verdict, finding: str) -> None:
+        """Add the verdict of a test; a requirement may have several tests."""
+        name = verdict.requirement.id
+        earlier = self._verdicts.get(name)
+        self._verdicts[name] = verdict if earlier is None else earlier.combined_with(verdict)
+        is_worse = earlier is None or verdict.outcome.rank > earlier.outcome.rank
+        if is_worse and verdict.outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE):
+            self.result.findings[name] = finding
 
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
         # pytest also calls this when it cannot collect the tests.
         self.result.interrupted = not isinstance(excinfo.value, pytest.Session.Interrupted)
 
-    def conclude(self, tests: Sequence[Path], wanted: Sequence[str]) -> None:
+    def conclude(self, tests: Sequence[Path], wanted: Sequence[str], evidence: Path | None) -> None:
         """Complete the result: the rig, what was not tested, and the verdicts in the order of the catalogue."""
         result = self.result
         result.rig = {"rig": self._rig.name, **self._rig.about}
@@ -107,10 +123,10 @@ class _Collector:
         if not result.interrupted and not result.rig_lost:
             if not_done := self.total - self.done:
                 result.errors.append(f"{not_done} of {counted(self.total, 'test')} did not complete")
-            judged = {verdict.requirement.id for verdict in result.verdicts}
-            if without := [name for name in wanted if name not in judged]:
+            if without := [name for name in wanted if name not in self._verdicts]:
                 result.errors.append(f"no verdict for {', '.join(without)}: no test of that requirement was run")
-        self._add_others()
+        self._add_others(evidence)
+        result.verdicts[:] = self._verdicts.values()
         if self._flown is not None:
             result.verdicts[:] = [
                 dataclasses.replace(one, varied=variation_of(self._profile, one.requirement.id, self._flown))
@@ -119,19 +135,35 @@ class _Collector:
         order = {name: number for number, name in enumerate(CATALOGUE)}
         result.verdicts.sort(key=lambda verdict: order.get(verdict.requirement.id, len(order)))
 
-    def _add_others(self) -> None:
-        """Let a requirement that runs of other tests break not be met."""
-        result = self.result
-        own = {verdict.requirement.id: verdict for verdict in result.verdicts}
-        for name, (other, finding) in self.others.items():
-            verdict = own.get(name, other)
-            if verdict.outcome in (Outcome.NOT_MET, Outcome.WAIVED) and name in own:
+    def _add_others(self, evidence: Path | None) -> None:
+        """Let a requirement that runs of other tests break not be met; the first of these tests counts."""
+        for _, own, other, finding in sorted(self._others, key=lambda found: found[0]):
+            name = other.requirement.id
+            verdict = self._verdicts.get(name, dataclasses.replace(other, outcome=Outcome.MET))
+            if verdict.outcome in (Outcome.NOT_MET, Outcome.WAIVED):
                 continue
-            own[name] = dataclasses.replace(
-                other, runs=max(verdict.runs, other.runs), checks=max(verdict.checks, other.checks)
-            )
-            result.findings[name] = finding
-        result.verdicts[:] = own.values()
+            runs, checks = max(verdict.runs, other.runs), max(verdict.checks, other.checks)
+            self._verdicts[name] = dataclasses.replace(other, runs=runs, checks=checks)
+            self.result.findings[name] = finding
+            self._keep_runs(evidence, own, name)
+        for folder in _run_folders(evidence):
+            shutil.rmtree(folder / OTHERS, ignore_errors=True)
+
+    def _keep_runs(self, evidence: Path | None, own: str, other: str) -> None:
+        """Let the run that breaks another requirement be the run of that one."""
+        for folder in _run_folders(evidence):
+            found = [path for path in (folder / in_runs_of(own)).glob("*") if path.name.partition(".")[0] == other]
+            try:
+                for path in [path for path in folder.glob("*.*") if found and path.name.partition(".")[0] == other]:
+                    path.unlink()
+                for path in found:
+                    path.rename(folder / path.name)
+            except OSError as error:
+                self.result.not_written = self.result.not_written or error
+
+
+def _run_folders(evidence: Path | None) -> list[Path]:
+    return [] if evidence is None else [evidence / "runs", evidence / "failing"]
 
 
 def _make_whole(report: pytest.TestReport | pytest.CollectReport) -> None:
@@ -203,7 +235,7 @@ def run_suite(
         result.interrupted, result.interrupted_code = True, ExitCode(safe_end.exit_code_of())
     if code in (pytest.ExitCode.INTERNAL_ERROR, pytest.ExitCode.USAGE_ERROR):
         result.errors.append(f"pytest ended with {code.name.lower().replace('_', ' ')}")
-    collector.conclude(tests, only or list(CATALOGUE))
+    collector.conclude(tests, only or list(CATALOGUE), evidence)
     return result
 
 

@@ -12,6 +12,9 @@ PROPERTY: Final = "lostlink"
 ALSO: Final = "lostlink also"
 """Name of the report property with a verdict on another requirement that a run breaks, and the finding."""
 
+FLOWN: Final = "lostlink flown"
+"""Name of the report property with the varied flights of a test, for the runner only."""
+
 PROFILE: Final = pytest.StashKey[Any]()  # a Profile
 """On the config: the profile that the runner has read; without it the plugin reads ``--lostlink-profile``."""
 RIG: Final = pytest.StashKey[Any]()  # a Rig
@@ -23,11 +26,8 @@ EVIDENCE: Final = pytest.StashKey[str]()
 NOT_WRITTEN: Final = pytest.StashKey[OSError]()
 """On the config: why a run could not be written; the requirements are tested all the same."""
 
-NOT_MET: Final = pytest.StashKey[set[str]]()
-"""On the config: ids of requirements that are known not to be met, whose runs are kept."""
-
-FLOWN: Final = pytest.StashKey[Any]()  # a Flown
-"""On the config: the varied flights of the run."""
+KEPT: Final = pytest.StashKey[dict[str, int]]()
+"""On the config: by requirement, the rank of the outcome whose run is kept."""
 
 JUDGE: Final = pytest.StashKey[Any]()  # a Judge
 """On a test: its judge."""
