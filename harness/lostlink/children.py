@@ -11,12 +11,20 @@ import sys
 import threading
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
+MOST_PROCESSES: Final = 61
+"""The limit of a pool on some systems."""
 _SAFE_PATH: Final = "PYTHONSAFEPATH"
 _PR_SET_PDEATHSIG: Final = 1
 _PR_SET_CHILD_SUBREAPER: Final = 36
 _END_S: Final = 5.0
+
+
+def usual_processes() -> int:
+    """Return the number of processors available to this process."""
+    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(usable, MOST_PROCESSES)
 
 
 @contextlib.contextmanager
@@ -67,6 +75,21 @@ def end(process: subprocess.Popen[bytes]) -> None:
         if pipe is not None:
             with contextlib.suppress(OSError):
                 pipe.close()
+
+
+def private_pipes() -> tuple[BinaryIO, BinaryIO]:
+    """Return standard input and output, which are pipes of the parent, and replace them: programs may use those.
+
+    Standard output becomes standard error.
+    """
+    nothing = os.open(os.devnull, os.O_RDONLY)
+    pipes = []
+    for number, replacement, mode in ((0, nothing, "rb"), (1, 2, "wb")):
+        pipes.append(os.fdopen(os.dup(number), mode))
+        os.dup2(replacement, number)
+    os.close(nothing)
+    read, write = pipes
+    return read, write  # type: ignore[return-value]
 
 
 def descendants(pid: int) -> set[int]:

@@ -20,7 +20,8 @@ import pytest
 
 from lostlink.campaigns import cluster, jobs
 from lostlink.campaigns.jobs import run_jobs
-from lostlink.campaigns.workers import ProcessPool, Workers, WorkersError, processes, usual_processes
+from lostlink.campaigns.workers import ProcessPool, Workers, WorkersError, processes
+from lostlink.children import usual_processes
 
 # What workers do. It stands in a file of its own for them: this one is no module that they could import.
 WORK = '''

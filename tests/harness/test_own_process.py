@@ -482,13 +482,14 @@ def trap(tmp_path: Path) -> Path:
 
 
 @pytest.mark.parametrize(
-    "who", [*(pytest.param(name, marks=pytest.mark.long) for name in ("library", "python")), "jobs", "cluster"]
+    "who", [*(pytest.param(name, marks=pytest.mark.long) for name in ("library", "python")), "suite", "jobs", "cluster"]
 )
 def test_no_child_imports_from_the_current_folder(trap: Path, tmp_path: Path, who: str) -> None:
     """Neither workers nor the processes of their receivers; ``--long``: those of ``lostlink prove`` too."""
     words = {
         "library": ["prove", "--only", "FS-SAYS", "--receiver", "LIBRARY"],
         "python": ["prove", "--only", "CH-VALUE", "--receiver", f"{ZOO}:Sound"],
+        "suite": ["prove", "--only", "CH-VALUE,FS-SAYS", "--jobs", "2"],
         "jobs": ["campaign", "--trials", "33", "--jobs", "2", "--receiver", f"{ZOO}:Sound"],
         "cluster": ["campaign", "--trials", "20", "--cluster", "local:1"],
     }[who]
@@ -507,7 +508,7 @@ def test_no_child_imports_from_the_current_folder(trap: Path, tmp_path: Path, wh
 
 
 def test_all_processes_are_started_by_one_module() -> None:
-    """Pickles are read from pipes that we made, in two files."""
+    """Pickles are read from pipes that we made, in three files."""
     package = ROOT / "harness" / "lostlink"
     starts = re.compile(
         r"\b(subprocess\.(run|call|check_\w+|Popen)\(|os\.(fork|spawn\w*|posix_spawn\w*|system|popen)\()"
@@ -518,4 +519,5 @@ def test_all_processes_are_started_by_one_module() -> None:
     assert {name for name, text in sources.items() if loads.search(text)} == {
         "rigs/own_process.py",
         "rigs/receiver_process.py",
+        "suite/processes.py",
     }

@@ -9,8 +9,8 @@ import re
 from collections.abc import Iterator
 from typing import Any, Final
 
-from lostlink.campaigns.workers import MOST_PROCESSES, Workers, WorkersError, interrupts_blocked
-from lostlink.children import safe_path
+from lostlink.campaigns.workers import Workers, WorkersError, interrupts_blocked
+from lostlink.children import MOST_PROCESSES, safe_path
 
 
 @contextlib.contextmanager

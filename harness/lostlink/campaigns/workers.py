@@ -12,10 +12,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
-from lostlink.children import safe_path
+from lostlink.children import MOST_PROCESSES, safe_path
 from lostlink.errors import LostlinkError
 
-MOST_PROCESSES: Final = 61  # the limit of a pool on some systems
 USUAL_WINDOW: Final = 8
 
 
@@ -65,12 +64,6 @@ def processes(count: int) -> Workers:
     if not 1 <= count <= MOST_PROCESSES:
         raise WorkersError(f"{count} worker processes; allowed: 1 to {MOST_PROCESSES}")
     return Workers("1 process" if count == 1 else f"{count} processes", count, lambda: ProcessPool(count))
-
-
-def usual_processes() -> int:
-    """Return the number of processors available to this process."""
-    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    return min(usable, MOST_PROCESSES)
 
 
 class ProcessPool(cf.ProcessPoolExecutor):

@@ -20,7 +20,8 @@ from lostlink.campaigns.flight import flight_trials
 from lostlink.campaigns.stopping import Rule
 from lostlink.campaigns.tally import CRITERIA, CRITICAL
 from lostlink.campaigns.trials import TRIALS_PER_JOB
-from lostlink.campaigns.workers import Workers, processes, usual_processes
+from lostlink.campaigns.workers import Workers, processes
+from lostlink.children import usual_processes
 from lostlink.commands import shared
 from lostlink.errors import UsageError
 from lostlink.evidence.document import Document, run_head
@@ -65,7 +66,7 @@ _USUAL_TRIALS: Final = 10_000
     "--cause", "causes", type=click.Choice(list(CAUSES)), multiple=True, help="Cause of the link loss.  [default: all]"
 )
 @shared.seed_option
-@click.option("--jobs", type=click.IntRange(1, 61), metavar="N", help="Worker processes.  [default: number of cores]")
+@shared.jobs_option
 @click.option("--cluster", metavar="ADDRESS", help="A Dask scheduler, or local:N for a cluster on this computer.")
 @shared.out_option("lostlink-campaign")
 @click.option("--resume", is_flag=True, help="Continue the campaign in that folder.")

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from lostlink import safe_end
+from lostlink.children import usual_processes
 from lostlink.commands import shared
 from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import EvidenceFolder, write_evidence
@@ -35,6 +36,7 @@ from lostlink_sims import Profile
 @click.option(
     "--thorough", is_flag=True, help="Fly all varied flights; on a board, test as many phases as in simulation."
 )
+@shared.jobs_option
 @shared.seed_option
 @click.option("--only", metavar="IDS", help="Requirements to test, separated by commas (FS-CUT,FS-STAY).")
 @click.option("--tests", "tests", metavar="FILE.py", multiple=True, help="Additional custom requirements.")
@@ -47,6 +49,7 @@ def command(
     baud: int | None,
     props_off: bool,
     thorough: bool,
+    jobs: int | None,
     seed: int,
     only: str | None,
     tests: tuple[str, ...],
@@ -68,7 +71,7 @@ def command(
     lostlink prove my_link.toml --rig serial:/dev/ttyACM0
     lostlink prove my_link.toml --rig emulated:build/receiver.elf
     """  # noqa: D301
-    check_options(rig, receiver=receiver, baud=baud, thorough=thorough, props_off=props_off)
+    check_options(rig, receiver=receiver, baud=baud, thorough=thorough, props_off=props_off, jobs=jobs)
     link = read_link(profile)
     ids, files = [] if only is None else ids_of("--only", only), shared.test_files(tests)
     if drives_hardware(rig) and not props_off:
@@ -88,7 +91,7 @@ def command(
                 result = run_suite(
                     link, opened, seed=seed, only=ids, evidence=folder.path, evidence_name=out, tests=files,
                     named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)),
-                    progress=progress,
+                    progress=progress, jobs=jobs or (1 if ids else usual_processes()),
                 )  # fmt: skip
         with safe_end.undisturbed():  # what was judged is kept
             head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)

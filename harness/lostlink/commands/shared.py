@@ -10,6 +10,7 @@ from typing import Any, Final, TypeVar
 import click
 
 from lostlink import extensions
+from lostlink.children import MOST_PROCESSES
 from lostlink.errors import UsageError
 from lostlink.profiles.quantities import QuantityError, parse
 from lostlink.results import CAUTIONS
@@ -90,6 +91,9 @@ baud_option = click.option(
 )
 props_off_option = click.option(
     "--props-off", is_flag=True, help="Confirm: propellers off, flight battery disconnected, model restrained."
+)
+jobs_option = click.option(
+    "--jobs", type=click.IntRange(1, MOST_PROCESSES), metavar="N", help="Processes.  [default: number of cores]"
 )
 seed_option = click.option(
     "--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Random seed."

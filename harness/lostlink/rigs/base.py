@@ -69,6 +69,11 @@ class Rig(ABC):
         return self.receiver
 
     @property
+    def opened_by(self) -> tuple[str, str | None] | None:
+        """`where` and `receiver` of `open_rig` with which other processes open the same rig; None if they cannot."""
+        return None
+
+    @property
     def sets_clock(self) -> bool:
         """Whether the receiver's counter can start at the value in the scenario."""
         return False

@@ -24,7 +24,7 @@ _RIGS: Final = {
 }
 """Name to module, class, and REST in ``--rig NAME:REST``. A module is imported when its rig is opened."""
 _OPTIONS: Final = {
-    "sim": ("--thorough",), "serial": ("--baud", "--thorough"), "emulated": ("--thorough",),
+    "sim": ("--thorough", "--jobs"), "serial": ("--baud", "--thorough"), "emulated": ("--thorough",),
     "emulated-live": ("--thorough",),
 }  # fmt: skip
 """Options of rigs; other rigs have none."""
@@ -48,6 +48,7 @@ def check_options(
     baud: int | None = None,
     thorough: bool = False,
     props_off: bool = False,
+    jobs: int | None = None,
 ) -> None:
     """Reject options that have no effect on a rig, and an unknown rig.
 
@@ -65,7 +66,7 @@ def check_options(
             f"--receiver {receiver}: with --rig {where} the receiver is the board; leave one of them out"
         )
     taken = [*_OPTIONS.get(where.partition(":")[0], ()), *(["--props-off"] if drives_hardware(where) else [])]
-    given = {"--baud": baud is not None, "--thorough": thorough, "--props-off": props_off}
+    given = {"--baud": baud is not None, "--thorough": thorough, "--props-off": props_off, "--jobs": jobs is not None}
     for option in given:
         if given[option] and option not in taken:
             raise UsageError(f"{option}: does nothing with --rig {where}; leave it out")

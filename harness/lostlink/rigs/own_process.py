@@ -175,6 +175,11 @@ class OwnProcessRig(Rig):
         """The receiver under test, as a conclusion names it."""
         return Path(self.receiver).name
 
+    @property
+    def opened_by(self) -> tuple[str, str | None]:
+        """As in `Rig`."""
+        return self.name, self.receiver
+
     def close(self) -> None:
         """End the process, or keep a Python receiver's for the next rig of it; a second call does nothing."""
         process, self._process = self._process, None

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
-from lostlink.children import adopt_orphans, end_with
+from lostlink.children import adopt_orphans, end_with, private_pipes
 from lostlink.errors import LostlinkError
 from lostlink.rigs import firmware
 from lostlink.rigs.main_loop import BusyError, limited
@@ -215,20 +215,11 @@ class _Server:
         self._write.flush()
 
 
-def _private(number: int, replacement: int, mode: str) -> BinaryIO:
-    """Move a pipe away from a standard stream, which the program may use."""
-    pipe = os.dup(number)
-    os.dup2(replacement, number)
-    return os.fdopen(pipe, mode)  # type: ignore[return-value]
-
-
 def main() -> None:
     """Serve until the request pipe ends."""
     parent, handle = sys.argv[1:]
     end_with(int(parent))
     adopt_orphans()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is handled by the parent process
-    nothing = os.open(os.devnull, os.O_RDONLY)
-    read, write = _private(0, nothing, "rb"), _private(1, 2, "wb")
-    os.close(nothing)
+    read, write = private_pipes()
     _Server(read, write, words(handle)).serve()

@@ -38,6 +38,11 @@ class SimRig(Rig):
         """The receiver under test, as a conclusion names it."""
         return f"the {self.receiver}" if self.factory is ReferenceReceiver else self.receiver
 
+    @property
+    def opened_by(self) -> tuple[str, str | None] | None:
+        """As in `Rig`: a class given to the constructor has no name for another process."""
+        return (self.name, None) if self.factory is ReferenceReceiver else None
+
     def run(self, scenario: Scenario) -> Trace:
         """Run a scenario; the same one gives the same trace, byte for byte."""
         self.runs += 1

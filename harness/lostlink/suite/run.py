@@ -1,4 +1,4 @@
-"""Runs the suite over a rig with pytest, in this process, and collects a verdict for every requirement."""
+"""Runs the suite over a rig with pytest and collects a verdict for every requirement."""
 
 from __future__ import annotations
 
@@ -15,11 +15,13 @@ import pytest
 
 from lostlink import safe_end
 from lostlink.errors import ExitCode
+from lostlink.evidence.run_writer import file_name
 from lostlink.files import whole_text
 from lostlink.requirements import CATALOGUE
 from lostlink.results import Result
 from lostlink.rigs import Rig
 from lostlink.suite.judge import OTHERS, in_runs_of
+from lostlink.suite.processes import Processes, Session
 from lostlink.suite.session import ALSO, EVIDENCE, FLOWN, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
 from lostlink.varied import Flown, variation_of
 from lostlink.verdicts import Outcome, Verdict, counted
@@ -146,8 +148,12 @@ class _Collector:
             self._verdicts[name] = dataclasses.replace(other, runs=runs, checks=checks)
             self.result.findings[name] = finding
             self._keep_runs(evidence, own, name)
+        judged = {Path(file_name(name)).stem for name in self._verdicts} | set(self._verdicts)
         for folder in _run_folders(evidence):
             shutil.rmtree(folder / OTHERS, ignore_errors=True)
+            for path in folder.glob("*.*"):
+                if path.name.partition(".")[0] not in judged:  # of a test that was interrupted
+                    path.unlink(missing_ok=True)
 
     def _keep_runs(self, evidence: Path | None, own: str, other: str) -> None:
         """Let the run that breaks another requirement be the run of that one."""
@@ -189,8 +195,9 @@ def run_suite(
     named: Sequence[tuple[str, object]] = (),
     progress: Progress | None = None,
     stops_early: bool = False,
+    jobs: int = 1,
 ) -> Result:
-    """Run the suite in this process and return its verdicts.
+    """Run the suite and return its verdicts.
 
     Parameters
     ----------
@@ -210,28 +217,42 @@ def run_suite(
     progress : callable, optional
     stops_early : bool
         End after the first test that is not met or inconclusive, where only this is asked; the result is not complete.
+    jobs : int
+        Number of processes that share the suite's tests, on a rig that others can open too.
     """
-    arguments = [str(SUITE), *map(str, tests), f"--lostlink-seed={seed}", *_SETTINGS]
+    arguments = [f"--lostlink-seed={seed}", *_SETTINGS]
     arguments += [f"--lostlink-{name}={value}" for name, value in named if value is not None]
     if only:
         arguments.append(f"--lostlink-only={','.join(only)}")
     if stops_early:
         arguments.append("--exitfirst")
     if evidence is not None:
-        arguments += [f"--junitxml={evidence / 'junit.xml'}", f"--lostlink-evidence={evidence / 'failing'}"]
-        arguments.append(f"--lostlink-runs={evidence / 'runs'}")
-    collector = _Collector(profile, rig, evidence_name or str(evidence or ""), progress)
-    result = collector.result
+        arguments += [f"--lostlink-evidence={evidence / 'failing'}", f"--lostlink-runs={evidence / 'runs'}"]
+    shared = (str(SUITE), *arguments)
+    if evidence is not None:
+        arguments.append(f"--junitxml={evidence / 'junit.xml'}")
+    name = evidence_name or str(evidence or "")
+    collector = _Collector(profile, rig, name, progress)
+    result, processes = collector.result, None
+    plugins: list[object] = [collector]
     try:
         with _without_callers_settings():
-            code = pytest.ExitCode(pytest.main(arguments, plugins=[collector]))
+            if jobs > 1 and not stops_early and rig.opened_by is not None:
+                session = Session(profile, *rig.opened_by, rig.varied_strength, name, shared)
+                processes = Processes(jobs - 1, session, SUITE)
+                plugins.append(processes)
+            code = pytest.ExitCode(pytest.main([str(SUITE), *map(str, tests), *arguments], plugins=plugins))
     except OSError as error:  # pytest could not write junit.xml; all tests have run by then
         code, result.not_written = pytest.ExitCode.OK, error
     except KeyboardInterrupt:  # while pytest was ending; its verdicts are kept
         code, result.interrupted = pytest.ExitCode.INTERRUPTED, True
     finally:
+        if processes is not None:
+            processes.end()
+            if collector.done < collector.total:
+                result.errors += processes.errors
         rig.close()
-    if rig.drives_hardware and safe_end.stopped_by() is not None:
+    if (rig.drives_hardware or result.interrupted) and safe_end.stopped_by() is not None:
         result.interrupted, result.interrupted_code = True, ExitCode(safe_end.exit_code_of())
     if code in (pytest.ExitCode.INTERNAL_ERROR, pytest.ExitCode.USAGE_ERROR):
         result.errors.append(f"pytest ended with {code.name.lower().replace('_', ' ')}")

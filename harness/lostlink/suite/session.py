@@ -38,3 +38,9 @@ WAIVED: Final = pytest.StashKey[bool]()
 def decides(phase: str | None, *, passed: bool) -> bool:
     """Return whether a phase of a test settles its outcome: the call, or a set-up that did not reach it."""
     return phase == "call" or (phase == "setup" and not passed)
+
+
+def required_by(item: pytest.Item) -> str:
+    """Return the id of the requirement that a test judges; empty if none."""
+    marker = item.get_closest_marker("requirement")
+    return str(marker.args[0].id) if marker else ""

@@ -1,0 +1,164 @@
+"""Processes that share the tests of the suite: the same result, nothing lost, nothing left."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from proving import prove
+
+from lostlink.children import descendants
+from lostlink.results import Result
+from lostlink.rigs import SimRig
+from lostlink.suite import processes
+from lostlink.suite.run import run_suite
+from lostlink.verdicts import Outcome
+from lostlink_sims import Profile, ReferenceReceiver
+
+ROOT = Path(__file__).parents[2]
+HERON = ROOT / "fixtures" / "profiles" / "heron.toml"
+PAUSE = threading.Event()
+SOME = ("CH-SENSE", "FS-FOREIGN", "FS-LONG", "FS-PRESET", "FS-SAYS")
+LATE = """
+from lostlink_sims import ReferenceReceiver
+
+class Late(ReferenceReceiver):
+    # Its flag is never set when the board is older than 15 s.
+
+    def power_on(self, clock_us):
+        super().power_on(clock_us)
+        self.since_us, self.is_old = clock_us, False
+
+    def pulses(self, clock_us):
+        self.is_old = self.is_old or (clock_us - self.since_us) & 0xFFFFFFFF > 15_000_000
+        return super().pulses(clock_us)
+
+    @property
+    def failsafe(self):
+        return self._flag and not self.is_old
+
+    @failsafe.setter
+    def failsafe(self, value):
+        self._flag = value
+"""
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*.*") if path.suffix != ".xml"}
+
+
+def counts_in(junit: Path) -> dict[str, int]:
+    text = junit.read_text(encoding="utf-8")
+    return {"tests": text.count("<testcase "), "failures": text.count("<failure ")}
+
+
+def test_any_number_of_processes_gives_the_same_result(tmp_path: Path) -> None:
+    """Also which run decided a requirement that runs of several tests break."""
+    receiver = tmp_path / "late.py"
+    receiver.write_text(LATE, encoding="utf-8")
+    results: list[Result] = []
+    for jobs in (1, 2, 3):
+        results.append(
+            prove(
+                HERON,
+                receiver=f"{receiver}:Late",
+                only=SOME,
+                evidence=tmp_path / str(jobs),
+                evidence_name="ev",
+                jobs=jobs,
+            )
+        )
+        assert results[-1].verdicts == results[0].verdicts
+        assert results[-1].findings == results[0].findings
+        assert not results[-1].errors
+        assert files(tmp_path / str(jobs)) == files(tmp_path / "1")
+        assert counts_in(tmp_path / str(jobs) / "junit.xml") == counts_in(tmp_path / "1" / "junit.xml")
+    others = [verdict for verdict in results[0].verdicts if verdict.reason.startswith("in a run of")]
+    assert others, "the receiver breaks no requirement in the run of another"
+    assert {f"runs/{verdict.requirement.id}.json" for verdict in others} <= set(files(tmp_path / "2"))
+
+
+def test_a_receiver_without_a_name_is_tested_in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Mine(ReferenceReceiver):
+        """A class that only this process has."""
+
+    monkeypatch.setattr(processes, "_PROGRAM", "raise SystemExit('started')")
+    result = run_suite(Profile(), SimRig(Profile(), Mine), only=["CH-SENSE"], jobs=2)
+    assert [verdict.outcome for verdict in result.verdicts] == [Outcome.MET]
+
+
+PROGRAMS: dict[str, str] = {
+    "before it asks for a test": "import sys; sys.exit(3)",
+    "with a test": (
+        "import os, sys\nprint('{\"ready\": true}', flush=True)\n"
+        "for line in sys.stdin.buffer:\n    if b'test_' in line: os.kill(os.getpid(), 9)"  # after the pickle
+    ),
+}
+
+
+@pytest.mark.parametrize("when", PROGRAMS)
+def test_a_process_that_dies(monkeypatch: pytest.MonkeyPatch, when: str) -> None:
+    """A test that it took with it is missing, so nothing is proven; without one the others did everything."""
+    monkeypatch.setattr(processes, "_PROGRAM", PROGRAMS[when])
+    started = descendants(os.getpid())
+    result = prove(HERON, only=["CH-SENSE", "CH-ENDS", "FS-VARIED", "FS-CUT"], jobs=2)
+    if when == "with a test":
+        assert "a process of the suite died; is there enough memory?" in result.errors
+        assert "1 of 4 tests did not complete" in result.errors
+        assert (len(result.verdicts), result.exit_code) == (3, 2)
+    else:
+        assert (result.errors, len(result.verdicts), result.exit_code) == ([], 4, 0)
+    assert descendants(os.getpid()) <= started
+
+
+def start(out: Path) -> subprocess.Popen[str]:
+    words = ["prove", str(HERON), "--quiet", "--jobs", "2", "--out", str(out)]
+    return subprocess.Popen(
+        [sys.executable, "-m", "lostlink", *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+
+
+def await_runs(out: Path, process: subprocess.Popen[str]) -> set[int]:
+    """Wait until both processes have written runs, and return the descendants of the first."""
+    runs = out.with_name(f"{out.name}.unfinished") / "runs"
+    begun_s = time.monotonic()
+    while len(list(runs.glob("*.json"))) < 12 and process.poll() is None and time.monotonic() - begun_s < 60:
+        PAUSE.wait(0.02)
+    return descendants(process.pid)
+
+
+def are_gone(pids: set[int]) -> bool:
+    for _ in range(200):
+        if not any(Path(f"/proc/{pid}").exists() for pid in pids):
+            return True
+        PAUSE.wait(0.05)
+    return False
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="needs /proc")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
+def test_a_signal_leaves_no_process_and_keeps_what_was_judged(tmp_path: Path, number: int) -> None:
+    out = tmp_path / "ev"
+    process = start(out)
+    pids = await_runs(out, process)
+    assert pids, process.communicate()
+    process.send_signal(number)
+    process.communicate(timeout=60)
+    assert are_gone(pids)
+    if number == signal.SIGKILL:
+        assert not out.exists()
+        return
+    assert process.returncode == 143
+    document: dict[str, Any] = json.loads((out / "verdicts.json").read_text(encoding="utf-8"))
+    judged = {verdict["id"] for verdict in document["verdicts"]}
+    assert document["exit_code"] == 143
+    assert 10 <= len(judged) < 50
+    assert {path.stem for path in (out / "runs").glob("*.json")} <= judged
