@@ -154,7 +154,9 @@ def test_an_image_is_small(built: tuple[Path, str]) -> None:
     """The makefile says what it takes; the linker refuses a core of 2 KiB."""
     _, said = built
     found = re.fullmatch(
-        r"receiver.elf: flash (\d+) bytes; RAM: core (\d+) of 2048, program's statics 0, stack 1024, .*\n", said
+        r"compiling receiver.c\nbuilding the image\n"
+        r"receiver.elf: flash (\d+) bytes; RAM: core (\d+) of 2048, program's statics 0, stack 1024, .*\n",
+        said,
     )
     assert found is not None, said
     flash, core = map(int, found.groups())
@@ -923,7 +925,7 @@ def test_without_an_emulator(heron: Profile, tmp_path: Path, monkeypatch: pytest
     fake = tmp_path / "fake.elf"
     fake.write_bytes(b"\x7fELF\x01\x01" + bytes(12) + b"\x28\x00")
     monkeypatch.setenv("PATH", str(tmp_path))
-    with pytest.raises(RigError, match="the emulator is not installed; ci/emulated installs it"):
+    with pytest.raises(RigError, match="the emulator is not installed; `ci/emulated --install` installs it"):
         open_rig(heron, where=f"emulated:{fake}")
 
 

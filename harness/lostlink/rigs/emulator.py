@@ -102,7 +102,7 @@ def find_emulator() -> str:
     """
     path = shutil.which(EMULATOR)
     if path is None:
-        raise RigError(f"the emulator is not installed; ci/emulated installs it (package {EMULATOR})")
+        raise RigError("the emulator is not installed; `ci/emulated --install` installs it")
     return path
 
 
