@@ -147,6 +147,25 @@ class PatientAfterBadLink(Sound):
         super().take(clock_us, payload)
 
 
+class PatientAtTheEdgeOfTheRange(Sound):
+    """Three isolated packets within the last second make the timeout four times as long, until it has passed once."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.gaps: list[int] = []
+
+    def take(self, clock_us: int, payload: bytes) -> None:
+        if self.heard and (clock_us - self.heard) & MASK > 60_000:
+            self.gaps.append(clock_us)
+        super().take(clock_us, payload)
+
+    def poll(self, clock_us: int) -> int | None:
+        self.gaps = [at_us for at_us in self.gaps if (clock_us - at_us) & MASK < 1_000_000]
+        patient = 4 if len(self.gaps) >= 3 else 1
+        self.timeout_us = patient * self.profile.cut_delay_us
+        return super().poll(clock_us)
+
+
 class OneBitOfTheId(Sound):
     """Compares the link id without its lowest bit."""
 

@@ -114,6 +114,7 @@ DIMENSIONS: Final = (
         ("undisturbed", "reset in flight", "reset while away", "reset at the return", "brown-out in flight",
          "brown-out while away", "hangs in flight", "hangs while away"),
     ),
+    Dimension("right before the loss", ("clean", "most lost", "isolated packets"), absent=_no_gap),
     Dimension("handset", ("undisturbed", "hangs and goes on", "off and on"), absent=_no_counter),
     Dimension(
         "cause", ("link cut", "handset off", "wrong address", "interference", "handset hangs"),

@@ -195,18 +195,22 @@ class VariedFlight:
         self._now_us = max(self._now_us, end_us)
 
     def _quality(self) -> None:
-        worst = {"a quarter lost": 0.25, "most lost": 0.6}.get(self._row["quality before"])
+        self._bad_link(self._row["quality before"])
+        self._settle()
+
+    def _bad_link(self, word: str) -> None:
+        """Let the link be bad for some seconds, but not lost."""
+        worst = {"a quarter lost": 0.25, "most lost": 0.6}.get(word)
         if worst is not None:
             self._faults.append(InterferenceBurst(at_us=self._now_us, for_us=3_000_000, loss=worst))
             self._now_us += 3_000_000
         gap_us = self._builder.safe_gap_us
-        packets = {"short gaps": 8, "isolated packets": 1}.get(self._row["quality before"])
+        packets = {"short gaps": 8, "isolated packets": 1}.get(word)
         if packets is not None:
             up_us = packets * self._builder.packet_us
             for_us = (12 if packets == 1 else 8) * (gap_us + up_us)
             self._faults.append(FlappingLink(at_us=self._now_us, down_us=gap_us, up_us=up_us, for_us=for_us))
             self._now_us += for_us
-        self._settle()
 
     def _loss_us(self, word: str) -> int:
         """Return a length of a loss: the part of a value before its strays, or after the number of losses."""
@@ -267,6 +271,7 @@ class VariedFlight:
 
     def _loss(self) -> None:
         """Lose the link, with what happens meanwhile, and let it return."""
+        self._bad_link(self._row["right before the loss"])
         lost_us, for_us = self._now_us, self._loss_us(self._row["length"])
         if self._row["throttle at the loss"] == "moving":
             for number in range(6):

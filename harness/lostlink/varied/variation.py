@@ -34,6 +34,7 @@ CONCERNS: Final[Mapping[str, tuple[Value, ...]]] = {
     "FS-AGAIN": _LOST_BEFORE,
     "FS-LONG": _any_of("age of the flight", "past 2^16 packets", "36 min", "72 min"),
     "FS-OFF": (("cause", "handset off"), ("handset", "off and on")),
+    "FS-FADE": _any_of("right before the loss", "most lost", "isolated packets"),
     "FS-JAM": (("cause", "interference"),),
     "FS-ADDRESS": (("cause", "wrong address"),),
     "FS-FOREIGN": _FOREIGN,
@@ -50,8 +51,10 @@ CONCERNS: Final[Mapping[str, tuple[Value, ...]]] = {
         "length", "long with a stray packet", "long with nearly enough stray packets in a row",
         "long with nearly enough stray packets spread out",
     ),
-    "LK-FALSE": _any_of("quality before", "a quarter lost", "most lost"),
-    "LK-GAP": _any_of("quality before", "short gaps", "isolated packets"),
+    "LK-FALSE": (*_any_of("quality before", "a quarter lost", "most lost"), ("right before the loss", "most lost")),
+    "LK-GAP": (
+        *_any_of("quality before", "short gaps", "isolated packets"), ("right before the loss", "isolated packets")
+    ),
 }  # fmt: skip
 """For each requirement that the invariants judge in varied flights, the values of which a flight has one; none: all."""
 
