@@ -17,7 +17,7 @@ from click.shell_completion import CompletionItem
 
 from lostlink import safe_end
 from lostlink.errors import ExitCode, LostlinkError, UsageError
-from lostlink.files import whole_text
+from lostlink.files import forgiving_stream, whole_text
 
 COMMANDS: Final = {
     "prove": "Run the whole suite on a link.",
@@ -67,6 +67,7 @@ class _Main(click.Group):
         # None after >&- or 2>&-:
         sys.stdout = sys.stdout or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
         sys.stderr = sys.stderr or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+        sys.stderr = forgiving_stream(sys.stderr)  # what is said beside a verdict cannot change it
         for stream in (sys.stdout, sys.stderr):
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="replace")  # a terminal without a micro sign shows "?"

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import io
 import os
 import stat
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
+from typing import Any, TextIO
 
 from lostlink.errors import UsageError
 
@@ -40,6 +42,30 @@ def whole_text(text: str) -> str:
 def not_writable(option: str, path: str | Path, error: OSError) -> UsageError:
     """Return the error for a file or folder that cannot be written."""
     return UsageError(f"{option} {path}: {error.strerror or error}; choose a path that can be written")
+
+
+class _ForgivingFile(io.FileIO):
+    """A file that discards what cannot be written."""
+
+    def write(self, data: Any, /) -> int:
+        with contextlib.suppress(OSError):
+            return super().write(data)
+        return len(data)
+
+
+def forgiving_stream(stream: TextIO) -> TextIO:
+    """Return a text stream that discards what cannot be written (a full disk), in place of a standard one.
+
+    Streams that are no file, such as a test's, are returned as they are.
+    """
+    try:
+        number = stream.fileno()
+    except (OSError, ValueError, AttributeError):
+        return stream
+    file = _ForgivingFile(number, "w", closefd=False)
+    return io.TextIOWrapper(
+        io.BufferedWriter(file), encoding=stream.encoding, errors="replace", line_buffering=True, write_through=True
+    )
 
 
 class OutputFile:

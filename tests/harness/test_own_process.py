@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import platform
 import re
 import signal
 import subprocess
@@ -21,7 +22,7 @@ from click.testing import CliRunner
 from lostlink.cli import main
 from lostlink.errors import ReceiverCrashError, ReceiverError, RigError
 from lostlink.profiles import read_profile
-from lostlink.rigs import SimRig, open_rig, own_process
+from lostlink.rigs import SimRig, no_fork, open_rig, own_process
 from lostlink.rigs.receivers import load_receiver
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Profile, Scenario, Trace, simulate
@@ -177,6 +178,30 @@ def test_a_misdeed_is_a_finding(
     assert os.getcwd() == folder
 
 
+STANDING_STILL = {
+    "text of an exception": (
+        "def pulses(self, clock_us):\n    class E(Exception):\n        def __str__(self):\n"
+        "            while True: pass\n    raise E"
+    ),
+    "widths": (
+        "def pulses(self, clock_us):\n    class L(list):\n        def __iter__(self):\n"
+        "            while True: yield 1500\n    return L([1500])"
+    ),
+}
+
+
+@pytest.mark.parametrize("name", STANDING_STILL)
+def test_code_that_runs_after_a_call_is_watched_too(
+    heron: Profile, write: Callable[[str], str], monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    monkeypatch.setattr(own_process, "BETWEEN_S", 1.5)
+    reported = r"^at 0\.\d+ s: the program stands still after a call \(waited 1\.5 s\)"
+    with open_rig(heron, receiver=write(STANDING_STILL[name])) as rig:
+        with pytest.raises(ReceiverCrashError, match=reported) as raised:
+            rig.run(flight(heron))
+        assert raised.value.trace.crash == str(raised.value)
+
+
 def test_a_slow_receiver_is_a_finding(
     heron: Profile, write: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -276,7 +301,7 @@ def test_the_command_ends_with_a_finding(
     words = ["prove", str(HERON), "--receiver", receiver, "--only", "CH-VALUE", "--out", "out"]
     done = CliRunner().invoke(main, words)
     assert done.exit_code == 1, done.output
-    assert "the program changed the current folder" in done.stdout
+    assert "the program started another process" in done.stdout
     assert (tmp_path / "out" / "verdicts.json").exists()
 
 
@@ -387,11 +412,35 @@ def test_nothing_is_left_of_a_killed_command(write: Callable[[str], str], killed
     killed(write("def poll(self, clock_us):\n    open(os.environ['LOOPS'], 'w').close()\n    while True: pass"))
 
 
+@pytest.mark.skipif(
+    not (sys.platform == "linux" and platform.machine() in no_fork._MACHINES),
+    reason="the system cannot forbid processes",
+)
+def test_a_receiver_can_start_threads_but_no_process(
+    heron: Profile, write: Callable[[str], str], tmp_path: Path
+) -> None:
+    """So that none is left, even where the command is killed."""
+    thread = "import threading\nthread = threading.Thread(target=int)\nthread.start()\nthread.join()"
+    left = tmp_path / "left"
+    for code in ("os.fork()", "subprocess.run(['touch', LEFT])", "os.posix_spawn('/bin/touch', ['touch', LEFT], {})"):
+        methods = f"import subprocess\nLEFT = {str(left)!r}\n{thread}\n{code.replace('LEFT', repr(str(left)))}"
+        receiver = write("def power_on(self, clock_us):\n" + textwrap.indent(methods, "    "))
+        with (
+            open_rig(heron, receiver=receiver) as rig,
+            pytest.raises(ReceiverCrashError, match=r"power_on\(\) at .* the program started another process"),
+        ):
+            rig.run(flight(heron))
+    assert not left.exists()
+
+
 @LINUX
 @pytest.mark.parametrize("middle", ["", "if os.fork(): os._exit(0)"], ids=["child", "grandchild"])
 def test_a_process_that_leaves_its_group_is_found_and_ended(
-    heron: Profile, write: Callable[[str], str], tmp_path: Path, middle: str
+    heron: Profile, write: Callable[[str], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, middle: str
 ) -> None:
+    """Where the system cannot forbid processes."""
+    allow = "import lostlink.rigs.receiver_process as process; process.forbid_processes = bool; "
+    monkeypatch.setattr(own_process, "_PROGRAM", allow + own_process._PROGRAM)
     left = tmp_path / "left"
     code = f"if os.fork() == 0:\n    os.setsid()\n    {middle}\n    open({str(left)!r}, 'w').write(str(os.getpid()))"
     code = f"{code}\n    time.sleep(600)\nwhile not os.path.exists({str(left)!r}): time.sleep(0.01)"
@@ -463,6 +512,27 @@ def test_loading_a_library_is_watched(
         open_rig(heron, receiver=str(library(tmp_path, text)))
     assert descendants(os.getpid()) <= before
     assert list(scratch.iterdir()) == []
+
+
+@LINUX
+@pytest.mark.parametrize(
+    ("ends", "reported"),
+    [
+        ("for (;;) ;", r"does not return \(waited 1 s\)"),
+        ("_exit(0);", r"the program exited \(exit code 0\)"),
+        ("abort();", r"the program died \(SIGABRT\)"),
+        ("fork();", "the program started another process"),
+    ],
+    ids=["loops", "exits", "crashes", "forks"],
+)
+def test_a_destructor_of_a_library_is_watched(heron: Profile, tmp_path: Path, ends: str, reported: str) -> None:
+    """It runs when the library is loaded anew for the next power-on."""
+    destructor = f"__attribute__((destructor)) static void end(void) {{ {ends} }}\n"
+    with (
+        open_rig(heron, receiver=str(library(tmp_path, destructor + VERSION))) as rig,
+        pytest.raises(ReceiverCrashError, match=f"loading the file at .*{reported}"),
+    ):
+        rig.run(flight(heron))
 
 
 # --- the current folder --------------------------------------------------------------------------------------------

@@ -114,11 +114,11 @@ class Image:
 
     def load(self, watch: Watch) -> Any:
         """Return the library, freshly loaded."""
-        if self._library is not None and os.name == "posix":
-            _ctypes.dlclose(self._library._handle)
-        self._library = None
         try:
             watch.begin(LOADING)
+            if self._library is not None and os.name == "posix":
+                _ctypes.dlclose(self._library._handle)
+            self._library = None
             with self._copy() as copy:
                 try:
                     library = ctypes.CDLL(copy)

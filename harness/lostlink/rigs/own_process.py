@@ -14,6 +14,7 @@ import tempfile
 import threading
 import time
 import uuid
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -29,6 +30,8 @@ from lostlink_sims.trace import NoteKind
 
 PATIENCE_S: Final = 5.0
 """A call that takes longer counts as hung; a normal one takes microseconds."""
+BETWEEN_S: Final = 20.0
+"""Time between two calls, in which the simulation may have much to do, from which the program counts as hung there."""
 _IMPATIENT_S: Final = 1.0
 MOST_RUN_S: Final = 60.0
 """A run may take this in addition to its own duration; a normal one is hundreds of times faster than real time."""
@@ -44,9 +47,18 @@ class _Hang(str):
 
 
 class _Slow(_Hang):
-    """The reason for a missing answer: each call returns, but all of them take too long."""
+    """The reason for a missing answer: each call returns, but the run takes too long, or stands still after one."""
 
     __slots__ = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Patience:
+    """How long to wait, in seconds: for one call, between two, and for a run in addition to its duration."""
+
+    call_s: float
+    between_s: float
+    run_s: float
 
 
 class _Process:
@@ -67,15 +79,8 @@ class _Process:
         self._answers: queue.SimpleQueue[Any] = queue.SimpleQueue()
         threading.Thread(target=_listen, args=(self.popen.stdout, self._answers), daemon=True).start()
 
-    def ask(self, request: ReceiverFile | ScenarioRun, patience_s: float, most_s: float) -> Any:
-        """Return the answer, or the reason why it is missing.
-
-        Parameters
-        ----------
-        request : ReceiverFile or ScenarioRun
-        patience_s, most_s : float
-            How long one call may take, and how long all of them.
-        """
+    def ask(self, request: ReceiverFile | ScenarioRun, most: _Patience) -> Any:
+        """Return the answer, or the reason why it is missing."""
         self.calls[0], self.calls[1], self.calls[2] = 0, -1, 0
         assert self.popen.stdin is not None
         try:
@@ -92,12 +97,15 @@ class _Process:
             except queue.Empty:
                 if has_ended:  # another process may still hold the pipe open
                     return self._death()
-                if self.calls[1] < 0 or calls != (calls := int(self.calls[0])):
-                    since_s = time.monotonic()
-                elif time.monotonic() - since_s >= patience_s:
-                    return _Hang(f"does not return (waited {patience_s:g} s)")
-                if time.monotonic() - begun_s >= most_s:
-                    return _Slow(f"the program is too slow ({calls} calls in {most_s:.0f} s)")
+                now_s, is_calling = time.monotonic(), self.calls[1] >= 0
+                if calls != (calls := int(self.calls[0])):
+                    since_s = now_s
+                if is_calling and now_s - since_s >= most.call_s:
+                    return _Hang(f"does not return (waited {most.call_s:g} s)")
+                if not is_calling and calls and now_s - since_s >= most.between_s:
+                    return _Slow(f"the program stands still after a call (waited {most.between_s:g} s)")
+                if now_s - begun_s >= most.run_s:
+                    return _Slow(f"the program is too slow ({calls} calls in {most.run_s:.0f} s)")
                 continue
             return self._death() if answer is _GONE else answer
 
@@ -110,6 +118,8 @@ class _Process:
             return "the program closed a file that is not its own"
         if code >= 0:
             return f"the program exited (exit code {code})"
+        if hasattr(signal, "SIGSYS") and code == -signal.SIGSYS:  # `no_fork`
+            return "the program started another process"
         with contextlib.suppress(ValueError):
             return f"the program died ({signal.Signals(-code).name})"
         return f"the program died (signal {-code})"
@@ -160,7 +170,7 @@ class OwnProcessRig(Rig):
         super().__init__(profile)
         self.receiver = receiver
         self.limits_loop = False
-        self._patience_s, self._most_run_s = PATIENCE_S, MOST_RUN_S
+        self._patience = _Patience(PATIENCE_S, BETWEEN_S, MOST_RUN_S)
         self._is_library = is_library(receiver)
         if self._is_library and not Path(receiver).is_file():
             raise ReceiverError(f"--receiver {receiver}: no such file; name a shared library")
@@ -226,7 +236,7 @@ class OwnProcessRig(Rig):
         is_known = step >= 0 or isinstance(reason, _Slow)
         trace = self._ask(ScenarioRun(scenario, self.limits_loop, number, str(reason))) if is_known else None
         if isinstance(reason, _Slow):
-            self._most_run_s = PATIENCE_S
+            self._patience = replace(self._patience, between_s=PATIENCE_S, run_s=PATIENCE_S)
         if not isinstance(trace, Trace) or trace.crash is None:
             self._restart()
             raise RigError(f"{self.receiver}: {reason}; the repeated run did not end the same way")
@@ -268,17 +278,17 @@ class OwnProcessRig(Rig):
     def _ask(self, request: ReceiverFile | ScenarioRun) -> Any:
         """Return the answer, or the reason why it is missing."""
         assert self._process is not None
-        most_s = math.inf
+        run_s = math.inf
         if isinstance(request, ScenarioRun):
-            most_s = self._most_run_s + request.scenario.duration_us / 1e6
-            most_s *= 2 if request.stop_at else 1  # a repeated run takes as long as the first, and a little more
-        answer = self._process.ask(request, self._patience_s, most_s)
+            run_s = self._patience.run_s + request.scenario.duration_us / 1e6
+            run_s *= 2 if request.stop_at else 1  # a repeated run takes as long as the first, and a little more
+        answer = self._process.ask(request, replace(self._patience, run_s=run_s))
         if isinstance(answer, BusyError):
             raise answer
         if isinstance(answer, Trace) and isinstance(request, ScenarioRun):
             answer.profile, answer.scenario = self.profile, request.scenario  # not as the child has them
         if isinstance(answer, _Hang) and not isinstance(answer, _Slow):
-            self._patience_s = _IMPATIENT_S
+            self._patience = replace(self._patience, call_s=_IMPATIENT_S)
         return answer
 
 

@@ -19,8 +19,10 @@ from typing import Any, BinaryIO, Final
 
 from lostlink.children import adopt_orphans, end_with, private_pipes
 from lostlink.errors import LostlinkError
+from lostlink.files import forgiving_stream
 from lostlink.rigs import firmware
 from lostlink.rigs.main_loop import BusyError, limited
+from lostlink.rigs.no_fork import forbid_processes
 from lostlink.rigs.receivers import load_receiver, watched
 from lostlink_sims import Profile, Scenario, simulate
 from lostlink_sims.receiver import ReceiverFactory
@@ -84,15 +86,18 @@ class _Surroundings:
     """The current folder, the standard streams and the processes, which the program of a board cannot change."""
 
     def __init__(self) -> None:
-        self._folder = os.getcwd()
+        self._folder = self._current()
+
+    @staticmethod
+    def _current() -> str:
+        try:
+            return os.getcwd()
+        except OSError:  # it was deleted
+            return ""
 
     def changed(self) -> str:
         """Return what was changed; empty if nothing was."""
-        try:
-            folder = os.getcwd()
-        except OSError:
-            folder = ""
-        if folder != self._folder:
+        if self._current() != self._folder:
             with contextlib.suppress(OSError):
                 os.chdir(self._folder)
             return "the program changed the current folder"
@@ -222,4 +227,10 @@ def main() -> None:
     adopt_orphans()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is handled by the parent process
     read, write = private_pipes()
-    _Server(read, write, words(handle)).serve()
+    sys.stdout, sys.stderr = map(forgiving_stream, (sys.stdout, sys.stderr))  # a program's output is no finding
+    server = _Server(read, write, words(handle))
+    forbid_processes()
+    try:
+        server.serve()
+    except BaseException:  # the program has damaged this process; the parent says how it ended
+        os._exit(1)
