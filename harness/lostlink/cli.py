@@ -87,6 +87,7 @@ class _Main(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command and flush its output."""
         try:
+            safe_end.forget()
             with safe_end.guarded():  # SIGTERM and SIGHUP end a command as Ctrl-C does
                 try:
                     return super().invoke(ctx)

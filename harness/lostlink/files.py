@@ -26,12 +26,31 @@ def read_text(path: str | Path) -> str:
         If it cannot be read, or is a folder, a pipe or a device, which could block.
     UnicodeDecodeError
     """
+    need_regular_file(path)
+    return Path(path).read_text(encoding="utf-8-sig")
+
+
+def need_regular_file(path: str | Path) -> None:
+    """Raise OSError for a folder, a pipe or a device, which could block, and for a file that is missing."""
     status = os.stat(path)
     if stat.S_ISDIR(status.st_mode):
         raise IsADirectoryError(errno.EISDIR, "is a folder", str(path))
     if not stat.S_ISREG(status.st_mode):
         raise OSError(errno.EINVAL, "is not a regular file", str(path))
-    return Path(path).read_text(encoding="utf-8-sig")
+
+
+def real_path(path: str | Path) -> Path:
+    """Return an absolute path without links.
+
+    Raises
+    ------
+    OSError
+        Also where links lead in a circle.
+    """
+    try:
+        return Path(path).resolve()
+    except RuntimeError as error:  # of older versions of Python
+        raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), str(path)) from error
 
 
 def whole_text(text: str) -> str:
@@ -45,7 +64,11 @@ def not_writable(option: str, path: str | Path, error: OSError) -> UsageError:
 
 
 class _ForgivingFile(io.FileIO):
-    """A file that discards what cannot be written."""
+    """The file of a stream, which stays open; it discards what cannot be written."""
+
+    def __init__(self, stream: TextIO) -> None:
+        super().__init__(stream.fileno(), "w", closefd=False)
+        self._stream = stream  # which would close the file at its end
 
     def write(self, data: Any, /) -> int:
         with contextlib.suppress(OSError):
@@ -59,10 +82,9 @@ def forgiving_stream(stream: TextIO) -> TextIO:
     Streams that are no file, such as a test's, are returned as they are.
     """
     try:
-        number = stream.fileno()
+        file = _ForgivingFile(stream)
     except (OSError, ValueError, AttributeError):
         return stream
-    file = _ForgivingFile(number, "w", closefd=False)
     return io.TextIOWrapper(
         io.BufferedWriter(file), encoding=stream.encoding, errors="replace", line_buffering=True, write_through=True
     )
@@ -103,9 +125,10 @@ class OutputFile:
         try:
             if not target.parent.is_dir():
                 raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
+            real_path(target)
             if not target.is_file() or not target.stat().st_size:
                 return
-            real, inputs = target.resolve(), [name.resolve() for name in self._inputs]
+            real, inputs = real_path(target), [real_path(name) for name in self._inputs]
         except OSError as error:
             raise not_writable(self._option, self.path, error) from error
         if any(real == name or name in real.parents for name in inputs):
@@ -173,7 +196,7 @@ def write_whole(path: Path, text: str) -> None:
     if path.exists() and not path.is_file():
         path.write_text(text, encoding="utf-8", newline="")
         return
-    target = path.resolve()
+    target = real_path(path)
     part = target.with_name(f".{target.name[:100]}-{os.getpid()}.part")
     try:
         with part.open("x", encoding="utf-8", newline="") as file:

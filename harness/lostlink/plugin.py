@@ -212,24 +212,38 @@ def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config)
 def _commands(config: pytest.Config, item: pytest.Item, required: Requirement | None) -> tuple[str, str]:
     """Return the commands that repeat this test, and the saved run of its finding (empty if it is not saved)."""
     given = ((name, config.getoption(f"--lostlink-{name}")) for name in ("profile", "receiver", "rig", "baud"))
-    options = {name: str(value) for name, value in given if value and value != _DEFAULT_RIG}
+    options = {name: _word(value) for name, value in given if value and value != _DEFAULT_RIG}
     profile = [options["profile"]] if "profile" in options else []
     short = [word for name, value in options.items() if name != "profile" for word in (f"--{name}", value)]
     seed = config.getoption("--lostlink-seed")
     evidence = config.stash.get(EVIDENCE, "")
-    folder = f"{evidence}/failing" if evidence else config.getoption("--lostlink-evidence")
+    folder = f"{_word(evidence)}/failing" if evidence else config.getoption("--lostlink-evidence")
     replay = ""
     if folder and required is not None:
-        link = [f"{evidence}/profile.toml"] if evidence else profile
+        link = [f"{_word(evidence)}/profile.toml"] if evidence else profile
         replay = shlex.join(["lostlink", "replay", f"{folder}/{required.id}.scenario.toml", *link, *short])
     if required is not None and item.path.resolve().parent == Path(__file__).resolve().parent / "suite":
-        out = f"{evidence or 'lostlink-evidence'}-{required.id}"
+        out = _free_folder(evidence or "lostlink-evidence", required.id)
         words = ["lostlink", "prove", *profile, *short, "--seed", str(seed), "--only", required.id, "--out", out]
         return shlex.join(words), replay
     file = item.path.relative_to(Path.cwd()) if item.path.is_relative_to(Path.cwd()) else item.path
     node = f"{file}::{item.nodeid.partition('::')[2]}"  # the id of a test outside of pytest's root has no path
     words = ["pytest", node, *(f"--lostlink-{name}={value}" for name, value in options.items())]
     return shlex.join([*words, f"--lostlink-seed={seed}"]), replay
+
+
+def _word(value: object) -> str:
+    """Return a path or number for a command; one that begins with "-" would be an option."""
+    return f"./{value}" if str(value).startswith("-") else str(value)
+
+
+def _free_folder(evidence: str, requirement_id: str) -> str:
+    """Return a folder beside the evidence that does not exist: repeating a test replaces no other evidence."""
+    beside = evidence.rstrip("/\\")
+    beside = "lostlink-evidence" if Path(beside).name in ("", ".", "..") else _word(beside)
+    numbers = ("", *(f"-{number}" for number in range(2, 100)))
+    names = [f"{beside}-{requirement_id}{number}" for number in numbers]
+    return next((name for name in names if not Path(name).exists()), names[-1])
 
 
 @pytest.hookimpl(wrapper=True)

@@ -66,6 +66,9 @@ class _Guard:
             if before not in (None, signal.SIG_IGN):  # unless the caller ignores it (nohup) or handles it in C
                 self._before[number] = signal.signal(number, self._stop)
 
+    def forget(self) -> None:
+        self.number = None
+
     def leave(self) -> None:
         self.depth -= 1
         if not self.depth:
@@ -114,6 +117,11 @@ def guarded(*, on: bool = True) -> Iterator[None]:
     finally:
         if _guard.depth > depth:
             _guard.leave()
+
+
+def forget() -> None:
+    """Forget a signal that ended an earlier command of this process."""
+    _guard.forget()
 
 
 @contextlib.contextmanager

@@ -315,6 +315,70 @@ def test_files_of_the_user_with_names_like_evidence_are_kept(tmp_path: Path) -> 
     assert not (out / "runs" / "FS-CUT.json").exists()
 
 
+@pytest.mark.parametrize("name", ["earlier-notes.txt", "unfinished.md", "earlier2"])
+def test_a_folder_with_any_file_of_the_user_is_refused_at_once(tmp_path: Path, name: str) -> None:
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / name).write_text("mine", encoding="utf-8")
+    done = lostlink("prove", HERON, "--only", "FS-CUT", "--quiet", "--out", tmp_path / "mine")
+    assert (done.exit_code, "contains other files" in done.output) == (2, True), done.output
+    assert "cuts the throttle" not in done.output
+    assert content(tmp_path / "mine") == {name: b"mine"}
+
+
+def test_a_run_that_judges_nothing_leaves_the_earlier_evidence(
+    tmp_path: Path, earlier: Callable[[Path], bytes]
+) -> None:
+    before = earlier(tmp_path / "ev")
+    tests = tmp_path / "test_idle.py"
+    tests.write_text("def test_plain():\n    pass\n", encoding="utf-8")
+    done = lostlink("prove", HERON, "--only", "MY-1", "--tests", tests, "--out", tmp_path / "ev")
+    assert done.exit_code == 2, done.output
+    assert (tmp_path / "ev" / "verdicts.json").read_bytes() == before
+    assert [path.name for path in tmp_path.iterdir() if path.is_dir()] == ["ev"]
+
+
+def test_the_command_that_repeats_a_test_replaces_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nor does a name that begins with "-" become an option."""
+    monkeypatch.chdir(tmp_path)
+    profile = "-link.toml"
+    Path(profile).write_bytes(HERON.read_bytes())
+    Path("late.py").write_text(
+        "from lostlink_sims import ReferenceReceiver\n\n\nclass Late(ReferenceReceiver):\n"
+        "    def pulses(self, clock_us):\n        return [2000] * 8\n",
+        encoding="utf-8",
+    )
+    Path("ev-CH-SENSE").mkdir()
+    words = ("prove", "--only", "CH-SENSE", "--receiver", "late.py:Late", "--quiet", "--out", "ev/", "--", profile)
+    assert lostlink(*words).exit_code == 1
+    finding = Path("ev/failing/CH-SENSE.txt").read_text(encoding="utf-8")
+    repeat = next(line.split()[1:] for line in finding.splitlines() if line.startswith("  repeat "))
+    assert repeat[2] == "./-link.toml"
+    assert repeat[-1] == "ev-CH-SENSE-2"
+    assert lostlink(*repeat[1:]).exit_code == 1
+    assert Path("ev-CH-SENSE-2/verdicts.json").exists()
+    assert not list(Path("ev-CH-SENSE").iterdir())
+
+
+def test_an_image_is_an_input(tmp_path: Path) -> None:
+    image = tmp_path / "receiver.elf"
+    image.write_bytes(b"\x7fELF" * 10)
+    scenario = tmp_path / "it.scenario.toml"
+    scenario.write_text("schema = 1\n", encoding="utf-8")
+    words = ("replay", scenario, HERON, "--rig", f"emulated:{image}", "--csv", image, "--force")
+    done = lostlink(*words)
+    assert (done.exit_code, "is an input of this command" in done.output) == (2, True), done.output
+    assert image.read_bytes() == b"\x7fELF" * 10
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+def test_a_table_that_cannot_be_written_loses_no_evidence(tmp_path: Path) -> None:
+    capture = ROOT / "fixtures" / "captures" / "failsafe.vcd"
+    done = lostlink("read", capture, HERON, "--csv", "/dev/full", "--quiet", "--out", tmp_path / "ev")
+    assert done.exit_code == 2, done.output
+    assert (tmp_path / "ev" / "verdicts.json").exists()
+    assert [path.name for path in tmp_path.iterdir()] == ["ev"]
+
+
 def test_unfinished_evidence_is_no_target(tmp_path: Path) -> None:
     run = lostlink("prove", HERON, "--only", "FS-CUT", "--out", tmp_path / "ev.unfinished")
     assert run.exit_code == 2

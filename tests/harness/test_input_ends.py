@@ -111,12 +111,21 @@ def test_a_file_without_an_end_of_its_last_line(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "words",
-    [("prove",), ("plan", "fit"), ("read",), ("replay",), ("compare", ROOT), ("prove", "--receiver")],
+    [
+        ("prove",),
+        ("plan", "fit"),
+        ("read",),
+        ("replay",),
+        ("compare", ROOT),
+        ("prove", "--receiver"),
+        ("prove", "--rig"),
+    ],
     ids=str,
 )
 def test_a_pipe_is_no_file(tmp_path: Path, words: tuple[object, ...]) -> None:
     os.mkfifo(tmp_path / "pipe")
-    name = f"{tmp_path / 'pipe'}:It" if words[-1] == "--receiver" else tmp_path / "pipe"
+    pipe = tmp_path / "pipe"
+    name = {"--receiver": f"{pipe}:It", "--rig": f"emulated:{pipe}"}.get(str(words[-1]), pipe)
     done = lostlink(*words, name)
     assert done.exit_code == 2
     assert "Traceback" not in done.output
@@ -129,6 +138,35 @@ def test_a_file_that_judges_nothing(tmp_path: Path) -> None:
     done = lostlink("prove", HERON, *words, "--out", tmp_path / "ev", "--quiet")
     assert done.exit_code == 2
     assert "no test has a requirement, so nothing is judged there" in done.output
+
+
+def test_a_name_that_is_not_a_path_for_pytest(tmp_path: Path) -> None:
+    tests = tmp_path / "a[1]::x.py"
+    tests.write_text("", encoding="utf-8")
+    refused(("prove", HERON, "--tests", tests, "--out", tmp_path / "ev"), "pytest takes no path with '::' or '['")
+    assert not (tmp_path / "ev").exists()
+
+
+@pytest.mark.parametrize("option", ["--out", "--csv"])
+def test_links_in_a_circle(tmp_path: Path, option: str) -> None:
+    (tmp_path / "circle").symlink_to("circle")
+    words = ("prove", HERON, "--only", "FS-CUT") if option == "--out" else ("plan", "latency", HERON, "--runs", 1)
+    refused((*words, option, tmp_path / "circle"), "ymbolic link")
+
+
+@pytest.mark.parametrize(
+    "port", ["spy:///dev/null?file=VICTIM", "spy://loop://?file=VICTIM", "loop://?logging=x", "socket://:",
+             "socket://127.0.0.1:99999", "rfc2217://x", "ftp://host:1"],
+)  # fmt: skip
+def test_a_port_that_is_no_port_opens_no_file(tmp_path: Path, port: str) -> None:
+    """Some URLs of the serial library write a file."""
+    victim = tmp_path / "profile.toml"
+    victim.write_bytes(HERON.read_bytes())
+    done = lostlink("watch", port.replace("VICTIM", str(victim)), "--profile", victim, "--once", 1)
+    assert done.exit_code == 3, done.output
+    assert "not the address of a port; give a serial port, or socket://HOST:PORT, rfc2217://HOST:PORT" in done.output
+    assert done.output.count("\n") == 1
+    assert victim.read_bytes() == HERON.read_bytes()
 
 
 def test_an_open_quote_in_a_loss_log(tmp_path: Path) -> None:
@@ -153,10 +191,14 @@ def test_an_open_quote_in_a_loss_log(tmp_path: Path) -> None:
         lambda tally: tally["failed"].update({"LK-FALSE": [100]}),
         lambda tally: tally["losses"][0].__setitem__(2, 101),
         lambda tally: tally.pop("first"),
+        lambda tally: tally["counts"]["RC-LIVE"]["times"].update(values_us={}),
+        lambda tally: tally["counts"]["FS-CUT"].update(worst=""),
+        lambda tally: tally["failed"].update({"FS-STAY": {}}),
+        lambda tally: tally["failed"].update(critical=[1]),
     ],
     ids=[
         "text", "list", "none", "missing", "numbers", "negative", "huge", "judged", "failures", "times", "failed",
-        "losses", "older",
+        "losses", "older", "no times", "no list", "no indices", "critical only",
     ],
 )  # fmt: skip
 def test_an_edited_journal(sound_journal: Path, tmp_path: Path, spoil: Any) -> None:
@@ -218,7 +260,11 @@ def sound_journal(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         (("prove", HERON, "--baud", 9600), "--baud: does nothing with --rig sim"),
         (("prove", HERON, "--props-off"), "--props-off: does nothing with --rig sim"),
         (("replay", "it.toml", "--baud", 9600), "--baud: does nothing with --rig sim"),
+        (("prove", HERON, "--rig", "emulated:x.elf", "--jobs", 2), "--jobs: does nothing with --rig emulated:x.elf"),
+        (("prove", HERON, "--rig", "serial"), "--rig serial: names no port"),
         (("hunt", HERON, "--budget", "nan s"), "is not a quantity"),
+        (("plan", "timeout", HERON, "--speed", "-1 m/s"), "out of range; allowed: from 0 m/s"),
+        (("plan", "timeout", HERON, "--flight", "0 s"), "out of range; allowed: more than 0 us"),
     ],
 )
 def test_options_that_do_nothing(words: tuple[object, ...], part: str) -> None:
@@ -281,6 +327,25 @@ def test_closed_standard_error_changes_no_verdict(tmp_path: Path) -> None:
     done = subprocess.run(["sh", "-c", words], capture_output=True, text=True, check=False)
     assert done.returncode == 0
     assert "cuts the throttle: " in done.stdout
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+@pytest.mark.parametrize(
+    ("command", "streams", "code"),
+    [
+        ("prove HERON --only FS-CUT --quiet --out OUT", "2>/dev/full", 0),
+        ("prove HERON --only FS-CUT --quiet --out OUT", ">/dev/full 2>&1", 2),
+        ("prove missing.toml", "2>/dev/full", 2),
+        ("explain FS-CUT", ">/dev/full 2>&1", 2),
+    ],
+)
+def test_streams_on_a_full_disk_are_no_verdict(tmp_path: Path, command: str, streams: str, code: int) -> None:
+    """Never the 1 of "not met", which a CI job with a full disk would read; the evidence is kept."""
+    words = command.replace("HERON", f"'{HERON}'").replace("OUT", f"'{tmp_path / 'ev'}'")
+    done = subprocess.run(["sh", "-c", f"'{sys.executable}' -m lostlink {words} {streams}"], check=False)
+    assert done.returncode == code
+    if "--out" in command:
+        assert json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))["exit_code"] == 0
 
 
 @pytest.mark.parametrize("error", [TypeError, EOFError])

@@ -363,6 +363,8 @@ def spoiled(**changes: Any) -> str:
         for parent in parents:
             place = place[parent]
         place[last] = value
+        if value is None:
+            del place[last]
     return json.dumps(data)
 
 
@@ -386,6 +388,25 @@ def spoiled(**changes: Any) -> str:
         ({"frames__cut_short": [[10**6, 0]]}, "frames.cut_short"),
         ({"motor": [[0, 1], [0]]}, "motor"),
         ({"faults": [{"name": "x"}]}, "faults"),
+        ({"crash": None}, "crash"),
+        ({"judged": None}, "judged"),
+        (
+            {
+                "judged": {
+                    "name": "x",
+                    "measured": "",
+                    "limit": "",
+                    "unit": "",
+                    "outcome": "met",
+                    "uncertainty": 0,
+                    "value": 1,
+                    "at_least": None,
+                    "at_us": 1,
+                    "since_us": 1,
+                }
+            },
+            "judged.at_most",
+        ),
     ],
 )
 def test_spoiled_runs_are_told(tmp_path: Path, changes: dict[str, Any], where: str) -> None:

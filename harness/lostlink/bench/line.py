@@ -12,6 +12,7 @@ import os
 import select
 import socket
 import time
+import urllib.parse
 from types import TracebackType
 from typing import Any
 
@@ -21,6 +22,8 @@ from lostlink.errors import RigError
 
 DEFAULT_BAUD = 250_000
 WRITE_TIMEOUT_S = 0.5
+SCHEMES = ("socket", "rfc2217")
+"""Kinds of URL that are ports."""
 _PIECE = 4096
 _POLL_S = 0.000_5
 """Polling interval of a port without a file descriptor."""
@@ -175,6 +178,8 @@ def open_line(port: str, baud: int = DEFAULT_BAUD) -> SerialLine:
     PortError
         If it does not exist, is in use, not permitted, or not a serial port.
     """
+    if "://" in port:
+        _check_address(port)
     try:
         device = serial.serial_for_url(port, do_not_open=True)
         device.baudrate = baud
@@ -183,7 +188,7 @@ def open_line(port: str, baud: int = DEFAULT_BAUD) -> SerialLine:
         with contextlib.suppress(AttributeError, NotImplementedError, ValueError):
             device.exclusive = True
         device.open()
-    except ValueError as error:
+    except (ValueError, LookupError) as error:
         raise PortError(port, str(error), "give a serial port, or a URL such as socket://host:port") from None
     except _LOST as error:
         raise PortError(port, f"cannot be opened: {_why_not(error)}") from None
@@ -191,6 +196,18 @@ def open_line(port: str, baud: int = DEFAULT_BAUD) -> SerialLine:
     if "://" in port:
         _no_delay(device)
     return line
+
+
+def _check_address(url: str) -> None:
+    """Raise an error unless a URL is a port: others of the serial library write files, or loop back."""
+    try:
+        parts = urllib.parse.urlsplit(url)
+        is_address = bool(parts.hostname) and parts.port is not None
+    except ValueError:  # such as a port number of 99999
+        is_address = False
+    if not is_address or parts.scheme not in SCHEMES:
+        allowed = ", ".join(f"{scheme}://HOST:PORT" for scheme in SCHEMES)
+        raise PortError(url, "not the address of a port", f"give a serial port, or {allowed}")
 
 
 def _descriptor(device: Any) -> int | None:

@@ -328,6 +328,8 @@ def _check(data: Any) -> None:
     for name, indices in failed.items():
         _need(_are_whole([judged[name]], 0, trials), f"judged trials of {name}")
         _need(_are_ascending(indices, judged[name] - 1), f"failed trials of {name}")
+    critical = [len(failed[criterion.id]) for criterion in CRITERIA if criterion.is_critical]
+    _need(max(critical) <= len(failed[CRITICAL]) <= sum(critical), "trials in which a critical requirement failed")
     for criterion in CRITERIA:
         count = counts[criterion.id]
         are_equal = (count["judged"], count["failures"]) == (judged[criterion.id], len(failed[criterion.id]))
@@ -343,6 +345,7 @@ def _check_trials(criterion: Criterion, count: dict[str, Any]) -> None:
     measured = count["judged"] if criterion.time_us else 0
     is_sound = len(values_us) == len(counts) and _are_ascending(values_us, NEVER_US)
     _need(is_sound and _are_whole(counts, 1, measured) and sum(counts) == measured, f"times of {criterion.id}")
+    _need(isinstance(counts, list) and isinstance(count["worst"], list), f"lists of {criterion.id}")
     _need(len(count["worst"]) <= KEEP, f"worst trials of {criterion.id}")
     for value_us, seed, trial in count["worst"]:
         is_sound = _are_whole([value_us], 0, NEVER_US) and _are_whole([seed, trial], 0, 2**63 - 1)
@@ -354,7 +357,11 @@ def _are_whole(numbers: Iterable[Any], least: int, most: int) -> bool:
 
 
 def _are_ascending(numbers: Sequence[Any], most: int) -> bool:
-    return _are_whole(numbers, 0, most) and all(before < after for before, after in itertools.pairwise(numbers))
+    return (
+        isinstance(numbers, list | tuple)
+        and _are_whole(numbers, 0, most)
+        and all(before < after for before, after in itertools.pairwise(numbers))
+    )
 
 
 def _need(is_valid: bool, what: str) -> None:

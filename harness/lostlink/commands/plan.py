@@ -74,14 +74,15 @@ def _csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
 @click.option("--to", "to_us", metavar="TIME", default="2 s", show_default=True, help="Longest timeout.",
               type=shared.Quantity("duration"))  # fmt: skip
 @click.option("--flight", "flight_us", metavar="TIME", default="10 min", show_default=True, help="Length of a flight.",
-              type=shared.Quantity("duration"))  # fmt: skip
+              type=shared.Quantity("duration", at_least=1, allowed="more than 0 us"))  # fmt: skip
 @click.option("--speed", "speed_m_s", metavar="SPEED", default="10 m/s", show_default=True,
-              help="Speed of the model, for the distance without control.", type=shared.Quantity("speed"))  # fmt: skip
+              help="Speed of the model, for the distance without control.",
+              type=shared.Quantity("speed", at_least=0, allowed="from 0 m/s"))  # fmt: skip
 @click.option("--max-rate", "max_per_hour", metavar="N", default=0.001, show_default=True,
               type=shared.Number(1e-30, 1e6), help="Acceptable false failsafes per hour.")  # fmt: skip
 @click.option("--simulate", "simulate_us", metavar="TIME", default="60 min", show_default=True,
               help="Length of the packet simulation where no exact answer is known.",
-              type=shared.Quantity("duration"))  # fmt: skip
+              type=shared.Quantity("duration", at_least=1, allowed="more than 0 us"))  # fmt: skip
 @shared.seed_option
 @_output_options
 def timeout_command(

@@ -12,6 +12,7 @@ import click
 from lostlink import safe_end
 from lostlink.children import usual_processes
 from lostlink.commands import shared
+from lostlink.errors import ExitCode
 from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import EvidenceFolder, write_evidence
 from lostlink.evidence.summary import suite_summary
@@ -20,7 +21,7 @@ from lostlink.profiles import input_files, read_link
 from lostlink.report import complete
 from lostlink.requirements import ids_of
 from lostlink.results import Result
-from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file
+from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, rig_file
 from lostlink.show.console import evidence_line
 from lostlink.show.suite import suite_progress, verdicts
 from lostlink.suite.run import run_suite
@@ -79,7 +80,7 @@ def command(
     code = receiver_file(receiver)
     with contextlib.ExitStack() as stack:
         with open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough) as opened:
-            inputs = [*input_files(profile, link), code, *files]
+            inputs = [*input_files(profile, link), code, rig_file(rig), *files]
             folder = stack.enter_context(EvidenceFolder(out, inputs=inputs))
             started = dt.datetime.now(dt.UTC)
             head = run_head(
@@ -108,9 +109,11 @@ def _conclude(folder: EvidenceFolder, link: Profile, result: Result, head: dict[
     finally:
         if result.not_written is not None:
             raise not_writable("--out", result.not_written.filename or folder.target, result.not_written)
-        _write(folder.path, link, result, head)
-        complete(folder)
-    if not quiet:
+        is_evidence = bool(result.verdicts) or result.exit_code != ExitCode.BAD_INPUT
+        if is_evidence:  # else nothing was judged, and the earlier evidence stays
+            _write(folder.path, link, result, head)
+            complete(folder)
+    if is_evidence and not quiet:
         evidence_line(folder)
 
 

@@ -75,7 +75,6 @@ def command(
             else:
                 screen.show(recording, result, link, trace)
         finally:
-            file.write(lambda: frames)
             if folder is not None and trace is not None:
                 with folder:
                     head = capture_head(recording, trace.profile, profile, dt.datetime.now(dt.UTC))
@@ -84,6 +83,7 @@ def command(
                     write_evidence(folder.path, document, suite_summary(document, {}), profile=link, files=texts)
                     write_runs(folder.path, result, trace)
                     complete(folder)
+            file.write(lambda: frames)
     if folder is not None and not quiet:
         evidence_line(folder)
     raise SystemExit(result.exit_code)

@@ -8,7 +8,7 @@ from lostlink.commands import shared
 from lostlink.evidence import exports
 from lostlink.files import output_files
 from lostlink.profiles import input_files, read_link, read_scenario
-from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file
+from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, rig_file
 from lostlink.show.run import run
 
 
@@ -41,7 +41,7 @@ def command(
     code = receiver_file(receiver)
     check_options(rig, receiver=receiver, baud=baud, props_off=props_off)
     link = read_link(profile)
-    inputs = (scenario, *input_files(profile, link), code)
+    inputs = (scenario, *input_files(profile, link), code, rig_file(rig))
     vcd_file, csv_file = output_files({"--vcd": vcd, "--csv": csv}, force=force, inputs=inputs)
     saved = read_scenario(scenario, link)
     if drives_hardware(rig) and not props_off:

@@ -125,6 +125,8 @@ def test_files(tests: Sequence[str]) -> list[Path]:
         if file.suffix != ".py":
             raise UsageError(f"--tests {name}: not a Python file; give a Python file with pytest tests")
         files.append(file.resolve())
+        if any(mark in str(files[-1]) for mark in ("::", "[")):
+            raise UsageError(f"--tests {name}: pytest takes no path with '::' or '['; rename file or folder")
     return files
 
 

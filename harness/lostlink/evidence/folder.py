@@ -25,7 +25,7 @@ from lostlink.errors import COMPLETE, EvidenceError, ExitCode, UsageError
 from lostlink.evidence.document import CAMPAIGN_FILE, FILE, Document
 from lostlink.evidence.run_writer import file_name
 from lostlink.evidence.schemas import read_json
-from lostlink.files import not_writable
+from lostlink.files import not_writable, real_path
 from lostlink.profiles import write_profile
 from lostlink_sims import Profile
 
@@ -40,6 +40,8 @@ _FOLDERS: Final = {
 """Subfolders of evidence, and the suffixes of its files in them; their names begin with the id of a requirement."""
 _UNFINISHED: Final = "unfinished"
 _EARLIER: Final = "earlier"
+_BESIDE: Final = rf"{_UNFINISHED}(\.lock)?|{_EARLIER}(-\d+)?"
+"""Names of what a run leaves in a folder that cannot be replaced as a whole."""
 _AT_CWD, _EXCHANGE = -100, 2  # of renameat2(2)
 
 
@@ -93,7 +95,7 @@ class EvidenceFolder:
         self.target = Path(out)
         self.kept: Path | None = None
         try:
-            self._resolved = self.target.resolve()
+            self._resolved = real_path(self.target)
             if self._resolved.name == _UNFINISHED or self._resolved.suffix == f".{_UNFINISHED}":
                 raise UsageError(f"--out {out}: folders of this name hold unfinished evidence; choose another name")
             self._check(inputs)
@@ -136,9 +138,7 @@ class EvidenceFolder:
     def _check(self, inputs: Iterable[str | Path | None]) -> None:
         if self._resolved.exists() and not self._resolved.is_dir():
             raise UsageError(f"--out {self.target}: is a file; choose a new or empty folder")
-        if not self._resolved.is_dir() or all(
-            entry.name.startswith((_UNFINISHED, _EARLIER)) for entry in self._resolved.iterdir()
-        ):
+        if not self._resolved.is_dir() or all(re.fullmatch(_BESIDE, entry.name) for entry in self._resolved.iterdir()):
             return
         evidence = {path.resolve() for path in self._earlier()}
         for name in inputs:

@@ -151,7 +151,8 @@ _LAYOUT: Final[dict[str, Any]] = {
 
 def _check(data: Any) -> None:
     _check_layout(data, _LAYOUT, "")
-    if data.get("judged") is not None:
+    _need("judged" in data, "judged", "an object, or null")
+    if data["judged"] is not None:
         _check_layout(data["judged"], _JUDGED, "judged")
     packets, frames, channels = data["packets"], data["frames"], len(data["channels"])
     _need(0 < channels <= 64, "channels", "1 to 64 of them")
@@ -172,7 +173,9 @@ def _check_layout(value: Any, layout: Any, where: str) -> None:
     if isinstance(layout, dict):
         _need(isinstance(value, dict), where or "layout", "an object")
         for key, inner in layout.items():
-            _check_layout(value.get(key), inner, f"{where}.{key}" if where else key)
+            place = f"{where}.{key}" if where else key
+            _need(key in value, place, "a value, or null")
+            _check_layout(value[key], inner, place)
     elif isinstance(layout, list):
         _need(isinstance(value, list), where, "a list")
         for entry in value:

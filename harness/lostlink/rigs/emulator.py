@@ -34,6 +34,7 @@ from typing import Final, Self
 from lostlink.bench import codec
 from lostlink.children import end, start_python
 from lostlink.errors import ReceiverError, RigError
+from lostlink.files import need_regular_file
 from lostlink.rigs import sandbox
 from lostlink.rigs.firmware import CALLS
 
@@ -116,6 +117,7 @@ def check_image(where: str, image: str) -> None:
     """
     wanted = "allowed: an image that `make -C fixtures/board image` built"
     try:
+        need_regular_file(image)
         with open(image, "rb") as file:
             head = file.read(20)
     except OSError as error:

@@ -65,6 +65,8 @@ def check_options(
         raise ReceiverError(
             f"--receiver {receiver}: with --rig {where} the receiver is the board; leave one of them out"
         )
+    if where in ("serial", "serial:"):
+        raise UsageError(f"--rig {where}: names no port; `lostlink ports` lists them")
     taken = [*_OPTIONS.get(where.partition(":")[0], ()), *(["--props-off"] if drives_hardware(where) else [])]
     given = {"--baud": baud is not None, "--thorough": thorough, "--props-off": props_off, "--jobs": jobs is not None}
     for option in given:
@@ -133,6 +135,12 @@ def _rig(where: str) -> Callable[..., Any]:
         known += [f"{name}:..." for name in extensions.names(extensions.RIGS)]
         raise UsageError(f"--rig {where}: unknown rig; allowed: {', '.join([SIM, *known])}")
     return cast(Callable[..., Any], factory)
+
+
+def rig_file(where: str) -> str | None:
+    """Return the image that ``--rig`` names; None for other rigs."""
+    name, _, rest = where.partition(":")
+    return rest if rest and name.startswith("emulated") else None
 
 
 def receiver_file(receiver: str | None) -> str | None:
