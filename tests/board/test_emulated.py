@@ -886,7 +886,7 @@ def test_what_is_no_image(make: Make, heron: Profile, tmp_path: Path) -> None:
     text.write_text("hello\n" * 20)
     for path, why in (
         (tmp_path / "absent.elf", "No such file or directory"),
-        (tmp_path, "Is a directory"),
+        (tmp_path, "is a folder"),
         (text, "not a program for the emulated microcontroller"),
         (make("receiver.so"), "not a program for the emulated microcontroller"),
     ):

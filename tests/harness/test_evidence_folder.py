@@ -564,7 +564,7 @@ def test_a_cancelled_simulated_run_keeps_what_was_judged(number: signal.Signals,
     assert "Interrupted after" in said
     assert "Traceback" not in errors
     verdicts = json.loads((folder / "verdicts.json").read_text(encoding="utf-8"))["verdicts"]
-    assert {"FS-CUT", "FS-MOTOR"} <= {verdict["id"] for verdict in verdicts}
+    assert "FS-CUT" in {verdict["id"] for verdict in verdicts}  # the one before the run that was waited for
     assert sorted(path.name for path in tmp_path.iterdir()) == ["ev"]
 
 
