@@ -340,6 +340,36 @@ def test_the_way_back_is_no_failsafe() -> None:
         assert found.exit_code == 0
 
 
+RAISED = [1500, 1500, 1650, 1500, 1000, 1000, 1000, 1000]
+JITTER = [[1504, 1497, 1650, 1500, 1000, 1000, 1000, 1000], [1501, 1503, 1654, 1496, 1000, 1000, 1000, 1000]]
+
+
+@pytest.mark.parametrize(
+    ("after", "outcome"),
+    [
+        ([RAISED] * 3 + [CENTRE] * 20, Outcome.NOT_MET),
+        ([moving(20)] * 3 + [CENTRE] * 20, Outcome.NOT_MET),
+        (([RAISED] * 3 + [CENTRE] * 8) * 3, Outcome.NOT_MET),
+        ([RAISED] * 30, Outcome.INCONCLUSIVE),
+        ([[*CENTRE[:2], 1000 + 30 * n, *CENTRE[3:]] for n in range(20)], Outcome.INCONCLUSIVE),
+        ([moving(n) for n in range(30)], Outcome.MET),
+        (JITTER * 10, Outcome.MET),
+        ([*[moving(n) for n in range(10)], *[moving(10)] * 24, *[CENTRE] * 20], Outcome.MET),
+        ([[*CENTRE[:4], 2000, *CENTRE[5:]]] * 5 + [CENTRE] * 20, Outcome.MET),
+    ],
+    ids=[
+        "throttle for three frames", "all channels for three frames", "throttle three times", "throttle to the end",
+        "throttle rises slowly", "sticks are back", "centred sticks of a hand", "another failsafe", "a switch moves",
+    ],
+)  # fmt: skip
+def test_a_failsafe_is_judged_until_the_sticks_are_back(after: list[list[int]], outcome: Outcome) -> None:
+    """What the throttle does until another channel shows that the link is back; a real return lasts for the timeout."""
+    found = found_in(flight([*HELD, *[CENTRE] * 11, *after]), output())
+    assert verdict(found, "FS-VALUE") is outcome
+    assert found.exit_code == {Outcome.MET: 0, Outcome.NOT_MET: 1, Outcome.INCONCLUSIVE: 4}[outcome]
+    assert ("puts the throttle to idle" in found.conclusion) == (outcome is Outcome.MET)
+
+
 def test_held_since_the_beginning() -> None:
     """Sticks that never moved say nothing of the hold time."""
     capture = parse_capture(flight([*[moving(20)] * 24, *[CENTRE] * 30]), "t.vcd")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -189,7 +189,11 @@ def steady_states(train: PulseTrain, profile: Profile | None) -> list[SteadyStat
 
 def at_failsafe(train: PulseTrain, profile: Profile) -> Bools:
     """Return which channels of which good frames are at the profile's failsafe values, (frames, channels)."""
-    wanted = failsafe_ps(train, profile)
+    return at_values(train, profile, failsafe_ps(train, profile))
+
+
+def at_values(train: PulseTrain, profile: Profile, wanted: Any) -> Bools:
+    """Return which channels of which good frames are near values in picoseconds, (frames, channels)."""
     allowed = np.maximum(profile.requirements.value_tolerance_us * PS_PER_US, _CLOCK * wanted)
     near: Bools = np.abs(train.widths_ps[:, : len(wanted)] - wanted) <= allowed + train.uncertainty_us * PS_PER_US
     return near

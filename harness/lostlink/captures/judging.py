@@ -23,6 +23,7 @@ from lostlink.captures.events import (
     steady_states,
     whole_separators_ps,
 )
+from lostlink.captures.failsafe_end import judged_rows
 from lostlink.captures.signals import PS_PER_US
 from lostlink.captures.train import PulseTrain
 from lostlink.errors import ExitCode
@@ -241,14 +242,16 @@ def _failsafe(found: Findings, profile: Profile) -> Iterator[Verdict]:
             why = "the channels jumped together, but not to the failsafe values; pulses do not show why"
             yield _undecided("FS-VALUE", why)
         return
-    rows = np.concatenate([np.arange(steady.first, steady.last + 1) for steady in seen])
+    spans = [judged_rows(train, profile, steady) for steady in seen]
+    rows = np.unique(np.concatenate([span for span, _ in spans]))
+    doubt = doubt if other else next((why for _, why in spans if why), "")
     if profile.throttle_index < train.channels:
         widest_ps = float(train.widths_ps[rows, profile.throttle_index].max())
         yield _verdict(
             "FS-VALUE",
             _time(train, "widest throttle pulse in failsafe", widest_ps),
             at_most=profile.requirements.idle_below_us,
-            doubt=doubt if other else "",
+            doubt=doubt,
             checks=len(rows),
         )
     wanted = failsafe_ps(train, profile)
@@ -258,7 +261,7 @@ def _failsafe(found: Findings, profile: Profile) -> Iterator[Verdict]:
         "FS-PRESET",
         _time(train, f"error of {profile.channels[worst].name} in failsafe", float(off.max())),
         at_most=profile.requirements.value_tolerance_us,
-        doubt=doubt if other else "",
+        doubt=doubt,
         checks=int(off.size),
     )
 
