@@ -21,6 +21,12 @@ LEAST_FRAMES: Final = 4
 """Number of frames with equal values that count as steady."""
 _JOINT: Final = 2
 """Number of channels that change in one frame and count as a common jump."""
+_ROWS: Final = 4
+"""Number of rows off the later level, on the same side, that are a movement and no late edges."""
+_LEVEL_ROWS: Final = 7
+"""Number of rows whose median a few late edges do not change."""
+_LATE_PS: Final = 40 * PS_PER_US
+"""Most that a single late edge changes a width or the median of few: twice 20 us, common practice, no source."""
 _CLOCK: Final = 0.01
 """Clock error of a receiver up to which its failsafe values are recognised."""
 
@@ -81,7 +87,9 @@ class SteadyState:
     to_the_end : bool
         It lasts to the end of the capture.
     held_ps : int or None
-        Time without any movement before the jump.
+        Time before the jump in which no channel has certainly moved.
+    stood_ps : int
+        Time before the jump in which the channels certainly stood.
     held_from_begin : bool
         No channel had moved since the capture began or pulses resumed, so the true time may be longer.
     channels : int
@@ -98,6 +106,7 @@ class SteadyState:
     until_ps: int
     to_the_end: bool
     held_ps: int | None = None
+    stood_ps: int = 0
     held_from_begin: bool = False
     channels: int = 0
     back: bool = False
@@ -170,7 +179,12 @@ def _runs(train: PulseTrain) -> _Runs:
     rows = np.flatnonzero(train.good)
     missing = np.concatenate([[0], np.cumsum(train.frames.gap_ps > train.longest_gap_ps)])[rows]
     broken = np.append(True, np.diff(missing) > 0)
-    moved = np.append(True, (np.abs(np.diff(widths, axis=0)) > train.still_ps).any(1)) | broken
+    step = np.abs(np.diff(widths, axis=0))
+    moved = np.append(True, (step > train.still_ps).any(1))
+    returns = np.append((np.abs(widths[2:] - widths[:-2]) <= train.still_ps).all(1), False)
+    late = np.append(False, (step <= _LATE_PS).all(1) & returns[: len(step)])  # rows with a late edge
+    moved &= ~(late | np.append(False, late[:-1]))
+    moved |= broken
     starts = np.flatnonzero(moved)
     length = np.diff(np.append(starts, len(widths)))
     first = np.repeat(starts, length)
@@ -192,6 +206,15 @@ def at_failsafe(train: PulseTrain, profile: Profile) -> Bools:
     return at_values(train, profile, failsafe_ps(train, profile))
 
 
+def like(train: PulseTrain, profile: Profile, wanted: Any) -> Bools:
+    """Return which good frames are near values in picoseconds, or between two of these and off by late edges only."""
+    all_near: Bools = np.all(at_values(train, profile, wanted), axis=1)
+    late: Bools = np.all(np.abs(train.widths_ps[:, : len(wanted)] - wanted) <= _LATE_PS, axis=1)
+    late[1:-1] &= all_near[:-2] & all_near[2:]
+    late[:1] = late[-1:] = False
+    return all_near | late
+
+
 def at_values(train: PulseTrain, profile: Profile, wanted: Any) -> Bools:
     """Return which channels of which good frames are near values in picoseconds, (frames, channels)."""
     allowed = np.maximum(profile.requirements.value_tolerance_us * PS_PER_US, _CLOCK * wanted)
@@ -207,7 +230,7 @@ def failsafe_ps(train: PulseTrain, profile: Profile) -> Ints:
 def _with_profile(train: PulseTrain, runs: _Runs, profile: Profile) -> list[SteadyState]:
     near = at_failsafe(train, profile)
     hits, wanted = near.sum(1), near.shape[1]
-    preset = hits == wanted
+    preset = like(train, profile, failsafe_ps(train, profile))
     found = [_entered(train, runs, SteadyKind.PRESET, first, last) for first, last in _spans(preset, runs.broken)]
     least_held_ps = profile.cut_delay_us * PS_PER_US // 2
     for first, last in _still_spans(runs):
@@ -215,7 +238,7 @@ def _with_profile(train: PulseTrain, runs: _Runs, profile: Profile) -> list[Stea
             continue
         one_off = wanted >= 3 and bool((hits[first : last + 1] == wanted - 1).all())
         steady = _entered(train, runs, SteadyKind.ALL_BUT_ONE if one_off else SteadyKind.OTHER, first, last)
-        if steady.onset is Onset.JUMP and (steady.held_ps or 0) >= least_held_ps:
+        if steady.onset is Onset.JUMP and steady.stood_ps >= least_held_ps:
             found.append(steady)
     return sorted(found, key=lambda steady: steady.first)
 
@@ -253,21 +276,80 @@ def _entered(train: PulseTrain, runs: _Runs, kind: SteadyKind, first: int, last:
         onset = Onset.SILENCE if first else Onset.BEGIN
         return SteadyState(kind, onset, first, last, int(start_ps[first]), until_ps, at_end)
     before = first - 1
+    widths, still_ps = train.widths_ps, _stillness_ps(train, first, last)
+    jumped = np.abs(widths[first] - widths[before]) > still_ps
     # With a live latch one frame may mix old and new values.
-    if runs.first[before] == before and before and not runs.broken[before]:
-        before -= 1
-    changed = int((np.abs(train.widths_ps[first] - train.widths_ps[before]) > train.still_ps).sum())
-    held_first = int(runs.first[before])
-    was_steady = before - held_first + 1 >= LEAST_FRAMES
+    if before > 0 and not runs.broken[before] and not jumped.all():
+        earlier = np.abs(widths[first] - widths[before - 1]) > still_ps
+        if (earlier & ~jumped).any():
+            before, jumped = before - 1, earlier
+    begin = _begin(runs.broken, before)
+    stood_first = _stood_since(widths, before, begin, still_ps)
+    held_first = min(stood_first, _held_since(widths, before, begin, still_ps))
+    was_steady = before - stood_first + 1 >= LEAST_FRAMES
+    changed = int(jumped.sum())
     if changed < min(_JOINT, train.channels) or not was_steady:
         return SteadyState(kind, Onset.MOVES, first, last, int(start_ps[first]), until_ps, at_end)
     return SteadyState(
         kind, Onset.JUMP, first, last, int(start_ps[first]), until_ps, at_end,
-        held_ps=int(start_ps[before + 1] - start_ps[held_first]),
+        held_ps=int(start_ps[first] - start_ps[held_first]),
+        stood_ps=int(start_ps[first] - start_ps[stood_first]),
         held_from_begin=bool(runs.broken[held_first]),
         channels=changed,
-        back=_leads_back(train, runs, first, held_first),
+        back=_leads_back(train, runs, first, stood_first),
     )  # fmt: skip
+
+
+def _stillness_ps(train: PulseTrain, first: int, last: int) -> float:
+    """Return the largest deviation from its level of a channel that does not move, single late edges apart.
+
+    The channels are constant from `first` to `last`, which shows the jitter; few frames may show less than there is,
+    so its standard deviation is taken at the end of its one-sided interval of 99.9 % (chi-squared distribution).
+    """
+    from scipy.special import gammaincinv
+
+    span = train.widths_ps[first : last + 1]
+    freedom = span.size - span.shape[1]
+    if freedom < 1:
+        return train.still_ps
+    deviation_ps = np.sqrt(((span - span.mean(0)) ** 2).sum() / (2 * gammaincinv(freedom / 2, 0.001)))
+    return max(train.still_ps, 3 * float(deviation_ps))
+
+
+def _begin(broken: Bools, row: int) -> int:
+    """Return the first row since pulses were missing."""
+    return int(np.flatnonzero(broken[: row + 1])[-1])
+
+
+def _held_since(widths: Ints, before: int, begin: int, still_ps: float) -> int:
+    """Return the first row from which the channels may have been constant until the row `before`.
+
+    A channel has certainly moved where several rows in a row are off its later level, on the same side. What returns,
+    such as a late edge, is no movement; where the level itself is of few rows, only what no late edge does counts.
+    """
+    for row in range(before - 1, begin + _ROWS - 2, -1):
+        level = np.median(widths[row + 1 : before + 1], axis=0)
+        least_ps = still_ps if before - row >= _LEVEL_ROWS else still_ps + _LATE_PS
+        off = widths[row - _ROWS + 1 : row + 1] - level
+        moves = (off > least_ps).all(0) | (off < -least_ps).all(0) | (np.abs(off) > still_ps + _LATE_PS).all(0)
+        if moves.any():
+            return row + 1
+    return begin
+
+
+def _stood_since(widths: Ints, before: int, begin: int, still_ps: float) -> int:
+    """Return the first row from which the channels certainly stood until the row `before`, late edges apart."""
+    level = np.median(widths[max(begin, before - _LEVEL_ROWS + 1) : before + 1], axis=0)
+    first = before + 1
+    while first > begin:
+        near = (np.abs(widths[max(begin, first - 2) : first] - level) <= still_ps).all(1)
+        if near[-1]:
+            first -= 1
+        elif near[0]:
+            first -= 2
+        else:
+            break
+    return first
 
 
 def _leads_back(train: PulseTrain, runs: _Runs, first: int, held_first: int) -> bool:

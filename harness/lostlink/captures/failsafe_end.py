@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.captures.events import SteadyState, at_values
+from lostlink.captures.events import SteadyState, like
 from lostlink.captures.signals import PS_PER_US, Ints
 from lostlink.captures.train import Bools, PulseTrain
 from lostlink_sims import Profile
@@ -49,7 +49,7 @@ def judged_rows(train: PulseTrain, profile: Profile, steady: SteadyState) -> tup
     off = np.abs(widths - own)
     moved: Bools = off > 2 * off[steady.first : end].max(0) + train.still_ps
     moved[:, throttle] = False
-    is_failsafe: Bools = np.all(at_values(train, profile, own), axis=1)
+    is_failsafe = like(train, profile, own)
     start_ps = train.frames.start_ps[np.flatnonzero(train.good)]
     least_ps = _CLOCK * profile.cut_delay_us * PS_PER_US - 2 * float(np.median(np.diff(start_ps)))
     while end < len(widths):
