@@ -43,6 +43,14 @@ def test_minimal_dump() -> None:
     assert [at_ps // 10**6 for at_ps, level in found if not level] == [300, 1300]
 
 
+@pytest.mark.parametrize("stamp", [1, 1000, 10**17])
+def test_initial_values_before_the_first_time_stamp(stamp: int) -> None:
+    """They are those at the beginning (18.2.3), so the change at the first time stamp is an edge."""
+    found = edges(f"$dumpvars 0! $end #{stamp} 1! #{stamp + 300} 0! #{stamp + 1500} 1!\n")
+    assert [level for _, level in found] == [1, 0, 1]
+    assert np.diff([at_ps for at_ps, _ in found]).tolist() == [300 * 10**6, 1200 * 10**6]
+
+
 @pytest.mark.parametrize("number", [1, 10, 100])
 @pytest.mark.parametrize("unit", ["s", "ms", "us", "ns", "ps"])
 @pytest.mark.parametrize("space", ["", " "])

@@ -193,7 +193,10 @@ class _VcdReader:
             raise self._fault_at_end(f"time stamp {_shown(token)}; allowed: # and a whole number")
         stamp = int(digits)
         if self._first is None:
-            self._first = self._stamp = stamp
+            # Values before the first time stamp are those at time 0 (IEEE 1364); without any the capture begins here.
+            has_values = any(wire is not None and wire.at_ps for wire in self._wires.values())
+            is_near = self._to_ps(stamp) <= LONGEST_PS
+            self._first = self._stamp = stamp if not has_values else 0 if is_near else stamp - 1
         if stamp < self._stamp:
             raise self._fault_at_end(f"time runs backwards, from #{self._stamp} to #{stamp}")
         now_ps = self._to_ps(stamp - self._first)
