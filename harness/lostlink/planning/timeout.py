@@ -16,7 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lostlink.campaigns.flight import flight_trials
+from lostlink.campaigns.statistics import upper_bound
 from lostlink.planning.first_passage import Channel, channel_of, packets_to_fire, run_rates
+from lostlink.profiles.rules import longest_cut_us
 from lostlink_sims import Profile
 from lostlink_sims.batch import bits
 from lostlink_sims.batch.frames import preset_us
@@ -27,6 +29,9 @@ GRAVITY_M_S2: Final = 9.80665
 """Standard acceleration of free fall (CGPM 1901)."""
 _HOUR_US: Final = 3_600_000_000
 _TRIAL_US: Final = 60_000_000
+_CONFIDENCE: Final = 0.95
+_STEP_US: Final = 1000
+"""Recommended timeouts are multiples of this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +41,7 @@ class RunRates:
     Attributes
     ----------
     per_hour : (most,) ndarray of float
-        Runs of at least 1, 2, ... losses.
+        Runs of at least 1, 2, ... losses; where they are counted, minutes with such a run.
     upper_per_hour : (most,) ndarray of float
         One-sided upper bound at 95 %; the same object as `per_hour` if that is exact.
     loss : float
@@ -122,7 +127,7 @@ def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> RunR
         flight_trials(profile, seed, duration_us=_TRIAL_US), lost_from_us=_TRIAL_US - 2, lost_until_us=_TRIAL_US - 1
     )
     trials = -(-simulate_us // _TRIAL_US)
-    counts = np.zeros(most + 1, np.int64)
+    longest = np.zeros(most + 1, np.int64)  # trials by their longest run
     lost = packets = 0
     for first in range(0, trials, 16):
         count = min(16, trials - first)
@@ -133,22 +138,15 @@ def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> RunR
             row = received[: int(air.departures.count[trial]), trial]
             indices = np.flatnonzero(row)  # only complete runs between two received packets count
             gaps = np.diff(indices) - 1
-            counts += np.bincount(np.minimum(gaps[gaps > 0], most), minlength=most + 1)
+            longest[min(int(gaps.max(initial=0)), most)] += 1
             lost += int((gaps[gaps > 0]).sum())
             packets += int(indices[-1] - indices[0]) if len(indices) else 0
-    at_least = np.cumsum(counts[::-1])[::-1][1:]
-    hours = packets * _interval_us(profile) / _HOUR_US
-    # The count of rare runs is Poisson distributed; the upper limit is a quantile of the gamma distribution.
-    upper = np.array([_poisson_upper(int(count)) for count in at_least]) / hours
-    how = f"counted in {hours:.2g} h of simulated packets, seed {seed}"
-    return RunRates(at_least / hours, upper, lost / max(1, packets), how)
-
-
-def _poisson_upper(count: int, confidence: float = 0.95) -> float:
-    """Return the one-sided upper limit of a Poisson mean (Garwood, Biometrika 28:437, 1936)."""
-    from scipy.special import gammaincinv
-
-    return float(gammaincinv(count + 1, confidence))
+    with_run = np.cumsum(longest[::-1])[::-1][1:]
+    # Runs come in clusters, so their number has no simple distribution; the trials are independent.
+    upper = np.array([upper_bound(int(count), trials, _CONFIDENCE) for count in with_run])
+    hourly = _HOUR_US / _TRIAL_US
+    how = f"minutes with one, counted in {trials / hourly:.2g} h of simulated packets, seed {seed}"
+    return RunRates(with_run / trials * hourly, upper * hourly, lost / max(1, packets), how)
 
 
 def cut_times_us(profile: Profile, timeout_us: int, loss: float) -> tuple[int, int]:
@@ -213,11 +211,14 @@ class Advice:
     least_us : int or None
         Shortest timeout with few enough false failsafes; None beyond the longest one examined.
     most_us : int
-        Longest timeout with the cut in time.
+        Longest timeout with which the limits of the profile can be kept.
+    has_losses : bool
+        Whether packets are lost at all in the profile's ordinary use; without, nothing is known of false failsafes.
     """
 
     least_us: int | None
     most_us: int
+    has_losses: bool = True
 
     @property
     def exists(self) -> bool:
@@ -235,11 +236,11 @@ def advise(profile: Profile, *, most_per_hour: float, longest_us: int, simulate_
         Longest timeout to examine.
     """
     interval_us = profile.handset.packet_interval_us
-    _, worst_us = cut_times_us(profile, 0, 0.0)
-    rate = 1_000_000 + profile.receiver.clock_error_ppm
-    most_us = (profile.requirements.cut_within_us - worst_us) * rate // 1_000_000
+    most_us = _longest_timeout_us(profile)
     most = packets_to_fire(profile, max(2 * interval_us, longest_us))
     rates = false_failsafes(profile, most, simulate_us=simulate_us, seed=seed)
+    if not rates.loss:
+        return Advice(None, most_us, has_losses=False)
     quiet = np.flatnonzero(rates.upper_per_hour <= most_per_hour)
     if not len(quiet):
         return Advice(None, most_us)
@@ -247,4 +248,13 @@ def advise(profile: Profile, *, most_per_hour: float, longest_us: int, simulate_
     least_us = 2 * interval_us
     while packets_to_fire(profile, least_us) < need:
         least_us += interval_us
-    return Advice(-(-least_us // 1000) * 1000, most_us)
+    return Advice(-(-least_us // _STEP_US) * _STEP_US, most_us)
+
+
+def _longest_timeout_us(profile: Profile) -> int:
+    """Return the longest timeout that a profile with these limits may have, by the rule of its reader."""
+    limits, plain = profile.requirements, dataclasses.replace(profile.receiver, timeout_us=_STEP_US)
+    cut_us, motor_us = longest_cut_us(dataclasses.replace(profile, receiver=plain))
+    left_us = min(limits.cut_within_us - cut_us, limits.motor_cut_within_us - motor_us)
+    own_us = left_us * (1_000_000 + profile.receiver.clock_error_ppm) // 1_000_000  # by the receiver's clock
+    return max(0, own_us // _STEP_US * _STEP_US + _STEP_US)

@@ -38,6 +38,12 @@ def time_text(value_us: float) -> str:
 def advice_text(link: Profile, rows: Sequence[TimeoutRow], advice: Advice, max_per_hour: float) -> str:
     """Return the range of timeouts that keeps both limits, in a sentence or two."""
     limit_us = link.requirements.cut_within_us
+    if not advice.has_losses:
+        return (
+            "No recommendation: the profile has no ordinary losses, so nothing is known of false failsafes. Record the "
+            "packets of a flight and fit a model (lostlink plan fit), or name the record as losses; limits of the "
+            f"profile can be kept with timeouts up to {time_text(advice.most_us)}."
+        )
     if advice.exists:
         assert advice.least_us is not None
         return (
