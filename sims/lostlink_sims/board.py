@@ -49,7 +49,10 @@ class Board(PowerState):
         self._profile, self._factory = profile, factory
         self._ppm = profile.receiver.clock_error_ppm
         self._separator_us, self._unused_us = profile.output.separator_us, profile.output.unused_us
-        self._period_us = self._real_us(profile.output.frame_period_us)
+        # Of periods that are no whole microsecond the rest is carried over, so that their mean is exact.
+        self._rate = 1_000_000 + self._ppm
+        self._period_us, self._rest = divmod(profile.output.frame_period_us * 1_000_000, self._rate)
+        self._carried = 0
         fixed_gap = profile.output.style == "fixed gap"
         self._gap_us = self._real_us(profile.output.frame_gap_us) if fixed_gap else None
         self._frame_phase_us = frame_phase_us
@@ -82,7 +85,7 @@ class Board(PowerState):
 
     def _boot(self) -> None:
         super()._boot()
-        self._powered_us, self._clock_base = self._env.now, self._clock_start
+        self._powered_us, self._clock_base, self._carried = self._env.now, self._clock_start, 0
         self._clock_start = 0  # a reset restarts the counter
         program = self._guarded(lambda: self._factory(self._profile), "its constructor")
         self._program = program
@@ -206,7 +209,7 @@ class Board(PowerState):
             if program.failsafe is not self._failsafe:
                 self._flag(now_us)
             if widths is None or not len(widths):
-                tick.at(now_us + self._period_us)
+                tick.at(now_us + self._next_period_us())
             elif len(widths) > MOST_WIDTHS:
                 raise ValueError(f"a frame of {len(widths)} widths; allowed: at most {MOST_WIDTHS}")
             elif self._silent:  # the wire is broken; the timer keeps running
@@ -229,8 +232,15 @@ class Board(PowerState):
         if self._gap_us is not None:
             return total_us + self._gap_us
         # A frame that is longer than its period is followed at once by the next.
-        shortest_us = total_us + 2 * self._separator_us
-        return shortest_us if shortest_us > self._period_us else self._period_us
+        return max(total_us + 2 * self._separator_us, self._next_period_us())
+
+    def _next_period_us(self) -> int:
+        """Return the length of this period."""
+        self._carried += self._rest
+        if self._carried < self._rate:
+            return self._period_us
+        self._carried -= self._rate
+        return self._period_us + 1
 
     def _live_slot(self, life: int, start_us: int, channel: int, count: int) -> None:
         """Read one width during the frame; the end of its pulse reads the next."""
@@ -238,7 +248,7 @@ class Board(PowerState):
         if life != self._life or program is None:
             return
         if self._silent:
-            self._frame.after(self._period_us)
+            self._frame.after(self._next_period_us())
             return
         if channel == count:
             self._recorder.end_frame()

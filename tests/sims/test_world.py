@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+import math
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -81,9 +83,20 @@ def eventful(profile: Profile) -> Scenario:
     )  # fmt: skip
 
 
+@pytest.mark.parametrize("error_ppm", [-5_000, -35, -1, 35, 20_000])
+def test_the_frame_period_keeps_its_mean(error_ppm: int) -> None:
+    """Exact arithmetic: frame n begins n periods after the first, at the microsecond before."""
+    plain = Profile()
+    profile = dataclasses.replace(plain, receiver=dataclasses.replace(plain.receiver, clock_error_ppm=error_ppm))
+    start_us = simulate(profile, Scenario(duration_us=60_000_000)).frames.start_us
+    period_us = Fraction(plain.output.frame_period_us * 1_000_000, 1_000_000 + error_ppm)
+    assert len(start_us) > 2_000
+    assert [int(at - start_us[0]) for at in start_us] == [math.floor(n * period_us) for n in range(len(start_us))]
+
+
 DIGESTS = {
     "bittern": "5a225e0b4a4901e7",
-    "heron": "a37a64cba8fc34d6",
+    "heron": "15b036ec27202f06",
     "lapwing": "5e33a229bdea260e",
     "plover": "d1f47ae6e9e0a158",
     "wren": "083246d1a7d8b694",

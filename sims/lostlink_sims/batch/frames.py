@@ -6,7 +6,7 @@ each depends on the widths of the one before it, so all are calculated, one fram
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,9 @@ from lostlink_sims.flight import TRANSITIONS, WITHOUT_SWITCH, Arming, Seen
 from lostlink_sims.handset import codes, wiper
 from lostlink_sims.profile import Profile
 from lostlink_sims.streams import Purpose, scaled
+
+_FAR_US: Final = 1 << 42
+"""Later than any flight; times a million it still fits into 64 bits, which `NEVER` does not."""
 
 
 def real_us(profile: Profile, own_us: Ints) -> Ints:
@@ -121,7 +124,9 @@ class FrameTimes:
         self._trials, self._drawn, self._link = trials, drawn, link
         profile = self._profile = trials.profile
         self._first_us = profile.receiver.boot_us + np.maximum(1, drawn.frame_phase_us)
-        self._period_us = int(real_us(profile, np.array(profile.output.frame_period_us)))
+        # Frame n begins n * period / rate after the first one, rounded down, as in the event simulation.
+        self._rate = 1_000_000 + profile.receiver.clock_error_ppm
+        self._period = profile.output.frame_period_us * 1_000_000
         self.preset = preset_us(profile)
         self._all_us: Ints | None = None
         if profile.output.style == "fixed gap":
@@ -130,8 +135,9 @@ class FrameTimes:
     def at_or_after(self, trial: Ints, at_us: Ints) -> Ints:
         """Return the start of the first frame at or after an instant."""
         if self._all_us is None:
-            number = np.maximum(0, -(-(at_us - self._first_us[trial]) // self._period_us))
-            start: Ints = self._first_us[trial] + number * self._period_us
+            since_us = np.minimum(at_us, _FAR_US) - self._first_us[trial]
+            number = np.maximum(0, -(-since_us * self._rate // self._period))
+            start: Ints = self._first_us[trial] + number * self._period // self._rate
             return start
         number = np.empty(len(trial), np.int64)
         for begin in range(0, len(trial), 256):
