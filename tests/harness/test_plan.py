@@ -19,6 +19,7 @@ from lostlink.errors import ProfileError
 from lostlink.planning import timeout
 from lostlink.planning.loss_log import read_loss_log
 from lostlink.profiles import parse_profile, read_profile, write_profile
+from lostlink.report.plan_pages import timeout_page
 from lostlink.show.chart import chart
 from lostlink_sims import Profile
 from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LossModel, PeriodicInterferer
@@ -303,3 +304,15 @@ def test_chart_of_odd_values() -> None:
     assert "(1 value outside the chart)" in some
     with pytest.raises(ValueError, match="argument 2 is longer"):
         chart([1], {"a": [1, 2]}, x_label="x", y_label="y")
+
+
+def test_curves_are_of_calculated_values(tmp_path: Path) -> None:
+    """Nothing is drawn in place of a value that is too small, and the axis says where it ends."""
+    profile = read_profile(HERON)
+    rows_, rates = timeout.plan(profile, [50_000, 500_000, 2_000_000], flight_us=1, simulate_us=1)
+    page = timeout_page(profile, rows_, rates, timeout.Advice(1, 2), max_per_hour=0.001)
+    assert page.curves[0].series["if losses were independent"] == [row.independent_per_hour for row in rows_]
+    assert min(row.independent_per_hour for row in rows_) < 1e-12
+    done = plan("timeout", HERON, "--report", tmp_path / "plan.html")
+    assert done.exit_code == 0, done.output
+    assert "not drawn)" in (tmp_path / "plan.html").read_text(encoding="utf-8")

@@ -34,7 +34,7 @@ def timeout_page(
                 title="False failsafes", x_label="timeout, ms", y_label="false failsafes per hour", x=x, log_y=True,
                 series={
                     "this link": [row.per_hour for row in rows],
-                    "if losses were independent": [max(row.independent_per_hour, 1e-12) for row in rows],
+                    "if losses were independent": [row.independent_per_hour for row in rows],
                 },
                 marks=own, limit=("acceptable rate", max_per_hour),
             ),
@@ -77,7 +77,7 @@ def range_page(
             ),
             Curves(
                 title="Packets lost", x_label="distance, m", y_label="share of packets lost", x=x, log_y=True,
-                series={path: [max(point.loss, 1e-12) for point in row] for path, row in points.items()}, marks={},
+                series={path: [point.loss for point in row] for path, row in points.items()}, marks={},
             ),
         ],
         tables=[(

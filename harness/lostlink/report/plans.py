@@ -103,7 +103,9 @@ def _figure(curves: Curves) -> Any:
                       line_dash=figures.DASHES[index % len(figures.DASHES)])  # fmt: skip
     low, high = (min(drawn), max(drawn)) if drawn else (0.1, 1.0)
     if curves.log_y:
-        low = max(low, high * 1e-15)
+        smallest, low = low, max(low, high * 1e-15)
+        if smallest < low:
+            made.yaxis.axis_label = f"{curves.y_label} (below {low:.0e}: not drawn)"
     if curves.limit is not None:
         name, level = curves.limit
         low, high = min(low, level), max(high, level)
