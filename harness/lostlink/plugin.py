@@ -22,11 +22,13 @@ from lostlink.suite.session import (
     FLOWN,
     JUDGE,
     KEPT,
+    LATE,
     NOT_WRITTEN,
     PROFILE,
     PROPERTY,
     RIG,
     RIG_LOST,
+    UNSETTLED,
     WAIVED,
     decides,
 )
@@ -206,6 +208,8 @@ def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config)
     request.node.stash[JUDGE] = judge
     with judge.inspecting():
         yield judge
+    if not judge.is_settled:
+        request.node.stash[UNSETTLED] = judge
     del request.node.stash[JUDGE]
 
 
@@ -270,6 +274,8 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
     """Attach the verdict; show a failure as its finding, without a traceback."""
     report: pytest.TestReport = yield
     required = _required(item)
+    if required is not None and report.when == "teardown":
+        _judge_tear_down(item, call, report, required)
     if required is None or not decides(call.when, passed=report.passed):
         return report
     from lostlink.errors import RigError
@@ -294,6 +300,25 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
         _keep_runs(item.config, judge, error, verdict.outcome)
     report.user_properties = list(item.user_properties)
     return report
+
+
+def _judge_tear_down(
+    item: pytest.Item, call: pytest.CallInfo[None], report: pytest.TestReport, required: Requirement
+) -> None:
+    """Attach the verdict on a tear-down that judged something beyond its limit, or failed."""
+    from lostlink.suite import judge as judging
+
+    judge, error = item.stash.get(UNSETTLED, None), call.excinfo.value if call.excinfo else None
+    if judge is None and error is None:
+        return
+    if judge is not None and not isinstance(error, judging.FINDINGS):
+        error = judge.unsettled
+    verdict = judging.verdict_of(required, judge, error)
+    if judge is not None and isinstance(error, judging.FINDINGS):
+        report.longrepr = judge.explain(error)
+        _keep_runs(item.config, judge, error, verdict.outcome)
+    report.outcome = "failed"
+    report.user_properties.append((LATE, json.dumps(verdict.as_dict(), ensure_ascii=False)))
 
 
 def _keep_runs(config: pytest.Config, judge: Judge, error: BaseException | None, outcome: Outcome) -> None:

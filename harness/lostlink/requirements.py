@@ -163,6 +163,10 @@ def ids_of(option: str, text: str) -> list[str]:
     return ids
 
 
+DECORATED: Final[list[tuple[str, int, str]]] = []
+"""File, line and name of each custom test with a requirement, also of those that pytest does not collect."""
+
+
 def requires(requirement_id: str) -> Callable[[_Test], _Test]:
     """Mark a test of the suite as the test for a requirement of the catalogue."""
     return _marked(CATALOGUE[requirement_id])
@@ -197,7 +201,15 @@ def requirement(
         raise ValueError(f"requirement {requirement_id!r}: its sentence is empty; say what must be true")
     if halved := next((text for text in (sentence, fault) if text != whole_text(text)), None):
         raise ValueError(f"requirement {requirement_id!r}: {halved!a} contains a lone surrogate")
-    return _marked(Requirement(requirement_id, Severity(severity), sentence, fault))
+    mark = _marked(Requirement(requirement_id, Severity(severity), sentence, fault))
+
+    def noted(test: _Test) -> _Test:
+        code = getattr(test, "__code__", None)
+        if code is not None:
+            DECORATED.append((code.co_filename, code.co_firstlineno, code.co_name))
+        return mark(test)
+
+    return noted
 
 
 def _marked(required: Requirement) -> Callable[[_Test], _Test]:

@@ -550,6 +550,67 @@ def test_colour_is_never_the_only_sign(tmp_path: Path) -> None:
         assert ("\x1b[3" in run.stdout) == (no_colour is None)
 
 
+HEAD = """
+import pytest
+from lostlink.measure import failsafe
+from lostlink.requirements import requirement
+from lostlink_sims.scenario import LinkCut
+
+field = requirement("MY-FIELD", "critical", "The throttle is cut in time.")
+
+
+def cut(rig, scenario, judge, limit):
+    (flight,) = scenario.flights(1)
+    trace = rig.run(flight.into(LinkCut(at_us=flight.at_us)))
+    judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=limit)
+
+
+@field
+def test_good(rig, scenario, judge):
+    cut(rig, scenario, judge, 530_000)
+
+
+"""
+LATE = """
+@pytest.fixture
+def late(rig, scenario, judge):
+    yield
+    {after}
+
+
+@field
+def test_late(rig, scenario, judge, late):
+    cut(rig, scenario, judge, 530_000)
+"""
+CAUGHT = "try:\n        cut(rig, scenario, judge, 1000)\n    except AssertionError:\n        pass"
+
+
+@pytest.mark.parametrize(
+    ("second", "code", "outcome"),
+    [
+        (LATE.format(after="cut(rig, scenario, judge, 1000)"), 1, "not met"),
+        (LATE.format(after=CAUGHT), 1, "not met"),
+        (LATE.format(after="raise OSError('gone')"), 4, "inconclusive"),
+        ("class TestIt:\n    def __init__(self): pass\n    @field\n    def test_in(self): assert 0\n", 2, "met"),
+        ("@field\ndef test_two(judge): assert 0\n\n\n@field\ndef test_two(rig, scenario, judge):\n"
+         "    cut(rig, scenario, judge, 530_000)\n", 2, "met"),
+        ("@field\ndef check_two(judge): assert 0\n", 2, "met"),
+    ],
+    ids=["tear-down", "caught", "tear-down fails", "class with init", "name twice", "not a test"],
+)  # fmt: skip
+def test_what_is_easily_overlooked_is_not_met(tmp_path: Path, second: str, code: int, outcome: str) -> None:
+    """A tear-down counts too, and so does a test with a requirement that pytest does not run."""
+    tests = tmp_path / "test_field.py"
+    tests.write_text(HEAD + second, encoding="utf-8")
+    words = ["prove", str(HERON), "--tests", str(tests), "--only", "MY-FIELD", "--quiet", "--out", str(tmp_path / "ev")]
+    run = CliRunner().invoke(main, words)
+    assert run.exit_code == code, run.output
+    (verdict,) = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))["verdicts"]
+    assert verdict["outcome"] == outcome
+    if code == 2:
+        assert "has a requirement, but pytest does not run it" in run.output
+
+
 @pytest.mark.parametrize("limits", ["[1000, 530_000]", "[530_000, 1000]"])
 def test_a_requirement_of_two_tests_is_met_only_if_both_meet_it(tmp_path: Path, limits: str) -> None:
     """Two functions, or the cases of one: the worse outcome counts, with its finding and its run."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import os
 import signal
@@ -16,6 +17,7 @@ import pytest
 from proving import prove
 
 from lostlink.children import descendants
+from lostlink.profiles import read_profile, write_profile
 from lostlink.results import Result
 from lostlink.rigs import SimRig
 from lostlink.suite import processes
@@ -97,6 +99,7 @@ def test_a_receiver_without_a_name_is_tested_in_this_process(monkeypatch: pytest
 
 PROGRAMS: dict[str, str] = {
     "before it asks for a test": "import sys; sys.exit(3)",
+    "in the middle of a line": "import sys; print('{\"rea', end='', flush=True); sys.exit(3)",
     "with a test": (
         "import os, sys\nprint('{\"ready\": true}', flush=True)\n"
         "for line in sys.stdin.buffer:\n    if b'test_' in line: os.kill(os.getpid(), 9)"  # after the pickle
@@ -117,6 +120,46 @@ def test_a_process_that_dies(monkeypatch: pytest.MonkeyPatch, when: str) -> None
     else:
         assert (result.errors, len(result.verdicts), result.exit_code) == ([], 4, 0)
     assert descendants(os.getpid()) <= started
+
+
+def test_what_is_not_tested_or_waived(tmp_path: Path) -> None:
+    """A skipped test of another process is reported as here."""
+    heron = read_profile(HERON)
+    requirements = dataclasses.replace(heron.requirements, waived=("FS-VARIED", "CH-ENDS"))
+    handset = dataclasses.replace(heron.handset, packet_counter=False)
+    text = write_profile(dataclasses.replace(heron, handset=handset, requirements=requirements))
+    (tmp_path / "waived.toml").write_text(text, encoding="utf-8")
+    wanted = ("FS-VARIED", "FS-STALE", "CH-ENDS", "CH-SENSE", "FR-COUNT", "FR-SYNC")
+    one, two = (prove(tmp_path / "waived.toml", only=wanted, evidence=tmp_path / str(n), jobs=n) for n in (1, 2))
+    assert not two.errors
+    assert [(verdict.requirement.id, verdict.outcome) for verdict in two.verdicts] == [
+        (verdict.requirement.id, verdict.outcome) for verdict in one.verdicts
+    ]
+    assert {Outcome.WAIVED, Outcome.NOT_TESTED, Outcome.MET} == {verdict.outcome for verdict in two.verdicts}
+
+
+def test_nothing_of_a_run_is_left_for_the_next(tmp_path: Path) -> None:
+    """A receiver's globals are new in each run, so that it does not matter which runs a process made before."""
+    receiver = tmp_path / "counts.py"
+    receiver.write_text(
+        "from lostlink_sims import ReferenceReceiver\n\nBOOTS = 0\n\n\nclass Counts(ReferenceReceiver):\n"
+        "    def power_on(self, clock_us):\n        global BOOTS\n        BOOTS += 1\n"
+        "        super().power_on(clock_us)\n\n"
+        "    def pulses(self, clock_us):\n        widths = list(super().pulses(clock_us))\n"
+        "        return [1800] * 8 if BOOTS > 1 else widths\n",
+        encoding="utf-8",
+    )
+    result = prove(HERON, receiver=f"{receiver}:Counts", only=["CH-SENSE", "FS-CUT", "PW-RESET"])
+    outcomes = {verdict.requirement.id: verdict.outcome for verdict in result.verdicts}
+    assert outcomes == {"CH-SENSE": Outcome.MET, "FS-CUT": Outcome.MET, "PW-RESET": Outcome.NOT_MET}
+
+
+def test_a_file_that_cannot_be_collected_stops_the_run(tmp_path: Path) -> None:
+    for jobs in (1, 2):
+        tests = tmp_path / f"test_broken_{jobs}.py"
+        tests.write_text("def broken(:\n", encoding="utf-8")
+        result = prove(HERON, only=["CH-SENSE", "CH-ENDS"], tests=[tests], jobs=jobs)
+        assert (result.verdicts, result.exit_code) == ([], 2)
 
 
 def start(out: Path) -> subprocess.Popen[str]:

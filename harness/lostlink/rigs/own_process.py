@@ -88,7 +88,7 @@ class _Process:
             self.popen.stdin.flush()
         except OSError:
             return self._death()
-        calls = -1
+        calls, is_run = -1, isinstance(request, ScenarioRun)
         begun_s = since_s = time.monotonic()
         while True:
             has_ended = self.popen.poll() is not None
@@ -102,7 +102,7 @@ class _Process:
                     since_s = now_s
                 if is_calling and now_s - since_s >= most.call_s:
                     return _Hang(f"does not return (waited {most.call_s:g} s)")
-                if not is_calling and calls and now_s - since_s >= most.between_s:
+                if not is_calling and is_run and now_s - since_s >= most.between_s:
                     return _Slow(f"the program stands still after a call (waited {most.between_s:g} s)")
                 if now_s - begun_s >= most.run_s:
                     return _Slow(f"the program is too slow ({calls} calls in {most.run_s:.0f} s)")
@@ -228,6 +228,7 @@ class OwnProcessRig(Rig):
         """Repeat a run up to the call that did not return or was too late; return that trace as the evidence."""
         assert self._process is not None
         number, step = self._current_call()
+        number = max(1, number)
         if step < 0 and not isinstance(reason, _Slow):  # it could not answer: find the call after which it could not
             self._restart()
             self._ask(ScenarioRun(scenario, self.limits_loop, finds_loss=True))

@@ -23,7 +23,7 @@ from lostlink.files import forgiving_stream
 from lostlink.rigs import firmware
 from lostlink.rigs.main_loop import BusyError, limited
 from lostlink.rigs.no_fork import forbid_processes
-from lostlink.rigs.receivers import load_receiver, watched
+from lostlink.rigs.receivers import Loader, receiver_loader, watched
 from lostlink_sims import Profile, Scenario, simulate
 from lostlink_sims.receiver import ReceiverFactory
 from lostlink_sims.trace import Note, NoteKind, Trace
@@ -157,7 +157,8 @@ class _Server:
         self._surroundings = _Surroundings()
         self._file: ReceiverFile | None = None
         self._image: firmware.Image | None = None
-        self._factory: ReceiverFactory | None = None
+        self._loader: Loader | None = None
+        self._live_output = False
 
     def serve(self) -> None:
         while True:
@@ -179,7 +180,8 @@ class _Server:
                 self._image = firmware.Image(Path(file.receiver), file.scratch, watch)
             else:
                 watch.begin(firmware.LOADING)
-                self._factory = load_receiver(file.receiver)
+                self._loader = receiver_loader(file.receiver)
+                self._live_output = bool(getattr(self._loader(), "live_output", False))
         except LostlinkError as error:
             return error
         except BaseException as error:  # such as KeyboardInterrupt, raised by the file
@@ -198,8 +200,8 @@ class _Server:
         if self._image is not None:
             factory = firmware.factory(self._image, watch)
         else:
-            assert self._factory is not None
-            factory = watched(self._factory, watch)
+            assert self._loader is not None
+            factory = watched(self._loader, watch, live_output=self._live_output)
         try:
             trace = simulate(self._file.profile, run.scenario, limited(factory) if run.limits_loop else factory)
         except BusyError as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import importlib.machinery
 import importlib.util
 import inspect
 import sys
@@ -12,13 +13,22 @@ from typing import Any, Final
 
 from lostlink import extensions
 from lostlink.errors import ReceiverError
-from lostlink.rigs.firmware import Watch
+from lostlink.rigs.firmware import LOADING, Watch
 from lostlink_sims import Profile
 from lostlink_sims.receiver import ReceiverFactory
 
 METHODS: Final = ("power_on", "packet", "poll", "pulses")
-PYTHON_STEPS: Final = ("its constructor", *(f"{name}()" for name in METHODS), "its attribute failsafe")
+PYTHON_STEPS: Final = (
+    "its constructor",
+    *(f"{name}()" for name in METHODS),
+    "its attribute failsafe",
+    "loading the file",
+)
 """What is running, by the index of the step."""
+
+
+Loader = Callable[[], ReceiverFactory]
+"""Loads a receiver's file anew, so that nothing of an earlier run is left in its globals."""
 
 
 def load_receiver(spec: str) -> ReceiverFactory:
@@ -29,21 +39,40 @@ def load_receiver(spec: str) -> ReceiverFactory:
     ReceiverError
         If the file or the name is missing, the file does not run, or the name is not a receiver.
     """
+    return receiver_loader(spec)()
+
+
+def receiver_loader(spec: str) -> Loader:
+    """Return a function that loads the receiver that `spec` names, from the file as it is now.
+
+    A receiver of an installed package is loaded once.
+
+    Raises
+    ------
+    ReceiverError
+        If the file is missing or cannot be read; the function raises it as `load_receiver` does.
+    """
     path_text, colon, name = spec.rpartition(":")
     if not colon or not path_text or not name:
-        return _installed(spec)
+        installed = _installed(spec)
+        return lambda: installed
     path = Path(path_text)
     if not path.is_file():
         raise ReceiverError(f"--receiver {spec}: there is no file {path}; allowed: a Python file that can be read")
-    module = _module(path, spec)
-    if not hasattr(module, name):
-        classes = [key for key, value in vars(module).items() if inspect.isclass(value)]
-        near = difflib.get_close_matches(name, classes, n=1)
-        hint = f"; did you mean {near[0]!r}?" if near else ";"
-        raise ReceiverError(
-            f"--receiver {spec}: {path} has no {name!r}{hint} allowed: {', '.join(classes) or 'a class'}"
-        )
-    return _checked(getattr(module, name), name, spec)
+    load = _module_loader(path, spec)
+
+    def loader() -> ReceiverFactory:
+        module = load()
+        if not hasattr(module, name):
+            classes = [key for key, value in vars(module).items() if inspect.isclass(value)]
+            near = difflib.get_close_matches(name, classes, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else ";"
+            raise ReceiverError(
+                f"--receiver {spec}: {path} has no {name!r}{hint} allowed: {', '.join(classes) or 'a class'}"
+            )
+        return _checked(getattr(module, name), name, spec)
+
+    return loader
 
 
 def _installed(spec: str) -> ReceiverFactory:
@@ -109,32 +138,47 @@ def _caught(error: BaseException) -> Exception:
     return caught
 
 
-def watched(factory: ReceiverFactory, watch: Watch) -> ReceiverFactory:
-    """Return a factory of the same receivers, with their calls noted by a watch."""
+def watched(load: Loader, watch: Watch, *, live_output: bool) -> ReceiverFactory:
+    """Return a factory of a run's receivers: loaded anew at its first power-on, with all calls noted by a watch."""
+    loaded: list[ReceiverFactory] = []
 
     def build(profile: Profile) -> Any:
-        return _WatchedReceiver(factory, profile, watch)
+        if not loaded:
+            loaded.append(_watched_call(load, watch, LOADING)())
+        return _WatchedReceiver(loaded[0], profile, watch)
 
-    build.live_output = bool(getattr(factory, "live_output", False))  # type: ignore[attr-defined]
+    build.live_output = live_output  # type: ignore[attr-defined]
     return build
 
 
-def _module(path: Path, spec: str) -> Any:
+def _module_loader(path: Path, spec: str) -> Callable[[], Any]:
+    """Return a function that runs the file, as it is now, as a new module."""
     loading = importlib.util.spec_from_file_location(f"lostlink_receiver_{path.stem}", path)
-    if loading is None or loading.loader is None:
+    if loading is None or not isinstance(loading.loader, importlib.machinery.SourceFileLoader):
         raise ReceiverError(f"--receiver {spec}: {path} is not a Python file: its name must end in .py")
-    module = importlib.util.module_from_spec(loading)
-    sys.modules[loading.name] = module  # dataclasses and pickle look up the module of a class
     try:
-        loading.loader.exec_module(module)
+        code = loading.loader.get_code(loading.name)
     except SyntaxError as error:
         raise ReceiverError(
             f"{path}:{error.lineno}:{error.offset}: {error.msg}; the receiver cannot be read"
         ) from error
-    except (Exception, SystemExit) as error:
-        line = _line_in(error, path)
-        raise ReceiverError(f"{path}:{line}: {type(error).__name__}: {error}; the receiver cannot be loaded") from error
-    return module
+    except (OSError, ValueError) as error:
+        raise ReceiverError(f"--receiver {spec}: {path} cannot be read: {error}") from error
+    assert code is not None
+
+    def load() -> Any:
+        module = importlib.util.module_from_spec(loading)
+        sys.modules[loading.name] = module  # dataclasses and pickle look up the module of a class
+        try:
+            exec(code, module.__dict__)
+        except (Exception, SystemExit) as error:
+            line = _line_in(error, path)
+            raise ReceiverError(
+                f"{path}:{line}: {type(error).__name__}: {error}; the receiver cannot be loaded"
+            ) from error
+        return module
+
+    return load
 
 
 def _line_in(error: BaseException, path: Path) -> int:

@@ -74,6 +74,7 @@ class Judge:
         self._worst_trace: Trace | None = None
         self._doubt = ""
         self._broken = ""
+        self._is_concluded = False
         self._trace: Trace | None = None
         self._measurement: Measurement | None = None
         self.broken: dict[str, tuple[Broken, Trace]] = {}
@@ -194,8 +195,21 @@ class Judge:
         if not self.checks:
             raise InconclusiveError("the test judged no measurement")
         self._ask_the_wire()
+        self._is_concluded = True
         if self.others:
             raise OthersBrokenError(", ".join(broken.requirement_id for broken, _ in self.others))
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether nothing was broken or left in doubt after `conclude`."""
+        return not self._is_concluded or not (self._broken or self._doubt or self.by_invariant)
+
+    @property
+    def unsettled(self) -> AssertionError:
+        """What was broken or left in doubt after `conclude`."""
+        if self._broken or self.by_invariant is None:
+            return NotMetError(self._broken) if self._broken else InconclusiveError(self._doubt)
+        return NotMetError(self.by_invariant[0].message)
 
     def _ask_the_wire(self) -> None:
         """Raise `InconclusiveError` unless the wire answers; the run for it is none of the test's."""

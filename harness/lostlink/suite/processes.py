@@ -89,6 +89,8 @@ class Processes:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """Run all tests."""
+        if session.testsfailed:  # as pytest's own loop: a file could not be collected
+            raise session.Interrupted("a file of tests cannot be collected")
         ours = [item for item in session.items if item.path.parent == self._folder]
         own = [item for item in session.items if item.path.parent != self._folder]
         self._tests.extend(sorted(ours, key=lambda item: item.name == self._longest_name(ours)))
@@ -121,7 +123,10 @@ class Processes:
         assert process.stdout is not None
         has_ended = False
         for line in process.stdout:
-            message = json.loads(line)
+            try:
+                message = json.loads(line)
+            except ValueError:  # it died in the middle of a line
+                break
             has_ended = has_ended or "ended" in message
             if "ready" not in message:
                 self._messages.put(message)
@@ -147,6 +152,8 @@ class Processes:
             match message:
                 case {"report": data}:
                     report = config.hook.pytest_report_from_serializable(config=config, data=data)
+                    if isinstance(report.longrepr, list):  # the place and reason of a skip, which JSON has no tuple for
+                        report.longrepr = tuple(report.longrepr)
                     config.hook.pytest_runtest_logreport(report=report)
                 case {"not written": [number, text, name]}:
                     config.stash.setdefault(NOT_WRITTEN, OSError(number, text, name))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import inspect
 import json
 import os
 import shutil
@@ -17,12 +18,12 @@ from lostlink import safe_end
 from lostlink.errors import ExitCode
 from lostlink.evidence.run_writer import file_name
 from lostlink.files import whole_text
-from lostlink.requirements import CATALOGUE
+from lostlink.requirements import CATALOGUE, DECORATED
 from lostlink.results import Result
 from lostlink.rigs import Rig
 from lostlink.suite.judge import OTHERS, in_runs_of
 from lostlink.suite.processes import Processes, Session
-from lostlink.suite.session import ALSO, EVIDENCE, FLOWN, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
+from lostlink.suite.session import ALSO, EVIDENCE, FLOWN, LATE, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
 from lostlink.varied import Flown, variation_of
 from lostlink.verdicts import Outcome, Verdict, counted
 from lostlink_sims import Profile
@@ -60,7 +61,20 @@ class _Collector:
         for item in [item for item in items if item.nodeid != whole_text(item.nodeid)]:
             self.result.errors.append(f"{whole_text(item.nodeid)}: its name contains a lone surrogate; rename the test")
             items.remove(item)
+        self._expect_all(items)
         self.judging = {item.path for item in items if item.get_closest_marker("requirement")}
+
+    def _expect_all(self, items: Sequence[pytest.Item]) -> None:
+        """Report custom tests that have a requirement but are not run."""
+        functions = [inspect.unwrap(item.obj) for item in items if isinstance(item, pytest.Function)]
+        codes = [function.__code__ for function in functions if hasattr(function, "__code__")]
+        run = {(code.co_filename, code.co_firstlineno) for code in codes}
+        for file, line, name in DECORATED:
+            if (file, line) not in run:
+                self.result.errors.append(
+                    f"{file}:{line}: {name} has a requirement, but pytest does not run it: is there a second one of "
+                    "this name, a class with __init__, or a name that does not begin with test?"
+                )
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_finish(self, session: pytest.Session) -> None:
@@ -87,6 +101,8 @@ class _Collector:
                 self._others.append(found)
             for text in properties.get(FLOWN, ()):
                 self._flown = Flown(**json.loads(text))
+        elif report.when == "teardown" and LATE in properties:
+            self._add(Verdict.from_dict(json.loads(properties[LATE][0])), report.longreprtext)
         elif report.failed:
             self.result.errors.append(report.longreprtext)
 
@@ -220,6 +236,7 @@ def run_suite(
     jobs : int
         Number of processes that share the suite's tests, on a rig that others can open too.
     """
+    DECORATED.clear()
     arguments = [f"--lostlink-seed={seed}", *_SETTINGS]
     arguments += [f"--lostlink-{name}={value}" for name, value in named if value is not None]
     if only:

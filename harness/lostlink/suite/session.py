@@ -12,6 +12,9 @@ PROPERTY: Final = "lostlink"
 ALSO: Final = "lostlink also"
 """Name of the report property with a verdict on another requirement that a run breaks, and the finding."""
 
+LATE: Final = "lostlink late"
+"""Name of the report property with the verdict on what a test judged, or how it failed, in its tear-down."""
+
 FLOWN: Final = "lostlink flown"
 """Name of the report property with the varied flights of a test, for the runner only."""
 
@@ -31,6 +34,8 @@ KEPT: Final = pytest.StashKey[dict[str, int]]()
 
 JUDGE: Final = pytest.StashKey[Any]()  # a Judge
 """On a test: its judge."""
+UNSETTLED: Final = pytest.StashKey[Any]()  # a Judge
+"""On a test: its judge, if it judged after the verdict."""
 WAIVED: Final = pytest.StashKey[bool]()
 """On a test: set where the profile's owner has waived its requirement."""
 
