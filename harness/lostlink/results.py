@@ -14,6 +14,9 @@ CAUTIONS: Final = (
     "Follow the radio and aviation regulations of your country, and licensed practice.",
     "Meeting the requirements does not show that the model is safe to fly.",
 )
+CAPTURE_SHOWS: Final = (
+    "A capture is evidence for the pulse train only. It does not show when, or whether, the link was lost."
+)
 ALL_WAIVED: Final = "Every requirement was waived by the owner; nothing is proven."
 
 

@@ -24,6 +24,7 @@ from lostlink.errors import CaptureError
 from lostlink.evidence.exports import vcd_text
 from lostlink.measure import failsafe, frames
 from lostlink.profiles import parse_profile
+from lostlink.requirements import CATALOGUE
 from lostlink.show import capture as report
 from lostlink.show import capture_picture
 from lostlink.verdicts import Outcome, by_severity
@@ -542,6 +543,9 @@ def test_read_leaves_evidence_with_a_report(tmp_path: Path) -> None:
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert told["conclusion"] in page
     assert "measured on the wire" in page
+    assert "It does not show when, or whether, the link was lost." in page
+    assert f"{len(CATALOGUE) - 6} other requirements: pulses alone do not show them." in page
+    assert "<dt>seed</dt>" not in page
     assert (tmp_path / "out" / "runs" / "FS-VALUE.json").is_file()
     assert (tmp_path / "out" / "frames.csv").read_text(encoding="utf-8").count("\n") > 50
     without = CliRunner().invoke(main, ["read", capture, "--out", str(tmp_path / "none")])

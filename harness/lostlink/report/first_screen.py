@@ -10,6 +10,8 @@ from lostlink.evidence.document import Document
 from lostlink.report.markup import Html, join, tag
 from lostlink.report.page import facts, first_screen, text
 from lostlink.report.rows import KINDS, SIGNS, WORST_FIRST, RequirementRow, count, mark
+from lostlink.requirements import CATALOGUE
+from lostlink.results import CAPTURE_SHOWS
 from lostlink.verdicts import Outcome, Severity, counted
 
 _MOST_LINKS: Final = 4
@@ -20,7 +22,6 @@ _SEEN: Final = {
         "crystal, supply, wiring and radio chip were not tested."
     ),
     "reported by the board": "A board reported its own pulses. What the wire carries was not measured.",
-    "measured on the wire": "Pulses were measured on the wire.",
 }
 
 
@@ -81,14 +82,18 @@ def _tested(document: Document, rows: Sequence[RequirementRow]) -> Html:
         *((name, f"{tested[name]} ({digest})" if digest else tested[name]) for name, digest in digests.items()),
         ("rig", tested["rig"]),
         ("evidence type", ", ".join(_how_seen(rows))),
-        ("seed", str(tested["seed"])),
+        ("seed", "" if _is_capture(document) else str(tested["seed"])),
         ("date", f"{day} ({took_s:.1f} s)".lstrip() if took_s is not None else day),
-        ("runs", str(sum(row.verdict.runs for row in rows)) if rows else ""),
+        ("runs", str(sum(row.verdict.runs for row in rows)) if rows and not _is_capture(document) else ""),
         ("versions", ", ".join(f"{name} {number}" for name, number in tested["versions"].items())),
         *tested.get("bench", {}).items(),
     ]  # fmt: skip
     title = tag("h2", "What was tested", id="tested")
     return tag("section", title, facts(pairs), class_="tested", aria_labelledby="tested")
+
+
+def _is_capture(document: Document) -> bool:
+    return bool(document.tested["rig"] == "capture")
 
 
 def _how_seen(rows: Sequence[RequirementRow]) -> list[str]:
@@ -105,6 +110,9 @@ def _untested(document: Document, rows: Sequence[RequirementRow]) -> Html:
     only = document.tested.get("only")
     if isinstance(only, list) and only:
         lines.append(tag("li", f"All requirements except {', '.join(map(text, only))}: only these were selected."))
+    if _is_capture(document):
+        others = counted(len(CATALOGUE.keys() - {row.id for row in rows}), "other requirement")
+        lines += [tag("li", CAPTURE_SHOWS), tag("li", f"{others}: pulses alone do not show them.")]
     lines += [tag("li", words) for seen, words in _SEEN.items() if seen in _how_seen(rows)]
     lines.append(tag("li", "Range, antennas, batteries, and everything else that the requirements do not name."))
     title = tag("h2", "What was not tested", id="untested")

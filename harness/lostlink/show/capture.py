@@ -23,13 +23,13 @@ from lostlink.captures.train import PulseTrain
 from lostlink.errors import ExitCode
 from lostlink.measure import failsafe
 from lostlink.profiles.quantities import text_of
+from lostlink.results import CAPTURE_SHOWS
 from lostlink.show.capture_picture import clock_time, legend, names, picture
 from lostlink.show.console import cautions, console, last_line, paragraph, table, verdict_table
 from lostlink.verdicts import counted, quantity
 from lostlink_sims import Profile, Trace
 
 _MOST_EVENTS = 24
-CANNOT_SHOW = "A capture is evidence for the pulse train only. It does not show when, or whether, the link was lost."
 
 
 def us(ps: float) -> str:
@@ -208,7 +208,7 @@ def show(capture: Capture, findings: Findings, profile: Profile | None, trace: T
     else:
         paragraph(f"For a profile:\n{proposal(findings.train)}")
     cautions()
-    paragraph(f"{CANNOT_SHOW}\n")
+    paragraph(f"{CAPTURE_SHOWS}\n")
     last_line(findings.exit_code if findings.verdicts else ExitCode.UNDECIDED, findings.conclusion)
 
 
