@@ -12,7 +12,7 @@ ROOT = Path(__file__).parents[1]
 PARTS = {
     "all tests, full numbers": [
         sys.executable, "-m", "pytest", "-q", "-n", os.environ.get("LOSTLINK_WORKERS", "auto"), "--dist", "worksteal",
-        "--long", *sys.argv[1:],
+        "--long", "-o", "faulthandler_timeout=1800", *sys.argv[1:],
     ],
     "compiled board, each end of a run": [
         sys.executable, "-m", "pytest", "-q", "-s", "-p", "no:xdist", "--long", "tests/board/test_session_ends.py",
