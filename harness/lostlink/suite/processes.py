@@ -93,7 +93,7 @@ class Processes:
             raise session.Interrupted("a file of tests cannot be collected")
         ours = [item for item in session.items if item.path.parent == self._folder]
         own = [item for item in session.items if item.path.parent != self._folder]
-        self._tests.extend(sorted(ours, key=lambda item: item.name == self._longest_name(ours)))
+        self._tests.extend(sorted(ours, key=lambda item: required_by(item) == _LONGEST))
         for process in self._started:
             threading.Thread(target=self._serve, args=(process,), daemon=True).start()
         while (test := self._next(last=False)) is not None:
@@ -106,10 +106,6 @@ class Processes:
             self._receive(session, _LOOK_S)
         self._receive(session)
         return True
-
-    @staticmethod
-    def _longest_name(items: list[pytest.Item]) -> str:
-        return next((item.name for item in items if required_by(item) == _LONGEST), "")
 
     def _next(self, *, last: bool) -> pytest.Item | None:
         with self._lock:
