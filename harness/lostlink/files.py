@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import io
+import itertools
 import os
 import stat
 from collections.abc import Callable, Iterable, Mapping
@@ -51,6 +52,12 @@ def real_path(path: str | Path) -> Path:
         return Path(path).resolve()
     except RuntimeError as error:  # of older versions of Python
         raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), str(path)) from error
+
+
+def free_path(path: Path) -> Path:
+    """Return the path, or with a number the first that does not exist."""
+    names = itertools.chain([path], (path.with_name(f"{path.name}-{number}") for number in itertools.count(2)))
+    return next(name for name in names if not os.path.lexists(name))
 
 
 def whole_text(text: str) -> str:

@@ -31,6 +31,7 @@ from lostlink.suite.session import (
     UNSETTLED,
     WAIVED,
     decides,
+    required_by,
 )
 
 if TYPE_CHECKING:
@@ -100,18 +101,13 @@ def pytest_configure(config: pytest.Config) -> None:
             )
 
 
-def _required(item: pytest.Item) -> Requirement | None:
-    marker = item.get_closest_marker("requirement")
-    return marker.args[0] if marker else None
-
-
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Keep the selected requirements."""
     only = config.getoption("--lostlink-only")
     if not only:
         return
     wanted = set(only.split(","))
-    keep = [item for item in items if (required := _required(item)) is not None and required.id in wanted]
+    keep = [item for item in items if (required := required_by(item)) is not None and required.id in wanted]
     config.hook.pytest_deselected(items=[item for item in items if item not in keep])
     items[:] = keep
 
@@ -198,7 +194,7 @@ def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config)
     from lostlink.suite.answer import silence_of
     from lostlink.suite.judge import Judge
 
-    required = _required(request.node)
+    required = required_by(request.node)
     if required is not None and required.id in rig.profile.requirements.waived:
         request.node.stash[WAIVED] = True
         pytest.skip("waived by the owner")
@@ -227,7 +223,7 @@ def _commands(config: pytest.Config, item: pytest.Item, required: Requirement | 
         link = [f"{_word(evidence)}/profile.toml"] if evidence else profile
         replay = shlex.join(["lostlink", "replay", f"{folder}/{required.id}.scenario.toml", *link, *short])
     if required is not None and item.path.resolve().parent == Path(__file__).resolve().parent / "suite":
-        out = _free_folder(evidence or "lostlink-evidence", required.id)
+        out = _folder_beside(evidence or "lostlink-evidence", required.id)
         words = ["lostlink", "prove", *profile, *short, "--seed", str(seed), "--only", required.id, "--out", out]
         return shlex.join(words), replay
     file = item.path.relative_to(Path.cwd()) if item.path.is_relative_to(Path.cwd()) else item.path
@@ -241,13 +237,13 @@ def _word(value: object) -> str:
     return f"./{value}" if str(value).startswith("-") else str(value)
 
 
-def _free_folder(evidence: str, requirement_id: str) -> str:
+def _folder_beside(evidence: str, requirement_id: str) -> str:
     """Return a folder beside the evidence that does not exist: repeating a test replaces no other evidence."""
+    from lostlink.files import free_path
+
     beside = evidence.rstrip("/\\")
     beside = "lostlink-evidence" if Path(beside).name in ("", ".", "..") else _word(beside)
-    numbers = ("", *(f"-{number}" for number in range(2, 100)))
-    names = [f"{beside}-{requirement_id}{number}" for number in numbers]
-    return next((name for name in names if not Path(name).exists()), names[-1])
+    return str(free_path(Path(f"{beside}-{requirement_id}")))
 
 
 @pytest.hookimpl(wrapper=True)
@@ -260,7 +256,7 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Any:
     except CannotError as error:
         pytest.skip(str(error))
     judge = pyfuncitem.stash.get(JUDGE, None)
-    if _required(pyfuncitem) is not None:
+    if required_by(pyfuncitem) is not None:
         if judge is None:
             from lostlink.suite.judge import InconclusiveError
 
@@ -273,7 +269,7 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Any:
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Any:
     """Attach the verdict; show a failure as its finding, without a traceback."""
     report: pytest.TestReport = yield
-    required = _required(item)
+    required = required_by(item)
     if required is not None and report.when == "teardown":
         _judge_tear_down(item, call, report, required)
     if required is None or not decides(call.when, passed=report.passed):

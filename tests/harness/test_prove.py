@@ -551,11 +551,6 @@ def test_colour_is_never_the_only_sign(tmp_path: Path) -> None:
 
 
 HEAD = """
-import pytest
-from lostlink.measure import failsafe
-from lostlink.requirements import requirement
-from lostlink_sims.scenario import LinkCut
-
 field = requirement("MY-FIELD", "critical", "The throttle is cut in time.")
 
 
@@ -600,8 +595,7 @@ CAUGHT = "try:\n        cut(rig, scenario, judge, 1000)\n    except AssertionErr
 )  # fmt: skip
 def test_what_is_easily_overlooked_is_not_met(tmp_path: Path, second: str, code: int, outcome: str) -> None:
     """A tear-down counts too, and so does a test with a requirement that pytest does not run."""
-    tests = tmp_path / "test_field.py"
-    tests.write_text(HEAD + second, encoding="utf-8")
+    tests = own_tests(tmp_path, HEAD + second)
     words = ["prove", str(HERON), "--tests", str(tests), "--only", "MY-FIELD", "--quiet", "--out", str(tmp_path / "ev")]
     run = CliRunner().invoke(main, words)
     assert run.exit_code == code, run.output
@@ -614,17 +608,14 @@ def test_what_is_easily_overlooked_is_not_met(tmp_path: Path, second: str, code:
 @pytest.mark.parametrize("limits", ["[1000, 530_000]", "[530_000, 1000]"])
 def test_a_requirement_of_two_tests_is_met_only_if_both_meet_it(tmp_path: Path, limits: str) -> None:
     """Two functions, or the cases of one: the worse outcome counts, with its finding and its run."""
-    tests = tmp_path / "test_field.py"
-    tests.write_text(
-        "import pytest\nfrom lostlink.measure import failsafe\nfrom lostlink.requirements import requirement\n"
-        "from lostlink_sims.scenario import LinkCut\n\n\n"
+    tests = own_tests(
+        tmp_path,
         "@requirement('MY-FIELD', 'critical', 'The throttle is cut in time.')\n"
         f"@pytest.mark.parametrize('limit', {limits})\n"
         "def test_field(rig, scenario, judge, limit):\n"
         "    for flight in scenario.flights(2):\n"
         "        trace = rig.run(flight.into(LinkCut(at_us=flight.at_us)))\n"
         "        judge(trace, failsafe.time_to_cut(trace, flight.at_us), at_most=limit)\n",
-        encoding="utf-8",
     )
     evidence = tmp_path / "ev"
     run = CliRunner().invoke(

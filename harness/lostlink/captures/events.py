@@ -22,9 +22,11 @@ LEAST_FRAMES: Final = 4
 _JOINT: Final = 2
 """Number of channels that change in one frame and count as a common jump."""
 _ROWS: Final = 4
-"""Number of rows off the later level, on the same side, that are a movement and no late edges."""
+"""Number of rows off the later level, on the same side, that are a movement and not late edges."""
 _LEVEL_ROWS: Final = 7
 """Number of rows whose median a few late edges do not change."""
+_LEVEL_MOST: Final = 64
+"""Number of rows from which the level is known well enough; more would take long in a long capture."""
 _LATE_PS: Final = 40 * PS_PER_US
 """Most that a single late edge changes a width or the median of few: twice 20 us, common practice, no source."""
 _CLOCK: Final = 0.01
@@ -325,10 +327,12 @@ def _held_since(widths: Ints, before: int, begin: int, still_ps: float) -> int:
     """Return the first row from which the channels may have been constant until the row `before`.
 
     A channel has certainly moved where several rows in a row are off its later level, on the same side. What returns,
-    such as a late edge, is no movement; where the level itself is of few rows, only what no late edge does counts.
+    such as a late edge, does not count. While the level is known from few rows, only what no late edge does counts.
     """
+    level = widths[before]
     for row in range(before - 1, begin + _ROWS - 2, -1):
-        level = np.median(widths[row + 1 : before + 1], axis=0)
+        if before - row <= _LEVEL_MOST:
+            level = np.median(widths[row + 1 : before + 1], axis=0)
         least_ps = still_ps if before - row >= _LEVEL_ROWS else still_ps + _LATE_PS
         off = widths[row - _ROWS + 1 : row + 1] - level
         moves = (off > least_ps).all(0) | (off < -least_ps).all(0) | (np.abs(off) > still_ps + _LATE_PS).all(0)

@@ -2,7 +2,7 @@
 
 Failsafe values are constant, so another channel than the throttle that moves shows that the link is back. A receiver
 that has returned holds its channels for the whole timeout before it can fail safe again, so a throttle that jumps up
-and back sooner was no return.
+and back sooner did not return.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from lostlink_sims import Profile
 _SOON: Final = 4
 """Frames after the throttle has left its failsafe value in which another channel must move, if the sticks are back."""
 _TWICE: Final = 2
-"""Frames of these in which it must be off: one late edge is no movement."""
+"""Frames of these in which it must be off: one late edge does not count."""
 _CLOCK: Final = 0.99
 """Least share of the timeout that a receiver with a fast clock waits."""
 _STEP_PS: Final = 30 * PS_PER_US

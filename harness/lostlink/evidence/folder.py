@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
-import itertools
 import os
 import re
 import shutil
@@ -25,7 +24,7 @@ from lostlink.errors import COMPLETE, EvidenceError, ExitCode, UsageError
 from lostlink.evidence.document import CAMPAIGN_FILE, FILE, Document
 from lostlink.evidence.run_writer import file_name
 from lostlink.evidence.schemas import read_json
-from lostlink.files import not_writable, real_path
+from lostlink.files import free_path, not_writable, real_path
 from lostlink.profiles import write_profile
 from lostlink_sims import Profile
 
@@ -180,9 +179,9 @@ class EvidenceFolder:
             with safe_end.undisturbed():
                 keep = _is_complete(self._resolved / self._document) and not _is_complete(self.path / self._document)
                 if self.path.parent == self._resolved:
-                    self._replace_files(_free(self._resolved / _EARLIER) if keep else None)
+                    self._replace_files(free_path(self._resolved / _EARLIER) if keep else None)
                 elif keep:
-                    self._keep_folder(_free(self._resolved.with_name(f"{self._resolved.name}.{_EARLIER}")))
+                    self._keep_folder(free_path(self._resolved.with_name(f"{self._resolved.name}.{_EARLIER}")))
                 else:
                     self._replace_folder()
                 self._leftover = self.path
@@ -266,12 +265,6 @@ def _is_complete(file: Path) -> bool:
         return read_json(file).get("exit_code") in COMPLETE
     except EvidenceError:
         return False
-
-
-def _free(path: Path) -> Path:
-    """Return the path, or with a number the first that does not exist."""
-    names = itertools.chain([path], (path.with_name(f"{path.name}-{number}") for number in itertools.count(2)))
-    return next(name for name in names if not os.path.lexists(name))
 
 
 def _items(document: Mapping[str, Any], key: str) -> list[Any]:

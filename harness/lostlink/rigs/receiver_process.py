@@ -229,7 +229,9 @@ def main() -> None:
     adopt_orphans()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is handled by the parent process
     read, write = private_pipes()
-    sys.stdout, sys.stderr = map(forgiving_stream, (sys.stdout, sys.stderr))  # a program's output is no finding
+    sys.stdout, sys.stderr = map(
+        forgiving_stream, (sys.stdout, sys.stderr)
+    )  # output that cannot be written is not a finding
     server = _Server(read, write, words(handle))
     forbid_processes()
     try:

@@ -93,7 +93,7 @@ class Processes:
             raise session.Interrupted("a file of tests cannot be collected")
         ours = [item for item in session.items if item.path.parent == self._folder]
         own = [item for item in session.items if item.path.parent != self._folder]
-        self._tests.extend(sorted(ours, key=lambda item: required_by(item) == _LONGEST))
+        self._tests.extend(sorted(ours, key=_is_longest))
         for process in self._started:
             threading.Thread(target=self._serve, args=(process,), daemon=True).start()
         while (test := self._next(last=False)) is not None:
@@ -175,6 +175,11 @@ def _start(session: Session) -> subprocess.Popen[bytes]:
         pickle.dump(session, process.stdin, pickle.HIGHEST_PROTOCOL)
         process.stdin.flush()
     return process
+
+
+def _is_longest(test: pytest.Item) -> bool:
+    required = required_by(test)
+    return required is not None and required.id == _LONGEST
 
 
 def _run(test: pytest.Item, following: pytest.Item | None) -> None:

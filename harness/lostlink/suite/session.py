@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import pytest
+
+if TYPE_CHECKING:
+    from lostlink.verdicts import Requirement
 
 PROPERTY: Final = "lostlink"
 """Name of the report property that carries a verdict as JSON; it passes through xdist and into junit."""
@@ -45,7 +48,7 @@ def decides(phase: str | None, *, passed: bool) -> bool:
     return phase == "call" or (phase == "setup" and not passed)
 
 
-def required_by(item: pytest.Item) -> str:
-    """Return the id of the requirement that a test judges; empty if none."""
+def required_by(item: pytest.Item) -> Requirement | None:
+    """Return the requirement that a test judges; None if it judges none."""
     marker = item.get_closest_marker("requirement")
-    return str(marker.args[0].id) if marker else ""
+    return marker.args[0] if marker else None
