@@ -117,6 +117,20 @@ def compile_c(tools: None, tmp_path_factory: pytest.TempPathFactory) -> Callable
 
 
 @pytest.fixture
+def own_terminal() -> Iterator[Callable[[Path], None]]:
+    """Return what keeps a board's pseudo-terminal from boards of other tests, also once that board is gone.
+
+    A rig that waits for its board would take another one for it.
+    """
+    with contextlib.ExitStack() as kept:
+
+        def keep(port: Path) -> None:
+            kept.callback(os.close, os.open(port, os.O_RDWR | os.O_NOCTTY))
+
+        yield keep
+
+
+@pytest.fixture
 def first_served() -> Iterator[None]:
     """Let this test and the boards that it starts go before other processes, where the system permits it."""
     usual = os.getpriority(os.PRIO_PROCESS, 0)

@@ -45,7 +45,9 @@ Start = Callable[..., str]
 
 
 @pytest.fixture
-def start(first_served: None, make: Callable[..., Path], tmp_path: Path) -> Iterator[Start]:
+def start(
+    first_served: None, own_terminal: Callable[[Path], None], make: Callable[..., Path], tmp_path: Path
+) -> Iterator[Start]:
     """Start boards; the port has the same name each time."""
     running: list[subprocess.Popen[str]] = []
 
@@ -55,6 +57,7 @@ def start(first_served: None, make: Callable[..., Path], tmp_path: Path) -> Iter
         running.append(board)
         assert board.stdout is not None
         board.stdout.readline()
+        own_terminal(link_path)
         return str(link_path)
 
     begin.running = running  # type: ignore[attr-defined]
@@ -333,6 +336,23 @@ def test_unplugged_for_good(start: Start, link: Profile, monkeypatch: pytest.Mon
     monkeypatch.setattr(serial_rig, "BACK_WITHIN_S", 0.5)
     with _rig(link, start("--trouble", "die:700")) as rig, pytest.raises(RigError, match="did not come back"):
         _fly_on(rig, link)
+
+
+def test_another_board_on_the_port_is_not_driven(start: Start, link: Profile) -> None:
+    """After a lost connection the port's name may belong to another board, on which the propellers may be."""
+    port = start("--trouble", "die:700")
+    done = threading.Event()
+
+    def plug_in() -> None:
+        start.running[0].wait()  # type: ignore[attr-defined]
+        start("--name", "another board")
+        done.wait(60)  # a board ends with the thread that started it
+
+    threading.Thread(target=plug_in, daemon=True).start()
+    with _rig(link, port) as rig, pytest.raises(RigError, match=r"another board answers .*: another board"):
+        _fly_on(rig, link)
+    assert "host board" in rig.about["board"]
+    done.set()
 
 
 def test_lost_port_ends_prove_with_3_and_keeps_evidence(start: Start, tmp_path: Path) -> None:

@@ -93,9 +93,12 @@ def frames(seen: list[Seen]) -> list[tuple[float, int]]:
 
 
 @pytest.fixture
-def board(first_served: None, make: Callable[..., Path], tmp_path: Path) -> Iterator[LoggedBoard]:
+def board(
+    first_served: None, own_terminal: Callable[[Path], None], make: Callable[..., Path], tmp_path: Path
+) -> Iterator[LoggedBoard]:
     """Start a board with a log."""
     board = LoggedBoard(make("board"), tmp_path)
+    own_terminal(Path(board.port))
     yield board
     board.process.kill()
     board.process.communicate()

@@ -64,6 +64,10 @@ class _LateError(Exception):
     """A packet is too late, so the run must be repeated."""
 
 
+class _OtherBoardError(PortError):
+    """The port's name now belongs to another board, on which the propellers may be."""
+
+
 class _SerialBoard(RemoteBoard):
     """A board on a serial line; raises `_LateError` when a packet leaves too late."""
 
@@ -116,6 +120,7 @@ class SerialRig(Rig):
         self._void = self._reconnects = 0
         self._worst_us = 0
         self._lateness_us: list[float] = []
+        self._identity: codec.Identity | None = None
         self._board: BenchBoard | None = self._connect()
         self._check_load()
 
@@ -123,12 +128,15 @@ class SerialRig(Rig):
         line = open_line(self._port, self._baud)
         try:
             board = BenchBoard(line)
+            if self._identity not in (None, board.identity):
+                name = board.identity.name.decode("utf-8", "replace")
+                raise _OtherBoardError(self._port, f"another board answers after a lost connection: {name}")
             if board.identity.abilities & codec.CAN_RESET:
                 board.send(codec.Reset(codec.STAY_DOWN))
         except BaseException:
             line.close()
             raise
-        identity = board.identity
+        self._identity = identity = board.identity
         self.about["board"] = f"{identity.name.decode('utf-8', 'replace')}, {identity.channels} channels"
         granted = real_time_priority(on=True) and real_time_priority(on=False)
         self.about["host"] = f"real-time scheduling {'granted' if granted else 'not granted'}"
@@ -263,6 +271,8 @@ class SerialRig(Rig):
             time.sleep(0.1)  # noqa: TID251  the bench runs in real time
             try:
                 self._board = self._connect()
+            except _OtherBoardError:
+                raise
             except RigError:
                 if time.monotonic() > until_s:
                     detail = f"{error.detail}; it did not come back within {BACK_WITHIN_S:g} s"
