@@ -1,22 +1,24 @@
 """The receiver's hardware in virtual time: supply, clock, main loop, radio port, output timer, watchdog.
 
 It calls the program, a `Receiver`, after a packet, at the clock value that the program requested, and at the start of
-each frame. Without supply and while booting it makes no call; while the main loop hangs it asks only for pulses.
+each frame; at equal instants in this order. Without supply and while booting it makes no call; while the main loop
+hangs it asks only for pulses.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from array import array
+from collections.abc import Callable, Sequence
 from operator import index
 from typing import Any, Final
 
 import numpy as np
 
-from lostlink_sims.clock import FRAME, LOOP, Tick, World, once
+from lostlink_sims.clock import FAR_US, World
 from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile
 from lostlink_sims.receiver import MASK, Receiver, ReceiverFactory
-from lostlink_sims.recorder import Recorder, register
+from lostlink_sims.recorder import Recorder, register, registers
 from lostlink_sims.scenario import Scenario
 
 _HALF: Final = MASK >> 1
@@ -34,7 +36,13 @@ class ReceiverCrashError(Exception):
 
 
 class Board(PowerState):
-    """The receiver's hardware: power, clock, main loop, radio, output timer."""
+    """The receiver's hardware: power, clock, main loop, radio, output timer.
+
+    Attributes
+    ----------
+    refused : bool
+        Whether the program crashed over a packet.
+    """
 
     def __init__(
         self,
@@ -60,42 +68,55 @@ class Board(PowerState):
         self._program: Receiver | None = None  # None without power and while booting
         self._powered_us = 0
         self._clock_base = 0
-        self.take = _not_listening
+        self._hangs = False
         self._silent = False  # output pulses stopped by a fault
         self._failsafe = True
         self._wanted: int | None = None  # the clock at which the program wants its next iteration
-        self._loop = Tick(env, self._on_loop, LOOP)
-        self._loop_at_us = -1  # when the pending iteration comes; -1 when none is pending
-        self._loop_clock = 0  # the clock for which it was planned
+        self._loop_at_us, self._loop_clock = FAR_US, 0  # when the next iteration comes, and the clock it is planned for
         self._spins = 0
-        self._frame = Tick(env, self._on_frame, FRAME)
+        self._frame_at_us = FAR_US
         self._own_us: Any = None  # the last widths of the program, and what its clock makes of them
-        self._true_us: tuple[int, ...] = ()
+        self._row, self._total_us = array("q"), 0
         self._live = profile.output.latch == "live" or bool(getattr(factory, "live_output", False))
+        self._slots, self._frame_began_us = 0, 0  # of a frame whose channels are read one by one
+        self._where = ""
+        self.refused = False
 
     # --- power ----------------------------------------------------------------------------------------------
 
+    @property
+    def listens(self) -> bool:
+        """Whether a program reads the radio."""
+        return self._program is not None and not self._hangs
+
     def _restart(self, down_us: int) -> None:
-        self._program, self._wanted, self.take = None, None, _not_listening
-        # New ticks: a pending one is then outdated and does nothing.
-        self._loop, self._loop_at_us = Tick(self._env, self._on_loop, LOOP), -1
-        self._frame = Tick(self._env, self._on_frame, FRAME)
+        self._program, self._wanted, self._hangs = None, None, False
+        self._loop_at_us = self._frame_at_us = FAR_US
+        self._slots = 0
         self._recorder.silence(self._env.now)
         super()._restart(down_us)
 
     def _boot(self) -> None:
         super()._boot()
-        self._powered_us, self._clock_base, self._carried = self._env.now, self._clock_start, 0
+        now_us = self._env.now
+        self._powered_us, self._clock_base, self._carried = now_us, self._clock_start, 0
         self._clock_start = 0  # a reset restarts the counter
         program = self._guarded(lambda: self._factory(self._profile), "its constructor")
         self._program = program
         self._live = self._live or bool(getattr(program, "live_output", False))
-        clock = self._clock(self._env.now)
-        self._guarded(lambda: program.power_on(clock), "power_on()")
-        self.take = self._listening(program)
-        self._turn(self._env.now)
-        self._guarded(lambda: self._flag(self._env.now, force=True), "its attribute failsafe")
-        self._frame.after(max(1, self._frame_phase_us))
+        self._guarded(lambda: program.power_on(self._clock(now_us)), "power_on()")
+        self._guarded(lambda: self._turn(program, now_us), "poll()")
+        self._guarded(lambda: self._flag(program, now_us, force=True), "its attribute failsafe")
+        self._frame_at_us = now_us + max(1, self._frame_phase_us)
+
+    def _stop_loop(self, until_us: int) -> None:
+        self._hangs = True
+
+    def _resume_loop(self) -> None:
+        program = self._program
+        if program is not None and self._env.now >= self._hung_until_us:
+            self._hangs = False
+            self._guarded(lambda: self._turn(program, self._env.now), "poll()")
 
     # --- clock ----------------------------------------------------------------------------------------------
 
@@ -103,45 +124,121 @@ class Board(PowerState):
         since_us = now_us - self._powered_us
         return (self._clock_base + since_us + since_us * self._ppm // 1_000_000) & MASK
 
+    def _clocks(self, at_us: Sequence[int]) -> list[int]:
+        """Return the clock at each instant."""
+        if not at_us:
+            return []
+        since_us = np.array(at_us, np.int64) - self._powered_us
+        clocks: list[int] = ((self._clock_base + since_us + since_us * self._ppm // 1_000_000) & MASK).tolist()
+        return clocks
+
     def _real_us(self, own_us: int) -> int:
         """Convert a time on the receiver's own clock to real time."""
         own_us, rate = index(own_us), 1_000_000 + self._ppm  # integers of numpy would overflow
         return own_us - (2 * own_us * self._ppm + rate) // (2 * rate)
 
-    # --- main loop ------------------------------------------------------------------------------------------
+    # --- the program's calls --------------------------------------------------------------------------------
 
-    def _listening(self, program: Receiver) -> Callable[[int, bytes], bool]:
-        """Return the radio port of a running program, with constants bound as locals for speed."""
-        packet, poll, ppm = program.packet, program.poll, self._ppm
-        powered_us, base = self._powered_us, self._clock_base
+    def span(self, at_us: Sequence[int], rows: Sequence[bytes], until_us: int) -> None:
+        """Let the program run until an instant."""
+        if self._program is None:
+            return
+        starts_us: list[int] = []
+        frames: list[array[int]] = []
+        try:
+            if self._hangs:
+                at_us, rows = (), ()
+            self._calls(self._program, at_us, rows, until_us, starts_us, frames)
+        except (Exception, SystemExit) as error:
+            self.refused = self._where == _PACKET
+            raise _crashed(error, self._where, self._env.now) from error
+        finally:
+            self._recorder.frames(starts_us, frames)
 
-        def take(now_us: int, payload: bytes) -> bool:
-            since_us = now_us - powered_us
-            clock = (base + since_us + (since_us * ppm // 1_000_000 if ppm else 0)) & MASK
-            try:
-                packet(clock, payload)
-                wanted = self._wanted = poll(clock)
-                if wanted is not None and type(wanted) is not int:
-                    wanted = self._wanted = index(wanted)
-                if program.failsafe is not self._failsafe:
-                    self._flag(now_us)
-                # A deadline after the pending iteration needs no plan: that iteration checks it.
-                if wanted is not None and (self._loop_at_us < 0 or (wanted - self._loop_clock) & MASK > _HALF):
-                    self._plan_turn(now_us, clock)
-            except (Exception, SystemExit) as error:
-                raise _crashed(error, "packet() or poll()", now_us) from error
-            return True
+    def _calls(
+        self, program: Receiver, at_us: Sequence[int], rows: Sequence[bytes], until_us: int,
+        starts_us: list[int], frames: list[array[int]],
+    ) -> None:  # fmt: skip
+        """Call the program until an instant; one loop with all that it reads bound as locals, for speed."""
+        packet, poll, pulses = program.packet, program.poll, program.pulses
+        powered_us, base, ppm, silent, live = (
+            self._powered_us, self._clock_base, self._ppm, self._silent, self._live,
+        )  # fmt: skip
+        arrivals = zip(at_us, self._clocks(at_us), rows, strict=True)
+        next_us, clock, payload = next(arrivals, _NOTHING)
+        now_us, flag, wanted = self._env.now, self._failsafe, self._wanted
+        loop_at_us, loop_clock, frame_at_us = self._loop_at_us, self._loop_clock, self._frame_at_us
+        try:
+            while True:
+                self._where = _PACKET
+                due_us = loop_at_us if loop_at_us <= frame_at_us else frame_at_us
+                while next_us <= due_us:
+                    now_us = next_us
+                    packet(clock, payload)
+                    wanted = poll(clock)
+                    if program.failsafe is not flag:
+                        flag = self._flag(program, now_us)
+                    if wanted is not None:
+                        if type(wanted) is not int:
+                            wanted = index(wanted)
+                        # A deadline after the pending iteration needs no plan: that iteration checks it.
+                        if loop_at_us == FAR_US or (wanted - loop_clock) & MASK > _HALF:
+                            self._wanted = wanted
+                            self._plan_turn(now_us, clock)
+                            loop_at_us, loop_clock = self._loop_at_us, self._loop_clock
+                            due_us = loop_at_us if loop_at_us <= frame_at_us else frame_at_us
+                    next_us, clock, payload = next(arrivals, _NOTHING)
+                if due_us >= until_us:
+                    break
+                now_us = due_us
+                if loop_at_us <= frame_at_us:
+                    self._wanted = wanted
+                    self._on_loop(program, now_us)
+                    loop_at_us, loop_clock, wanted = self._loop_at_us, self._loop_clock, self._wanted
+                    flag = self._failsafe
+                    continue
+                self._where = _PULSES
+                if live:
+                    frame_at_us = self._live_slot(program, now_us)
+                    flag = self._failsafe
+                    continue
+                since_us = now_us - powered_us
+                widths = pulses((base + since_us + since_us * ppm // 1_000_000) & MASK)
+                if program.failsafe is not flag:
+                    flag = self._flag(program, now_us)
+                if widths is None or not len(widths):
+                    frame_at_us = now_us + self._next_period_us()
+                    continue
+                if widths is not self._own_us or type(widths) is not tuple:  # a tuple keeps its values
+                    self._put_out(widths)
+                if not silent:  # else the wire is broken; the timer keeps running
+                    starts_us.append(now_us)
+                    frames.append(self._row)
+                frame_at_us = now_us + self._pause_us(self._total_us)
+        finally:
+            self._env.leap(now_us)
+        self._wanted, self._frame_at_us = wanted, frame_at_us
 
-        return take
+    def _turn(self, program: Receiver, now_us: int) -> None:
+        """Run an iteration of the main loop."""
+        clock = self._clock(now_us)
+        self._where = "poll()"
+        self._wanted = program.poll(clock)
+        self._where = "its attribute failsafe"
+        self._flag(program, now_us)
+        self._where = "poll(), which returns a clock or None"
+        self._plan_turn(now_us, clock)
 
-    def _turn(self, now_us: int) -> None:
-        program = self._program
-        if program is None:
+    def _on_loop(self, program: Receiver, now_us: int) -> None:
+        self._loop_at_us = FAR_US
+        if self._hangs or self._wanted is None:
             return
         clock = self._clock(now_us)
-        self._wanted = self._guarded(lambda: program.poll(clock), "poll()")
-        self._guarded(lambda: self._flag(now_us), "its attribute failsafe")
-        self._guarded(lambda: self._plan_turn(now_us, clock), "poll(), which returns a clock or None")
+        if 0 < (self._wanted - clock) & MASK <= _HALF:
+            self._plan_turn(now_us, clock)
+        else:
+            self.turns += 1
+            self._turn(program, now_us)
 
     def _plan_turn(self, now_us: int, clock: int) -> None:
         """Plan an iteration at the first microsecond at which the clock shows the requested value."""
@@ -156,37 +253,28 @@ class Board(PowerState):
             self._spins += 1
             if self._spins > MOST_SPINS:
                 raise ValueError(f"the next call was wanted at once {MOST_SPINS} times in a row")
-        since_us, rate = now_us - self._powered_us, 1_000_000 + self._ppm
-        wanted_us = (since_us * rate // 1_000_000 + ahead) * 1_000_000
-        at_us = max(now_us + 1, self._powered_us - -wanted_us // rate)
-        if self._loop_at_us >= 0:
-            if at_us >= self._loop_at_us:
-                return
-            self._loop = Tick(self._env, self._on_loop, LOOP)  # the pending one is outdated
-        self._loop_at_us, self._loop_clock = at_us, self._wanted
-        self._loop.at(at_us)
+        since_us = now_us - self._powered_us
+        wanted_us = (since_us * self._rate // 1_000_000 + ahead) * 1_000_000
+        at_us = max(now_us + 1, self._powered_us - -wanted_us // self._rate)
+        if at_us < self._loop_at_us:
+            self._loop_at_us, self._loop_clock = at_us, self._wanted
 
-    def _on_loop(self, tick: Any) -> None:
-        if tick is not self._loop:
-            return
-        self._loop_at_us = -1
-        now_us = self._env.now
-        if self._program is None or self.take is _not_listening or self._wanted is None:
-            return  # down, or hung
-        clock = self._clock(now_us)
-        if 0 < (self._wanted - clock) & MASK <= _HALF:
-            self._plan_turn(now_us, clock)
-        else:
-            self.turns += 1
-            self._turn(now_us)
+    def _flag(self, program: Receiver, now_us: int, *, force: bool = False) -> bool:
+        """Record the receiver's flag if it has changed; return it."""
+        is_on = program.failsafe
+        if not isinstance(is_on, bool | np.bool_):
+            raise TypeError(f"failsafe is {is_on!r}; it must be True or False")
+        if force or bool(is_on) is not self._failsafe:
+            self._failsafe = bool(is_on)
+            self._recorder.failsafe(now_us, self._failsafe)
+        return self._failsafe
 
-    def _stop_loop(self, until_us: int) -> None:
-        self.take = _not_listening
-
-    def _resume_loop(self) -> None:
-        if self._program is not None and self._env.now >= self._hung_until_us:
-            self.take = self._listening(self._program)
-            self._turn(self._env.now)
+    def _guarded(self, call: Callable[[], Any], where: str) -> Any:
+        self._where = where
+        try:
+            return call()
+        except (Exception, SystemExit) as error:
+            raise _crashed(error, self._where, self._env.now) from error
 
     # --- output timer ---------------------------------------------------------------------------------------
 
@@ -199,33 +287,12 @@ class Board(PowerState):
         """Resume the output pulses."""
         self._silent = False
 
-    def _on_frame(self, tick: Any) -> None:
-        program = self._program
-        if program is None or tick is not self._frame:
-            return
-        now_us = self._env.now
-        try:
-            widths = program.pulses(self._clock(now_us))
-            if program.failsafe is not self._failsafe:
-                self._flag(now_us)
-            if widths is None or not len(widths):
-                tick.at(now_us + self._next_period_us())
-            elif len(widths) > MOST_WIDTHS:
-                raise ValueError(f"a frame of {len(widths)} widths; allowed: at most {MOST_WIDTHS}")
-            elif self._silent:  # the wire is broken; the timer keeps running
-                total_us = sum(register(self._real_us(width_us), self._separator_us) for width_us in widths)
-                tick.at(now_us + self._pause_us(total_us))
-            elif self._live:
-                self._recorder.begin_frame(now_us)
-                self._live_slot(self._life, now_us, 0, len(widths))
-            else:
-                if widths is not self._own_us or type(widths) is not tuple:  # a tuple keeps its values
-                    self._own_us, self._true_us = widths, tuple(map(self._real_us, widths))
-                tick.at(now_us + self._pause_us(self._recorder.frame(now_us, self._true_us, self._separator_us)))
-        except ReceiverCrashError:
-            raise
-        except (Exception, SystemExit) as error:
-            raise _crashed(error, "pulses(), which returns whole microseconds", now_us) from error
+    def _put_out(self, widths_us: Sequence[int]) -> None:
+        """Convert the program's widths to what the output timer makes of them."""
+        if len(widths_us) > MOST_WIDTHS:
+            raise ValueError(f"a frame of {len(widths_us)} widths; allowed: at most {MOST_WIDTHS}")
+        self._own_us, self._row = widths_us, registers(tuple(map(self._real_us, widths_us)), self._separator_us)
+        self._total_us = sum(self._row)
 
     def _pause_us(self, total_us: int) -> int:
         """Return the time from the start of a frame to the start of the next."""
@@ -242,47 +309,39 @@ class Board(PowerState):
         self._carried -= self._rate
         return self._period_us + 1
 
-    def _live_slot(self, life: int, start_us: int, channel: int, count: int) -> None:
-        """Read one width during the frame; the end of its pulse reads the next."""
-        program, now_us = self._program, self._env.now
-        if life != self._life or program is None:
-            return
-        if self._silent:
-            self._frame.after(self._next_period_us())
-            return
-        if channel == count:
+    def _live_slot(self, program: Receiver, now_us: int) -> int:
+        """Read one width during a frame; return when its pulse ends, which reads the next."""
+        clock = self._clock(now_us)
+        if not self._slots:
+            widths = program.pulses(clock)
+            if program.failsafe is not self._failsafe:
+                self._flag(program, now_us)
+            if widths is None or not len(widths):
+                return now_us + self._next_period_us()
+            self._put_out(widths)
+            if self._silent:
+                return now_us + self._pause_us(self._total_us)
+            self._recorder.begin_frame(now_us)
+            self._frame_began_us, self._slots, self._slot = now_us, len(widths), 0
+        elif self._silent:
+            self._slots = 0
+            return now_us + self._next_period_us()
+        elif self._slot == self._slots:
+            self._slots = 0
             self._recorder.end_frame()
-            self._frame.at(start_us + self._pause_us(now_us - start_us))
-            return
-        widths = self._guarded(lambda: program.pulses(self._clock(now_us)), "pulses()")
-        wanted_us = widths[channel] if widths is not None and channel < len(widths) else self._unused_us
+            return self._frame_began_us + self._pause_us(now_us - self._frame_began_us)
+        widths = program.pulses(clock)
+        wanted_us = widths[self._slot] if widths is not None and self._slot < len(widths) else self._unused_us
+        self._slot += 1
         width_us = register(self._real_us(wanted_us), self._separator_us)
         self._recorder.frame_width(width_us)
-        once(self._env, now_us + width_us, FRAME, lambda: self._live_slot(life, start_us, channel + 1, count))
-
-    # --- the program ----------------------------------------------------------------------------------------
-
-    def _flag(self, now_us: int, *, force: bool = False) -> None:
-        program = self._program
-        if program is None:
-            return
-        is_on = program.failsafe
-        if not isinstance(is_on, bool | np.bool_):
-            raise TypeError(f"failsafe is {is_on!r}; it must be True or False")
-        if force or bool(is_on) is not self._failsafe:
-            self._failsafe = bool(is_on)
-            self._recorder.failsafe(now_us, self._failsafe)
-
-    def _guarded(self, call: Callable[[], Any], where: str) -> Any:
-        try:
-            return call()
-        except (Exception, SystemExit) as error:
-            raise _crashed(error, where, self._env.now) from error
+        return now_us + width_us
 
 
-def _not_listening(now_us: int, payload: bytes) -> bool:
-    """Reject a payload: no program reads the radio."""
-    return False
+_NOTHING: Final = (FAR_US, 0, b"")
+"""What arrives after the last packet: none."""
+_PACKET: Final = "packet() or poll()"
+_PULSES: Final = "pulses(), which returns whole microseconds"
 
 
 def _crashed(error: BaseException, where: str, now_us: int) -> ReceiverCrashError:

@@ -3,7 +3,8 @@
 SimPy's processes, timeouts and interrupts work in a `World` as usual. A `Tick` is a reusable entry in the same queue,
 ordered by the same (instant, priority, number). It saves the object and callback list that an event costs.
 
-Order at equal instants, by priority: scripted fault, packet sent, packet arrival, main loop, start of a frame.
+Order at equal instants, by priority: scripted fault, packet sent, packet arrival, main loop, start of a frame. In
+virtual time only scripted faults and what follows from them are in the queue; `board.Board` keeps the same order.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from typing import Any
 import simpy
 
 FAULT, SEND, ARRIVE, LOOP, FRAME = range(5)
+FAR_US = 1 << 62
+"""Later than any instant: never."""
 
 
 class World(simpy.Environment):
@@ -38,6 +41,15 @@ class World(simpy.Environment):
     @property
     def now(self) -> int:
         return self._now  # type: ignore[return-value]
+
+    @property
+    def next_us(self) -> int:
+        """Instant of the next entry; `FAR_US` when there is none."""
+        return self._entries[0][0] if self._entries else FAR_US
+
+    def leap(self, at_us: int) -> None:
+        """Go on to an instant before which nothing is in the queue."""
+        self._now = at_us
 
     def step(self) -> None:
         """Process the next entry of the queue, tick or event."""

@@ -80,9 +80,9 @@ _CRC8_ROW: Final = np.array(CRC8_TABLE, np.uint8)
 
 def crc8(data: bytes) -> int:
     """Return the CRC-8 of `data` (polynomial 0x07, initial value 0, not reflected: CRC-8/SMBUS)."""
-    value = 0
+    value, table = 0, CRC8_TABLE
     for byte in data:
-        value = CRC8_TABLE[value ^ byte]
+        value = table[value ^ byte]
     return value
 
 

@@ -17,7 +17,7 @@ from lostlink_sims.profile import Channel, Profile
 from lostlink_sims.scenario import HandsetHung, HandsetOff, Move, Scenario, StickWireBroken
 from lostlink_sims.streams import BLOCK, Purpose, Streams
 
-TILE = 16 * BLOCK
+TILE = 64 * BLOCK
 """Maximum number of slots calculated at once."""
 
 

@@ -1,16 +1,21 @@
-"""Packets in the event loop: our own, with acknowledgements and retries, and a neighbour's."""
+"""Arrivals at the receiver: of our packets, with acknowledgements and retries, and of a neighbour's.
+
+What reaches the radio does not depend on the receiver's program, only on whether it runs: so arrivals are known for
+any span of time in which that does not change. `Arrivals` gives them for a span, or one at a time as events.
+"""
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Iterator
-from typing import Any
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Generator, Iterator, Sequence
+from functools import partial
+from typing import Protocol
 
 import numpy as np
 
-from lostlink_sims.clock import ARRIVE, SEND, Tick, World, once
+from lostlink_sims.clock import ARRIVE, FAR_US, FAULT, SEND, World, once
 from lostlink_sims.codes import FULL_TRAVEL
-from lostlink_sims.fates import RECEIVED_DAMAGED, RECEIVER_BUSY, RECEIVER_OFF, Air, Flights
+from lostlink_sims.fates import RECEIVED, RECEIVED_DAMAGED, RECEIVER_BUSY, RECEIVER_OFF, Air, Flights
 from lostlink_sims.handset import codes, layout
 from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile, air_time_us
@@ -18,189 +23,230 @@ from lostlink_sims.recorder import Recorder
 from lostlink_sims.scenario import ForeignHandset
 from lostlink_sims.trace import NOT_YET
 
+Coming = tuple[Sequence[int], Sequence[bytes]]
+"""Instants and payloads of arrivals, in order."""
 
-class OwnPackets:
-    """Sends, delivers, acknowledges and repeats our packets, of which one at a time is in flight.
 
-    Without acknowledgements a lost packet has no event, and a received one only its arrival.
+class Source(Protocol):
+    """Packets of one handset, one after another.
+
+    Attributes
+    ----------
+    at_us : int
+        The next arrival; `FAR_US` when there is none.
     """
 
-    def __init__(
-        self, env: World, profile: Profile, air: Air, board: PowerState, recorder: Recorder, tiles: Iterator[Flights]
-    ) -> None:
-        self._env, self._air, self._board, self._recorder, self._tiles = env, air, board, recorder, tiles
+    at_us: int
+
+    def row(self) -> bytes | None:
+        """Return the payload that arrives at `at_us`; None when a collision destroyed it."""
+        ...
+
+    def done(self, *, taken: bool) -> None:
+        """Go on to the next arrival; `taken` tells whether a program read this one from the radio."""
+        ...
+
+
+class OwnPackets:
+    """Our packets, of which one at a time is in flight.
+
+    Attributes
+    ----------
+    load_at_us : int
+        When the next tile of packets is to be loaded: as its first packet leaves; `FAR_US` when there is none.
+    brown_out_us : int
+        How long the receiver's supply breaks down at the next acknowledgement; 0 for not at all.
+    events : int
+        Packets that left, and arrivals, of the tiles that were closed.
+    """
+
+    def __init__(self, env: World, profile: Profile, air: Air, board: PowerState, tiles: Iterator[Flights]) -> None:
+        self._env, self._air, self._board, self._tiles = env, air, board, tiles
         self._settings = profile.radio
-        self._size = profile.payload_bytes
-        self._acknowledges = profile.radio.acknowledge
-        self._begin = Tick(env, self._on_tile, SEND)
-        self._send = Tick(env, self._on_send, SEND)
-        self._retry = Tick(env, self._on_retry, SEND)
-        self._arrive = self._hot_path()
         self._tile: Flights | None = None
-        self._next: Flights | None = None
         self._left: list[int] = []
-        self._coming: Iterator[int] = iter(())  # received packets of the tile, without acknowledgements
-        self._i = 0  # the packet in flight
-        self._attempt = 0
-        self._taken = False  # whether it was delivered
-        self._came = 0  # arrivals not counted yet
-        self._brown_out_us: int | None = None
+        self._left_before_us = -1  # the last packet of the tile before
+        self._chain: Generator[tuple[int, int, int], bool, None] | None = None  # with acknowledgements only
+        self._coming_at: list[int] = []
+        self._place = 0  # the next arrival
+        self.brown_out_us = 0
         self.events = 0
+        self._look_ahead()
 
-    def start(self) -> None:
-        """Plan the first tile."""
+    @property
+    def is_simple(self) -> bool:
+        """Whether nothing is sent again, so that all arrivals are known."""
+        return not self._settings.acknowledge
+
+    def _look_ahead(self) -> None:
         self._next = next(self._tiles, None)
-        if self._next is not None:
-            self._begin.at(int(self._next.slots.left_us[0]))
+        self.load_at_us = FAR_US if self._next is None else int(self._next.slots.left_us[0])
+        self.at_us = FAR_US
 
-    def _on_tile(self, _: Any) -> None:
-        """Load the next tile as lists: reading single numbers from arrays is slow."""
-        self.close()
+    def load(self) -> None:
+        """Load the next tile, when the one before is closed."""
         tile = self._tile = self._next
         assert tile is not None
-        slots = tile.slots
-        self._left = slots.left_us.tolist()
-        self._fate: list[int] = tile.fates[0].tolist()
-        self._arrives: list[int] = tile.arrives_us.tolist()
-        self._flight = (tile.arrives_us - slots.left_us).tolist()
-        data, size = slots.payload.tobytes(), self._size
-        self._rows = [data[start : start + size] for start in range(0, len(data), size)]
-        self._arrived = [NOT_YET] * len(self._left)
-        self._attempts = [1] * len(self._left)
-        self.start()
-        if self._acknowledges:
-            self._i = -1
-            self._on_send(None)
+        self._look_ahead()
+        self._left_before_us = self._left[-1] if self._left else -1
+        self._left = tile.slots.left_us.tolist()
+        self._fate, self._arrived = tile.fates[0].copy(), np.full(len(self._left), NOT_YET, np.int64)
+        self._place = 0
+        if self._settings.acknowledge:
+            self._coming_at = []
+            self._later: dict[
+                int, list[tuple[int, int, bool]]
+            ] = {}  # by packet: instant, fate, whether it was sent again
+            self._chain = self._attempts(tile)
+            self._follow(None)
             return
-        self._coming = iter(np.flatnonzero(tile.fates[0] <= RECEIVED_DAMAGED).tolist())
-        if (first := next(self._coming, None)) is not None:
-            self._i = first
-            self._arrive.at(self._arrives[first])
+        self._coming = np.flatnonzero(tile.fates[0] <= RECEIVED_DAMAGED)
+        self._coming_at = tile.arrives_us[self._coming].tolist()
+        self._rows = self._payloads(tile)
+        self._whole = tile.fates[0][self._coming] == RECEIVED
+        self.at_us = self._coming_at[0] if self._coming_at else FAR_US
 
-    def close(self) -> None:
-        """Record the packets of the tile that have left."""
-        if self._tile is not None:
-            n = bisect_right(self._left, self._env.now)
-            self.events += n + self._came
-            self._came = 0
-            self._recorder.packets(self._tile, self._arrived[:n], self._fate[:n], self._attempts[:n])
+    def _payloads(self, tile: Flights) -> list[bytes]:
+        """Return the payloads of all arrivals of a tile."""
+        rows = tile.slots.payload[self._coming]
+        data, size = rows.tobytes(), rows.shape[1]
+        payloads = [data[start : start + size] for start in range(0, len(data), size)]
+        damaged = np.flatnonzero(tile.fates[0][self._coming] == RECEIVED_DAMAGED)
+        for place in damaged.tolist():
+            payloads[place] = self._air.damaged(payloads[place], tile.slots.first + int(self._coming[place]), 0)
+        return payloads
 
-    def _hot_path(self) -> Tick:
-        """Return the tick of an arrival, with constants bound as locals for speed."""
-        board, acknowledges = self._board, self._acknowledges
-        push, number = self._env.push, self._env.number
+    def _missed(self) -> int:
+        return RECEIVER_BUSY if self._board.is_up else RECEIVER_OFF
 
-        def on_arrive(_: Any) -> None:
-            self._came += 1
-            i = self._i
-            if not acknowledges and (coming := next(self._coming, None)) is not None:
-                self._i = coming
-                push((self._arrives[coming], ARRIVE, number(), arrive))
-            if self._fate[i] or acknowledges:
-                self._on_special_arrival(i)
-            elif board.take(now_us := self._arrives[i], self._rows[i]):
-                self._arrived[i] = now_us
-            else:
-                self._missed(i)
-
-        arrive = Tick(self._env, on_arrive, ARRIVE)
-        return arrive
-
-    def _missed(self, i: int) -> None:
-        self._fate[i] = RECEIVER_BUSY if self._board.is_up else RECEIVER_OFF
-
-    def _on_special_arrival(self, i: int) -> None:
-        """Deliver a damaged or acknowledged packet."""
-        now_us = self._env.now
-        if self._fate[i] == RECEIVED_DAMAGED:
+    def before(self, until_us: int) -> Coming:
+        """Return all arrivals before an instant until which the board's state does not change; without retries."""
+        first, last = self._place, bisect_left(self._coming_at, until_us, self._place)
+        if first == last:
+            return (), ()
+        whole = self._coming[first:last][self._whole[first:last]]
+        if self._board.listens:
             assert self._tile is not None
-            slot = self._tile.slots.first + i
-            self._board.take(now_us, self._air.damaged(self._rows[i], slot, self._attempt))
-        elif not self._taken:  # the radio drops a repeated packet
-            if self._board.take(now_us, self._rows[i]):
-                self._arrived[i], self._taken = now_us, True
+            self._arrived[whole] = self._tile.arrives_us[whole]
+        else:
+            self._fate[whole] = self._missed()
+        self._place = last
+        self.at_us = self._coming_at[last] if last < len(self._coming_at) else FAR_US
+        return self._coming_at[first:last], self._rows[first:last]
+
+    # --- one at a time ----------------------------------------------------------------------------------------
+
+    def row(self) -> bytes | None:
+        """Return the payload that arrives next; the radio drops one that it has already."""
+        if self._chain is None:
+            return self._rows[self._place]
+        if self._has_it:
+            return None
+        assert self._tile is not None
+        payload: bytes = self._tile.slots.payload[self._i].tobytes()
+        if self._tile.fates[self._attempt][self._i] == RECEIVED_DAMAGED:
+            return self._air.damaged(payload, self._tile.slots.first + self._i, self._attempt)
+        return payload
+
+    def done(self, *, taken: bool) -> None:
+        """Go on to the next arrival."""
+        if self._chain is not None:
+            self._coming_at.append(self.at_us)
+            self._place += 1
+            self._follow(taken)
+            return
+        if self._whole[self._place]:
+            i = self._coming[self._place]
+            if taken:
+                self._arrived[i] = self.at_us
             else:
-                self._missed(i)
-        if self._acknowledges:
-            self._acknowledge(i)
+                self._fate[i] = self._missed()
+        self._place += 1
+        self.at_us = self._coming_at[self._place] if self._place < len(self._coming_at) else FAR_US
 
-    # --- acknowledgements -----------------------------------------------------------------------------------
+    def _follow(self, taken: bool | None) -> None:
+        assert self._chain is not None
+        try:
+            self.at_us, self._i, self._attempt = self._chain.send(taken)  # type: ignore[arg-type]
+        except StopIteration:
+            self.at_us = FAR_US
 
-    def _on_send(self, _: Any) -> None:
-        """Send the next packet, which is to be acknowledged."""
-        self._i = i = self._i + 1
-        if i + 1 < len(self._left):
-            self._send.at(self._left[i + 1])
-        self._attempt, self._taken = 0, False
-        if self._fate[i] <= RECEIVED_DAMAGED:
-            self._arrive.at(self._arrives[i])
+    def _attempts(self, tile: Flights) -> Generator[tuple[int, int, int], bool, None]:
+        """Yield instant, packet and attempt of each arrival; whether a program took it is sent back."""
+        settings = self._settings
+        fates, acknowledged = [fate.tolist() for fate in tile.fates], [ok.tolist() for ok in tile.acknowledged]
+        flight_us = (tile.arrives_us - tile.slots.left_us).tolist()
+        for i, left_us in enumerate(self._left):
+            now_us, self._has_it = left_us, False
+            for attempt in range(settings.retries + 1):
+                if attempt:
+                    now_us = max(left_us + attempt * settings.retry_delay_us, now_us)
+                    self._write(i, now_us, -1 if self._has_it else fates[attempt][i], again=True)
+                if fates[attempt][i] > RECEIVED_DAMAGED:
+                    continue
+                now_us += flight_us[i]
+                taken = yield now_us, i, attempt
+                if fates[attempt][i] == RECEIVED and not self._has_it:
+                    self._has_it = taken
+                    if taken:
+                        self._arrived[i] = now_us
+                    else:
+                        self._write(i, now_us, self._missed())
+                if self._board.is_up and self.brown_out_us:
+                    once(self._env, now_us, FAULT, partial(self._board.brown_out, self.brown_out_us))
+                    self.brown_out_us = 0
+                elif self._board.is_up and acknowledged[attempt][i]:
+                    break
+
+    def _write(self, i: int, at_us: int, fate: int, *, again: bool = False) -> None:
+        self._later.setdefault(i, []).append((at_us, fate, again))
+
+    # --- results ----------------------------------------------------------------------------------------------
+
+    def close(self, now_us: int, recorder: Recorder, *, refused: bool = False) -> None:
+        """Record the packets that have left until now, and what happened to them until now.
+
+        `refused` means that the program crashed over the packet that arrived now.
+        """
+        tile = self._tile
+        if tile is None:
+            return
+        self._tile = None
+        n, came = bisect_right(self._left, now_us), min(self._place, bisect_right(self._coming_at, now_us))
+        self.events += n + came
+        self._arrived[self._arrived > now_us - refused] = NOT_YET
+        attempts = np.ones(n, np.uint8)
+        if self._chain is None:
+            ahead = self._coming[came : self._place]
+            self._fate[ahead] = tile.fates[0][ahead]
         else:
-            self._plan_retry(i)
-
-    def brown_out_next(self, down_us: int) -> None:
-        """Break the receiver's supply down at its next acknowledgement."""
-        self._brown_out_us = down_us
-
-    def _acknowledge(self, i: int) -> None:
-        assert self._tile is not None
-        if not self._board.is_up:
-            self._plan_retry(i)
-        elif self._brown_out_us is not None:
-            down_us, self._brown_out_us = self._brown_out_us, None
-            self._board.brown_out(down_us)
-            self._plan_retry(i)
-        elif not self._tile.acknowledged[self._attempt][i]:
-            self._plan_retry(i)
-
-    def _plan_retry(self, i: int) -> None:
-        if self._attempt < self._settings.retries:
-            due_us = self._left[i] + (self._attempt + 1) * self._settings.retry_delay_us
-            self._retry.at(max(due_us, self._env.now))
-
-    def _on_retry(self, _: Any) -> None:
-        assert self._tile is not None
-        i = self._i
-        self._attempt += 1
-        self._attempts[i] += 1
-        fate = int(self._tile.fates[self._attempt][i])
-        if not self._taken:
-            self._fate[i] = fate
-        if fate <= RECEIVED_DAMAGED:
-            self._arrive.after(self._flight[i])
-        else:
-            self._plan_retry(i)
-
-    # --- for the neighbour ----------------------------------------------------------------------------------
+            for i, written in self._later.items():
+                for at_us, fate, again in written:
+                    if at_us <= now_us and i < n:
+                        attempts[i] += again
+                        self._fate[i] = self._fate[i] if fate < 0 else fate
+        recorder.packets(tile, self._arrived[:n], self._fate[:n], attempts)
 
     def on_air(self, from_us: int, until_us: int) -> bool:
         """Return whether one of our packets was on the air in a time span that is over."""
-        first_us = from_us - self._settings.settle_us - self._air.air_us
+        first_us, last_us = from_us - self._settings.settle_us - self._air.air_us, until_us - self._settings.settle_us
         index = bisect_right(self._left, first_us)
-        return index < len(self._left) and self._left[index] < until_us - self._settings.settle_us
+        return (index < len(self._left) and self._left[index] < last_us) or first_us < self._left_before_us < last_us
 
 
 class ForeignPackets:
     """A foreign handset on our address. Its packets are lost only by collision with ours."""
 
-    def __init__(
-        self,
-        env: World,
-        profile: Profile,
-        fault: ForeignHandset,
-        until_us: int,
-        board: PowerState,
-        link: OwnPackets,
-        recorder: Recorder,
-    ) -> None:
-        self._env, self._fault, self._until_us = env, fault, until_us
-        self._board, self._link, self._recorder = board, link, recorder
+    def __init__(self, profile: Profile, fault: ForeignHandset, until_us: int, own: OwnPackets) -> None:
+        self._fault, self._until_us, self._own = fault, until_us, own
         self._settle_us = profile.radio.settle_us
         length = fault.payload_bytes or profile.payload_bytes
         self._air_us = air_time_us(profile.radio, length)
         self._rows = self._payloads(profile, fault)
-        self._send = Tick(env, self._on_send, SEND)
         self._latency_us = self._settle_us + self._air_us + profile.radio.latency_us
         self._count = 0
+        self.at_us = fault.at_us + self._latency_us
+        self.taken_us: list[int] = []
 
     @staticmethod
     def _payloads(profile: Profile, fault: ForeignHandset) -> list[bytes]:
@@ -212,17 +258,97 @@ class ForeignPackets:
         other_id = None if link_id is None else link_id ^ fault.id_difference
         return [row.tobytes() for row in layout(profile, code, np.arange(256), other_id)]
 
-    def start(self) -> None:
-        """Plan its first packet."""
-        self._send.at(self._fault.at_us)
+    def row(self) -> bytes | None:
+        """Return the payload that arrives next, None after a collision."""
+        on_air_us = self.at_us - self._latency_us + self._settle_us
+        if self._own.on_air(on_air_us, on_air_us + self._air_us):
+            return None
+        return self._rows[self._count & 0xFF]
 
-    def _on_send(self, _: Any) -> None:
-        left_us, row = self._env.now, self._rows[self._count & 0xFF]
+    def done(self, *, taken: bool) -> None:
+        """Go on to the next arrival."""
+        if taken:
+            self.taken_us.append(self.at_us)
         self._count += 1
-        once(self._env, left_us + self._latency_us, ARRIVE, lambda: self._arrive(left_us + self._settle_us, row))
-        if left_us + self._fault.interval_us < self._until_us:
-            self._send.at(left_us + self._fault.interval_us)
+        left_us = self._fault.at_us + self._count * self._fault.interval_us
+        self.at_us = left_us + self._latency_us if left_us < self._until_us else FAR_US
 
-    def _arrive(self, on_air_us: int, row: bytes) -> None:
-        if not self._link.on_air(on_air_us, on_air_us + self._air_us) and self._board.take(self._env.now, row):
-            self._recorder.foreign_packet(self._env.now)
+
+class Arrivals:
+    """The arrivals of all handsets at a receiver board; of two at the same instant ours comes first.
+
+    Attributes
+    ----------
+    own : OwnPackets
+    foreign : list of ForeignPackets
+    """
+
+    def __init__(self, env: World, board: PowerState, recorder: Recorder, own: OwnPackets) -> None:
+        self._env, self._board, self._recorder = env, board, recorder
+        self.own = own
+        self.foreign: list[ForeignPackets] = []
+
+    @property
+    def load_at_us(self) -> int:
+        """When `load` is due."""
+        return self.own.load_at_us
+
+    def load(self) -> None:
+        """Go on to our next packets."""
+        self.own.close(self.own.load_at_us, self._recorder)
+        self.own.load()
+
+    def before(self, until_us: int) -> Coming:
+        """Return the arrivals before an instant until which nothing is planned.
+
+        An action that one of them causes, at its own instant, is planned then, and that one is the last.
+        """
+        if self.own.is_simple and not self.foreign:
+            return self.own.before(until_us)
+        at_us: list[int] = []
+        rows: list[bytes] = []
+        sources: list[Source] = [self.own, *self.foreign]
+        listens = self._board.listens
+        while True:
+            source = min(sources, key=lambda one: one.at_us)
+            if source.at_us >= min(until_us, self._env.next_us):
+                return at_us, rows
+            row = source.row()
+            if row is not None:
+                at_us.append(source.at_us)
+                rows.append(row)
+            source.done(taken=listens and row is not None)
+
+    def close(self, now_us: int, *, refused: bool = False) -> None:
+        """Complete the record."""
+        self.own.close(now_us, self._recorder, refused=refused)
+        taken_us = sorted(at_us for one in self.foreign for at_us in one.taken_us)
+        self._recorder.foreign += [at_us for at_us in taken_us if at_us <= now_us - refused]
+
+    # --- as events --------------------------------------------------------------------------------------------
+
+    def enqueue(self, take: Callable[[int, bytes], bool]) -> None:
+        """Put the arrivals into the queue of the world, one at a time."""
+        env = self._env
+
+        def plan(source: Source) -> None:
+            if source.at_us < FAR_US:
+                once(env, source.at_us, ARRIVE, partial(on_arrival, source))
+
+        def on_arrival(source: Source) -> None:
+            row = source.row()
+            source.done(taken=row is not None and take(env.now, row))
+            plan(source)
+
+        def on_load() -> None:
+            self.load()
+            plan(self.own)
+            plan_load()
+
+        def plan_load() -> None:
+            if self.load_at_us < FAR_US:
+                once(env, self.load_at_us, SEND, on_load)
+
+        for source in self.foreign:
+            plan(source)
+        plan_load()

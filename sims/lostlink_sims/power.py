@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from lostlink_sims.clock import FAULT, World, once
 from lostlink_sims.profile import ReceiverSettings
@@ -21,9 +21,6 @@ class PowerState:
         Iterations of the main loop, as far as they are events.
     """
 
-    take: Callable[[int, bytes], bool]
-    """Deliver a payload at an instant; return False when no program reads the radio."""
-
     def __init__(self, env: World, receiver: ReceiverSettings, recorder: Recorder) -> None:
         self._env, self._recorder = env, recorder
         self._boot_us, self._watchdog_us = receiver.boot_us, receiver.watchdog_us
@@ -33,6 +30,18 @@ class PowerState:
         self._life = 0  # number of restarts; a restart cancels what was planned before it
         self.is_up = False
         self.turns = 0
+
+    @property
+    def listens(self) -> bool:
+        """Whether a program reads the radio; it changes by actions of this class only."""
+        raise NotImplementedError
+
+    def span(self, at_us: Sequence[int], rows: Sequence[bytes], until_us: int) -> None:
+        """Let the board run until an instant, and give it the packets that arrive meanwhile.
+
+        Nothing else happens to it before that instant. What is due at the instant itself remains for the next span.
+        """
+        raise NotImplementedError
 
     def power_on(self) -> None:
         """Switch the supply on; the program runs after the boot time."""

@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from enum import Enum
+from functools import lru_cache
 from typing import Final, Protocol
 
 from lostlink_sims.codes import crc8, pulse_table
@@ -78,6 +79,7 @@ class Event(Enum):
 
 
 _S, _E = State, Event
+_crc8 = lru_cache(maxsize=4096)(crc8)  # a stick at rest sends the same 256 payloads again and again
 _LINKED = State.LINKED  # read for every packet: a global name takes half the time of an attribute
 TRANSITIONS: Final[Mapping[tuple[State, Event], State]] = {
     (_S.WAITING, _E.PACKET): _S.RETURNING,
@@ -153,7 +155,7 @@ class ReferenceReceiver:
             self._step(Event.ENOUGH)
 
     def _is_good(self, payload: bytes) -> bool:
-        if self._checked and crc8(payload):
+        if self._checked and _crc8(payload):
             return False
         if self._link_id is not None and payload[self._id_at] != self._link_id:
             return False

@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from lostlink_sims.arrays import Bytes, Ints
 from lostlink_sims.fates import Flights
 from lostlink_sims.flight import FlightController
 from lostlink_sims.frames import NEVER, Decoded, Frames, concatenated, joined
@@ -27,6 +28,13 @@ LONGEST_WIDTH_US: Final = 0xFFFF
 def register(width_us: int, separator_us: int) -> int:
     """Return the width after truncation to 16 bits, at least one µs more than the separator."""
     return max(separator_us + 1, width_us & LONGEST_WIDTH_US)
+
+
+def registers(widths_us: Sequence[int], separator_us: int) -> array[int]:
+    """Return the widths of a frame after `register`."""
+    if min(widths_us) <= separator_us or max(widths_us) > LONGEST_WIDTH_US:
+        widths_us = [register(width_us, separator_us) for width_us in widths_us]
+    return array("q", widths_us)
 
 
 class Recorder:
@@ -47,8 +55,6 @@ class Recorder:
         self._flags_seen = False
         self._last_command = 0
         self._by_fate: dict[int, int] = {}
-        self._last: Sequence[int] | None = None  # the widths of the newest frame, as they were given
-        self._row, self._total_us = array("q"), 0
         self.notes: list[Note] = []
         self.foreign: list[int] = []
         self._start, self._count = array("q"), array("q")
@@ -56,38 +62,28 @@ class Recorder:
 
     # --- packets --------------------------------------------------------------------------------------------
 
-    def packets(self, flights: Flights, arrived: list[int], fate: list[int], attempts: list[int]) -> None:
+    def packets(self, flights: Flights, arrived: Ints, fate: Bytes, attempts: Bytes) -> None:
         """Record a tile of packets with their results."""
-        fates = np.array(fate, np.uint8)
-        arrivals = np.array(arrived, np.int64)
         self.summary.packets += len(fate)
-        self.summary.received += int((arrivals != NOT_YET).sum())
-        for number, times in enumerate(np.bincount(fates).tolist()):
+        self.summary.received += int((arrived != NOT_YET).sum())
+        for number, times in enumerate(np.bincount(fate).tolist()):
             if times:
                 self._by_fate[number] = self._by_fate.get(number, 0) + times
         if self._keep:
             slots, n = flights.slots, len(fate)  # fewer than were planned when the run ended early
-            self._packets.append(
-                Packets(slots.left_us[:n], arrivals, fates, np.array(attempts, np.uint8), slots.payload[:n])
-            )
+            self._packets.append(Packets(slots.left_us[:n], arrived, fate, attempts, slots.payload[:n]))
 
     # --- frames ---------------------------------------------------------------------------------------------
 
-    def frame(self, start_us: int, widths: Sequence[int], separator_us: int) -> int:
-        """Record a whole frame; return the sum of its widths."""
-        if widths is not self._last or type(widths) is not tuple:  # a tuple cannot have changed since
-            self._last = widths
-            if min(widths) <= separator_us or max(widths) > LONGEST_WIDTH_US:
-                widths = [register(width, separator_us) for width in widths]
-            self._row, self._total_us = array("q", widths), sum(widths)
-        row = self._row
-        self._start.append(start_us)
-        self._count.append(len(row))
-        self._widths.extend(row)
-        self._until.append(NEVER)
+    def frames(self, starts_us: Sequence[int], rows: Sequence[array[int]]) -> None:
+        """Record whole frames, in order, as the output timer puts them out."""
+        self._start.extend(starts_us)
+        self._count.extend(map(len, rows))
+        for row in rows:
+            self._widths.extend(row)
+        self._until.extend([NEVER] * len(rows))
         if len(self._start) >= FRAMES_A_PIECE:
-            self._digest(start_us)
-        return self._total_us
+            self._digest(self._start[-1])
 
     def begin_frame(self, start_us: int) -> None:
         """Open a frame whose widths are recorded one by one."""
@@ -157,11 +153,6 @@ class Recorder:
         """Record a remark."""
         if self._keep:
             self.notes.append(Note(now_us, kind, text))
-
-    def foreign_packet(self, now_us: int) -> None:
-        """Record the arrival of a foreign packet."""
-        if self._keep:
-            self.foreign.append(now_us)
 
     # --- results --------------------------------------------------------------------------------------------
 

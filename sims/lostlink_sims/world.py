@@ -1,7 +1,8 @@
 """One run of one scenario in virtual time: handset, radio path, receiver board, flight controller.
 
-Packets and their fates are calculated a tile ahead (`handset`, `fates`), pulse edges after the frames (`recorder`), and
-a moving deadline is one event (`board`). The event loop handles two events per packet and one per frame.
+Packets and their fates are calculated a tile ahead (`handset`, `fates`), pulse edges after the frames (`recorder`).
+Scripted faults, and what follows from them, are events; they cut the run into spans, in which the board gets its
+packets, turns its main loop and starts its frames without a queue (`board`). In real time packets are events too.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from lostlink_sims.board import Board, ReceiverCrashError
 from lostlink_sims.clock import FAULT, World, once
 from lostlink_sims.fates import Air
 from lostlink_sims.handset import Handset, Slots
-from lostlink_sims.packets import ForeignPackets, OwnPackets
+from lostlink_sims.packets import Arrivals, ForeignPackets, OwnPackets
 from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile
 from lostlink_sims.receiver import ReceiverFactory, ReferenceReceiver
@@ -67,7 +68,7 @@ class Transmitter(Protocol):
 
 
 class Stage(Generic[B_co]):
-    """A scenario set up to run; the caller advances `env`, at full speed or in real time.
+    """A scenario set up to run: by `fly`, or in real time by a caller that advances `env` after `enqueue`.
 
     Parameters
     ----------
@@ -105,10 +106,10 @@ class Stage(Generic[B_co]):
         self.board = board = build(env, recorder, frame_phase_us)
         self._air = air = Air(profile, scenario, draws)
         packets = handset(profile, scenario, draws).slots()
-        self._link = OwnPackets(env, profile, air, board, recorder, (air.fly(slots) for slots in packets))
+        own = OwnPackets(env, profile, air, board, (air.fly(slots) for slots in packets))
+        self._arrivals = Arrivals(env, board, recorder, own)
         once(env, scenario.receiver_on_us, FAULT, board.power_on)
         self._plan_faults()
-        self._link.start()
 
     def _plan_faults(self) -> None:
         """Schedule the receiver's faults; `handset` and `fates` handle the others."""
@@ -132,15 +133,40 @@ class Stage(Generic[B_co]):
                     if until_us < end_us:
                         plan(until_us, board.resume_output)
                 case BrownOut():
-                    act = self._link.brown_out_next if fault.on_acknowledgement else board.brown_out
+                    act = self._brown_out_next if fault.on_acknowledgement else board.brown_out
                     plan(fault.at_us, act, until_us - fault.at_us)
                 case ForeignHandset():
-                    ForeignPackets(self.env, self._profile, fault, until_us, board, self._link, self.recorder).start()
+                    own = self._arrivals.own
+                    self._arrivals.foreign.append(ForeignPackets(self._profile, fault, until_us, own))
 
-    def close(self) -> None:
-        """Complete the record."""
-        self._link.close()
-        self.recorder.close(self.env.now, self._air.fates, self._link.events + self.board.turns)
+    def _brown_out_next(self, down_us: int) -> None:
+        """Break the receiver's supply down at its next acknowledgement."""
+        self._arrivals.own.brown_out_us = down_us
+
+    def fly(self, until_us: int) -> None:
+        """Run the scenario until an instant, which is not included."""
+        env, board, arrivals = self.env, self.board, self._arrivals
+        while True:
+            to_us = min(env.next_us, arrivals.load_at_us, until_us)
+            at_us, rows = arrivals.before(to_us)
+            to_us = min(to_us, env.next_us)
+            board.span(at_us, rows, to_us)
+            env.leap(to_us)
+            if to_us >= until_us:
+                break
+            while env.next_us == to_us:
+                env.step()
+            if arrivals.load_at_us == to_us:
+                arrivals.load()
+
+    def enqueue(self, take: Callable[[int, bytes], bool]) -> None:
+        """Make the arrivals events of `env`; ``take(now_us, payload)`` tells whether a program read the payload."""
+        self._arrivals.enqueue(take)
+
+    def close(self, *, refused: bool = False) -> None:
+        """Complete the record; `refused` means that the program crashed over the packet that arrived last."""
+        self._arrivals.close(self.env.now, refused=refused)
+        self.recorder.close(self.env.now, self._air.fates, self._arrivals.own.events + self.board.turns)
 
     def trace(self, crash: str | None = None) -> Trace:
         """Return the trace, after `close`."""
@@ -158,9 +184,9 @@ def _run(
     )
     crash = None
     try:
-        stage.env.run_until(scenario.duration_us)
+        stage.fly(scenario.duration_us)
     except ReceiverCrashError as error:
         crash = str(error)
         stage.recorder.note(stage.env.now, NoteKind.CRASH, crash)
-    stage.close()
+    stage.close(refused=stage.board.refused)
     return stage, crash

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from lostlink_sims.air.loss import _walk
 from lostlink_sims.streams import Purpose, Streams, threshold, under
 
 _MASK = (1 << 64) - 1
@@ -119,3 +120,15 @@ def test_thresholds() -> None:
     assert not under(words, threshold(0)).any()
     assert under(words, threshold(1)).all()
     assert under(words, threshold(0.5)).tolist() == [True, True, False, False]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_chain_of_two_states_is_walked_step_by_step(seed: int) -> None:
+    """Against the definition, a state at a time, with every order of the two thresholds (own loop, no source)."""
+    words = np.random.default_rng(seed).integers(0, 2**32, 500)
+    turns_bad, stays_bad = np.random.default_rng(seed + 1000).integers(0, 2**32, 2)
+    bad, states = bool(seed & 1), []
+    for word in words:
+        bad = bool(word < (stays_bad if bad else turns_bad))
+        states.append(bad)
+    assert _walk(words < turns_bad, words < stays_bad, bad=bool(seed & 1)).tolist() == states

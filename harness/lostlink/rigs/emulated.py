@@ -172,7 +172,7 @@ class EmulatedRig(Rig):
             )
 
         stage = Stage(self.profile, scenario, build, keep=True)
-        stage.env.run_until(until_us)
+        stage.fly(until_us)
         return stage, orders
 
     def _trace(

@@ -6,7 +6,7 @@ its own clock.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Final
 
 from lostlink.bench import codec
@@ -68,9 +68,20 @@ class RemoteBoard(PowerState):
         """Accept frames again."""
         self.silences.append((self._env.now, False))
 
+    @property
+    def listens(self) -> bool:
+        """Whether a program reads the radio."""
+        return self.is_up and self._env.now >= self._hung_until_us
+
+    def span(self, at_us: Sequence[int], rows: Sequence[bytes], until_us: int) -> None:
+        """Send the packets of a span."""
+        for now_us, payload in zip(at_us, rows, strict=True):
+            self._env.leap(now_us)
+            self.take(now_us, payload)
+
     def take(self, now_us: int, payload: bytes) -> bool:
-        """Deliver a payload; return False while no program reads the radio."""
-        if not self.is_up or now_us < self._hung_until_us:
+        """Send a payload; return False while no program reads the radio."""
+        if not self.listens:
             return False
         self._order(codec.Packet(len(self.sent) & 0xFF, payload))
         self.sent.append(now_us)

@@ -15,6 +15,7 @@ from lostlink.rigs.remote import RemoteBoard
 from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.fates import RECEIVER_BUSY, RECEIVER_OFF
 from lostlink_sims.frames import NEVER
+from lostlink_sims.recorder import registers
 from lostlink_sims.trace import NOT_YET, NoteKind
 from lostlink_sims.world import Stage
 
@@ -84,7 +85,7 @@ class ReportedRun:
             if silent or not 0 <= start_us < self._scenario.duration_us:
                 continue
             if frame.widths_us:
-                recorder.frame(start_us, frame.widths_us, frame.separator_us)
+                recorder.frames([start_us], [registers(frame.widths_us, frame.separator_us)])
             else:
                 recorder.begin_frame(start_us)
             if frame.cut_us is not None:

@@ -290,6 +290,7 @@ class SerialRig(Rig):
         late = ""
         with precise_timing():
             stage = Stage(self.profile, scenario, build, keep=True)
+            stage.enqueue(stage.board.take)
             # After the garbage collection and the preparation of a long scenario, which take some 10 ms:
             stage.board.start_ns = start_ns = time.monotonic_ns() + _LEAD_NS
             try:

@@ -142,19 +142,26 @@ class GilbertElliott(Checked):
 
         def sample(tile: Tile) -> Fates:
             nonlocal bad, states
-            if tile.attempt == 0:  # a retry keeps the state of its slot
-                walk = []
+            if tile.attempt == 0 and len(tile.sent_us):  # a retry keeps the state of its slot
                 moves = air.words(tile)
-                for to_bad, keeps in zip(
-                    under(moves, turns_bad).tolist(), under(moves, stays_bad).tolist(), strict=True
-                ):
-                    bad = keeps if bad else to_bad
-                    walk.append(bad)
-                states = np.array(walk, np.bool_)
+                states = _walk(under(moves, turns_bad), under(moves, stays_bad), bad=bad)
+                bad = bool(states[-1])
             chance = air.words(tile, 1)
             return _lost(np.where(states, under(chance, limits[1]), under(chance, limits[0])))
 
         return sample
+
+
+def _walk(to_bad: Mask, keeps: Mask, *, bad: bool) -> Mask:
+    """Return the states of a chain that, before each packet, becomes `keeps` when it is bad and `to_bad` when not.
+
+    Where both agree the state before does not matter; where they differ it stays, or changes.
+    """
+    sets, changes = to_bad == keeps, np.cumsum(to_bad & ~keeps)
+    last = np.maximum.accumulate(np.where(sets, np.arange(len(sets)), -1))
+    since: Ints = changes - np.where(last >= 0, changes[last], 0)
+    states: Mask = np.where(last >= 0, to_bad[last], bad) ^ (since & 1).astype(np.bool_)
+    return states
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
