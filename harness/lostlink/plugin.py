@@ -7,7 +7,6 @@ Fixtures: `profile`, `rig`, `scenario` (a builder), `judge`.
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import json
 import shlex
 from collections.abc import Iterator
@@ -292,7 +291,7 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
             also = judging.verdict_on_other(judge, *found).as_dict(), judge.explain_other(*found)
             item.user_properties.append((ALSO, json.dumps(also, ensure_ascii=False)))
         if EVIDENCE in item.config.stash and (judge.flown.rows or judge.flown.left_out):
-            item.user_properties.append((FLOWN, json.dumps(dataclasses.asdict(judge.flown))))
+            item.user_properties.append((FLOWN, judge.flown.to_text()))
         _keep_runs(item.config, judge, error, verdict.outcome)
     report.user_properties = list(item.user_properties)
     return report

@@ -241,6 +241,11 @@ def worst(outcomes: Iterable[Outcome]) -> Outcome:
     return next((outcome for outcome in (Outcome.NOT_MET, Outcome.INCONCLUSIVE) if outcome in given), Outcome.MET)
 
 
+def _combined(flown: int, possible: int, strength: int) -> str:
+    kind = {2: "pairs", 3: "triples"}.get(strength, f"combinations of {strength}")
+    return f"{grouped(flown)} of {grouped(possible)} {kind}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Variation:
     """What the varied flights that concern a requirement had.
@@ -253,6 +258,8 @@ class Variation:
     combinations_flown, combinations : int
         Combinations of values of `strength` dimensions that occurred, and that are possible.
     strength : int
+    throttle_combinations_flown, throttle_combinations, throttle_strength : int
+        The same of the dimensions that decide when the throttle is cut and how long it stays so.
     left_out : dict of str to int
         Flights that the rig could not fly, by reason.
     """
@@ -263,13 +270,17 @@ class Variation:
     combinations: int
     strength: int
     left_out: dict[str, int]
+    throttle_combinations_flown: int = 0
+    throttle_combinations: int = 0
+    throttle_strength: int = 0
 
     def __str__(self) -> str:
-        kind = {2: "pairs", 3: "triples"}.get(self.strength, f"combinations of {self.strength}")
-        return (
-            f"{counted(self.flights, 'varied flight')}, "
-            f"{grouped(self.combinations_flown)} of {grouped(self.combinations)} {kind} of values"
-        )
+        told = _combined(self.combinations_flown, self.combinations, self.strength)
+        text = f"{counted(self.flights, 'varied flight')}, {told} of values"
+        if self.throttle_strength > self.strength:
+            told = _combined(self.throttle_combinations_flown, self.throttle_combinations, self.throttle_strength)
+            text += f", {told} of those that decide about the throttle"
+        return text
 
     @property
     def not_flown(self) -> dict[str, list[str]]:

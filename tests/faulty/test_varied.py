@@ -24,8 +24,13 @@ from lostlink.varied import (
     CONCERNS,
     DIMENSIONS,
     FLIGHTS,
+    PAIRS,
+    THROTTLE,
+    TRIPLES,
+    USUAL,
     Flown,
     Row,
+    Strength,
     VariedFlight,
     dimensions,
     dimensions_of,
@@ -46,7 +51,7 @@ def link(name: str) -> Profile:
     return read_link(PROFILES / f"{name}.toml")
 
 
-def as_flown(table: list[Row], strength: int = 2) -> Flown:
+def as_flown(table: list[Row], strength: Strength = PAIRS) -> Flown:
     return Flown(rows=table, strength=strength)
 
 
@@ -75,14 +80,35 @@ def test_every_triple_of_values_is_flown(long: bool, monkeypatch: pytest.MonkeyP
     if not long:
         monkeypatch.setattr(dimensions, "DIMENSIONS", DIMENSIONS[:6])
     profile = link("heron")
-    table = rows(profile, 1, 3)
+    table = rows(profile, 1, TRIPLES)
     wanted = 0
     for three in itertools.combinations(dimensions_of(profile).values(), 3):
         wanted += len(list(itertools.product(*three)))
     flown = {frozenset(triple) for row in table for triple in itertools.combinations(row.items(), 3)}
-    told = variation_of(profile, "FS-CUT", as_flown(table, 3))
+    told = variation_of(profile, "FS-CUT", as_flown(table, TRIPLES))
     assert told is not None
     assert (len(flown), told.combinations_flown, told.combinations) == (wanted, wanted, wanted)
+
+
+def test_every_triple_that_decides_about_the_throttle_is_flown() -> None:
+    """And every pair of the others; counted without the library."""
+    profile = link("heron")
+    table = rows(profile, 1, USUAL)
+    decisive = {name: values for name, values in dimensions_of(profile).items() if name in THROTTLE}
+    assert len(decisive) == len(THROTTLE)
+    triples = {
+        frozenset(zip(names, values, strict=True))
+        for names in itertools.combinations(decisive, 3)
+        for values in itertools.product(*(decisive[name] for name in names))
+    }
+    flown = {frozenset(triple) for row in table for triple in itertools.combinations(row.items(), 3)}
+    assert triples <= flown
+    told = variation_of(profile, "FS-CUT", as_flown(table, USUAL))
+    assert told is not None
+    assert told.combinations_flown == told.combinations
+    assert told.throttle_combinations_flown == told.throttle_combinations == len(triples)
+    assert f"{len(table)} varied flights" in str(told)
+    assert "triples of those that decide about the throttle" in str(told)
 
 
 def test_what_concerns_a_requirement_is_counted() -> None:
@@ -196,7 +222,7 @@ def test_what_was_varied_is_evidence(tmp_path: Path) -> None:
     by_id = {verdict["id"]: verdict for verdict in document["verdicts"]}
     profile = link("heron")
     for name in ("FS-VARIED", "FS-JAM"):
-        told = variation_of(profile, name, as_flown(rows(profile, 1)))
+        told = variation_of(profile, name, as_flown(rows(profile, 1, USUAL), USUAL))
         assert told is not None
         assert by_id[name]["varied"] == dataclasses.asdict(told)
         assert Verdict.from_dict(by_id[name]).varied == told

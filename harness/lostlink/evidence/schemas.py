@@ -99,6 +99,13 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
                             "combinations_flown": _COUNT,
                             "combinations": {**_COUNT, "description": "Possible ones of `strength` values."},
                             "strength": {**_COUNT, "minimum": 1},
+                            "throttle_combinations_flown": _COUNT,
+                            "throttle_combinations": {
+                                **_COUNT,
+                                "description": "Possible ones of `throttle_strength` values, of what decides when the "
+                                "throttle is cut and how long it stays so.",
+                            },
+                            "throttle_strength": _COUNT,
                             "left_out": {
                                 "type": "object",
                                 "additionalProperties": _COUNT,

@@ -6,7 +6,7 @@ from abc import ABC, abstractmethod
 from types import TracebackType
 from typing import ClassVar, Self
 
-from lostlink.varied.dimensions import STRENGTH
+from lostlink.varied.dimensions import PAIRS, Strength
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 
 
@@ -36,8 +36,8 @@ class Rig(ABC):
         One of this many phases is tested; 1 for all.
     varied_stride : int
         One of this many varied flights is flown, which take half an hour in real time.
-    varied_strength : int
-        Number of dimensions whose values are combined in every way in the varied flights.
+    varied_strength : Strength
+        Which values are combined in every way in the varied flights.
     how_seen : HowSeen
         Evidence type of the traces.
     drives_hardware : bool
@@ -55,7 +55,7 @@ class Rig(ABC):
     receiver: str = "the receiver"
     phase_stride: int = 1
     varied_stride: int = 8
-    varied_strength: int = STRENGTH
+    varied_strength: Strength = PAIRS
 
     def __init__(self, profile: Profile, rest: str = "") -> None:
         self.profile = profile

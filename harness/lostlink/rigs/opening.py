@@ -12,7 +12,7 @@ from lostlink.rigs.base import Rig
 from lostlink.rigs.firmware import is_library
 from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.rigs.sim import SimRig
-from lostlink.varied.dimensions import STRENGTH, THOROUGH_STRENGTH
+from lostlink.varied.dimensions import TRIPLES, USUAL
 from lostlink_sims import Profile
 
 SIM: Final = "sim"
@@ -108,7 +108,7 @@ def open_rig(
     check_options(where, receiver=receiver)
     if where == SIM:
         simulated = SimRig(profile) if receiver is None else OwnProcessRig(profile, receiver)
-        simulated.varied_strength = THOROUGH_STRENGTH if thorough else STRENGTH
+        simulated.varied_strength = TRIPLES if thorough else USUAL
         return simulated
     name, _, rest = where.partition(":")
     rig = _rig(where)

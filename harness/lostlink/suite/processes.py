@@ -28,6 +28,7 @@ from lostlink.children import end, end_with, private_pipes, start_python
 from lostlink.errors import LostlinkError
 from lostlink.rigs import open_rig
 from lostlink.suite.session import EVIDENCE, NOT_WRITTEN, PROFILE, RIG, RIG_LOST, required_by
+from lostlink.varied import Strength
 from lostlink_sims import Profile
 
 _PROGRAM: Final = "from lostlink.suite.processes import main; main()"
@@ -44,7 +45,7 @@ class Session:
     profile : Profile
     where, receiver
         As for `lostlink.rigs.open_rig`.
-    varied_strength : int
+    varied_strength : Strength
         As in the rig of this process.
     evidence_name : str
         The evidence folder as the user named it.
@@ -55,7 +56,7 @@ class Session:
     profile: Profile
     where: str
     receiver: str | None
-    varied_strength: int
+    varied_strength: Strength
     evidence_name: str
     arguments: tuple[str, ...]
 

@@ -100,7 +100,7 @@ class _Collector:
                 found = self._order.get(report.nodeid, 0), verdict.requirement.id, Verdict.from_dict(other), finding
                 self._others.append(found)
             for text in properties.get(FLOWN, ()):
-                self._flown = Flown(**json.loads(text))
+                self._flown = Flown.from_text(text)
         elif report.when == "teardown" and LATE in properties:
             self._add(Verdict.from_dict(json.loads(properties[LATE][0])), report.longreprtext)
         elif report.failed:

@@ -15,7 +15,7 @@ from lostlink.verdicts import Measurement
 
 @requires("FS-VARIED")
 def test_varied_flights(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """A covering array: each pair of values of any two dimensions of a flight occurs."""
+    """A covering array: see `lostlink.varied.dimensions`."""
     judge.flown.strength = rig.varied_strength
     for flight in varied_flights(scenario, rig.varied_stride, rig.varied_strength):
         try:

@@ -6,9 +6,12 @@ from lostlink.scenarios import ScenarioBuilder
 from lostlink.varied.dimensions import (
     DIMENSIONS,
     FLIGHTS,
-    STRENGTH,
-    THOROUGH_STRENGTH,
+    PAIRS,
+    THROTTLE,
+    TRIPLES,
+    USUAL,
     Row,
+    Strength,
     dimensions_of,
     long_rows,
     rows,
@@ -20,10 +23,13 @@ __all__ = [
     "CONCERNS",
     "DIMENSIONS",
     "FLIGHTS",
-    "STRENGTH",
-    "THOROUGH_STRENGTH",
+    "PAIRS",
+    "THROTTLE",
+    "TRIPLES",
+    "USUAL",
     "Flown",
     "Row",
+    "Strength",
     "VariedFlight",
     "concern_text",
     "dimensions_of",
@@ -33,13 +39,13 @@ __all__ = [
 ]
 
 
-def varied_flights(builder: ScenarioBuilder, stride: int = 1, strength: int = STRENGTH) -> list[VariedFlight]:
+def varied_flights(builder: ScenarioBuilder, stride: int = 1, strength: Strength = PAIRS) -> list[VariedFlight]:
     """Return the flights of the covering array for this seed, one in `stride` of them, at distributed phases.
 
-    The long flights follow where the strength is above `STRENGTH`.
+    The long flights follow where every triple is flown.
     """
     table = rows(builder.profile, builder.seed, strength)[::stride]
-    if strength > STRENGTH:
+    if strength == TRIPLES:
         table += long_rows(builder.profile)
     blanks = builder.phases(len(table), exactly=True)
     return [VariedFlight(builder, row, blank) for row, blank in zip(table, blanks, strict=True)]

@@ -1,8 +1,9 @@
 """What varies from flight to flight, as data, and the rows of a covering array over it.
 
 Studies of real failures find that nearly all need the interaction of few parameters, most of them one or two (NIST SP
-800-142, Practical Combinatorial Testing). The rows of the array contain every combination of values of any two
-dimensions (strength 2) or three (strength 3); further rows, drawn at random, fill it up.
+800-142, Practical Combinatorial Testing). The rows of the array contain every pair of values of any two dimensions,
+and every triple of those that decide when the throttle is cut and how long it stays so (`THROTTLE`), or every triple of
+all (`Strength`); further rows, drawn at random, fill it up.
 """
 
 from __future__ import annotations
@@ -22,13 +23,35 @@ from lostlink_sims import Profile
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 
 FLIGHTS: Final = 64
-"""Rows of the array, random ones included; pairs need about fifty, triples some four hundred."""
-STRENGTH: Final = 2
-THOROUGH_STRENGTH: Final = 3
+"""Rows of the array at least, random ones included; pairs need about fifty of them."""
 
 Row = Mapping[str, str]
 Value = tuple[str, str]
 """The name of a dimension, and a value of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Strength:
+    """How many dimensions have their values combined in every way.
+
+    Attributes
+    ----------
+    anywhere : int
+        Of all dimensions.
+    throttle : int
+        Of the dimensions named in `THROTTLE`.
+    """
+
+    anywhere: int
+    throttle: int
+
+
+PAIRS: Final = Strength(2, 2)
+"""Some 60 flights: for a board, on which a flight takes its time."""
+USUAL: Final = Strength(2, 3)
+"""Some 300 flights."""
+TRIPLES: Final = Strength(3, 3)
+"""Some 550 flights."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +159,10 @@ DIMENSIONS: Final = (
     Dimension("after the return", ("1 s", "every stick moves", "12 s")),
 )  # fmt: skip
 """What varies; hazards of the trade, common practice, no source. Any value of one goes with any value of another."""
+THROTTLE: Final = (
+    "throttle at the loss", "earlier losses", "right before the loss", "cause", "length", "throttle at the return",
+)  # fmt: skip
+"""The dimensions that decide when the throttle is cut and how long it stays so."""
 DIMENSIONS_BY_NAME: Final = {dimension.name: dimension for dimension in DIMENSIONS}
 
 LONG_FLIGHTS: Final[tuple[Row, ...]] = (
@@ -155,20 +182,23 @@ def dimensions_of(profile: Profile) -> dict[str, list[str]]:
     return {dimension.name: dimension.values_of(profile) for dimension in DIMENSIONS if dimension.applies(profile)}
 
 
-def rows(profile: Profile, seed: int, strength: int = STRENGTH) -> list[Row]:
-    """Return at least `FLIGHTS` rows, each a value by the name of each dimension.
-
-    Every combination of values of `strength` dimensions occurs.
-    """
+def rows(profile: Profile, seed: int, strength: Strength = PAIRS) -> list[Row]:
+    """Return at least `FLIGHTS` rows, each a value by the name of each dimension."""
     factors = tuple((name, tuple(values)) for name, values in dimensions_of(profile).items())
     return [dict(row) for row in _rows(factors, seed, strength)]
 
 
 @functools.lru_cache(maxsize=32)
-def _rows(factors: tuple[tuple[str, tuple[str, ...]], ...], seed: int, strength: int) -> list[Row]:
+def _rows(factors: tuple[tuple[str, tuple[str, ...]], ...], seed: int, strength: Strength) -> list[Row]:
     """Return the rows; computing them takes as long as a tenth of the flights."""
     choices = {name: list(values) for name, values in factors}
-    found: list[Row] = list(covertable.make(choices, strength=strength, sorter=by_hash, salt=str(seed)))
+    inner = [{"fields": [name for name in THROTTLE if name in choices], "strength": strength.throttle}]
+    found: list[Row] = list(
+        covertable.make(
+            choices, strength=strength.anywhere, sorter=by_hash, salt=str(seed),
+            sub_models=inner if strength.throttle > strength.anywhere else None,
+        )
+    )  # fmt: skip
     more = random.Random(f"varied flights {seed}")
     while len(found) < FLIGHTS:
         found.append({name: more.choice(values) for name, values in choices.items()})
@@ -181,6 +211,6 @@ def long_rows(profile: Profile) -> list[Row]:
     return [{**plain, **row} for row in LONG_FLIGHTS]
 
 
-def combinations_of(row: Row, strength: int = STRENGTH) -> Iterator[tuple[Value, ...]]:
+def combinations_of(row: Row, strength: int) -> Iterator[tuple[Value, ...]]:
     """Yield the combinations of values of `strength` dimensions that a row has, each in the same order everywhere."""
     return itertools.combinations(sorted(row.items()), strength)

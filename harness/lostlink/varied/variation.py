@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import itertools
+import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Final
 
-from lostlink.varied.dimensions import DIMENSIONS, STRENGTH, Row, Value, combinations_of, dimensions_of
+from lostlink.varied.dimensions import DIMENSIONS, PAIRS, THROTTLE, Row, Strength, Value, combinations_of, dimensions_of
 from lostlink.verdicts import Variation
 from lostlink_sims import Profile
 
@@ -83,15 +84,25 @@ class Flown:
     Attributes
     ----------
     rows : list of dict of str to str
-    strength : int
-        Number of dimensions whose combinations are counted.
+    strength : Strength
+        Which combinations are counted.
     left_out : dict of str to int
         Flights that the rig could not fly, by reason.
     """
 
     rows: list[Row] = field(default_factory=list)
-    strength: int = STRENGTH
+    strength: Strength = PAIRS
     left_out: dict[str, int] = field(default_factory=dict)
+
+    def to_text(self) -> str:
+        """Return it as text, for another process."""
+        return json.dumps(asdict(self))
+
+    @classmethod
+    def from_text(cls, text: str) -> Flown:
+        """Return what `to_text` was given."""
+        values = json.loads(text)
+        return cls(**{**values, "strength": Strength(**values["strength"])})
 
     def leave_out(self, reason: str) -> None:
         """Count a flight that the rig could not fly."""
@@ -100,7 +111,6 @@ class Flown:
 
 def variation_of(profile: Profile, requirement_id: str, flown: Flown) -> Variation | None:
     """Return what the flights that concern a requirement had; None if no varied flight concerns it."""
-    strength = flown.strength
     dimensions = dimensions_of(profile)
     long = {dimension.name: dimension.long for dimension in DIMENSIONS}
     if requirement_id not in CONCERNS:
@@ -115,12 +125,20 @@ def variation_of(profile: Profile, requirement_id: str, flown: Flown) -> Variati
                if _may_have(premises, [(name, value)])}
         for name, each in dimensions.items()
     }  # fmt: skip
-    seen = {combination for row in concerned for combination in combinations_of(row, strength)
-            if all(value in dimensions[name] for name, value in combination)}  # fmt: skip
+    throttle = {name: values for name, values in dimensions.items() if name in THROTTLE}
     return Variation(
-        flights=len(concerned), values=values, combinations_flown=len(seen),
-        combinations=_all(dimensions, premises, strength), strength=strength, left_out=dict(flown.left_out),
+        flights=len(concerned), values=values, left_out=dict(flown.left_out), strength=flown.strength.anywhere,
+        combinations_flown=_flown(dimensions, concerned, flown.strength.anywhere),
+        combinations=_all(dimensions, premises, flown.strength.anywhere), throttle_strength=flown.strength.throttle,
+        throttle_combinations_flown=_flown(throttle, concerned, flown.strength.throttle),
+        throttle_combinations=_all(throttle, premises, flown.strength.throttle),
     )  # fmt: skip
+
+
+def _flown(dimensions: Mapping[str, Sequence[str]], concerned: Sequence[Row], strength: int) -> int:
+    """Return how many combinations of values of so many of these dimensions occurred."""
+    parts = [{name: value for name, value in row.items() if value in dimensions.get(name, ())} for row in concerned]
+    return len({combination for part in parts for combination in combinations_of(part, strength)})
 
 
 def _may_have(premises: Sequence[Value], values: Sequence[Value]) -> bool:
