@@ -229,4 +229,4 @@ def test_what_was_varied_is_evidence(tmp_path: Path) -> None:
     assert "varied" not in by_id["FR-SYNC"]
     page = (tmp_path / "ev" / "report.html").read_text(encoding="utf-8")
     assert page.count("What was varied") == 2
-    assert str(variation_of(profile, "FS-JAM", as_flown(rows(profile, 1)))) in page
+    assert str(variation_of(profile, "FS-JAM", as_flown(rows(profile, 1, USUAL), USUAL))) in page
