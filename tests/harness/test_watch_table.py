@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import random
 from dataclasses import replace
 
 import pytest
@@ -45,22 +46,23 @@ def sweep(low: float, high: float, times: int = 3, stop_low: float = 0, stop_hig
         (127, "centred"),  # the middle code of 0..255, by common practice
         (128, "centred"),
         (126, "centred"),
-        (124, "trim right/up: 3 codes low"),
-        (125, "trim right/up: 2 codes low"),
-        (131, "trim left/down: 4 codes high"),
+        (124, "trim: raise by 3 codes"),
+        (125, "trim: raise by 2 codes"),
+        (131, "trim: lower by 4 codes"),
         (60, "off centre"),
         (255, "off centre"),
     ],
 )
-def test_which_way_to_trim(value: float, said: str) -> None:
+def test_how_to_trim(value: float, said: str) -> None:
+    """By the value, because a reversed control goes the other way than its stick."""
     assert advice.centring(gauge_of(value), CODES, LATER_NS) == said
 
 
 def test_middle_of_counts_and_widths() -> None:
     assert advice.centring(gauge_of(511), COUNTS, LATER_NS) == "centred"
-    assert advice.centring(gauge_of(500), COUNTS, LATER_NS) == "trim right/up: 12 counts low"
+    assert advice.centring(gauge_of(500), COUNTS, LATER_NS) == "trim: raise by 12 counts"
     assert advice.centring(gauge_of(1498), WIDTHS, LATER_NS) == "centred"
-    assert advice.centring(gauge_of(1520), WIDTHS, LATER_NS) == "trim left/down: 20 µs high"
+    assert advice.centring(gauge_of(1520), WIDTHS, LATER_NS) == "trim: lower by 20 µs"
     wide = replace(Profile(), receiver=ReceiverSettings(low_us=1100, high_us=1940))
     assert scale_for(ValueKind.WIDTHS, wide).middle == 1520
 
@@ -70,7 +72,7 @@ def test_a_moving_stick_is_not_trimmed_and_a_trembling_one_is() -> None:
     assert advice.centring(moving, CODES, 10 * STEP_NS) == "moving"
     assert advice.centring(moving, CODES, LATER_NS) != "moving"
     trembling = gauge_of(*[123, 124] * 50)
-    assert advice.centring(trembling, CODES, 100 * STEP_NS) == "trim right/up: 3 codes low"
+    assert advice.centring(trembling, CODES, 100 * STEP_NS) == "trim: raise by 4 codes"
 
 
 @pytest.mark.parametrize(
@@ -78,12 +80,12 @@ def test_a_moving_stick_is_not_trimmed_and_a_trembling_one_is() -> None:
     [
         (sweep(0, 255), "both ends reached"),
         (sweep(1, 254), "both ends reached"),
-        (sweep(8, 255), "low end 8 short"),
-        (sweep(0, 247), "high end 8 short"),
-        (sweep(20, 240), "low end 20 short, high end 15 short"),
-        (sweep(0, 320), "high end clipped (flat 3x)"),
-        (sweep(-60, 320), "low end clipped (flat 3x), high end clipped (flat 3x)"),
-        (sweep(0, 300, stop_high=240), "high end clipped at 240 (flat 3x)"),
+        (sweep(8, 255), "not reached: low by 8 codes"),
+        (sweep(0, 247), "not reached: high by 8 codes"),
+        (sweep(20, 240), "not reached: low by 20 codes, high by 15 codes"),
+        (sweep(0, 320), "clipped or held at its stop: high 3x"),
+        (sweep(-60, 320), "clipped or held at its stop: low 3x, high 3x"),
+        (sweep(0, 300, stop_high=240), "not reached: high by 15 codes"),
         (sweep(100, 160), "move to both ends"),
         ([127] * 50, ""),
         ([0] * 50 + [255] * 50 + [0] * 50, "both ends reached"),  # a switch
@@ -94,9 +96,57 @@ def test_travel(values: list[float], said: str) -> None:
     assert advice.travel(gauge_of(*values), CODES) == said
 
 
+def hand(rng: random.Random, low: float, high: float, *, wait: int = 15, noise: float = 0.3) -> list[float]:
+    """Return what a hand does: from end to end with a wait at each, with the noise of a potentiometer, in codes."""
+    levels = [127.0]
+    for _ in range(4):
+        for end in (low, 127.0, high, 127.0):
+            start, rows = levels[-1], rng.randint(8, 20)
+            levels += [start + (end - start) * (row + 1) / rows for row in range(rows)]
+            levels += [end] * (rng.randint(wait // 2, wait) if end != 127.0 else 0)
+    return [min(255, max(0, round(level + rng.gauss(0, noise)))) for level in levels]
+
+
+def test_what_is_said_of_the_ends_is_true() -> None:
+    """A stick that turns or waits before its end is never called clipped, whatever it waits for, with any noise.
+
+    The truth is drawn here: how far the stick goes, or the gain by which its value is cut at the end.
+    """
+    for seed in range(40):
+        rng = random.Random(seed)
+        low, high, noise = rng.uniform(3, 40), rng.uniform(215, 252), rng.choice([0.0, 0.1, 0.4, 1.0])
+        values = hand(rng, low, high, wait=rng.choice([4, 15, 60]), noise=noise)
+        said = advice.travel(gauge_of(*values), CODES)
+        assert "clipped" not in said, seed
+        for name, off in (("low", min(values)), ("high", 255 - max(values))):
+            assert (f"{name} by {off} code" in said) == (off > 1), (seed, said)
+        cut = hand(rng, 127 - rng.uniform(140, 200), 127 + rng.uniform(140, 200), wait=6, noise=noise)
+        assert advice.travel(gauge_of(*cut), CODES) == "clipped or held at its stop: low 4x, high 4x", seed
+
+
+def test_noise_at_a_stop_is_not_clipped() -> None:
+    """A stick held against its stop, where its value flickers: nothing hides the noise there."""
+    rng = random.Random(3)
+    held = [*range(127, 254, 4), *(254 + rng.choice([0, 1]) for _ in range(300)), *range(254, 0, -4)]
+    assert advice.travel(gauge_of(*held, *held, *held), CODES) == "not reached: low by 2 codes"
+
+
+def test_a_switch_is_not_clipped() -> None:
+    """Thrown back and forth in half seconds."""
+    assert advice.travel(gauge_of(*([0] * 25 + [127] * 20 + [255] * 25) * 4), CODES) == "both ends reached"
+
+
+def test_a_lost_byte_is_no_travel() -> None:
+    """``180`` without a digit, for one line: neither an end nor a movement."""
+    gauge = gauge_of(*[180] * 40, 18, *[180] * 40)
+    assert (gauge.lowest, gauge.highest) == (180, 180)
+    assert advice.travel(gauge, CODES) == ""
+    assert gauge.rests_since_ns == 0
+
+
 def test_travel_beyond_the_range() -> None:
     values = [1000 + value * 4.1 for value in sweep(-5, 255, stop_low=-5)]
-    assert advice.travel(gauge_of(*values), WIDTHS) == "low end 20.5 beyond, high end 45.5 beyond"
+    assert advice.travel(gauge_of(*values), WIDTHS) == "beyond: low by 20.5 µs, high by 45.5 µs"
 
 
 def test_rate_and_another_number_of_columns() -> None:
@@ -123,7 +173,7 @@ def test_table_without_a_profile() -> None:
     assert "virtual at 250000 baud" in text
     assert "4 channels, codes 0..255" in text
     assert "Widths by the default mapping, 1000 to 2000 µs" in text
-    assert "low end 27 short, high end 28 short" in text
+    assert "not reached: low by 27 codes, high by 28 codes" in text
     assert "T 180" in text  # the line
 
 

@@ -1,8 +1,13 @@
-"""Advice on trim and end points."""
+"""Advice on trim and end points.
+
+Only values are known, not where the stick is. So a trim is a change of the value, because a reversed control goes the
+other way. An end that was not reached may be a stick that was not moved far enough, or one whose travel is too short.
+A value that stays at an end of its range while the stick is moved is clipped, or the stick was held at its stop.
+"""
 
 from __future__ import annotations
 
-from lostlink.watch.column_stats import ColumnStats, Plateau
+from lostlink.watch.column_stats import ColumnStats
 from lostlink.watch.units import Scale
 
 _TRIM_SHARE = 0.15
@@ -19,46 +24,31 @@ def _steps(count: float, scale: Scale) -> str:
 
 
 def centring(stats: ColumnStats, scale: Scale, now_ns: int) -> str:
-    """Return whether a stick at rest is centred, or the direction to trim.
+    """Return whether a stick at rest is centred, or how far the trim must change its value.
 
     The middle of codes 0..255 is 127 by common practice, not by a standard. For widths it is the middle of the range.
     """
     if now_ns - stats.rests_since_ns < _REST_NS:
         return "moving"
-    off = stats.value - scale.middle
+    off = stats.rests_at - scale.middle
     if abs(off) <= scale.step:
         return "centred"
     if abs(off) > _TRIM_SHARE * scale.span:
         return "off centre"
-    if off < 0:
-        return f"trim right/up: {_steps(-off, scale)} low"
-    return f"trim left/down: {_steps(off, scale)} high"
+    return f"trim: {'raise' if off < 0 else 'lower'} by {_steps(round(abs(off)), scale)}"
 
 
 def travel(stats: ColumnStats, scale: Scale) -> str:
-    """Return whether a stick reaches the ends of its range, or what is wrong."""
+    """Return whether a control has reached the ends of its range, or what is different."""
     if stats.moved < _SWEPT_SHARE * scale.span:
         return "move to both ends" if stats.is_stick else ""
-    parts = [
-        _end("low", stats.lowest - scale.low, stats.bottom, scale),
-        _end("high", scale.high - stats.highest, stats.top, scale),
-    ]
-    return ", ".join(part for part in parts if part) or "both ends reached"
-
-
-def _end(name: str, short: float, plateau: Plateau, scale: Scale) -> str:
-    """Return what is wrong at one end.
-
-    Parameters
-    ----------
-    short : float
-        Distance of the extreme value to the end of the range; negative beyond it.
-    """
-    if plateau.times >= _FLAT_TIMES:
-        where = "" if not short else f" at {plateau.value:g}"
-        return f"{name} end clipped{where} (flat {plateau.times}x)"
-    if short > scale.step:
-        return f"{name} end {short:g} short"
-    if short < -scale.step:
-        return f"{name} end {-short:g} beyond"
-    return ""
+    ends = (("low", stats.lowest - scale.low, stats.bottom), ("high", scale.high - stats.highest, stats.top))
+    found: dict[str, list[str]] = {"not reached": [], "beyond": [], "clipped or held at its stop": []}
+    for name, short, extreme in ends:
+        if short > scale.step:
+            found["not reached"].append(f"{name} by {_steps(short, scale)}")
+        elif short < -scale.step:
+            found["beyond"].append(f"{name} by {_steps(-short, scale)}")
+        elif stats.is_stick and extreme.flat_times >= _FLAT_TIMES:
+            found["clipped or held at its stop"].append(f"{name} {extreme.flat_times}x")
+    return "; ".join(f"{what}: {', '.join(names)}" for what, names in found.items() if names) or "both ends reached"
