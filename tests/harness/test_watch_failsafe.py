@@ -155,6 +155,13 @@ def test_a_board_that_prints_only_changes() -> None:
     assert attempt.hold.half_us > 200_000
 
 
+def test_every_repeat_shows_its_failsafe() -> None:
+    """The jump of a handset that is switched on again is not a step of its stick."""
+    for lines_hz, seed in ((50, 1), (100, 4), (200, 0), (200, 1)):
+        test = trial(TalkingBoard(lines_hz=lines_hz, seed=seed), repeats=3)
+        assert [attempt.result for attempt in test.attempts] == [AttemptResult.CAME] * 3, (lines_hz, seed)
+
+
 def test_repeats_and_the_worst_of_them_counts() -> None:
     board = TalkingBoard()
     test = trial(board, repeats=3)
@@ -285,6 +292,7 @@ def test_throttle_lowered_by_hand_is_no_failsafe() -> None:
         begun.clear()
         test = trial(Careless(hold_s=None, lines_hz=lines_hz))
         assert only(test).result is AttemptResult.BY_STEPS
+        assert only(test).hold is None
         assert outcomes(test)["FS-OFF"] is Outcome.INCONCLUSIVE
 
 
@@ -359,9 +367,9 @@ def test_interval_by_hand() -> None:
     found = analyse(rows, Movement((0,), 10_000), SPANS, 10_000_000, throttle=ThrottleColumn(1, 10))
     assert found.state is FreezeState.CHANGED
     assert found.frozen_us == 1_000_000 + 59 * 10_000
-    # Jump printed after row 108 and by row 109; off after row 58 and before the change due 10 ms after row 59.
+    # Jump printed after row 108 and by row 109; off after row 58 and before the second change due after row 59, 20 ms.
     assert found.throttle is not None
-    assert found.throttle.cut == TimeInterval(480_000, 510_000)
+    assert found.throttle.cut == TimeInterval(470_000, 510_000)
     assert found.budget.jitter_us == 0
 
 
@@ -371,7 +379,7 @@ def test_a_lines_own_time_and_the_ports_lateness_widen_it() -> None:
     found = analyse(rows, Movement((0,), 10_000), SPANS, 10_000_000, throttle=ThrottleColumn(1, 10), line_us=1_000)
     assert found.budget.jitter_us == 4_000
     assert found.throttle is not None
-    assert found.throttle.cut == TimeInterval(480_000 - 4_000 - 1_000 - 4_000, 510_000 + 4_000 + 1_000)
+    assert found.throttle.cut == TimeInterval(470_000 - 4_000 - 1_000 - 2 * 4_000, 510_000 + 4_000 + 1_000)
 
 
 def test_no_movement_without_enough_travel_or_with_a_pause() -> None:

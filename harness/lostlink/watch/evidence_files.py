@@ -53,15 +53,16 @@ def _attempts_csv(attempts: Sequence[Attempt]) -> str:
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(
         ("attempt", "seen", "hold_us", "uncertainty_us", "watched_us", "frozen_at_us", "last_change_at_us",
-         "line_interval_us", "change_interval_us", "jitter_us")
+         "line_interval_us", "change_interval_us", "lost_packet_us", "jitter_us")
     )  # fmt: skip
     for number, attempt in enumerate(attempts, 1):
         analysis, hold = attempt.analysis, attempt.hold
         times = (round(hold.middle_us), round(hold.half_us)) if hold else ("", "")
-        details: tuple[object, ...] = ("",) * 5
+        details: tuple[object, ...] = ("",) * 6
         if analysis is not None:
-            intervals = (analysis.budget.line_interval_us, analysis.budget.change_interval_us)
-            details = (analysis.frozen_us, analysis.last_us, *intervals, analysis.budget.jitter_us)
+            budget = analysis.budget
+            intervals = (budget.line_interval_us, budget.change_interval_us, budget.lost_packet_us)
+            details = (analysis.frozen_us, analysis.last_us, *intervals, budget.jitter_us)
         writer.writerow((number, attempt.result.value, *times, attempt.watched_us, *details))
     return text.getvalue()
 

@@ -5,14 +5,17 @@ holds its last values. With the failsafe they jump. The time of switching off is
 the rows:
 
 - The handset was on in row *c*, the last row in which a moving channel changed. It went off after the line
-  before *c* was printed, and before the next change was due: at most one change interval after *c*.
+  before *c* was printed, and before the next change was due: at most one change interval after *c*, and one packet
+  interval more, because that change may have been lost on the air.
 - The failsafe values came between the printing of the line before the jump and that of the line with the jump.
 - A line reaches the host with a latency. Its constant part does not matter. Its variation is at most the largest
   departure of a line interval from the median, and at most the time since the previous piece of data. The
   transmission of a line takes time as well.
 
 The result is a worst-case interval of the time from switching off to the failsafe. Its middle and its half-width
-are reported.
+are reported. Conditions: the upper end holds for a board that prints the values of the last packet (values that it
+smooths change after that). The lower end holds if the stick moved until the handset was off, and if at most one more
+packet in a row was lost right before than in the seconds before; otherwise the true time is shorter.
 """
 
 from __future__ import annotations
@@ -27,9 +30,11 @@ from lostlink.watch.table import Ints, RowTable, without_odd_lines
 
 _LEAST_CHANGES = 8
 _LEAST_TRAVEL = 0.05
-_LONGEST_PAUSE_US = 500_000
+LONGEST_PAUSE_US = 500_000
+"""Longest time without a change of a stick that moves."""
 _CHANGES_OF_A_MOVEMENT = 4
 _LOOK_BACK_US = 3_000_000
+_USUAL = 1.5
 _FAR_SHARE = 0.25
 """Larger steps to a value and back within two lines are outliers, not stick movements."""
 _JUMP_SHARE, _JUMP_FACTOR = 0.1, 3
@@ -98,6 +103,8 @@ class UncertaintyBudget:
         Median time between two lines.
     change_interval_us : int
         Longest time between two changes of a moving channel.
+    lost_packet_us : int
+        Usual time between two changes: what a packet lost right before switching off can add.
     jitter_us : int
         Largest departure of a line interval from the median.
     line_us : int
@@ -108,6 +115,12 @@ class UncertaintyBudget:
     change_interval_us: int = 0
     jitter_us: int = 0
     line_us: int = 0
+    lost_packet_us: int = 0
+
+    @property
+    def off_within_us(self) -> int:
+        """Longest time from the last change of a moving channel to switching off."""
+        return self.change_interval_us + self.lost_packet_us
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +137,8 @@ class ThrottleResponse:
         From switching off to its first idle value.
     steps : int
         Rows in which it changed, from the freeze to the first idle value.
+    alone_us : int
+        Time between the line before its first idle value and the line with it; 0 if another channel changed with it.
     highest_after_cut : float or None
     """
 
@@ -131,6 +146,7 @@ class ThrottleResponse:
     last: float
     cut: TimeInterval | None = None
     steps: int = 0
+    alone_us: int = 0
     highest_after_cut: float | None = None
 
 
@@ -206,7 +222,7 @@ def moving(table: RowTable, spans: Sequence[float], since_us: int, until_us: int
         return None
     instants = inside.at_us[inside.changed(columns)]
     gaps = np.diff(np.concatenate([[since_us], instants, [until_us]]))
-    if gaps.max() > _LONGEST_PAUSE_US:
+    if gaps.max() > LONGEST_PAUSE_US:
         return None
     return Movement(tuple(columns), int(np.diff(instants).max()))
 
@@ -260,15 +276,12 @@ def analyse(
     if _is_jump(cleaned, int(run[-1]), spans):
         run = run[:-1]
     cleaned, more = without_odd_lines(cleaned, [0.0] * len(spans), first=int(run[-1]) + 2)
-    change_us = _change_interval_us(cleaned, run, movement)
-    budget = UncertaintyBudget(line_interval_us(cleaned), change_us, _jitter_us(cleaned), line_us)
+    longest_us, usual_us = _change_intervals_us(cleaned, run, movement)
+    budget = UncertaintyBudget(line_interval_us(cleaned), longest_us, _jitter_us(cleaned), line_us, usual_us)
     timing = _Timing(cleaned, int(run[-1]), budget)
-    return replace(
-        _after_freeze(timing, movement, spans, throttle, pause_us),
-        silent=silent,
-        throttle=None if throttle is None else _throttle_response(timing, table, throttle),
-        odd_lines=odd_lines + more,
-    )
+    found = _after_freeze(timing, movement, spans, throttle, pause_us)
+    response = None if throttle is None else _throttle_response(timing, table, throttle, found.restless)
+    return replace(found, silent=silent, throttle=response, odd_lines=odd_lines + more)
 
 
 def _after_freeze(
@@ -341,11 +354,17 @@ def _restless(table: RowTable, frozen: int, movement: Movement, throttle: Thrott
     return tuple(restless)
 
 
-def _change_interval_us(table: RowTable, run: Ints, movement: Movement) -> int:
-    """Return the longest time between two changes shortly before the freeze."""
+def _change_intervals_us(table: RowTable, run: Ints, movement: Movement) -> tuple[int, int]:
+    """Return the longest time between two changes shortly before the freeze, and the longest usual one.
+
+    A usual one is up to half longer than the median: without a lost packet in it.
+    """
     instants = table.at_us[run]
-    recent = instants[instants >= instants[-1] - _LOOK_BACK_US]
-    return max(movement.interval_us, int(np.diff(recent).max()) if len(recent) > 1 else 0)
+    recent_us = np.diff(instants[instants >= instants[-1] - _LOOK_BACK_US])
+    if not len(recent_us):
+        return movement.interval_us, movement.interval_us
+    usual_us = recent_us[recent_us <= _USUAL * np.median(recent_us)]
+    return max(movement.interval_us, int(recent_us.max())), int(usual_us.max())
 
 
 def _jitter_us(table: RowTable) -> int:
@@ -359,7 +378,9 @@ def _cut_row(table: RowTable, frozen: int, throttle: ThrottleColumn) -> int | No
     return None if idle[0] or not idle.any() else frozen + int(np.argmax(idle))
 
 
-def _throttle_response(timing: _Timing, everything: RowTable, throttle: ThrottleColumn) -> ThrottleResponse:
+def _throttle_response(
+    timing: _Timing, everything: RowTable, throttle: ThrottleColumn, restless: Sequence[int]
+) -> ThrottleResponse:
     """Return what the throttle did; `everything` has the odd lines too, which count after the cut."""
     table, frozen = timing.table, timing.frozen
     values = table.values[:, throttle.column]
@@ -370,7 +391,19 @@ def _throttle_response(timing: _Timing, everything: RowTable, throttle: Throttle
     changes = table.changed([throttle.column])
     steps = int(((changes > frozen) & (changes <= cut)).sum())
     later = everything.values[everything.at_us >= table.at_us[cut], throttle.column]
-    return ThrottleResponse(was_up, last, timing.from_off_to(cut), steps, float(later.max()))
+    return ThrottleResponse(
+        was_up, last, timing.from_off_to(cut), steps, _alone_us(timing, throttle, restless, cut), float(later.max())
+    )
+
+
+def _alone_us(timing: _Timing, throttle: ThrottleColumn, restless: Sequence[int], cut: int) -> int:
+    """Return `ThrottleResponse.alone_us`: channels of one failsafe change in one line or in two that follow."""
+    table = timing.table
+    others = [column for column in range(table.values.shape[1]) if column not in (throttle.column, *restless)]
+    changed = table.changed(others)
+    if ((changed > timing.frozen) & (np.abs(changed - cut) <= 1)).any():
+        return 0
+    return int(table.at_us[cut] - table.at_us[cut - 1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -390,6 +423,6 @@ class _Timing:
         """Return the time from switching off to a row."""
         at_us = self.table.at_us
         off_from_us = self._printed_after_us(self.frozen - 1)
-        off_until_us = int(at_us[self.frozen]) + self.budget.change_interval_us
+        off_until_us = int(at_us[self.frozen]) + self.budget.off_within_us
         low_us = self._printed_after_us(row - 1) - off_until_us
         return TimeInterval(max(0, low_us), int(at_us[row]) - off_from_us)

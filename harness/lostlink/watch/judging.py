@@ -17,6 +17,14 @@ from lostlink_sims import HowSeen, Profile
 
 _WORST_FIRST = (Outcome.NOT_MET, Outcome.INCONCLUSIVE, Outcome.NOT_TESTED, Outcome.MET)
 _IDS = ("FS-OFF", "FS-VALUE", "FS-STAY")
+_HAND_US = 25_000
+"""Time in which a hand can take the throttle from half to idle; some 50 ms by common practice, no source."""
+CONDITIONS: Final = (
+    "The lower end holds if the stick moved until the handset was off and at most one more packet in a row was lost "
+    "right before than in the seconds before; otherwise the true time is shorter. The upper end holds if the board "
+    "prints the values of the last packet; a board that smooths them takes longer than shown."
+)
+"""Conditions of the worst case of a hold time."""
 
 
 class AttemptResult(Enum):
@@ -31,6 +39,7 @@ class AttemptResult(Enum):
     THROTTLE_LOW = "the throttle was already at idle"
     AT_ONCE = "other values came at once, without a freeze"
     BY_STEPS = "the throttle went down step by step"
+    BY_HAND = "only the throttle went down"
     PAUSED = "the stick paused"
 
 
@@ -61,11 +70,11 @@ class Attempt:
     @property
     def hold(self) -> TimeInterval | None:
         """Time from switching off to the failsafe: of the throttle where it is known, else of all channels."""
-        if self.analysis is None:
+        analysis = self.analysis
+        if analysis is None or self.result not in (AttemptResult.CAME, AttemptResult.AT_ONCE):
             return None
-        if self.analysis.throttle is not None and self.analysis.throttle.cut is not None:
-            return self.analysis.throttle.cut
-        return self.analysis.hold if self.result in (AttemptResult.CAME, AttemptResult.AT_ONCE) else None
+        cut = None if analysis.throttle is None else analysis.throttle.cut
+        return analysis.hold if cut is None else cut
 
 
 def classify(analysis: FreezeAnalysis) -> AttemptResult:
@@ -79,6 +88,8 @@ def classify(analysis: FreezeAnalysis) -> AttemptResult:
         return AttemptResult.CEASED if analysis.silent else AttemptResult.HELD
     if throttle is not None and throttle.steps > 1:
         return AttemptResult.BY_STEPS
+    if throttle is not None and throttle.alone_us > _HAND_US:
+        return AttemptResult.BY_HAND
     if analysis.stick_steps > 1 or not analysis.jumped:
         return AttemptResult.PAUSED
     if throttle is not None and throttle.cut is None:
@@ -131,6 +142,9 @@ _SENTENCES: Final = {
     AttemptResult.BY_STEPS:
         "The throttle went down step by step after the stick had stopped. It was moved by hand, or the failsafe lowers "
         "it slowly. Repeat without moving the throttle.",
+    AttemptResult.BY_HAND:
+        "Only the throttle went to idle, between two lines {lines} apart, in which a hand can lower it too. Print at "
+        "least every 25 ms to distinguish the two.",
 }  # fmt: skip
 
 
@@ -141,6 +155,7 @@ def sentence(attempt: Attempt) -> str:
     return _SENTENCES[attempt.result].format(
         hold=text_of(hold) if hold else "",
         watched=f"{attempt.watched_us / 1e6:.1f} s",
+        lines=_ms(analysis.throttle.alone_us) if analysis is not None and analysis.throttle is not None else "",
         stopped=f"{_ms(after_us)} after the values froze" if after_us > 0 else "when the values froze",
     )
 
@@ -150,10 +165,12 @@ def how_known(attempt: Attempt) -> str:
     analysis = attempt.analysis
     if analysis is None or attempt.hold is None:
         return ""
+    budget = analysis.budget
     return (
-        f"Host times; the uncertainty is the worst-case sum of: a line every {_ms(analysis.budget.line_interval_us)}, "
-        f"a change of the moving stick at least every {_ms(analysis.budget.change_interval_us)}, port latency "
-        f"varying by up to {_ms(analysis.budget.jitter_us)}, {_ms(analysis.budget.line_us)} for a line on the cable."
+        f"Host times; the uncertainty is the worst-case sum of: a line every {_ms(budget.line_interval_us)}, "
+        f"a change of the moving stick at least every {_ms(budget.change_interval_us)}, one more packet lost right "
+        f"before switching off ({_ms(budget.lost_packet_us)}), port latency varying by up to {_ms(budget.jitter_us)}, "
+        f"{_ms(budget.line_us)} for a line on the cable. {CONDITIONS}"
     )
 
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 from lostlink.errors import ProfileError, RigError, UsageError
 from lostlink.watch.columns import BITS_PER_BYTE, ValueKind
-from lostlink.watch.freeze import FreezeAnalysis, FreezeState, ThrottleColumn, analyse, moving
+from lostlink.watch.freeze import LONGEST_PAUSE_US, FreezeAnalysis, FreezeState, ThrottleColumn, analyse, moving
 from lostlink.watch.judging import Attempt, AttemptResult, classify, sentence
 from lostlink.watch.listener import Listener
 from lostlink.watch.table import RowTable
@@ -193,10 +193,14 @@ class FailsafeTest:
                 return self._result(analysis, view)
 
     def _wait_for_movement(self) -> int | None:
-        """Return the instant at which a stick has moved long enough; None on timeout."""
+        """Return the instant at which a stick has moved long enough; None on timeout.
+
+        A handset that is switched on jumps from the failsafe to its sticks, up to a pause after the begin of the
+        movement. That jump must not be among the steps of the stick, so the movement is a pause longer.
+        """
         times, begin_us = self._times, self._now_us()
         while (now_us := self._now_us()) < begin_us + times.movement_wait_us:
-            since_us = now_us - times.movement_us
+            since_us = now_us - times.movement_us - LONGEST_PAUSE_US
             if since_us >= begin_us:
                 view = self._view(since_us)
                 if moving(view.table, view.spans, since_us, now_us):
@@ -217,7 +221,7 @@ class FailsafeTest:
         times, now_us = self._times, self._now_us()
         if analysis.state is FreezeState.MOVING:
             return now_us - cue_us >= times.off_wait_us
-        waited = now_us - analysis.frozen_us >= times.hold_us + analysis.budget.change_interval_us
+        waited = now_us - analysis.frozen_us >= times.hold_us + analysis.budget.off_within_us
         if analysis.state is FreezeState.HELD:
             return waited
         watched = now_us - analysis.last_us >= times.stay_us
@@ -232,7 +236,7 @@ class FailsafeTest:
         return Attempt(
             result=classify(analysis),
             analysis=analysis,
-            watched_us=max(0, until_us - analysis.frozen_us - analysis.budget.change_interval_us),
+            watched_us=max(0, until_us - analysis.frozen_us - analysis.budget.off_within_us),
             highest_us=None if highest is None else width_us(highest),
             last_us=None if throttle is None else width_us(throttle.last),
         )
