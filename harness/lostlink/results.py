@@ -17,6 +17,9 @@ CAUTIONS: Final = (
 CAPTURE_SHOWS: Final = (
     "A capture is evidence for the pulse train only. It does not show when, or whether, the link was lost."
 )
+WATCH_SHOWS: Final = (
+    "The board printed its own values. What the wire carries was not measured, and nothing before or after the test."
+)
 ALL_WAIVED: Final = "Every requirement was waived by the owner; nothing is proven."
 
 

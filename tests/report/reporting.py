@@ -7,6 +7,8 @@ import datetime as dt
 import json
 from pathlib import Path
 
+from talking_board import TalkingBoard
+
 from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import write_evidence
 from lostlink.evidence.run_reader import read_runs
@@ -15,9 +17,13 @@ from lostlink.evidence.summary import suite_summary
 from lostlink.measure import failsafe
 from lostlink.profiles import read_profile
 from lostlink.requirements import CATALOGUE
-from lostlink.results import Result
+from lostlink.results import Result, exit_code
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.verdicts import Limit, Outcome, Verdict
+from lostlink.watch import evidence_files, judging
+from lostlink.watch.listener import Listener
+from lostlink.watch.procedure import FailsafeTest
+from lostlink.watch.units import names_of
 from lostlink_sims import Profile, ReferenceReceiver, Trace, simulate
 from lostlink_sims.receiver import ReceiverFactory
 from lostlink_sims.scenario import LinkCut
@@ -123,4 +129,21 @@ def make(
     )
     document = Document(result.conclusion, result.exit_code, head, tuple(result.verdicts))
     write_evidence(folder, document, suite_summary(document, {}), profile=profile)
+    return folder
+
+
+def make_by_hand(board: TalkingBoard, folder: Path, profile: Profile | None) -> Path:
+    """Write the evidence of a failsafe test by hand, all but the report."""
+    listener = Listener(board, keep=True, clock_ns=board.clock_ns)
+    test = FailsafeTest(listener, profile, board.hear)
+    test.run()
+    head = evidence_files.watch_head(profile, None, "/dev/ttyX", dt.datetime(2026, 5, 1, tzinfo=dt.UTC))
+    verdicts = judging.judge(test.attempts, profile)
+    document = Document(
+        judging.conclusion(test.attempts, verdicts, profile), exit_code(verdicts), head, tuple(verdicts)
+    )
+    assert listener.layout is not None
+    summary = evidence_files.summary_text(document, test.attempts, names_of(listener.layout, profile))
+    texts = evidence_files.files(listener.rows, listener.layout, listener.started_ns, test.attempts, profile)
+    write_evidence(folder, document, summary, profile=profile, files=texts)
     return folder

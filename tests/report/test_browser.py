@@ -15,7 +15,8 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 from faulty.zoo import HoldsForEver
-from report.reporting import HERON, lost_link, make
+from report.reporting import HERON, lost_link, make, make_by_hand
+from talking_board import TalkingBoard
 
 from lostlink.cli import main
 from lostlink.evidence.run_writer import JudgedMeasurement, save
@@ -407,6 +408,17 @@ def test_campaign(tab: Opener, tmp_path: Path, width: int) -> None:
     assert page.evaluate(seen)[1] == pytest.approx(whole[1])
     page.keyboard.press("0")
     assert page.evaluate(seen) == whole
+    faults = axe.Axe().run(page).response["violations"]
+    assert [(fault["id"], fault["nodes"][0]["html"][:200]) for fault in faults] == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize(("width", "scheme"), LOOKED_AT)
+def test_failsafe_test_by_hand(tab: Opener, tmp_path: Path, width: int, scheme: str) -> None:
+    """The chart of an attempt is drawn, in either scheme, with no fault that axe-core knows."""
+    report = write_report(make_by_hand(TalkingBoard(), tmp_path, read_profile(HERON)))
+    page = tab(report, "#attempts", color_scheme=scheme, viewport={"width": width, "height": 900}).page
+    page.wait_for_selector(f'[data-item][data-ready="{scheme}"]')
     faults = axe.Axe().run(page).response["violations"]
     assert [(fault["id"], fault["nodes"][0]["html"][:200]) for fault in faults] == []
     assert page.evaluate("document.documentElement.scrollWidth") <= width

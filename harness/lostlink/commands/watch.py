@@ -149,7 +149,7 @@ def _test(
 def _write(folder: Path, document: Document, test: FailsafeTest, link: Profile | None) -> None:
     listener = test.listener
     summary = summary_text(document, test.attempts, _names(listener, link))
-    texts = files(listener.rows, listener.layout, listener.started_ns, test.attempts)
+    texts = files(listener.rows, listener.layout, listener.started_ns, test.attempts, link)
     write_evidence(folder, document, summary, profile=link, files=texts)
 
 

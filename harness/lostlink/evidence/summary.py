@@ -35,10 +35,11 @@ def _row(cells: Sequence[str]) -> str:
 
 
 def about(tested: dict[str, Any]) -> str:
-    """Return a line on what was tested."""
+    """Return a line on what was tested; a capture and a test by hand have no seed."""
+    seed = "" if tested["rig"] in ("capture", "watch") else f"seed {tested['seed']}, "
     return (
         f"Profile **{escaped(tested['profile'])}** ({tested['profile_sha256'][:12]}), receiver "
-        f"{escaped(tested['receiver'])}, rig {escaped(tested['rig'])}, seed {tested['seed']}, {tested['date']}, "
+        f"{escaped(tested['receiver'])}, rig {escaped(tested['rig'])}, {seed}{tested['date']}, "
         f"lostlink {tested['versions']['lostlink']}."
     )
 

@@ -305,6 +305,28 @@ def _motor(shared: Any) -> Figure:
     return figure
 
 
+def name_instants(
+    figure: Figure, instants: Sequence[tuple[tuple[str, Any], float, str]], bottom: float, top: float
+) -> float:
+    """Draw vertical lines with their names above the data, each in a row of its own; return the upper end.
+
+    Parameters
+    ----------
+    instants : sequence of ((color, dash), x, name)
+    bottom, top : float
+        Ends of the data.
+    """
+    row = 0.075 * (top - bottom)
+    head = top + row * len(instants)
+    for place, ((color, dash), x, name) in enumerate(instants):
+        level = head - row * (place + 1)
+        figure.segment([x], [bottom], [x], [level + 0.8 * row], line_color=color, line_width=2, line_dash=dash)
+        figure.text(
+            x=[x], y=[level], text=[name], text_color=TOKENS.ink, text_baseline="bottom", x_offset=5, **_label_style()
+        )
+    return head
+
+
 def dress_legend(figure: Figure) -> None:
     """Put the legend above the chart: inside it would hide lines on a phone."""
     if not figure.legend:

@@ -11,7 +11,7 @@ from lostlink.report.markup import Html, join, tag
 from lostlink.report.page import facts, first_screen, text
 from lostlink.report.rows import KINDS, SIGNS, WORST_FIRST, RequirementRow, count, mark
 from lostlink.requirements import CATALOGUE
-from lostlink.results import CAPTURE_SHOWS
+from lostlink.results import CAPTURE_SHOWS, WATCH_SHOWS
 from lostlink.verdicts import Outcome, Severity, counted
 
 _MOST_LINKS: Final = 4
@@ -23,6 +23,11 @@ _SEEN: Final = {
     ),
     "reported by the board": "A board reported its own pulses. What the wire carries was not measured.",
 }
+_SHOWN: Final = {
+    "capture": (CAPTURE_SHOWS, "pulses alone"),
+    "watch": (WATCH_SHOWS, "printed values"),
+}
+"""For each rig that is not a run of the suite: what it shows, and what does not show the other requirements."""
 
 
 def opening(document: Document, rows: Sequence[RequirementRow]) -> Html:
@@ -82,9 +87,9 @@ def _tested(document: Document, rows: Sequence[RequirementRow]) -> Html:
         *((name, f"{tested[name]} ({digest})" if digest else tested[name]) for name, digest in digests.items()),
         ("rig", tested["rig"]),
         ("evidence type", ", ".join(_how_seen(rows))),
-        ("seed", "" if _is_capture(document) else str(tested["seed"])),
+        ("seed", "" if _is_by_hand(document) else str(tested["seed"])),
         ("date", f"{day} ({took_s:.1f} s)".lstrip() if took_s is not None else day),
-        ("runs", str(sum(row.verdict.runs for row in rows)) if rows and not _is_capture(document) else ""),
+        ("runs", str(sum(row.verdict.runs for row in rows)) if rows and not _is_by_hand(document) else ""),
         ("versions", ", ".join(f"{name} {number}" for name, number in tested["versions"].items())),
         *tested.get("bench", {}).items(),
     ]  # fmt: skip
@@ -92,8 +97,9 @@ def _tested(document: Document, rows: Sequence[RequirementRow]) -> Html:
     return tag("section", title, facts(pairs), class_="tested", aria_labelledby="tested")
 
 
-def _is_capture(document: Document) -> bool:
-    return bool(document.tested["rig"] == "capture")
+def _is_by_hand(document: Document) -> bool:
+    """Return whether nothing was drawn: a capture, or a failsafe test with an operator."""
+    return document.tested["rig"] in _SHOWN
 
 
 def _how_seen(rows: Sequence[RequirementRow]) -> list[str]:
@@ -110,10 +116,12 @@ def _untested(document: Document, rows: Sequence[RequirementRow]) -> Html:
     only = document.tested.get("only")
     if isinstance(only, list) and only:
         lines.append(tag("li", f"All requirements except {', '.join(map(text, only))}: only these were selected."))
-    if _is_capture(document):
+    if _is_by_hand(document):
+        what, shown = _SHOWN[document.tested["rig"]]
         others = counted(len(CATALOGUE.keys() - {row.id for row in rows}), "other requirement")
-        lines += [tag("li", CAPTURE_SHOWS), tag("li", f"{others}: pulses alone do not show them.")]
-    lines += [tag("li", words) for seen, words in _SEEN.items() if seen in _how_seen(rows)]
+        lines += [tag("li", what), tag("li", f"{others}: {shown} do not show them.")]
+    if not _is_by_hand(document):
+        lines += [tag("li", words) for seen, words in _SEEN.items() if seen in _how_seen(rows)]
     lines.append(tag("li", "Range, antennas, batteries, and everything else that the requirements do not name."))
     title = tag("h2", "What was not tested", id="untested")
     return tag("section", title, tag("ul", *lines), class_="untested", aria_labelledby="untested")

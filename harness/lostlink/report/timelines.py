@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from lostlink.evidence.run_reader import Run
 from lostlink.evidence.timeline import seconds
-from lostlink.report.figures import DASHES
+from lostlink.report import legends
 from lostlink.report.markup import Html, join, tag
 from lostlink.report.page import Section, facts, table
 from lostlink.report.rows import RequirementRow, mark
@@ -147,7 +147,7 @@ def timeline(row: RequirementRow, run: Run) -> Html:
             tag("output", class_="readout", aria_live="polite"), class_="controls"),
         view,
         tag("p", _KEYS, " Drag moves; Ctrl and wheel, or two fingers, zoom.", class_="keys", id=f"keys-{row.anchor}"),
-        _channel_legend(run),
+        legends.channels((channel["name"], channel["role"]) for channel in run.data["channels"]),
         class_="timeline", data_run=block_id(row),
     )  # fmt: skip
     return join([figure, _words(row, run)])
@@ -179,31 +179,8 @@ def _moment_list(run: Run) -> Html | None:
         if struck is not None and kind != "struck":
             ahead = at_us - int(struck["at_us"])
             after = f" ({'+' if ahead >= 0 else '−'}{quantity(abs(ahead), 'µs')})"
-        rows.append(tag("li", _sample(f"m-{kind}"), tag("span", words), " ", tag("span", seconds(at_us), after)))
-    return tag("ul", *rows, class_="legend moments", aria_label="Moments marked in the charts") if rows else None
-
-
-def _channel_legend(run: Run) -> Html:
-    rows, turn = [], 0
-    for channel in run.data["channels"]:
-        if channel["role"] == "throttle":
-            rows.append(tag("li", _sample("c-throttle"), channel["name"]))
-            continue
-        kind = "c-arm" if channel["role"] == "arm" else "c-other"
-        rows.append(tag("li", _sample(kind, DASHES[turn % len(DASHES)]), channel["name"]))
-        turn += 1
-    return tag("ul", *rows, class_="legend", aria_label="Line styles of the channels")
-
-
-_DASH_LENGTHS: Final[dict[Any, str]] = {
-    "solid": "", "dashed": "6 3", "dotted": "2 3", "dotdash": "2 3 6 3", "dashdot": "6 3 2 3"
-}  # fmt: skip
-
-
-def _sample(kind: str, dash: Any = "solid") -> Html:
-    lengths = _DASH_LENGTHS[dash] if isinstance(dash, str) else " ".join(map(str, dash))
-    line = tag("path", d="M1 6H35", stroke_dasharray=lengths or None)
-    return tag("svg", line, class_=f"sample {kind}", viewBox="0 0 36 12", width=36, height=12, aria_hidden="true")
+        rows.append((kind, words, f"{seconds(at_us)}{after}"))
+    return legends.moments(rows)
 
 
 def _words(row: RequirementRow, run: Run) -> Html:

@@ -1,4 +1,4 @@
-"""The evidence of a failsafe test: ``rows.csv``, ``attempts.csv``, its head and ``summary.md``."""
+"""The evidence of a failsafe test: ``rows.csv``, ``columns.csv``, ``attempts.csv``, its head and ``summary.md``."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from lostlink.evidence import summary
 from lostlink.evidence.document import Document, run_head
 from lostlink.watch.columns import ColumnLayout, PrintedRow
 from lostlink.watch.judging import Attempt, how_known, moved, remarks, sentence, text_of
+from lostlink.watch.units import names_of, scale_for
 from lostlink_sims import Profile
 
 _NO_DIGEST: Final = "0" * 64
@@ -29,10 +30,39 @@ def watch_head(profile: Profile | None, profile_file: str | None, port: str, sta
 
 
 def files(
-    rows: Sequence[PrintedRow], layout: ColumnLayout | None, origin_ns: int, attempts: Sequence[Attempt]
+    rows: Sequence[PrintedRow],
+    layout: ColumnLayout | None,
+    origin_ns: int,
+    attempts: Sequence[Attempt],
+    profile: Profile | None = None,
 ) -> dict[str, str]:
-    """Return every row as it was printed, and the attempts, by file name."""
-    return {"rows.csv": _rows_csv(rows, layout, origin_ns), "attempts.csv": _attempts_csv(attempts)}
+    """Return every row as it was printed, the meaning of its columns, and the attempts, by file name."""
+    return {
+        "rows.csv": _rows_csv(rows, layout, origin_ns),
+        "columns.csv": _columns_csv(layout, profile),
+        "attempts.csv": _attempts_csv(attempts),
+    }
+
+
+def _columns_csv(layout: ColumnLayout | None, profile: Profile | None) -> str:
+    """Return the meaning of each column of the rows: a channel with its name and unit, or what else it is."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("column", "name", "meaning", "unit", "idle_up_to"))
+    if layout is None:
+        return text.getvalue()
+    scale = scale_for(layout.kind, profile, layout.reach)
+    names = dict(zip(layout.channels, names_of(layout, profile), strict=True))
+    throttle = None if profile is None else profile.throttle_index
+    for column in range(layout.width):
+        if column not in names:
+            meaning = "time or counter" if column in layout.clocks else "not a channel"
+            writer.writerow((column + 1, layout.names[column], meaning, "", ""))
+            continue
+        is_throttle = layout.channels.index(column) == throttle
+        idle = scale.largest_up_to(profile.requirements.idle_below_us) if profile and is_throttle else ""
+        writer.writerow((column + 1, names[column], "throttle" if is_throttle else "channel", scale.unit, idle))
+    return text.getvalue()
 
 
 def _rows_csv(rows: Sequence[PrintedRow], layout: ColumnLayout | None, origin_ns: int) -> str:
@@ -52,19 +82,30 @@ def _attempts_csv(attempts: Sequence[Attempt]) -> str:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(
-        ("attempt", "seen", "hold_us", "uncertainty_us", "watched_us", "frozen_at_us", "last_change_at_us",
-         "line_interval_us", "change_interval_us", "lost_packet_us", "jitter_us")
+        ("attempt", "seen", "hold_us", "uncertainty_us", "watched_us", "told_at_us", "off_from_us", "off_until_us",
+         "frozen_at_us", "other_values_at_us", "last_change_at_us", "last_line_at_us", "line_interval_us",
+         "change_interval_us", "lost_packet_us", "jitter_us")
     )  # fmt: skip
     for number, attempt in enumerate(attempts, 1):
-        analysis, hold = attempt.analysis, attempt.hold
-        times = (round(hold.middle_us), round(hold.half_us)) if hold else ("", "")
-        details: tuple[object, ...] = ("",) * 6
-        if analysis is not None:
-            budget = analysis.budget
-            intervals = (budget.line_interval_us, budget.change_interval_us, budget.lost_packet_us)
-            details = (analysis.frozen_us, analysis.last_us, *intervals, budget.jitter_us)
-        writer.writerow((number, attempt.result.value, *times, attempt.watched_us, *details))
+        hold = attempt.hold
+        times = (round(hold.middle_us), round(hold.half_us)) if hold else (None, None)
+        writer.writerow(
+            (number, attempt.result.value, *times, attempt.watched_us, attempt.told_us, *_instants(attempt))
+        )
     return text.getvalue()
+
+
+def _instants(attempt: Attempt) -> tuple[int | None, ...]:
+    """Return the instants and the contributions to the uncertainty; None where there is none."""
+    analysis = attempt.analysis
+    if analysis is None:
+        return (None,) * 10
+    budget, off = analysis.budget, analysis.off
+    off_us = (None, None) if off is None else (off.low_us, off.high_us)
+    is_frozen = off is not None
+    instants = (analysis.frozen_us if is_frozen else None, analysis.other_us, analysis.last_us, analysis.last_row_us)
+    lost_us = budget.lost_packet_us
+    return (*off_us, *instants, budget.line_interval_us, budget.change_interval_us, lost_us, budget.jitter_us)
 
 
 def summary_text(document: Document, attempts: Sequence[Attempt], names: Sequence[str]) -> str:

@@ -165,6 +165,10 @@ class FreezeAnalysis:
         The last change of any channel; equal to `frozen_us` when nothing followed.
     last_row_us : int
         The last line.
+    off : TimeInterval or None
+        Instants between which the handset went off; None while the values change.
+    other_us : int or None
+        The line with the first idle throttle after the freeze, or without one the last change; None without either.
     hold : TimeInterval or None
         From switching off to the last change; None when nothing changed after the freeze.
     throttle : ThrottleResponse or None
@@ -189,6 +193,8 @@ class FreezeAnalysis:
     frozen_us: int
     last_us: int
     last_row_us: int
+    off: TimeInterval | None = None
+    other_us: int | None = None
     hold: TimeInterval | None = None
     throttle: ThrottleResponse | None = None
     steps: int = 0
@@ -306,6 +312,8 @@ def _after_freeze(
         frozen_us=frozen_us,
         last_us=int(table.at_us[after[-1]]) if after else frozen_us,
         last_row_us=int(table.at_us[-1]),
+        off=timing.off(),
+        other_us=None if failsafe is None else int(table.at_us[failsafe]),
         hold=timing.from_off_to(after[-1]) if after else None,
         steps=len(after),
         stick_steps=int((table.changed(movement.columns) > frozen).sum()),
@@ -419,10 +427,13 @@ class _Timing:
         at_us, since_us = int(self.table.at_us[row]), int(self.table.since_us[row])
         return at_us - min(self.budget.jitter_us, at_us - since_us) - self.budget.line_us
 
+    def off(self) -> TimeInterval:
+        """Return the instants between which the handset went off."""
+        until_us = int(self.table.at_us[self.frozen]) + self.budget.off_within_us
+        return TimeInterval(self._printed_after_us(self.frozen - 1), until_us)
+
     def from_off_to(self, row: int) -> TimeInterval:
         """Return the time from switching off to a row."""
-        at_us = self.table.at_us
-        off_from_us = self._printed_after_us(self.frozen - 1)
-        off_until_us = int(at_us[self.frozen]) + self.budget.off_within_us
-        low_us = self._printed_after_us(row - 1) - off_until_us
-        return TimeInterval(max(0, low_us), int(at_us[row]) - off_from_us)
+        off = self.off()
+        low_us = self._printed_after_us(row - 1) - off.high_us
+        return TimeInterval(max(0, low_us), int(self.table.at_us[row]) - off.low_us)

@@ -55,6 +55,8 @@ class Attempt:
     result : AttemptResult
     analysis : FreezeAnalysis or None
         None if no stick was moved.
+    told_us : int or None
+        When the operator was told to switch off.
     watched_us : int
         Time for which the rows were watched after the freeze.
     highest_us, last_us : float or None
@@ -63,6 +65,7 @@ class Attempt:
 
     result: AttemptResult
     analysis: FreezeAnalysis | None = None
+    told_us: int | None = None
     watched_us: int = 0
     highest_us: float | None = None
     last_us: float | None = None

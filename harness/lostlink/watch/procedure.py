@@ -185,12 +185,12 @@ class FailsafeTest:
             view = self._view(cue_us - self._times.movement_us)
             analysis = self._analyse(view, cue_us)
             if analysis is None:
-                return Attempt(result=AttemptResult.NOT_MOVED)
+                return Attempt(result=AttemptResult.NOT_MOVED, told_us=cue_us)
             if analysis.state is not state:
                 state = analysis.state
                 self._tell(_ANNOUNCEMENTS[state])
             if self._is_over(analysis, cue_us):
-                return self._result(analysis, view)
+                return self._result(analysis, view, cue_us)
 
     def _wait_for_movement(self) -> int | None:
         """Return the instant at which a stick has moved long enough; None on timeout.
@@ -229,13 +229,14 @@ class FailsafeTest:
             return waited and watched
         return watched or now_us - analysis.frozen_us >= times.hold_us + _LONGEST_STAYS * times.stay_us
 
-    def _result(self, analysis: FreezeAnalysis, view: _View) -> Attempt:
+    def _result(self, analysis: FreezeAnalysis, view: _View, told_us: int) -> Attempt:
         width_us, throttle = view.scale.width_us, analysis.throttle
         highest = None if throttle is None else throttle.highest_after_cut
         until_us = analysis.last_row_us if analysis.silent else self._now_us()
         return Attempt(
             result=classify(analysis),
             analysis=analysis,
+            told_us=told_us,
             watched_us=max(0, until_us - analysis.frozen_us - analysis.budget.off_within_us),
             highest_us=None if highest is None else width_us(highest),
             last_us=None if throttle is None else width_us(throttle.last),
