@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import itertools
+from typing import Any
 
 import numpy as np
 import pytest
@@ -199,3 +200,50 @@ def test_tick_of_usual_sample_rates(rate_mhz: int) -> None:
     for stamps in (samples // rate_mhz, -(-samples // rate_mhz), (2 * samples + rate_mhz) // (2 * rate_mhz)):
         found = ticks.sample_period_ps(stamps * 1000 + 123_000, 1000)
         assert found == pytest.approx(1e6 / rate_mhz)
+
+
+def written(instants_us: np.ndarray[Any, np.dtype[np.float64]], rate_mhz: int, step_ns: int, way: str) -> Any:
+    """Return the stamps in picoseconds of an analyser that samples, and of a file that rounds to its step."""
+    samples_ns = np.ceil(instants_us * rate_mhz) * 1000 / rate_mhz
+    steps = samples_ns / step_ns
+    rounded = {"down": np.floor(steps + 1e-9), "half up": np.floor(steps + 0.5 + 1e-9), "even": np.rint(steps)}[way]
+    return (rounded * step_ns * 1000).astype(np.int64)
+
+
+@pytest.mark.parametrize("way", ["down", "half up", "even"])
+@pytest.mark.parametrize(
+    ("rate_mhz", "step_ns", "period_ps", "rounding_ps"),
+    [
+        (8, 100, 125_000, 100_000), (6, 100, 1e12 / 6e6, 100_000), (4, 100, 250_000, 100_000),
+        (80, 10, 12_500, 10_000), (64, 10, 15_625, 10_000), (48, 10, 1e12 / 48e6, 10_000),
+        (24, 10, 1e12 / 24e6, 10_000), (8, 1, 125_000, 0),
+        (10, 100, 100_000, 100_000), (12, 100, 100_000, 100_000), (24, 1000, 10**6, 10**6),
+        (1, 100, 10**6, 0),
+    ],
+)  # fmt: skip
+def test_sample_period_and_rounding_add_up(
+    rate_mhz: int, step_ns: int, period_ps: float, rounding_ps: int, way: str
+) -> None:
+    """8 MHz written in tenths of a microsecond: 125 ns and 100 ns, whichever way the file rounds.
+
+    No width is off by more than the bound; the expanded uncertainty covers at least the 95 % that k = 2 stands for.
+    Where the file's step hides the sample period, that counts with as much as the step.
+    """
+    draw = np.random.default_rng(rate_mhz)
+    instants = np.cumsum(draw.uniform(300, 1800, 4_000))
+    stamps = written(instants, rate_mhz, step_ns, way)
+    found = ticks.resolution_of(stamps, step_ns * 1000)
+    assert found.sample_period_ps == pytest.approx(period_ps)
+    assert found.rounding_ps == rounding_ps
+    error_us = np.abs(np.diff(stamps) / 1e6 - np.diff(instants))
+    assert error_us.max() <= found.worst_us + 1e-6
+    assert (error_us <= found.width_uncertainty_us).mean() >= 0.95
+    assert found.instant_uncertainty_us >= 0.5 + (period_ps + rounding_ps) / 2e6
+
+
+def test_a_given_sample_period_adds_to_the_file() -> None:
+    """Also one that is finer than the file's step, which stamps cannot show."""
+    stamps = written(np.cumsum(np.full(100, 777.7)), 24, 1000, "half up")
+    found = ticks.resolution_of(stamps, 10**6, ticks.parse_tick("41.7 ns"))
+    assert (found.sample_period_ps, found.rounding_ps) == (41_700, 10**6)
+    assert ticks.resolution_of(stamps, 10**6, ticks.parse_tick("1 us")).rounding_ps == 0

@@ -441,7 +441,7 @@ def moved(period_us: int = 22_500, channels: int = 8, **frames: Any) -> bytes:
 )  # fmt: skip
 def test_limits_are_guarded(text: bytes, requirement_id: str, outcome: Outcome) -> None:
     """At a limit to within the tick nothing is known; few frames show little; high sticks would shorten the gap."""
-    assert verdict(found_in(text, output()), requirement_id) is outcome
+    assert verdict(found_in(text, output(), tick=PS_PER_US), requirement_id) is outcome
 
 
 def test_a_coarse_tick_meets_nothing() -> None:

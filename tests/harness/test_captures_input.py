@@ -232,13 +232,13 @@ def test_a_last_stamp_without_an_end() -> None:
         assert (capture.end_ps // PS_PER_US, len(capture.notes)) == (end_us, notes)
 
 
-@pytest.mark.parametrize("text", ["5", "5 minutes", "0 ns", "2 ms", "-1 us", "0.4 us", "1e3 ns"])
+@pytest.mark.parametrize("text", ["5", "5 minutes", "0 ns", "2 ms", "-1 us", "1e3 ns"])
 def test_bad_ticks(text: str) -> None:
-    """No unit, out of range, finer than the file."""
+    """No unit, or out of range."""
     with pytest.raises(CaptureError, match="--tick"):
-        ticks.parse_tick(text, 500_000)
-    assert ticks.parse_tick("33.3 ns", 1000) == pytest.approx(33_300)
-    assert ticks.parse_tick("1 µs", 1000) == 10**6
+        ticks.parse_tick(text)
+    assert ticks.parse_tick("33.3 ns") == pytest.approx(33_300)
+    assert ticks.parse_tick("1 µs") == 10**6
 
 
 # --- the command ----------------------------------------------------------------------------------------------------

@@ -1,7 +1,7 @@
 """Compares a recorded train with a profile: the requirements that pulses alone can show. Pure.
 
-Times are judged in picoseconds, with the expanded uncertainty of the sample period. Where the capture does not show
-enough for "met", the verdict is inconclusive, with the reason.
+Times are judged in picoseconds, with the largest error that sample period and rounding of the file can make. Where the
+capture does not show enough for "met", the verdict is inconclusive, with the reason.
 """
 
 from __future__ import annotations
@@ -150,9 +150,12 @@ def _undecided(requirement_id: str, reason: str) -> Verdict:
 
 
 def _time(train: PulseTrain, name: str, value_ps: float, stamps: int = 2) -> Measurement:
-    """Return a time calculated from `stamps` time stamps."""
-    uncertainty = round(train.uncertainty_us * float(np.sqrt(stamps / 2)), 3)
-    value_us = round(value_ps / PS_PER_US, 3)
+    """Return the extreme of many times, each calculated from `stamps` time stamps.
+
+    Among many, one has nearly the largest possible error, so the uncertainty is the worst case.
+    """
+    uncertainty = train.resolution.worst_us * stamps / 2
+    value_us = round(value_ps / PS_PER_US, 6)
     return Measurement(name=name, value=value_us, uncertainty=uncertainty, how_seen=HowSeen.MEASURED)
 
 
@@ -191,7 +194,7 @@ def _sync(found: Findings, profile: Profile) -> Iterator[Verdict]:
     seen = _time(train, "shortest sync gap", float(gaps.min()))
     if not doubt and train.style != "fixed gap":
         left_ps = _gap_at_high_stops(train, profile)
-        if left_ps < limit_us * PS_PER_US + train.uncertainty_us * PS_PER_US:
+        if left_ps < (limit_us + train.resolution.worst_us) * PS_PER_US:
             left = quantity(round(left_ps / PS_PER_US), "µs")
             doubt = f"not all sticks were at their high stops, where the gap would be {left}"
     yield _verdict("FR-SYNC", seen, at_least=limit_us, doubt=doubt, checks=len(gaps))

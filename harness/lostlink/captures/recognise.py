@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.captures.resolution import sample_period_ps
+from lostlink.captures.resolution import resolution_of
 from lostlink.captures.signals import PS_PER_US, Capture, Ints, Levels, Signal
 from lostlink.captures.train import LEAST_GAP_PS, FrameGroups, PulseTrain
 from lostlink.errors import CaptureError
@@ -48,20 +48,20 @@ def recognise(signal: Signal, capture: Capture, tick: float | None = None) -> Pu
     """
     if (edges := len(signal.at_ps)) < _LEAST_EDGES:
         raise NoTrainError(f"only {counted(edges, 'edge')}" if edges else "no edge")
-    step_ps = sample_period_ps(signal.at_ps, capture.unit_ps) if tick is None else tick
+    resolution = resolution_of(signal.at_ps, capture.unit_ps, tick)
     at_ps, level, glitches_ps = _without_glitches(signal.at_ps, signal.level, _SURELY_GLITCH_PS)
     if len(at_ps) < _LEAST_EDGES:
         raise NoTrainError(
             f"{len(glitches_ps)} pulses shorter than 10 µs and little else; it looks like a faster signal"
         )
-    active, separator_ps = _active_level(at_ps, level, step_ps)
+    active, separator_ps = _active_level(at_ps, level, resolution.width_ps)
     at_ps, level, glitches_ps = _without_glitches(signal.at_ps, signal.level, separator_ps // _GLITCH_SHARE)
     leads_ps = at_ps[level == active]
     ends_ps = np.append(at_ps, capture.end_ps)[1:][level == active]
     frames = _frames(leads_ps, signal, capture.end_ps)
     channels = _channels(frames, leads_ps)
     return PulseTrain(
-        signal, step_ps, capture.end_ps, glitches_ps, active, leads_ps, ends_ps - leads_ps, frames, channels
+        signal, resolution, capture.end_ps, glitches_ps, active, leads_ps, ends_ps - leads_ps, frames, channels
     )  # fmt: skip
 
 
@@ -80,7 +80,7 @@ def _without_glitches(at_ps: Ints, level: Levels, shorter_ps: int) -> tuple[Ints
     return at_ps[kept], level[kept], np.repeat(at_ps[first], size // 2)
 
 
-def _active_level(at_ps: Ints, level: Levels, tick: float) -> tuple[int, int]:
+def _active_level(at_ps: Ints, level: Levels, resolution_ps: float) -> tuple[int, int]:
     """Return the level of the separators and their median length in picoseconds.
 
     Raises
@@ -100,7 +100,7 @@ def _active_level(at_ps: Ints, level: Levels, tick: float) -> tuple[int, int]:
             continue
         low, usual, high = np.quantile(pulse_ps, (0.05, 0.5, 0.95))
         spread = float(high - low)
-        if _SEPARATOR_PS[0] <= usual <= _SEPARATOR_PS[1] and spread <= max(_MOST_SPREAD * usual, 4 * tick):
+        if _SEPARATOR_PS[0] <= usual <= _SEPARATOR_PS[1] and spread <= max(_MOST_SPREAD * usual, 4 * resolution_ps):
             candidates.append((gaps, active))
             separator_ps[active] = round(float(usual))
     if not most_gaps:

@@ -10,7 +10,6 @@ from pathlib import PurePath
 
 import numpy as np
 
-from lostlink.captures.resolution import instant_uncertainty_us
 from lostlink.captures.signals import PS_PER_US, Capture, Ints
 from lostlink.captures.train import PulseTrain
 from lostlink_sims import HowSeen, Profile, Scenario, Summary, Trace
@@ -45,7 +44,7 @@ def to_trace(train: PulseTrain, capture: Capture, profile: Profile) -> Trace:
         profile=profile,
         scenario=Scenario(name="".join(one if one.isprintable() else " " for one in name), duration_us=end_us),
         how_seen=HowSeen.MEASURED,
-        uncertainty_us=instant_uncertainty_us(train.sample_period_ps),
+        uncertainty_us=train.resolution.instant_uncertainty_us,
         packets=Packets(none, none, few, few, np.zeros((0, profile.payload_bytes), np.uint8)),
         fates=(),
         foreign_us=none,

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.captures.resolution import width_uncertainty_us
+from lostlink.captures.resolution import Resolution
 from lostlink.captures.signals import PS_PER_US, Ints, Signal
 
 Bools = NDArray[np.bool_]
@@ -61,8 +61,8 @@ class PulseTrain:
     ----------
     signal : Signal
         The signal that carries it.
-    sample_period_ps : float
-        Sample period of the analyser.
+    resolution : Resolution
+        Sample period of the analyser, and rounding of the file.
     end_ps : int
         End of the capture.
     glitches_ps : (k,) ndarray of int64
@@ -77,7 +77,7 @@ class PulseTrain:
     """
 
     signal: Signal
-    sample_period_ps: float
+    resolution: Resolution
     end_ps: int
     glitches_ps: Ints
     active: int
@@ -94,9 +94,14 @@ class PulseTrain:
         return "positive" if self.active else "negative"
 
     @property
+    def sample_period_ps(self) -> float:
+        """Sample period of the analyser."""
+        return self.resolution.sample_period_ps
+
+    @property
     def uncertainty_us(self) -> float:
         """Expanded uncertainty (k = 2) of a time between two edges."""
-        return width_uncertainty_us(self.sample_period_ps)
+        return self.resolution.width_uncertainty_us
 
     @cached_property
     def good(self) -> Bools:
@@ -139,7 +144,7 @@ class PulseTrain:
     def style(self) -> str | None:
         """Either ``fixed period`` or ``fixed gap``; None where the sum of the widths never changed."""
         period, gap = _spread(self.periods_ps), _spread(self.gaps_ps)
-        if max(period, gap) <= self.sample_period_ps or max(period, gap) < _CLEARLY * min(period, gap):
+        if max(period, gap) <= self.resolution.width_ps or max(period, gap) < _CLEARLY * min(period, gap):
             return None
         return "fixed period" if period < gap else "fixed gap"
 
@@ -156,10 +161,10 @@ class PulseTrain:
 
     @cached_property
     def still_ps(self) -> float:
-        """Largest difference of two widths that count as equal: from the sample period, or the least jitter."""
+        """Largest difference of two widths that count as equal: from the resolution, or the least jitter."""
         steps = np.abs(np.diff(self.widths_ps, axis=0))
         jitter_ps = float(np.quantile(steps, 0.99, axis=0).min()) if len(steps) else 0.0
-        return max(1.2 * self.sample_period_ps, min(1.5 * jitter_ps, 12 * PS_PER_US))
+        return max(1.2 * self.resolution.width_ps, min(1.5 * jitter_ps, 12 * PS_PER_US))
 
 
 def _spread(values: Ints) -> float:

@@ -63,7 +63,7 @@ def command(
     inputs = [capture, *input_files(profile, link)]
     file = OutputFile("--csv", csv, force=force, inputs=inputs)
     recording = read_capture(capture, unit=unit)
-    sample_period_ps = None if tick is None else resolution.parse_tick(tick, recording.unit_ps)
+    sample_period_ps = None if tick is None else resolution.parse_tick(tick)
     result = findings(recognise.choose(recording, signal, sample_period_ps), link)
     trace = None if link is None else to_trace(result.train, recording, link)
     frames = csv_text(recording, result.train)

@@ -219,9 +219,10 @@ def _head(capture: Capture, findings: Findings) -> Iterator[str]:
         f"capture [bold]{escape(capture.source)}[/bold]: {capture.form}, signal {escape(train.signal.name)}, "
         f"{len(train.signal.at_ps)} edges in {quantity(train.end_ps / PS_PER_US, 'µs')}"
     )
+    expanded = quantity(train.uncertainty_us, "µs")
     yield (
-        f"sample period {_period(train.sample_period_ps)}: uncertainty of a time between two edges "
-        f"± {quantity(train.uncertainty_us, 'µs')} (k = 2), without the error of the analyser's clock"
+        f"{_sampling(train)}: uncertainty of a time between two edges ± {expanded} (k = 2), "
+        f"at most ± {quantity(train.resolution.worst_us, 'µs')}, without the error of the analyser's clock"
     )
     yield from (escape(f"  {line}") for line in shape(train))
     glitches = len(train.glitches_ps)
@@ -238,6 +239,18 @@ def _event_lines(capture: Capture, findings: Findings, trace: Trace | None) -> l
     if trace is not None and lines:
         lines.append("Motors: simulated flight controller of the profile, armed when the capture begins.")
     return ["", *lines] if lines else []
+
+
+def _sampling(train: PulseTrain) -> str:
+    """Return sample period and rounding in words."""
+    resolution = train.resolution
+    step = _period(resolution.rounding_ps)
+    if resolution.is_hidden:
+        return (
+            f"sample period hidden by the file's step, so up to {step} (--tick sets it), rounded by the file to {step}"
+        )
+    rounded = f", rounded by the file to {step}" if resolution.rounding_ps else ""
+    return f"sample period {_period(resolution.sample_period_ps)}{rounded}"
 
 
 def _period(period_ps: float) -> str:
