@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import runpy
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -488,6 +489,102 @@ def test_holes_are_not_silence() -> None:
     (hole,) = (one for one in found.silences if not one.at_begin)
     assert not hole.recorded
     assert not by_severity(found.verdicts, Outcome.NOT_MET)
+
+
+# --- missing and additional pulses ------------------------------------------------------------------------------------
+
+
+def faulty(fault: Callable[[int, Edges], Edges], frames: int = 40, channels: int = 8, **shape: Any) -> bytes:
+    """Return a train of moving sticks; the edges of each frame pass through a function of its number, from 1."""
+    gap_us = shape.pop("gap_us", None)
+    edges, at = [], 5_000
+    for number in range(1, frames + 1):
+        row = moving(number)[:channels]
+        edges += fault(number, frame(at, row, **shape))
+        at += sum(row) + gap_us if gap_us else 22_500
+    return vcd(edges, at - 1)
+
+
+def without(*pulses: int, frame: int = 17) -> Callable[[int, Edges], Edges]:
+    gone = {edge for pulse in pulses for edge in (2 * pulse, 2 * pulse + 1)}
+    return lambda number, edges: [one for place, one in enumerate(edges) if number != frame or place not in gone]
+
+
+def told(text: bytes, profile: Profile | None = None) -> list[str]:
+    capture = parse_capture(text, "t.vcd")
+    found = findings(choose(capture), profile)
+    return [what for _, what in report.events(capture, found, None) if "pulses begin" not in what]
+
+
+@pytest.mark.parametrize("gap_us", [None, 6_500])
+@pytest.mark.parametrize(
+    ("pulses", "what"),
+    [
+        ((0,), "a pulse is missing in frame 17, the first one"),
+        ((2,), "a pulse is missing in frame 17, between channels 2 and 3"),  # 1490 + 1703: longer than a least gap
+        ((7,), "a pulse is missing in frame 17, between channels 7 and 8"),  # 1000 + 1000: shorter
+        ((8,), "a pulse is missing in frame 17, the last one"),
+        ((2, 3), "two pulses are missing in frame 17"),
+        ((1, 7), "two pulses are missing in frame 17"),
+    ],
+)
+def test_a_missing_pulse_is_an_event(pulses: tuple[int, ...], what: str, gap_us: int | None) -> None:
+    """One frame with its number; nothing is said of the period or the sync gap, which are kept."""
+    text = faulty(without(*pulses), gap_us=gap_us)
+    profile = output(style="fixed gap", frame_gap_us=6_500) if gap_us else output()
+    (said,) = told(text, profile)
+    assert said.startswith(what)
+    found = found_in(text, profile)
+    assert verdict(found, "FR-COUNT") is Outcome.NOT_MET
+    (count,) = (one for one in found.verdicts if one.requirement.id == "FR-COUNT")
+    assert count.reason == said
+    assert "frames with wrong channel count: 1" in count.measured
+    assert {verdict(found, name) for name in ("FR-PERIOD", "FR-SYNC", "FR-SEPARATOR")} == {Outcome.MET}
+    assert len(found.train.frames.start_ps) == 40
+    assert not [one for one in found.silences if not one.at_begin]
+
+
+@pytest.mark.parametrize(
+    ("after_us", "what"),
+    [
+        (600, "an additional pulse in frame 17"),
+        (11_000 + 5_000, "an additional pulse in frame 17, in the gap after it"),
+    ],
+)
+def test_an_additional_pulse_is_an_event(after_us: int, what: str) -> None:
+    def more(number: int, edges: Edges) -> Edges:
+        at = edges[0][0] + after_us
+        return sorted([*edges, (at, 1), (at + 300, 0)]) if number == 17 else edges
+
+    assert told(faulty(more)) == [what]
+    found = found_in(faulty(more), output())
+    assert verdict(found, "FR-COUNT") is Outcome.NOT_MET
+    assert verdict(found, "FR-PERIOD") is Outcome.MET
+
+
+def test_fewer_channels_are_no_missing_pulses() -> None:
+    """Than the profile has, in all frames; or for a time, as in one of the receiver's states: one event, not many."""
+    assert told(faulty(lambda _, edges: edges, channels=6), output()) == []
+    assert verdict(found_in(faulty(lambda _, edges: edges, channels=6), output()), "FR-COUNT") is Outcome.NOT_MET
+    state = faulty(lambda number, edges: edges[:14] if 15 <= number < 23 else edges)
+    assert told(state, output()) == ["frames 15 to 22 have 6 channels in place of 8"]
+
+
+@pytest.mark.parametrize("in_a_frame", [False, True])
+def test_pulses_that_stop_are_no_missing_pulses(in_a_frame: bool) -> None:
+    """A failsafe without pulses, also one that begins within a frame or ends in one."""
+
+    def stop(number: int, edges: Edges) -> Edges:
+        if number in (16, 30) and in_a_frame:
+            return edges[:10] if number == 16 else edges[8:]
+        return [] if 17 <= number < 30 else edges
+
+    profile = output()
+    quiet = dataclasses.replace(profile, receiver=dataclasses.replace(profile.receiver, failsafe_output="no pulses"))
+    for link in (None, profile, quiet):
+        said = told(faulty(stop), link)
+        assert not [what for what in said if "missing" in what or "additional" in what]
+        assert sum("pulses stop for" in what for what in said) == 1
 
 
 # --- what a person sees ---------------------------------------------------------------------------------------------

@@ -27,7 +27,7 @@ _LEVEL_ROWS: Final = 7
 """Number of rows whose median a few late edges do not change."""
 _LEVEL_MOST: Final = 64
 """Number of rows from which the level is known well enough; more would take long in a long capture."""
-_LATE_PS: Final = 40 * PS_PER_US
+LATE_PS: Final = 40 * PS_PER_US
 """Most that a single late edge changes a width or the median of few: twice 20 us, common practice, no source."""
 _CLOCK: Final = 0.01
 """Clock error of a receiver up to which its failsafe values are recognised."""
@@ -90,6 +90,9 @@ class SteadyState:
         It lasts to the end of the capture.
     held_ps : int or None
         Time before the jump in which no channel has certainly moved.
+    held_most_ps : int or None
+        Upper bound of the hold time, if the jump is a failsafe: from the start of the last frame in which a channel
+        was certainly elsewhere, with the uncertainty. None where no channel had moved.
     stood_ps : int
         Time before the jump in which the channels certainly stood.
     held_from_begin : bool
@@ -108,6 +111,7 @@ class SteadyState:
     until_ps: int
     to_the_end: bool
     held_ps: int | None = None
+    held_most_ps: int | None = None
     stood_ps: int = 0
     held_from_begin: bool = False
     channels: int = 0
@@ -184,7 +188,7 @@ def _runs(train: PulseTrain) -> _Runs:
     step = np.abs(np.diff(widths, axis=0))
     moved = np.append(True, (step > train.still_ps).any(1))
     returns = np.append((np.abs(widths[2:] - widths[:-2]) <= train.still_ps).all(1), False)
-    late = np.append(False, (step <= _LATE_PS).all(1) & returns[: len(step)])  # rows with a late edge
+    late = np.append(False, (step <= LATE_PS).all(1) & returns[: len(step)])  # rows with a late edge
     moved &= ~(late | np.append(False, late[:-1]))
     moved |= broken
     starts = np.flatnonzero(moved)
@@ -209,11 +213,12 @@ def at_failsafe(train: PulseTrain, profile: Profile) -> Bools:
 
 
 def like(train: PulseTrain, profile: Profile, wanted: Any) -> Bools:
-    """Return which good frames are near values in picoseconds, or between two of these and off by late edges only."""
+    """Return which good frames are near values in picoseconds, or off by late edges between or before two of these."""
     all_near: Bools = np.all(at_values(train, profile, wanted), axis=1)
-    late: Bools = np.all(np.abs(train.widths_ps[:, : len(wanted)] - wanted) <= _LATE_PS, axis=1)
-    late[1:-1] &= all_near[:-2] & all_near[2:]
-    late[:1] = late[-1:] = False
+    late: Bools = np.all(np.abs(train.widths_ps[:, : len(wanted)] - wanted) <= LATE_PS, axis=1)
+    before = np.append(False, all_near[:-1])
+    after, second = np.append(all_near[1:], False), np.append(all_near[2:], [False, False])[: len(all_near)]
+    late &= after & (before | second)
     return all_near | late
 
 
@@ -287,16 +292,21 @@ def _entered(train: PulseTrain, runs: _Runs, kind: SteadyKind, first: int, last:
             before, jumped = before - 1, earlier
     begin = _begin(runs.broken, before)
     stood_first = _stood_since(widths, before, begin, still_ps)
-    held_first = min(stood_first, _held_since(widths, before, begin, still_ps))
+    held_first, elsewhere = _held_since(widths, before, begin, still_ps)
+    held_first = min(stood_first, held_first)
     was_steady = before - stood_first + 1 >= LEAST_FRAMES
     changed = int(jumped.sum())
+    is_from_begin = bool(runs.broken[held_first])
+    elsewhere = min(elsewhere, held_first - 1)
+    most_ps = None if is_from_begin else int(start_ps[first] - start_ps[elsewhere] + train.resolution.width_ps)
     if changed < min(_JOINT, train.channels) or not was_steady:
         return SteadyState(kind, Onset.MOVES, first, last, int(start_ps[first]), until_ps, at_end)
     return SteadyState(
         kind, Onset.JUMP, first, last, int(start_ps[first]), until_ps, at_end,
         held_ps=int(start_ps[first] - start_ps[held_first]),
+        held_most_ps=most_ps,
         stood_ps=int(start_ps[first] - start_ps[stood_first]),
-        held_from_begin=bool(runs.broken[held_first]),
+        held_from_begin=is_from_begin,
         channels=changed,
         back=_leads_back(train, runs, first, stood_first),
     )  # fmt: skip
@@ -323,8 +333,8 @@ def _begin(broken: Bools, row: int) -> int:
     return int(np.flatnonzero(broken[: row + 1])[-1])
 
 
-def _held_since(widths: Ints, before: int, begin: int, still_ps: float) -> int:
-    """Return the first row from which the channels may have been constant until the row `before`.
+def _held_since(widths: Ints, before: int, begin: int, still_ps: float) -> tuple[int, int]:
+    """Return the first row from which the channels may have stood until `before`, and the last certainly before it.
 
     A channel has certainly moved where several rows in a row are off its later level, on the same side. What returns,
     such as a late edge, does not count. While the level is known from few rows, only what no late edge does counts.
@@ -333,12 +343,13 @@ def _held_since(widths: Ints, before: int, begin: int, still_ps: float) -> int:
     for row in range(before - 1, begin + _ROWS - 2, -1):
         if before - row <= _LEVEL_MOST:
             level = np.median(widths[row + 1 : before + 1], axis=0)
-        least_ps = still_ps if before - row >= _LEVEL_ROWS else still_ps + _LATE_PS
+        least_ps = still_ps if before - row >= _LEVEL_ROWS else still_ps + LATE_PS
         off = widths[row - _ROWS + 1 : row + 1] - level
-        moves = (off > least_ps).all(0) | (off < -least_ps).all(0) | (np.abs(off) > still_ps + _LATE_PS).all(0)
+        moves = (off > least_ps).all(0) | (off < -least_ps).all(0) | (np.abs(off) > still_ps + LATE_PS).all(0)
         if moves.any():
-            return row + 1
-    return begin
+            is_certain = bool((np.abs(off[-1]) > still_ps + LATE_PS)[moves].any())
+            return row + 1, row if is_certain else row - 1  # the last one may be a late edge only
+    return begin, begin
 
 
 def _stood_since(widths: Ints, before: int, begin: int, still_ps: float) -> int:

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from lostlink.captures.events import SteadyState, like
+from lostlink.captures.events import LATE_PS, SteadyState, like
 from lostlink.captures.signals import PS_PER_US, Ints
 from lostlink.captures.train import Bools, PulseTrain
 from lostlink_sims import Profile
@@ -50,9 +50,13 @@ def judged_rows(train: PulseTrain, profile: Profile, steady: SteadyState) -> tup
     moved: Bools = off > 2 * off[steady.first : end].max(0) + train.still_ps
     moved[:, throttle] = False
     is_failsafe = like(train, profile, own)
+    is_failsafe[-1] |= bool((off[-1] <= LATE_PS).all())  # a late edge in the last frame, too
     start_ps = train.frames.start_ps[np.flatnonzero(train.good)]
     least_ps = _CLOCK * profile.cut_delay_us * PS_PER_US - 2 * float(np.median(np.diff(start_ps)))
     while end < len(widths):
+        if is_failsafe[end]:
+            end += 1
+            continue
         back = end + int(np.argmax(is_failsafe[end:])) if is_failsafe[end:].any() else len(widths)
         is_soon = back < len(widths) and start_ps[back] - start_ps[end] < least_ps
         if is_soon and _jumps(widths, end, throttle) and _jumps(widths, back, throttle):

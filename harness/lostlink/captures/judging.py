@@ -7,7 +7,7 @@ capture does not show enough for "met", the verdict is inconclusive, with the re
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -24,6 +24,7 @@ from lostlink.captures.events import (
     whole_separators_ps,
 )
 from lostlink.captures.failsafe_end import judged_rows
+from lostlink.captures.pulse_faults import PulseFault, pulse_faults
 from lostlink.captures.signals import PS_PER_US
 from lostlink.captures.train import PulseTrain
 from lostlink.errors import ExitCode
@@ -32,6 +33,8 @@ from lostlink.results import ALL_WAIVED, exit_code, failure
 from lostlink.verdicts import Limit, Measurement, Outcome, Verdict, by_severity, counted, quantity
 from lostlink_sims import HowSeen, Profile
 
+_MOST_NAMED: Final = 3
+"""Most faults that a reason names."""
 LEAST_FRAMES: Final = 10
 """Number of frames needed for a verdict."""
 
@@ -45,6 +48,8 @@ class Findings:
     train : PulseTrain
     silences : list of Silence
     steady_states : list of SteadyState
+    pulse_faults : list of PulseFault
+        Frames with a wrong number of pulses.
     verdicts : tuple of Verdict
         Empty without a profile.
     differences : tuple of str
@@ -54,6 +59,7 @@ class Findings:
     train: PulseTrain
     silences: list[Silence]
     steady_states: list[SteadyState]
+    pulse_faults: list[PulseFault] = field(default_factory=list)
     verdicts: tuple[Verdict, ...] = ()
     differences: tuple[str, ...] = ()
 
@@ -102,7 +108,7 @@ def _is_failsafe(steady: SteadyState) -> bool:
 def findings(train: PulseTrain, profile: Profile | None) -> Findings:
     """Return what a train shows, with verdicts where there is a profile."""
     presets = None if profile is not None and profile.receiver.pulses_cease else profile
-    found = Findings(train, silences(train), steady_states(train, presets))
+    found = Findings(train, silences(train), steady_states(train, presets), pulse_faults(train))
     if profile is None:
         return found
     waived = profile.requirements.waived
@@ -186,7 +192,7 @@ def _period(found: Findings, profile: Profile) -> Iterator[Verdict]:
 
 def _sync(found: Findings, profile: Profile) -> Iterator[Verdict]:
     train = found.train
-    gaps, limit_us = train.gaps_ps, profile.requirements.sync_at_least_us
+    gaps, limit_us = train.sync_gaps_ps, profile.requirements.sync_at_least_us
     doubt = _few(len(gaps), "gaps")
     if not len(gaps):
         yield _undecided("FR-SYNC", doubt)
@@ -202,6 +208,8 @@ def _sync(found: Findings, profile: Profile) -> Iterator[Verdict]:
 
 def _gap_at_high_stops(train: PulseTrain, profile: Profile) -> int:
     """Return the gap of the shortest period with every channel of the profile at its high end."""
+    if not len(train.periods_ps):
+        return 0
     highest_ps, own = train.widths_ps.max(0), len(profile.channels)
     highest_ps[:own] = np.maximum(highest_ps[:own], profile.receiver.high_us * PS_PER_US)
     return int(train.periods_ps.min() - highest_ps.sum())
@@ -230,7 +238,12 @@ def _count(found: Findings, profile: Profile) -> Iterator[Verdict]:
     if glitches := len(train.glitches_ps):
         doubt = doubt or f"{counted(glitches, 'glitch')} left out; without a filter they add channels"
     measurement = Measurement(name="frames with wrong channel count", value=wrong, unit="", how_seen=HowSeen.MEASURED)
-    yield _verdict("FR-COUNT", measurement, at_most=0, doubt=doubt, checks=int(whole.sum()))
+    made = _verdict("FR-COUNT", measurement, at_most=0, doubt=doubt, checks=int(whole.sum()))
+    named = [str(fault) for fault in found.pulse_faults]
+    if made.outcome is Outcome.NOT_MET and named:
+        more = [f"and {len(named) - _MOST_NAMED} more"] if len(named) > _MOST_NAMED else []
+        made = replace(made, reason="; ".join([*named[:_MOST_NAMED], *more]))
+    yield made
 
 
 def _failsafe(found: Findings, profile: Profile) -> Iterator[Verdict]:

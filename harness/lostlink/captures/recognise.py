@@ -10,6 +10,7 @@ from typing import Final
 
 import numpy as np
 
+from lostlink.captures.regroup import regrouped
 from lostlink.captures.resolution import resolution_of
 from lostlink.captures.signals import PS_PER_US, Capture, Ints, Levels, Signal
 from lostlink.captures.train import LEAST_GAP_PS, FrameGroups, PulseTrain
@@ -60,6 +61,7 @@ def recognise(signal: Signal, capture: Capture, tick: float | None = None) -> Pu
     ends_ps = np.append(at_ps, capture.end_ps)[1:][level == active]
     frames = _frames(leads_ps, signal, capture.end_ps)
     channels = _channels(frames, leads_ps)
+    frames = regrouped(frames, channels)
     return PulseTrain(
         signal, resolution, capture.end_ps, glitches_ps, active, leads_ps, ends_ps - leads_ps, frames, channels
     )  # fmt: skip

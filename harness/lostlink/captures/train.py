@@ -22,6 +22,8 @@ LEAST_GAP_PS: Final = 2300 * PS_PER_US
 
 _CLEARLY: Final = 2
 """Least ratio of the two spreads that distinguishes a fixed period from a fixed gap."""
+_MOST_FRAMES: Final = 4
+"""Most frames from one good one to the next, over which their period is a mean."""
 
 
 @dataclass(frozen=True)
@@ -130,7 +132,7 @@ class PulseTrain:
         """
         gap_ps, period_ps = self.frames.gap_ps, np.diff(self.frames.start_ps)
         likely = gap_ps < self.usual_period_ps
-        if likely.any() and _spread(gap_ps[likely]) < _spread(period_ps[likely]) / _CLEARLY:
+        if likely.any() and spread(gap_ps[likely]) < spread(period_ps[likely]) / _CLEARLY:
             return min(self.usual_period_ps, 2 * float(np.median(gap_ps[likely])))
         return self.usual_period_ps
 
@@ -143,20 +145,29 @@ class PulseTrain:
     @cached_property
     def style(self) -> str | None:
         """Either ``fixed period`` or ``fixed gap``; None where the sum of the widths never changed."""
-        period, gap = _spread(self.periods_ps), _spread(self.gaps_ps)
+        period, gap = spread(self.periods_ps), spread(self.gaps_ps)
         if max(period, gap) <= self.resolution.width_ps or max(period, gap) < _CLEARLY * min(period, gap):
             return None
         return "fixed period" if period < gap else "fixed gap"
 
-    @property
+    @cached_property
     def periods_ps(self) -> Ints:
-        """Periods of the frames that are `in_step`."""
-        period: Ints = np.diff(self.frames.start_ps)[self.in_step]
-        return period
+        """Periods from each good frame to the next; with wrong frames between, the mean of up to `_MOST_FRAMES`."""
+        good = np.flatnonzero(self.good)
+        stops = np.concatenate([[0], np.cumsum(~self.in_step)])[good]
+        frames = np.diff(good)
+        near = (np.diff(stops) == 0) & (frames <= _MOST_FRAMES)
+        periods: Ints = np.diff(self.frames.start_ps[good])[near] // frames[near]
+        return periods
 
     @property
     def gaps_ps(self) -> Ints:
-        """Gaps of the frames that are `in_step`."""
+        """Gaps between two good frames."""
+        return self.frames.gap_ps[self.in_step & self.good[1:] & self.good[:-1]]
+
+    @property
+    def sync_gaps_ps(self) -> Ints:
+        """Gaps after all whole frames, those with a wrong number of channels included."""
         return self.frames.gap_ps[self.in_step]
 
     @cached_property
@@ -167,6 +178,6 @@ class PulseTrain:
         return max(1.2 * self.resolution.width_ps, min(1.5 * jitter_ps, 12 * PS_PER_US))
 
 
-def _spread(values: Ints) -> float:
+def spread(values: Ints) -> float:
     """Return the mean distance from the median, which one outlier hardly changes."""
     return float(np.abs(values - np.median(values)).mean()) if len(values) else 0.0

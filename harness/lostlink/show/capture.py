@@ -15,7 +15,6 @@ from lostlink.captures.events import (
     SteadyState,
     cut_short,
     whole_separators_ps,
-    wrong_count,
 )
 from lostlink.captures.judging import Findings
 from lostlink.captures.signals import PS_PER_US, Capture
@@ -45,11 +44,11 @@ def events(capture: Capture, findings: Findings, trace: Trace | None) -> list[tu
         entries += _steady_events(steady, train, trace)
     entries += [(at_ps, "a glitch") for at_ps in train.glitches_ps.tolist()]
     frames = train.frames
-    for mask, what in ((wrong_count(train), "with"), (cut_short(train) & (frames.count > 0), "cut short after")):
-        entries += [
-            (int(frames.start_ps[index]), f"a frame {what} {counted(int(frames.count[index]), 'channel')}")
-            for index in np.flatnonzero(mask).tolist()
-        ]
+    entries += [(int(frames.start_ps[fault.first]), str(fault)) for fault in findings.pulse_faults]
+    entries += [
+        (int(frames.start_ps[index]), f"a frame cut short after {counted(int(frames.count[index]), 'channel')}")
+        for index in np.flatnonzero(cut_short(train) & (frames.count > 0)).tolist()
+    ]
     return sorted(entries, key=lambda entry: entry[0])
 
 
@@ -93,23 +92,23 @@ def _steady_events(steady: SteadyState, train: PulseTrain, trace: Trace | None) 
 def _hold(steady: SteadyState, train: PulseTrain) -> str:
     """Return the upper bound of the hold time: the time for which the channels were steady."""
     held_ps, frame_ps = steady.held_ps or 0, train.usual_period_ps
-    if steady.held_from_begin:
+    if steady.held_most_ps is None:
         return f"No channel had moved for {us(held_ps)}, since the pulses began: the hold time is unknown"
     return (
         f"No channel had moved for {us(held_ps)} ± one frame ({us(frame_ps)}): if the link was lost, the hold time "
-        f"was at most {us(held_ps + frame_ps)}, less if the sticks were at rest before"
+        f"was at most {us(steady.held_most_ps)}, less if the sticks were at rest before"
     )
 
 
 def _cut(steady: SteadyState, train: PulseTrain, trace: Trace | None) -> str:
     """Return the longest possible time from link loss to idle throttle, and its limit."""
-    if trace is None or steady.held_from_begin or trace.profile.throttle_index >= train.channels:
+    if trace is None or steady.held_most_ps is None or trace.profile.throttle_index >= train.channels:
         return ""
     profile = trace.profile
     slots_ps = train.widths_ps[steady.first, : profile.throttle_index + 1]
     if slots_ps[-1] > profile.requirements.idle_below_us * PS_PER_US:
         return "; the throttle is not idle"
-    most_ps = (steady.held_ps or 0) + train.usual_period_ps + int(slots_ps.sum())
+    most_ps = steady.held_most_ps + int(slots_ps.sum())
     required = quantity(profile.requirements.cut_within_us, "µs")
     return f"; the throttle pulses were idle at most {us(most_ps)} after the loss (limit {required})"
 

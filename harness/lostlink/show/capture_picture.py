@@ -82,7 +82,7 @@ _LEGEND = {
     "F": "F failsafe values after a jump",
     "f": "f failsafe values, or sticks at rest there",
     "?": "? channels jumped together",
-    "x": "x wrong number of channels",
+    "x": "x wrong number of pulses",
     "g": "g glitch",
 }
 

@@ -1,0 +1,418 @@
+"""Captures of every kind with a known truth: how many of the statements about them are false. None may be.
+
+Pulse trains with faults are drawn here edge by edge, sampled by an analyser and written in the dialect of a file, with
+not a line of the reader or the simulation. 150 of them, with ``--long`` 3000.
+"""
+
+from __future__ import annotations
+
+import collections
+import math
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from fractions import Fraction
+
+import numpy as np
+
+from lostlink.captures.files import parse_capture
+from lostlink.captures.judging import Findings, findings
+from lostlink.captures.recognise import choose
+from lostlink.verdicts import Outcome
+from lostlink_sims import Channel, Profile
+
+FAILSAFE = (1500, 1500, 1000, 1500, 1000, 1000, 1000, 1000, 1000, 1000)
+"""Of the profile; the throttle is the third channel."""
+JITTERS = ("none", "uniform", "gauss", "late edges", "timer latency")
+RATES_MHZ = (1, 2, 4, 6, 8, 8, 8, 12, 16, 24, 25, 30, 50, 80, 100)
+FAULTS = (
+    "none", "none", "missing", "missing", "missing", "two missing", "additional", "in the gap", "no pulses", "cut",
+    "no frame", "other state", "glitches",
+)  # fmt: skip
+
+Pulse = tuple[float, float]
+"""Leading and trailing edge in microseconds."""
+
+
+@dataclass
+class Frame:
+    """One frame as it is on the wire: its pulses, and the widths of its channels in microseconds."""
+
+    pulses: list[Pulse]
+    due_us: float
+
+    @property
+    def start_us(self) -> float:
+        return self.pulses[0][0]
+
+    @property
+    def end_us(self) -> float:
+        return self.pulses[-1][0]
+
+    @property
+    def widths(self) -> list[float]:
+        return [later[0] - earlier[0] for earlier, later in zip(self.pulses, self.pulses[1:], strict=False)]
+
+
+@dataclass
+class Truth:
+    """A recorded train and what is true of it.
+
+    Attributes
+    ----------
+    wrong : dict of int to int
+        Frames from 1 with pulses too few (negative) or too many.
+    place : str
+        Of the missing or additional pulse.
+    cut : int or None
+        The frame that was cut short.
+    others : tuple of (int, int, int), or None
+        First and last frame of another state of the receiver, and its number of channels.
+    silences : int
+        Stops of the pulses, but for begin and end of the capture.
+    held_us, failsafe_frame : float and int, or None
+        Time from the last packet to the first failsafe frame, and its number.
+    """
+
+    profile: Profile
+    frames: list[Frame] = field(default_factory=list)
+    spikes: list[Pulse] = field(default_factory=list)
+    channels: int = 8
+    separator_us: float = 300.0
+    is_positive: bool = True
+    gap_us: float | None = None
+    fault: str = "none"
+    wrong: dict[int, int] = field(default_factory=dict)
+    place: str = ""
+    cut: int | None = None
+    others: tuple[int, int, int] | None = None
+    silences: int = 0
+    held_us: float | None = None
+    failsafe_frame: int | None = None
+    failsafe_due_us: float = math.inf
+
+    @property
+    def edges_us(self) -> list[float]:
+        spikes = [edge for spike in self.spikes for edge in spike]
+        return sorted([edge for frame in self.frames for pulse in frame.pulses for edge in pulse] + spikes)
+
+
+def jittered(draw: random.Random, kind: str, most_us: float) -> float:
+    """Return how much later an edge is than it should be, in microseconds."""
+    if kind == "uniform":
+        return draw.uniform(-most_us, most_us)
+    if kind == "gauss":
+        return max(-4 * most_us, min(4 * most_us, draw.gauss(0, most_us)))
+    if kind == "late edges":
+        return draw.uniform(0, 20) if draw.random() < 0.002 else 0.0
+    return draw.expovariate(1 / most_us) if kind == "timer latency" else 0.0
+
+
+def train(seed: int) -> Truth:
+    """Draw a link, a flight of 1.2 s and perhaps a loss with a failsafe, and put one fault into it."""
+    draw = random.Random(seed)
+    channels = draw.choice((4, 6, 8, 8, 8, 9))
+    gap_us = draw.choice((None, None, draw.uniform(4_000, 9_000)))
+    period_us = draw.choice((22_500.0, 22_500.0, 24_000.0))
+    separator_us = draw.choice((200.0, 300.0, 300.0, 400.0))
+    truth = Truth(
+        profile_of(draw, channels, gap_us, period_us, separator_us), channels=channels, separator_us=separator_us,
+        is_positive=draw.random() < 0.7, gap_us=gap_us, fault=draw.choice(FAULTS),
+    )  # fmt: skip
+    kind, most_us = draw.choice(JITTERS), draw.choice((0.1, 0.5, 1.0))
+    error_us = draw.choice((0.0, 0.0, 0.0, 99.0, 101.0)) if gap_us is None else 0.0
+    ppm = draw.uniform(-60, 60)
+    lost_us = draw.choice((math.inf, 1_200_000 + draw.uniform(0, 22_500)))
+    hold_us = draw.choice((200_000, 500_000))
+    packet_us = draw.uniform(0, 5_000)
+    last_us = math.inf if lost_us == math.inf else packet_us + 5_000 * math.floor((lost_us - packet_us) / 5_000)
+    at_us, phase, slow = draw.uniform(12_000, 30_000), draw.uniform(0, 6), draw.random() < 0.3
+    until_us = 1_400_000 if lost_us == math.inf else lost_us + hold_us + 600_000
+    while at_us < until_us:
+        heard_us = min(last_us, packet_us + 5_000 * math.floor((at_us - packet_us) / 5_000))
+        is_lost = at_us >= last_us + hold_us
+        if is_lost and truth.failsafe_frame is None:
+            truth.failsafe_frame, truth.held_us = len(truth.frames) + 1, at_us - last_us
+            truth.failsafe_due_us = at_us
+        values = list(FAILSAFE) if is_lost else sticks(heard_us, phase, slow=slow)
+        widths = [value * (1 + ppm * 1e-6) for value in values[:channels]]
+        truth.frames.append(frame_of(draw, at_us, widths, separator_us, kind, most_us))
+        step_us = sum(widths) + gap_us if gap_us is not None else period_us + error_us
+        at_us += step_us * (1 + ppm * 1e-6)
+    _break(draw, truth)
+    return truth
+
+
+def profile_of(
+    draw: random.Random, channels: int, gap_us: float | None, period_us: float, separator_us: float
+) -> Profile:
+    """Return the link's profile; sometimes its separator is off by about the limit, or it has more channels."""
+    plain = Profile()
+    wanted = separator_us + draw.choice((0, 0, 0, 18, 22))
+    output = replace(
+        plain.output, channels=channels + draw.choice((0, 0, 0, 0, 2)), separator_us=round(wanted),
+        style="fixed period" if gap_us is None else "fixed gap", frame_period_us=round(period_us),
+        frame_gap_us=plain.output.frame_gap_us if gap_us is None else round(gap_us),
+    )  # fmt: skip
+    named = ("roll", "pitch", "throttle", "yaw", "arm", "aux 1", "aux 2", "aux 3", "aux 4")
+    made = tuple(Channel(name=name, failsafe_us=value) for name, value in zip(named, FAILSAFE, strict=False))
+    return replace(plain, output=output, channels=made[: min(channels, 6)])
+
+
+def sticks(time_us: float, phase: float, *, slow: bool) -> list[float]:
+    """Return widths of codes of eight bits: two sticks in circles, or one that moves slowly."""
+    angle = 2 * math.pi * time_us / (3.1e6 if slow else 1.3e6) + phase
+    exact = [1500 + 350 * math.sin(angle), 1500 + 350 * math.cos(angle), 1650, 1510, 2000, 1000, 1000, 1200, 1000, 1000]
+    if slow:
+        exact[1] = 1500
+    return [1000 + round((value - 1000) * 0.255) * 1000 // 255 for value in exact]
+
+
+def frame_of(
+    draw: random.Random, at_us: float, widths: list[float], separator_us: float, kind: str, most_us: float
+) -> Frame:
+    pulses, lead_us = [], at_us
+    for width in [*widths, 0.0]:
+        begin = lead_us + jittered(draw, kind, most_us)
+        pulses.append((begin, lead_us + separator_us + jittered(draw, kind, most_us)))
+        lead_us += width
+    return Frame(pulses, at_us)
+
+
+def _break(draw: random.Random, truth: Truth) -> None:
+    """Put the fault into the train."""
+    frames, fault = truth.frames, truth.fault
+    before = len(frames) if truth.failsafe_frame is None else truth.failsafe_frame - 24
+    place = draw.randrange(8, max(12, min(before, len(frames)) - 14))
+    frame, number = frames[place], place + 1
+    if fault in ("missing", "two missing"):
+        for _ in range(1 if fault == "missing" else 2):
+            pulse = draw.randrange(len(frame.pulses))
+            truth.place = _place_of(pulse, truth.channels)
+            del frame.pulses[pulse]
+        truth.wrong[number] = -1 if fault == "missing" else -2
+    elif fault == "additional":
+        channel, long_us = draw.randrange(truth.channels), draw.uniform(150, 220)
+        after_us = draw.uniform(truth.separator_us + 130, frame.widths[channel] - long_us - 130)
+        lead = frame.pulses[channel][0] + after_us
+        frame.pulses = sorted([*frame.pulses, (lead, lead + long_us)])
+        truth.wrong[number] = 1
+    elif fault == "in the gap":
+        gap_us = frames[place + 1].start_us - frame.end_us
+        lead = frame.end_us + draw.uniform(800, gap_us - 2_500)  # what is left is still a gap
+        frame.pulses.append((lead, lead + truth.separator_us))
+        truth.wrong[number] = 1
+        truth.place = "gap"
+    elif fault in ("no pulses", "cut"):
+        if fault == "cut":
+            del frame.pulses[draw.randrange(1, truth.channels) :]
+            truth.cut = number
+        del frames[place + 1 : place + 1 + draw.randrange(4, 9)]
+        truth.silences = 1
+    elif fault == "no frame":
+        del frames[place]
+        truth.silences = 1
+    elif fault == "other state" and truth.channels > 4:
+        fewer = truth.channels - draw.choice((1, 2, 3))
+        until = place + draw.randrange(5, 10)
+        for other in frames[place:until]:
+            del other.pulses[fewer + 1 :]
+        truth.others = (number, until, fewer)
+    elif fault == "glitches":
+        for other in frames[place : place + 3]:
+            lead = other.pulses[1][1] + draw.uniform(50, 100)
+            truth.spikes.append((lead, lead + draw.uniform(1.5, 3)))
+    if truth.failsafe_frame is not None:
+        truth.failsafe_frame = 1 + next(
+            index for index, one in enumerate(frames) if one.due_us >= truth.failsafe_due_us
+        )
+
+
+def _place_of(pulse: int, channels: int) -> str:
+    if pulse == 0:
+        return "the first one"
+    return "the last one" if pulse == channels else f"between channels {pulse} and {pulse + 1}"
+
+
+# --- the analyser and the file ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class File:
+    """A file, and the times in microseconds that its samples had before they were written."""
+
+    text: bytes
+    name: str
+    rate_mhz: int
+    step_ns: int
+
+
+def written(truth: Truth, seed: int) -> File:
+    """Sample the edges and write them as VCD or CSV, with steps that may be coarser than a sample."""
+    draw = random.Random(seed + 10**6)
+    rate_mhz = draw.choice(RATES_MHZ)
+    step_ns = draw.choice((1, 1, 10, 100, 100, 1000)) if truth.spikes == [] else 1
+    way = draw.choice(("down", "half up", "even"))
+    samples = [math.ceil(edge * rate_mhz) for edge in truth.edges_us]
+    steps = [_rounded(Fraction(sample * 1000, rate_mhz * step_ns), way) for sample in samples]
+    end = steps[-1] + 40_000_000 // step_ns
+    high = 1 if truth.is_positive else 0
+    levels = [high if number % 2 == 0 else 1 - high for number in range(len(steps))]
+    dialect = draw.choice(("vcd", "vcd", "seconds", "microseconds", "semicolon"))
+    if dialect == "vcd":
+        unit = {1: "1 ns", 10: "10 ns", 100: "100 ns", 1000: "1 us"}[step_ns]
+        lines = [f"$timescale {unit} $end $var wire 1 ! ppm $end $enddefinitions $end", f"#0 {1 - high}!"]
+        lines += [f"#{step} {level}!" for step, level in zip(steps, levels, strict=True)]
+        return File("\n".join([*lines, f"#{end}", ""]).encode(), "t.vcd", rate_mhz, step_ns)
+    scale = Decimal(step_ns) / (1_000_000_000 if dialect == "seconds" else 1000)
+    rows = [(0, 1 - high), *zip(steps, levels, strict=True), (end, levels[-1])]
+    digits = {1: 0, 10: 1, 100: 2, 1000: 3}[step_ns]
+    places = (9 if dialect == "seconds" else 3) - digits
+    comma = dialect == "semicolon"
+    head = {"seconds": "Time [s],PPM", "microseconds": "time_us,level", "semicolon": "Time [us];level"}[dialect]
+    made = [f"{step * scale:.{places}f}{';' if comma else ','}{level}" for step, level in rows]
+    return File("\n".join([head, *([row.replace(".", ",") for row in made] if comma else made), ""]).encode(),
+                "t.csv", rate_mhz, step_ns)  # fmt: skip
+
+
+def _rounded(steps: Fraction, way: str) -> int:
+    if way == "down":
+        return math.floor(steps)
+    return math.floor(steps + Fraction(1, 2)) if way == "half up" else round(steps)
+
+
+# --- what is said, against what is true ------------------------------------------------------------------------------
+
+
+def false_statements(truth: Truth, found: Findings) -> Iterator[str]:
+    """Yield what the findings say that is not true."""
+    yield from _of_shape(truth, found)
+    yield from _of_widths(truth, found)
+    yield from _of_faults(truth, found)
+    yield from _of_failsafe(truth, found)
+    yield from _of_verdicts(truth, found)
+
+
+def _of_shape(truth: Truth, found: Findings) -> Iterator[str]:
+    seen = found.train
+    if seen.channels != truth.channels:
+        yield f"{seen.channels} channels"
+    if seen.polarity != ("positive" if truth.is_positive else "negative"):
+        yield f"polarity {seen.polarity}"
+    if seen.style not in (None, "fixed period" if truth.gap_us is None else "fixed gap"):
+        yield f"style {seen.style}"
+    if len(seen.frames.start_ps) != len(truth.frames):
+        yield f"{len(seen.frames.start_ps)} frames, not {len(truth.frames)}"
+
+
+def _of_widths(truth: Truth, found: Findings) -> Iterator[str]:
+    """Every width is within the largest error that is stated; late edges and spikes are none of the analyser's."""
+    seen = found.train
+    true = [frame.widths for frame in truth.frames]
+    measured = [
+        np.diff(seen.leads_ps[first : first + count + 1]) / 1e6
+        for first, count in zip(seen.frames.first.tolist(), seen.frames.count.tolist(), strict=True)
+    ]
+    skipped = {at for number in truth.wrong for at in (number, number + 1) if truth.place == "gap"}
+    for number, (one, other) in enumerate(zip(true, measured, strict=False), 1):
+        if number in skipped:
+            continue
+        if len(one) != len(other):
+            yield f"frame {number} has {len(other)} channels, not {len(one)}"
+        elif len(one) and np.abs(np.array(one) - other).max() > seen.resolution.worst_us + 1e-6:
+            yield f"frame {number}: a width is off by {np.abs(np.array(one) - other).max()} us"
+
+
+def _of_faults(truth: Truth, found: Findings) -> Iterator[str]:
+    said = {fault.first + 1: fault.usual - fault.channels for fault in found.pulse_faults if fault.is_pulses}
+    allowed = [truth.wrong]
+    if truth.place == "gap":
+        allowed.append({number + 1: count for number, count in truth.wrong.items()})
+    if {number: -missing for number, missing in said.items()} not in allowed:
+        yield f"missing or additional pulses {said}, not {truth.wrong}"
+    if truth.fault == "missing":
+        (text,) = (str(fault) for fault in found.pulse_faults) if len(found.pulse_faults) == 1 else ("",)
+        where = text.partition(", ")[2]
+        if where and where != truth.place:
+            yield f"{text}, not {truth.place}"
+    runs = [(fault.first + 1, fault.last + 1, fault.channels) for fault in found.pulse_faults if not fault.is_pulses]
+    if runs != ([] if truth.others is None else [truth.others]):
+        yield f"frames of another length {runs}, not {truth.others}"
+    stops = [silence for silence in found.silences if not silence.at_begin and not silence.at_end]
+    if len(stops) != truth.silences:
+        yield f"{len(stops)} silences, not {truth.silences}"
+    if len(found.train.glitches_ps) != len(truth.spikes):
+        yield f"{len(found.train.glitches_ps)} glitches, not {len(truth.spikes)}"
+
+
+def _of_failsafe(truth: Truth, found: Findings) -> Iterator[str]:
+    for steady in found.failsafes:
+        if truth.failsafe_frame is None:
+            yield "a failsafe"
+            continue
+        good = np.flatnonzero(found.train.good)
+        if good[steady.first] + 1 != truth.failsafe_frame:
+            yield f"a failsafe from frame {good[steady.first] + 1}, not {truth.failsafe_frame}"
+        assert truth.held_us is not None
+        if steady.held_most_ps is not None and steady.held_most_ps / 1e6 < truth.held_us:
+            yield f"a hold time of at most {steady.held_most_ps / 1e6} us, but it was {truth.held_us} us"
+
+
+def _of_verdicts(truth: Truth, found: Findings) -> Iterator[str]:
+    """A requirement that is met is met in truth, one that is not met is not."""
+    required, output = truth.profile.requirements, truth.profile.output
+    near = [
+        pair for pair in zip(truth.frames, truth.frames[1:], strict=False)
+        if all(len(frame.widths) == truth.channels for frame in pair) and pair[1].start_us - pair[0].start_us < 36_000
+    ]  # fmt: skip
+    steps = [later.start_us - earlier.start_us for earlier, later in near]
+    gaps = [later.start_us - earlier.end_us for earlier, later in near]
+    if output.style == "fixed gap":
+        worst = max(abs(gap - output.frame_gap_us) for gap in gaps)
+    else:
+        worst = max(max(abs(step - output.frame_period_us) for step in steps), max(steps) - min(steps))
+    separators = [pulse[1] - pulse[0] for frame in truth.frames for pulse in frame.pulses]
+    wrong = sum(len(frame.widths) != output.channels for at, frame in enumerate(truth.frames, 1) if at != truth.cut)
+    bad = {
+        "FR-PERIOD": worst > required.frame_period_tolerance_us,
+        "FR-SYNC": None if truth.place == "gap" else min(gaps) < required.sync_at_least_us,
+        "FR-SEPARATOR": max(abs(length - output.separator_us) for length in separators)
+        > required.separator_tolerance_us,
+        "FR-COUNT": wrong > 0,
+    }
+    if truth.failsafe_frame is not None:
+        failed = [frame.widths for frame in truth.frames[truth.failsafe_frame - 1 :]]
+        named = min(len(truth.profile.channels), truth.channels)
+        off = max(abs(width - wanted) for one in failed for width, wanted in zip(one[:named], FAILSAFE, strict=False))
+        bad["FS-PRESET"] = off > required.value_tolerance_us
+        bad["FS-VALUE"] = max(one[2] for one in failed) > required.idle_below_us
+    for verdict in found.verdicts:
+        is_bad = bad.get(verdict.requirement.id)
+        if (verdict.outcome is Outcome.MET and is_bad) or (verdict.outcome is Outcome.NOT_MET and is_bad is False):
+            yield f"{verdict.requirement.id} is {verdict.outcome.value}: {verdict.measured}, {verdict.limit}"
+
+
+def test_no_statement_is_false(long: bool) -> None:
+    """Neither of shape, widths, missing and additional pulses, stops, failsafe and hold time, nor a verdict.
+
+    ``--long``: 3000 captures. The statements must also say something, so what is recognised is counted.
+    """
+    seen = collections.Counter[str]()
+    for seed in range(3000 if long else 150):
+        truth = train(seed)
+        file = written(truth, seed)
+        found = findings(choose(parse_capture(file.text, file.name)), truth.profile)
+        wrong = list(false_statements(truth, found))
+        assert not wrong, (seed, truth.fault, file.name, file.rate_mhz, file.step_ns, wrong)
+        seen[truth.fault] += 1
+        seen["8 MHz in 100 ns"] += (file.rate_mhz, file.step_ns) == (8, 100)
+        seen["placed"] += truth.fault == "missing" and ", " in str(found.pulse_faults[0])
+        seen["lost"] += truth.failsafe_frame is not None
+        seen["failsafe"] += truth.failsafe_frame is not None and len(found.failsafes) == 1
+        for verdict in found.verdicts:
+            seen[verdict.outcome.value] += 1
+    assert min(seen[fault] for fault in (*FAULTS, "8 MHz in 100 ns")) > 3
+    assert seen["placed"] >= 0.8 * seen["missing"]
+    assert seen["failsafe"] >= 0.95 * seen["lost"]
+    assert min(seen[outcome] for outcome in ("met", "not met", "inconclusive")) > 30
