@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 import runpy
 from collections.abc import Callable
 from pathlib import Path
@@ -13,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lostlink.captures import frames_csv
+from lostlink.captures import frames_csv, strips, wording
 from lostlink.captures.events import Onset, SteadyKind
 from lostlink.captures.files import parse_capture, read_capture
 from lostlink.captures.judging import Findings, findings
@@ -26,8 +27,7 @@ from lostlink.evidence.exports import vcd_text
 from lostlink.measure import failsafe, frames
 from lostlink.profiles import parse_profile
 from lostlink.requirements import CATALOGUE
-from lostlink.show import capture as report
-from lostlink.show import capture_picture
+from lostlink.results import CAPTURE_SHOWS, CAUTIONS
 from lostlink.verdicts import Outcome, by_severity
 from lostlink_sims import Move, Profile, Scenario, Trace, simulate
 from lostlink_sims.scenario import LinkCut, OutputStops
@@ -170,7 +170,7 @@ def test_style_that_cannot_be_told() -> None:
     """Sticks that never move show no difference, and the proposal says so."""
     found = found_in(flight([FLYING] * 20))
     assert found.train.style is None
-    assert "or fixed gap" in report.proposal(found.train)
+    assert "or fixed gap" in wording.proposal(found.train)
 
 
 @pytest.mark.parametrize("name", ["failsafe.vcd", "gap_negative.csv", "reset_two_wires.vcd"])
@@ -179,7 +179,7 @@ def test_proposal_is_a_profile(name: str) -> None:
     train = choose(read_capture(str(FOLDER / name)))
     head = 'schema = 1\nname = "found"\n[[channels]]\nname = "throttle"\nfailsafe = "1000 us"\n[flight_controller]\n'
     limits = '[requirements]\nsync_at_least = "2.4 ms"\ncut_within = "600 ms"\nmotor_cut_within = "700 ms"\n'
-    text = f'{head}arm_channel = "none"\nleast_sync = "2.4 ms"\n{report.proposal(train)}\n{limits}'
+    text = f'{head}arm_channel = "none"\nleast_sync = "2.4 ms"\n{wording.proposal(train)}\n{limits}'
     profile = parse_profile(text, source="found.toml")
     judged = {v.requirement.id: v.outcome for v in findings(train, profile).verdicts}
     assert judged["FR-SEPARATOR"] is Outcome.MET
@@ -295,8 +295,17 @@ def test_sticks_at_rest_look_like_failsafe() -> None:
         (SteadyKind.PRESET, Onset.MOVES),
     ]
     assert not found.failsafes
-    assert {v.requirement.id for v in found.verdicts} == {"FR-PERIOD", "FR-SYNC", "FR-SEPARATOR", "FR-COUNT"}
-    assert "not tested" in found.conclusion
+    outcomes = {v.requirement.id: v.outcome for v in found.verdicts}
+    assert {name for name, outcome in outcomes.items() if outcome is Outcome.NOT_TESTED} == {"FS-VALUE", "FS-PRESET"}
+    assert {name for name, outcome in outcomes.items() if outcome is Outcome.MET} == {
+        "FR-PERIOD", "FR-SYNC", "FR-SEPARATOR", "FR-COUNT",
+    }  # fmt: skip
+    assert found.exit_code == 4
+    assert found.conclusion == (
+        "This pulse train meets the 4 requirements that it shows, but FS-VALUE, FS-PRESET are not tested: no failsafe "
+        "is shown, so whether link loss cuts the throttle stays open. Not tested by a capture: "
+        f"{len(CATALOGUE) - 6} other requirements."
+    )
 
 
 HELD = [*[moving(n) for n in range(20)], *[moving(20)] * 24]
@@ -331,7 +340,8 @@ def test_a_short_stand_is_no_hold() -> None:
     rows = [*map(moving, range(20)), *[moving(20)] * 5, *[ELSEWHERE] * 10, *map(moving, range(20))]
     found = found_in(flight(rows), output())
     assert not found.steady_states
-    assert found.exit_code == 0
+    assert not by_severity(found.verdicts, Outcome.INCONCLUSIVE)
+    assert found.exit_code == 4  # no failsafe is shown
 
 
 def test_the_way_back_is_no_failsafe() -> None:
@@ -378,7 +388,7 @@ def test_held_since_the_beginning() -> None:
     found = findings(choose(capture), output())
     (steady,) = found.failsafes
     assert steady.held_from_begin
-    assert "the hold time is unknown" in dict(report.events(capture, found, None))[steady.from_ps]
+    assert "the hold time is unknown" in dict(wording.events(found, None))[steady.from_ps]
 
 
 def test_a_stand_ends_where_pulses_are_missing() -> None:
@@ -409,7 +419,7 @@ def test_motors_of_the_profile() -> None:
     trace = to_trace(train, capture, output())
     (steady,) = findings(train, output()).failsafes
     assert trace.motor.at(steady.from_ps // PS_PER_US) == 703
-    told = dict(report.events(capture, findings(train, output()), trace))
+    told = dict(wording.events(findings(train, output()), trace))
     assert "Motors at rest after" in told[steady.from_ps]
     assert "the hold time was at most 562.5 ms" in told[steady.from_ps]
 
@@ -464,9 +474,10 @@ def test_another_polarity_or_style_is_a_doubt() -> None:
 def test_waived_is_waived() -> None:
     """What the owner gave up is shown, and is no failure."""
     profile = output()
-    waived = dataclasses.replace(profile.requirements, waived=("FR-SEPARATOR",))
+    waived = dataclasses.replace(profile.requirements, waived=("FR-SEPARATOR", "FS-VALUE", "FS-PRESET"))
     found = found_in(moved(separator_us=400), dataclasses.replace(profile, requirements=waived))
-    assert verdict(found, "FR-SEPARATOR") is Outcome.WAIVED
+    for name in ("FR-SEPARATOR", "FS-VALUE", "FS-PRESET"):
+        assert verdict(found, name) is Outcome.WAIVED
     assert found.exit_code == 0
 
 
@@ -477,6 +488,20 @@ def test_waivers_alone_prove_nothing() -> None:
     found = found_in(moved(), dataclasses.replace(profile, requirements=waived))
     assert found.conclusion.startswith("Every requirement was waived by the owner; nothing is proven.")
     assert found.exit_code == 4
+
+
+def test_what_a_capture_cannot_show_is_not_tested() -> None:
+    """A failsafe without pulses, and a train without a throttle: the verdicts name the reason, and the code is 4."""
+    plain = output()
+    quiet = dataclasses.replace(plain, receiver=dataclasses.replace(plain.receiver, failsafe_output="no pulses"))
+    found = found_in(moved(), quiet)
+    reasons = {v.requirement.id: v.reason for v in found.verdicts if v.outcome is Outcome.NOT_TESTED}
+    assert set(reasons) == {"FS-VALUE", "FS-PRESET"}
+    assert "does not show why pulses stop" in reasons["FS-VALUE"]
+    assert found.exit_code == 4
+    short = found_in(flight([row[:2] for row in [*HELD, *[CENTRE] * 30]]), output(channels=2))
+    assert verdict(short, "FS-VALUE") is Outcome.NOT_TESTED
+    assert short.exit_code == 4
 
 
 def test_holes_are_not_silence() -> None:
@@ -513,7 +538,7 @@ def without(*pulses: int, frame: int = 17) -> Callable[[int, Edges], Edges]:
 def told(text: bytes, profile: Profile | None = None) -> list[str]:
     capture = parse_capture(text, "t.vcd")
     found = findings(choose(capture), profile)
-    return [what for _, what in report.events(capture, found, None) if "pulses begin" not in what]
+    return [what for _, what in wording.events(found, None) if "pulses begin" not in what]
 
 
 @pytest.mark.parametrize("gap_us", [None, 6_500])
@@ -612,7 +637,7 @@ def test_picture() -> None:
     """Strips of one length; failsafe, silence and levels stand where they were."""
     capture = read_capture(str(FOLDER / "failsafe.vcd"))
     found = findings(choose(capture), Profile())
-    rows = capture_picture.picture(capture, found, Profile())
+    rows = strips.picture(capture, found, Profile())
     assert len({len(row) for row in rows[:-1]}) == 1
     marks, throttle = (next(row for row in rows if row.startswith(name))[-60:] for name in ("marks", "throttle"))
     assert (marks.index("F"), marks.rindex("F")) == (22, 44)  # 1.197 to 2.367 s of 3.16 s
@@ -642,7 +667,6 @@ def test_read_leaves_evidence_with_a_report(tmp_path: Path) -> None:
     assert "measured on the wire" in page
     assert "It does not show when, or whether, the link was lost." in page
     assert f"{len(CATALOGUE) - 6} other requirements: pulses alone do not show them." in page
-    assert "<dt>seed</dt>" not in page
     assert (tmp_path / "out" / "runs" / "FS-VALUE.json").is_file()
     assert (tmp_path / "out" / "frames.csv").read_text(encoding="utf-8").count("\n") > 50
     without = CliRunner().invoke(main, ["read", capture, "--out", str(tmp_path / "none")])
@@ -651,3 +675,54 @@ def test_read_leaves_evidence_with_a_report(tmp_path: Path) -> None:
     other.mkdir()
     (other / "letter.txt").write_text("dear", encoding="utf-8")
     assert CliRunner().invoke(main, ["read", capture, profile, "--out", str(other)]).exit_code == 2
+
+
+def read_into(folder: Path, capture: str = "failsafe.vcd") -> tuple[str, str]:
+    """Return what the command shows of a capture, and the page in its evidence."""
+    from click.testing import CliRunner
+
+    from lostlink.cli import main
+
+    words = ["read", f"fixtures/captures/{capture}", "fixtures/profiles/heron.toml", "--out", str(folder)]
+    done = CliRunner().invoke(main, words)
+    return done.output, (folder / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("capture", ["failsafe.vcd", "gap_negative.csv", "reset_two_wires.vcd"])
+def test_the_page_shows_what_the_terminal_shows(capture: str, tmp_path: Path) -> None:
+    """Strips, events with the hold time, sampling, the caution; and how many requirements are not tested."""
+    import html
+
+    output, page = read_into(tmp_path, capture)
+    said = html.unescape(page)
+    strips = [line for line in output.splitlines() if line and line.rstrip()[-1] in "▁▂▃▄▅▆▇█·F"]
+    assert len(strips) >= 8
+    assert all(line.rstrip() in said for line in strips)
+    events = [match[1] for line in output.splitlines() if (match := re.fullmatch(r" *[0-9.]+ s  (.+)", line))]
+    assert len(events) >= 1
+    assert all(event in said for event in events)
+    for words in ("sample period", "uncertainty", CAPTURE_SHOWS, *CAUTIONS, "other requirements: pulses alone"):
+        assert words in said
+    if capture == "failsafe.vcd":
+        assert "the hold time was at most 540 ms" in said
+
+
+def test_the_page_has_nothing_that_a_capture_does_not_have(tmp_path: Path) -> None:
+    """No seed, trial or run, no lanes of packets and of the receiver's state, nothing drawn of what is not tested."""
+    _, page = read_into(tmp_path / "a")
+    for words in ("<dt>seed</dt>", "<dt>runs</dt>", "trial 0", ">1 run,", '\\"received\\"', '\\"receiver\\"'):
+        assert words not in page, words
+    assert "throttle cut" in page  # the begin of the failsafe is marked
+    assert "seed" not in (tmp_path / "a" / "summary.md").read_text(encoding="utf-8")
+    _, page = read_into(tmp_path / "b", "reset_two_wires.vcd")
+    assert not (tmp_path / "b" / "runs" / "FS-VALUE.json").exists()
+    assert "no failsafe is shown, so whether link loss cuts the throttle stays open" in page
+
+
+@pytest.mark.parametrize("change", ["{", '{"schema": 1}', '{"schema": 2}', "[]"])
+def test_an_edited_capture_is_told(change: str, tmp_path: Path) -> None:
+    from lostlink.report import write_report
+
+    read_into(tmp_path)
+    (tmp_path / "capture.json").write_text(change, encoding="utf-8")
+    assert "It cannot be shown: " in write_report(tmp_path).read_text(encoding="utf-8")

@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from lostlink.captures import frames_csv
+from lostlink.captures import frames_csv, strips, wording
 from lostlink.captures import resolution as ticks
 from lostlink.captures.files import parse_capture
 from lostlink.captures.judging import findings
@@ -23,8 +23,6 @@ from lostlink.captures.signals import PS_PER_US
 from lostlink.captures.to_trace import to_trace
 from lostlink.cli import main
 from lostlink.errors import CaptureError
-from lostlink.show import capture as report
-from lostlink.show import capture_picture
 from lostlink_sims import Profile
 
 ROOT = Path(__file__).parents[2]
@@ -95,7 +93,7 @@ def test_instants_alone_have_no_polarity() -> None:
     """Of alternating edges nobody knows which is up."""
     train = choose(parse_capture(table("{t}", "t/us"), "t.csv"))
     assert train.polarity is None
-    assert "polarity =" not in report.proposal(train)
+    assert "polarity =" not in wording.proposal(train)
 
 
 def test_samples() -> None:
@@ -364,9 +362,9 @@ def look_at(text: bytes, unit: str | None) -> None:
         found = findings(train, profile)
         assert found.conclusion
         trace = None if profile is None else to_trace(train, capture, profile)
-        report.events(capture, found, trace)
-        capture_picture.legend(capture_picture.picture(capture, found, profile))
-    report.proposal(train)
+        wording.events(found, trace)
+        strips.legend(strips.picture(capture, found, profile))
+    wording.proposal(train)
     frames_csv.csv_text(capture, train)
 
 

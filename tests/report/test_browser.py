@@ -414,6 +414,18 @@ def test_campaign(tab: Opener, tmp_path: Path, width: int) -> None:
 
 
 @pytest.mark.parametrize(("width", "scheme"), LOOKED_AT)
+def test_capture(tab: Opener, tmp_path: Path, width: int, scheme: str) -> None:
+    """The timeline of a pulse train without packets is drawn; no fault that axe-core knows, in either scheme."""
+    words = ["read", str(HERON.parents[1] / "captures" / "failsafe.vcd"), str(HERON), "--quiet", "--out", str(tmp_path)]
+    assert CliRunner().invoke(main, words).exit_code == 0
+    report = tmp_path / "report.html"
+    page = tab(report, "#requirement-1", color_scheme=scheme, viewport={"width": width, "height": 900}).drawn()
+    faults = axe.Axe().run(page).response["violations"]
+    assert [(fault["id"], fault["nodes"][0]["html"][:200]) for fault in faults] == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize(("width", "scheme"), LOOKED_AT)
 def test_failsafe_test_by_hand(tab: Opener, tmp_path: Path, width: int, scheme: str) -> None:
     """The chart of an attempt is drawn, in either scheme, with no fault that axe-core knows."""
     report = write_report(make_by_hand(TalkingBoard(), tmp_path, read_profile(HERON)))

@@ -18,9 +18,9 @@ def drawn(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, ...]]:
     """Return the templates that are drawn from now on; begin with nothing remembered."""
     draw, calls = figures._timeline_template, list[tuple[str, ...]]()
 
-    def counted(roles: tuple[str, ...]) -> str:
+    def counted(roles: tuple[str, ...], *, on_air: bool) -> str:
         calls.append(roles)
-        return draw(roles)
+        return draw(roles, on_air=on_air)
 
     monkeypatch.setattr(figures, "_timeline_template", counted)
     monkeypatch.setattr(figures, "timeline_template", figures.timeline_template.__wrapped__)
@@ -32,7 +32,7 @@ def test_the_template_is_drawn_once(
 ) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
     texts = [figures.timeline_template(ROLES) for _ in range(2)]
-    assert texts[0] == texts[1] == figures._timeline_template(ROLES)
+    assert texts[0] == texts[1] == figures._timeline_template(ROLES, on_air=True)
     assert len(drawn) == 2  # once by the template, once by this test
     figures.timeline_template(("throttle",))
     assert len(drawn) == 3

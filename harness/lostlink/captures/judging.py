@@ -6,7 +6,7 @@ capture does not show enough for "met", the verdict is inconclusive, with the re
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -51,7 +51,7 @@ class Findings:
     pulse_faults : list of PulseFault
         Frames with a wrong number of pulses.
     verdicts : tuple of Verdict
-        Empty without a profile.
+        Of all requirements that a capture can show; empty without a profile.
     differences : tuple of str
         Differences from the profile that no requirement covers.
     """
@@ -70,8 +70,14 @@ class Findings:
         return ExitCode.UNDECIDED if code is ExitCode.MET and self.differences else code
 
     @property
+    def others(self) -> str:
+        """Requirements that no capture shows, counted."""
+        shown = {verdict.requirement.id for verdict in self.verdicts}
+        return counted(len(CATALOGUE.keys() - shown), "other requirement")
+
+    @property
     def conclusion(self) -> str:
-        """What the capture shows, in plain sentences."""
+        """What the capture shows, and what it does not, in plain sentences."""
         count = len(self.train.glitches_ps)
         glitches = f" {counted(count, 'glitch')} left out." if count else ""
         if not self.verdicts:
@@ -79,26 +85,33 @@ class Findings:
             frames = counted(int(self.train.frames.whole.sum()), "whole frame")
             return f"This is a pulse train of {channels}, {frames}; without a profile nothing is judged.{glitches}"
         differs = f" But {'; '.join(self.differences)}." if self.differences else ""
-        return f"{failure(self.verdicts, 'This pulse train') or self._without_failure()}{differs}{glitches}"
+        found = failure(self.verdicts, "This pulse train") or self._without_failure()
+        return f"{found}{differs}{glitches} Not tested by a capture: {self.others}."
 
     def _without_failure(self) -> str:
         met = len(by_severity(self.verdicts, Outcome.MET))
+        untested = by_severity(self.verdicts, Outcome.NOT_TESTED)
         if inconclusive := by_severity(self.verdicts, Outcome.INCONCLUSIVE):
-            names = ", ".join(verdict.requirement.id for verdict in inconclusive)
-            verb = "is" if len(inconclusive) == 1 else "are"
-            return f"No requirement failed, but {names} {verb} inconclusive: {met} of {len(self.verdicts)} are met."
+            texts = [f"{_ids(inconclusive)} inconclusive"]
+            texts += [f"{_ids(untested)} not tested"] if untested else []
+            return f"No requirement failed, but {' and '.join(texts)}: {met} of {len(self.verdicts)} are met."
         if not met:
-            return ALL_WAIVED
-        if self.failsafes:
-            shown = "its failsafe puts the throttle to idle"
-        else:
-            shown = "it shows no failsafe, so whether link loss cuts the throttle is not tested"
-        return f"This pulse train meets the {counted(met, 'requirement')} that it can show; {shown}."
+            return "Nothing is proven: no requirement was tested." if untested else ALL_WAIVED
+        meets = f"This pulse train meets the {counted(met, 'requirement')} that it shows"
+        if untested:
+            return f"{meets}, but {_ids(untested)} not tested: {untested[0].reason}."
+        return f"{meets}; its failsafe puts the throttle to idle." if self.failsafes else f"{meets}."
 
     @property
     def failsafes(self) -> list[SteadyState]:
         """Steady states at failsafe values that began with a jump, or with all values but one."""
         return [steady for steady in self.steady_states if _is_failsafe(steady)]
+
+
+def _ids(verdicts: Sequence[Verdict]) -> str:
+    """Return the ids of verdicts with the verb."""
+    names = ", ".join(verdict.requirement.id for verdict in verdicts)
+    return f"{names} {'is' if len(verdicts) == 1 else 'are'}"
 
 
 def _is_failsafe(steady: SteadyState) -> bool:
@@ -148,11 +161,12 @@ def _verdict(
     )  # fmt: skip
 
 
+def _unjudged(requirement_id: str, outcome: Outcome, reason: str) -> Verdict:
+    return Verdict(requirement=CATALOGUE[requirement_id], outcome=outcome, runs=1, reason=reason)
+
+
 def _undecided(requirement_id: str, reason: str) -> Verdict:
-    return Verdict(
-        requirement=CATALOGUE[requirement_id], outcome=Outcome.INCONCLUSIVE, runs=1, reason=reason,
-        how_seen=HowSeen.MEASURED.value,
-    )  # fmt: skip
+    return replace(_unjudged(requirement_id, Outcome.INCONCLUSIVE, reason), how_seen=HowSeen.MEASURED.value)
 
 
 def _time(train: PulseTrain, name: str, value_ps: float, stamps: int = 2) -> Measurement:
@@ -247,16 +261,22 @@ def _count(found: Findings, profile: Profile) -> Iterator[Verdict]:
 
 
 def _failsafe(found: Findings, profile: Profile) -> Iterator[Verdict]:
-    """Judge the values of the failsafes; without a failsafe nothing is tested, nor where the pulses cease in it."""
-    if profile.receiver.pulses_cease:
-        return
+    """Judge the values of the failsafes; without a failsafe, or where the pulses cease in it, nothing is tested."""
     train, seen = found.train, found.failsafes
     other = any(steady.kind is SteadyKind.OTHER for steady in found.steady_states)
     doubt = "the channels also jumped together to other values; if that was link loss, its values are wrong"
     if not seen:
-        if other:
-            why = "the channels jumped together, but not to the failsafe values; pulses do not show why"
-            yield _undecided("FS-VALUE", why)
+        why = "no failsafe is shown, so whether link loss cuts the throttle stays open"
+        if profile.receiver.pulses_cease:
+            why = "the failsafe of this link has no pulses, and a capture does not show why pulses stop"
+        yield (
+            _unjudged("FS-VALUE", Outcome.NOT_TESTED, why)
+            if not other
+            else _undecided(
+                "FS-VALUE", "the channels jumped together, but not to the failsafe values; pulses do not show why"
+            )
+        )
+        yield _unjudged("FS-PRESET", Outcome.NOT_TESTED, why)
         return
     spans = [judged_rows(train, profile, steady) for steady in seen]
     rows = np.unique(np.concatenate([span for span, _ in spans]))
@@ -270,6 +290,8 @@ def _failsafe(found: Findings, profile: Profile) -> Iterator[Verdict]:
             doubt=doubt,
             checks=len(rows),
         )
+    else:
+        yield _unjudged("FS-VALUE", Outcome.NOT_TESTED, "the pulse train has no throttle channel")
     wanted = failsafe_ps(train, profile)
     off = np.abs(train.widths_ps[rows, : len(wanted)] - wanted)
     worst = int(np.argmax(off.max(0)))

@@ -8,7 +8,7 @@ import click
 
 from lostlink import safe_end
 from lostlink.captures import recognise, resolution
-from lostlink.captures.evidence_files import capture_head, write_runs
+from lostlink.captures.evidence_files import FILE, capture_head, capture_text, write_runs
 from lostlink.captures.files import read_capture
 from lostlink.captures.frames_csv import csv_text
 from lostlink.captures.judging import findings
@@ -51,7 +51,9 @@ def command(
     CAPTURE is VCD, or CSV of edges or samples. Without PROFILE the command describes the pulse train and proposes
     lines for a profile. A capture is evidence for the pulse train only: it does not show link loss.
 
-    Exit codes: 0 all requirements that the pulses show are met, 1 not met, 2 bad input, 4 inconclusive.
+    Exit codes: 0 all six requirements that pulses can show are met (without PROFILE: nothing is judged), 1 not met,
+    2 bad input, 4 inconclusive, or one of them is not tested, as without a failsafe in the capture. All other
+    requirements are not tested, whatever the code is.
 
     \b
     lostlink read bench.vcd
@@ -79,7 +81,8 @@ def command(
                 with folder:
                     head = capture_head(recording, trace.profile, profile, dt.datetime.now(dt.UTC))
                     document = Document(result.conclusion, result.exit_code, head, tuple(result.verdicts))
-                    texts = {"frames.csv": frames}
+                    shown = capture_text(recording, result, trace.profile, trace)
+                    texts = {"frames.csv": frames, FILE: shown}
                     write_evidence(folder.path, document, suite_summary(document, {}), profile=link, files=texts)
                     write_runs(folder.path, result, trace)
                     complete(folder)

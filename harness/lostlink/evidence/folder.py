@@ -31,7 +31,7 @@ from lostlink_sims import Profile
 _FILES: Final = (
     FILE, "summary.md", "report.html", "profile.toml", "junit.xml", CAMPAIGN_FILE, "tallies.jsonl",
 )  # fmt: skip
-_TABLES: Final = {"watch": ("rows.csv", "columns.csv", "attempts.csv"), "capture": ("frames.csv",)}
+_TABLES: Final = {"watch": ("rows.csv", "columns.csv", "attempts.csv"), "capture": ("frames.csv", "capture.json")}
 """Files of evidence by its rig."""
 _FOLDERS: Final = {
     "failing": (".txt", ".csv", ".vcd", ".scenario.toml"), "worst": (".scenario.toml",), "runs": (".json",),

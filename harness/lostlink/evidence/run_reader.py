@@ -40,6 +40,11 @@ class Run:
         return self.data["judged"]  # type: ignore[no-any-return]
 
     @property
+    def has_packets(self) -> bool:
+        """Whether packets were recorded; a capture of pulses has none, and no state of the receiver."""
+        return bool(self.data["packets"]["left_us"])
+
+    @property
     def duration_us(self) -> int:
         """Length of the run."""
         return int(self.data["duration_us"])
@@ -53,8 +58,8 @@ class Run:
 
     @property
     def moment_us(self) -> int:
-        """Instant of the measurement, or the end."""
-        at_us = self.judged["at_us"] if self.judged else None
+        """Instant of the measurement, else of the cut, or the end."""
+        at_us = self.judged["at_us"] if self.judged else self.data["cut_us"]
         return self.duration_us if at_us is None else int(at_us)
 
 

@@ -58,7 +58,14 @@ def file_name(requirement_id: str) -> str:
     return re.sub(r"[^A-Za-z0-9_-]", "_", requirement_id)[:80] + ".json"
 
 
-def save(folder: Path, requirement_id: str, trace: Trace, judged: JudgedMeasurement | None = None) -> Path:
+def save(
+    folder: Path,
+    requirement_id: str,
+    trace: Trace,
+    judged: JudgedMeasurement | None = None,
+    *,
+    cut_us: int | None = None,
+) -> Path:
     """Write the run of a requirement into `folder` and return the file.
 
     Parameters
@@ -67,10 +74,15 @@ def save(folder: Path, requirement_id: str, trace: Trace, judged: JudgedMeasurem
         ``runs`` in the evidence folder; created if missing.
     judged : JudgedMeasurement, optional
         Its decisive measurement, if any.
+    cut_us : int, optional
+        When the throttle was cut, where no fault of the scenario tells.
     """
     folder.mkdir(parents=True, exist_ok=True)
     file = folder / file_name(requirement_id)
-    text = json.dumps(as_data(requirement_id, trace, judged), ensure_ascii=False, separators=(",", ":"))
+    data = as_data(requirement_id, trace, judged)
+    if cut_us is not None:
+        data |= {"cut_us": cut_us, "events": _events(trace, cut_us)}
+    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
     file.write_text(text + "\n", encoding="utf-8", errors="replace")
     return file
 

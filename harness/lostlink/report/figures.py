@@ -65,7 +65,7 @@ def scheme(palette: Palette) -> dict[str, str]:
 
 
 @cache
-def timeline_template(roles: tuple[str, ...]) -> str:
+def timeline_template(roles: tuple[str, ...], *, on_air: bool = True) -> str:
     """Return the charts of a timeline, one above the other, as JSON for ``Bokeh.embed.embed_item``.
 
     Drawing them takes a second, so the text is kept in the user's cache folder, by all that it depends on.
@@ -74,23 +74,25 @@ def timeline_template(roles: tuple[str, ...]) -> str:
     ----------
     roles : tuple of str
         Of the channels, in their order on the wire: "throttle", "arm" or "".
+    on_air : bool
+        With packets and the receiver's state, which a capture of pulses does not show.
     """
     sources = b"".join((Path(__file__).with_name(name)).read_bytes() for name in ("figures.py", "palette.py"))
-    key = hashlib.sha256(sources + repr((roles, metadata.version("bokeh"), sys.version)).encode()).hexdigest()
+    key = hashlib.sha256(sources + repr((roles, on_air, metadata.version("bokeh"), sys.version)).encode()).hexdigest()
     try:
         kept = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "lostlink" / f"timeline-{key}.json"
         return kept.read_text(encoding="utf-8")
     except RuntimeError:  # no home folder
-        return _timeline_template(roles)
+        return _timeline_template(roles, on_air=on_air)
     except (OSError, UnicodeDecodeError):
-        text = _timeline_template(roles)
+        text = _timeline_template(roles, on_air=on_air)
     with contextlib.suppress(OSError):
         kept.parent.mkdir(parents=True, exist_ok=True)
         write_whole(kept, text)
     return text
 
 
-def _timeline_template(roles: tuple[str, ...]) -> str:
+def _timeline_template(roles: tuple[str, ...], *, on_air: bool) -> str:
     from bokeh.embed import json_item
     from bokeh.layouts import column
     from bokeh.models import Range1d
@@ -98,8 +100,8 @@ def _timeline_template(roles: tuple[str, ...]) -> str:
 
     shared = Range1d(start=0, end=1, name="time")
     hair = Span(dimension="height", line_color=TOKENS.quiet, line_width=1, line_dash="dotted")
-    lanes = (_packets(shared), _states(shared), _throttle(shared), _others(shared, roles), _train(shared),
-             _motor(shared))  # fmt: skip
+    lanes = (_packets(shared) if on_air else None, _states(shared, on_air=on_air), _throttle(shared),
+             _others(shared, roles), _train(shared), _motor(shared))  # fmt: skip
     figures: list[Figure] = [lane for lane in lanes if lane is not None]
     for figure in figures:
         _lane(figure, hair, last=figure is figures[-1])
@@ -223,9 +225,9 @@ def _packets(shared: Any) -> Figure:
     return figure
 
 
-def _states(shared: Any) -> Figure:
-    figure = _figure(shared, "states", 84, -0.1, 2.1)
-    _rows(figure, [(1.5, "receiver"), (0.5, "arming")])
+def _states(shared: Any, *, on_air: bool) -> Figure:
+    figure = _figure(shared, "states", 84 if on_air else 54, -0.1, 2.1 if on_air else 1.1)
+    _rows(figure, [(1.5, "receiver"), (0.5, "arming")] if on_air else [(0.5, "arming")])
     looks = (
         ("linked", 1.2, TOKENS.good, 0.15, None),
         ("failsafe", 1.2, TOKENS.doubt, 0.3, "/"),

@@ -62,7 +62,7 @@ def requirement(row: RequirementRow, run: Run | None, folder: Path, *, is_open: 
         ("required" if failed else "if not met", required.sentence if failed else required.fault),
         ("reason", verdict.remark if verdict.remark != text else ""),
         ("evidence type", verdict.how_seen),
-        ("tested in", f"{counted(verdict.runs, 'run')}, {counted(verdict.checks, 'measurement')}" * bool(verdict.runs)),
+        ("tested in", _tested_in(row, run)),
     ]
     pairs.append(("varied in", str(verdict.varied) if verdict.varied else ""))
     files = _files(row, folder)
@@ -70,6 +70,14 @@ def requirement(row: RequirementRow, run: Run | None, folder: Path, *, is_open: 
     shown = timeline(row, run) if run is not None else None
     return tag("details", summary, tag("div", facts(pairs), again, shown, _varied(row), files, class_="body"),
                id=row.anchor, open=is_open)  # fmt: skip
+
+
+def _tested_in(row: RequirementRow, run: Run | None) -> str:
+    verdict = row.verdict
+    if not verdict.runs or (run is not None and not run.has_packets and not verdict.checks):
+        return ""
+    checks = counted(verdict.checks, "measurement")
+    return checks if run is not None and not run.has_packets else f"{counted(verdict.runs, 'run')}, {checks}"
 
 
 def _varied(row: RequirementRow) -> Html | None:
@@ -125,7 +133,8 @@ def timeline(row: RequirementRow, run: Run) -> Html:
     scenario = run.data["scenario"]
     runs = row.verdict.runs
     which = f", of {runs} runs the one closest to the limit or furthest beyond it" if runs > 1 else ""
-    title = f"Run shown: {scenario['name']} (seed {scenario['seed']}, trial {scenario['trial']}){which}."
+    drawn = f" (seed {scenario['seed']}, trial {scenario['trial']})" if run.has_packets else ""
+    title = f"Run shown: {scenario['name']}{drawn}{which}."
     about = [title, _exactness(run)]
     about += [f"Not certain: {run.data['doubt']}"] if run.data["doubt"] else []
     about += [f"The receiver's program crashed: {run.data['crash']}"] if run.data["crash"] else []
@@ -135,7 +144,7 @@ def timeline(row: RequirementRow, run: Run) -> Html:
     ]
     view = tag(
         "div",
-        tag("div", role="img", aria_label=summary_of(run), class_="canvas"),
+        tag("div", role="img", aria_label=summary_of(run), class_="canvas" if run.has_packets else "canvas low"),
         class_="view", tabindex=0, role="group", aria_label=f"Timeline of {row.id}. {_KEYS}",
         aria_describedby=f"keys-{row.anchor}",
     )  # fmt: skip
@@ -157,7 +166,8 @@ def _exactness(run: Run) -> str:
     uncertainty_us = run.data["uncertainty_us"]
     if not uncertainty_us:
         return "Evidence: simulated, exact to the microsecond."
-    return f"Evidence: {run.data['how_seen']}, times ± {quantity(uncertainty_us, 'µs')}, shown as a hatched band."
+    band = ", shown as a hatched band" if run.judged and run.judged["at_us"] is not None else ""
+    return f"Evidence: {run.data['how_seen']}, times ± {quantity(uncertainty_us, 'µs')}{band}."
 
 
 def summary_of(run: Run) -> str:
@@ -166,7 +176,9 @@ def summary_of(run: Run) -> str:
     judged = run.judged
     if judged is not None:
         parts.append(f"{judged['name']} {judged['measured']}, limit {judged['limit']}")
-    lanes = "packets, receiver and motor states, throttle and other channels, pulses, motor command"
+    lanes = "throttle and other channels, pulses, arming, motor command"
+    if run.has_packets:
+        lanes = f"packets, receiver states, {lanes}"
     return f"Charts of {lanes} over {seconds(run.duration_us)}. {'; '.join(parts)}. The table below lists the changes."
 
 

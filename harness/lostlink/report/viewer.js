@@ -193,8 +193,8 @@ class Run {
     const {moments, judged} = this.data;
     const all = moments.map(([, , at_us]) => at_us / SECOND);
     if (judged && judged.at_us !== null) all.push(judged.at_us / SECOND);
-    const late = all.length ? Math.max(...all) : this.end;
-    const early = Math.max(late - 1.5, all.length ? Math.min(...all) : 0);
+    if (!all.length) return [0, this.end];
+    const late = Math.max(...all), early = Math.max(late - 1.5, Math.min(...all));
     return this.within(early - Math.max(0.12, (late - early) * 0.25), late + Math.max(0.15, (late - early) * 0.3));
   }
 

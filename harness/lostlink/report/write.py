@@ -11,7 +11,7 @@ from lostlink.evidence.folder import EvidenceFolder
 from lostlink.evidence.reader import Evidence, read_evidence
 from lostlink.evidence.run_reader import read_runs
 from lostlink.files import write_whole
-from lostlink.report import attempts, distributions, figures, timelines
+from lostlink.report import attempts, captures, distributions, figures, timelines
 from lostlink.report.first_screen import opening
 from lostlink.report.markup import Html, join, tag
 from lostlink.report.page import Page, Section, html, made_by
@@ -35,7 +35,8 @@ def requirements(evidence: Evidence, page: Page) -> list[Section]:
         for row, run in shown:
             page.data[timelines.block_id(row)] = {**run.data, "moments": timelines.moments(run), "events": []}
         most = max((run.data["channels"] for _, run in shown), key=len)
-        charts = figures.timeline_template(tuple(channel["role"] for channel in most))
+        roles = tuple(channel["role"] for channel in most)
+        charts = figures.timeline_template(roles, on_air=any(run.has_packets for _, run in shown))
         page.data["timeline"] = {"charts": charts, "moments": figures.MOMENTS}
     if spoiled:
         lines = tag("ul", *(tag("li", line) for line in spoiled))
@@ -43,7 +44,7 @@ def requirements(evidence: Evidence, page: Page) -> list[Section]:
     return made
 
 
-SECTIONS: Final[list[Maker]] = [attempts.sections, distributions.sections, requirements]
+SECTIONS: Final[list[Maker]] = [captures.sections, attempts.sections, distributions.sections, requirements]
 """What each kind of evidence adds, in the order of the page."""
 
 
@@ -93,7 +94,7 @@ def _without_charts() -> Section:
 
 
 def _closing(folder: Path, page: Page) -> Html:
-    names = ("verdicts.json", "summary.md", "profile.toml", "junit.xml", "campaign.json")
+    names = ("verdicts.json", "summary.md", "profile.toml", "junit.xml", "campaign.json", "capture.json", "frames.csv")
     links = [tag("li", tag("a", name, href=name)) for name in names if (folder / name).is_file()]
     return join([
         made_by("Made by lostlink from the files in this folder", page),
