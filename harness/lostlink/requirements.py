@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Final, TypeVar
 
 from lostlink.errors import UsageError
 from lostlink.files import whole_text
-from lostlink.verdicts import Requirement, Severity
+from lostlink.verdicts import Requirement, Severity, counted
 
 _CRITICAL, _MAJOR, _MINOR = Severity.CRITICAL, Severity.MAJOR, Severity.MINOR
 
@@ -132,6 +132,11 @@ CATALOGUE: Final[dict[str, Requirement]] = {row[0]: Requirement(*row) for row in
 
 _GROUPS: Final = {name.partition("-")[0] for name in CATALOGUE}
 _Test = TypeVar("_Test", bound=Callable[..., object])
+
+
+def others(ids: Iterable[str]) -> str:
+    """Return the number of requirements of the catalogue that are not among some, as text."""
+    return counted(len(CATALOGUE.keys() - set(ids)), "other requirement")
 
 
 def wrong_id(name: str) -> str:

@@ -78,7 +78,7 @@ class Board(PowerState):
         self._own_us: Any = None  # the last widths of the program, and what its clock makes of them
         self._row, self._total_us = array("q"), 0
         self._live = profile.output.latch == "live" or bool(getattr(factory, "live_output", False))
-        self._slots, self._frame_began_us = 0, 0  # of a frame whose channels are read one by one
+        self._slots, self._slot, self._frame_began_us = 0, 0, 0  # of a frame whose channels are read one by one
         self._where = ""
         self.refused = False
 

@@ -13,7 +13,7 @@ from typing import Protocol
 
 import numpy as np
 
-from lostlink_sims.clock import ARRIVE, FAR_US, FAULT, SEND, World, once
+from lostlink_sims.clock import ARRIVE, FAR_US, FAULT, SEND, World
 from lostlink_sims.codes import FULL_TRAVEL
 from lostlink_sims.fates import RECEIVED, RECEIVED_DAMAGED, RECEIVER_BUSY, RECEIVER_OFF, Air, Flights
 from lostlink_sims.handset import codes, layout
@@ -193,7 +193,7 @@ class OwnPackets:
                     else:
                         self._write(i, now_us, self._missed())
                 if self._board.is_up and self.brown_out_us:
-                    once(self._env, now_us, FAULT, partial(self._board.brown_out, self.brown_out_us))
+                    self._env.once(now_us, FAULT, partial(self._board.brown_out, self.brown_out_us))
                     self.brown_out_us = 0
                 elif self._board.is_up and acknowledged[attempt][i]:
                     break
@@ -333,7 +333,7 @@ class Arrivals:
 
         def plan(source: Source) -> None:
             if source.at_us < FAR_US:
-                once(env, source.at_us, ARRIVE, partial(on_arrival, source))
+                env.once(source.at_us, ARRIVE, partial(on_arrival, source))
 
         def on_arrival(source: Source) -> None:
             row = source.row()
@@ -347,7 +347,7 @@ class Arrivals:
 
         def plan_load() -> None:
             if self.load_at_us < FAR_US:
-                once(env, self.load_at_us, SEND, on_load)
+                env.once(self.load_at_us, SEND, on_load)
 
         for source in self.foreign:
             plan(source)

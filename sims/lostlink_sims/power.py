@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from lostlink_sims.clock import FAULT, World, once
+from lostlink_sims.clock import FAULT, World
 from lostlink_sims.profile import ReceiverSettings
 from lostlink_sims.recorder import Recorder
 from lostlink_sims.trace import NoteKind
@@ -79,7 +79,7 @@ class PowerState:
     def _plan(self, at_us: int, act: Callable[[], object]) -> None:
         """Let `act` happen at an instant, unless the board restarts before."""
         life = self._life
-        once(self._env, at_us, FAULT, lambda: act() if life == self._life else None)
+        self._env.once(at_us, FAULT, lambda: act() if life == self._life else None)
 
     def _restart(self, down_us: int) -> None:
         """Stop the program; it boots `down_us` from now."""

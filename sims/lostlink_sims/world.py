@@ -12,7 +12,7 @@ from functools import partial
 from typing import Generic, Protocol, TypeVar
 
 from lostlink_sims.board import Board, ReceiverCrashError
-from lostlink_sims.clock import FAULT, World, once
+from lostlink_sims.clock import FAULT, World
 from lostlink_sims.fates import Air
 from lostlink_sims.handset import Handset, Slots
 from lostlink_sims.packets import Arrivals, ForeignPackets, OwnPackets
@@ -108,7 +108,7 @@ class Stage(Generic[B_co]):
         packets = handset(profile, scenario, draws).slots()
         own = OwnPackets(env, profile, air, board, (air.fly(slots) for slots in packets))
         self._arrivals = Arrivals(env, board, recorder, own)
-        once(env, scenario.receiver_on_us, FAULT, board.power_on)
+        env.once(scenario.receiver_on_us, FAULT, board.power_on)
         self._plan_faults()
 
     def _plan_faults(self) -> None:
@@ -116,7 +116,7 @@ class Stage(Generic[B_co]):
         end_us, board = self._scenario.duration_us, self.board
 
         def plan(at_us: int, act: Callable[..., object], *arguments: object) -> None:
-            once(self.env, at_us, FAULT, partial(act, *arguments))
+            self.env.once(at_us, FAULT, partial(act, *arguments))
 
         for fault in self._scenario.faults:
             self.recorder.note(fault.at_us, NoteKind.FAULT, fault.name)

@@ -10,7 +10,7 @@ from fractions import Fraction
 from typing import Any
 
 from lostlink_sims import Profile, Scenario, Trace
-from lostlink_sims.clock import FRAME, LOOP, World, once
+from lostlink_sims.clock import FRAME, LOOP, World
 from lostlink_sims.power import PowerState
 from lostlink_sims.receiver import MASK, ReceiverFactory
 from lostlink_sims.recorder import Recorder, registers
@@ -80,7 +80,7 @@ class EventBoard(PowerState):
 
     def soon(self, at_us: int, what: str, act: Any, *arguments: Any) -> None:
         life = self._life
-        once(self._env, at_us + LATE_US[what], ORDER[what], lambda: act(*arguments) if life == self._life else None)
+        self._env.once(at_us + LATE_US[what], ORDER[what], lambda: act(*arguments) if life == self._life else None)
 
     def _stop_loop(self, until_us: int) -> None:
         self.hangs = True

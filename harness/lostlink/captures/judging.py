@@ -28,7 +28,7 @@ from lostlink.captures.pulse_faults import PulseFault, pulse_faults
 from lostlink.captures.signals import PS_PER_US
 from lostlink.captures.train import PulseTrain
 from lostlink.errors import ExitCode
-from lostlink.requirements import CATALOGUE
+from lostlink.requirements import CATALOGUE, others
 from lostlink.results import ALL_WAIVED, exit_code, failure
 from lostlink.verdicts import Limit, Measurement, Outcome, Verdict, by_severity, counted, quantity
 from lostlink_sims import HowSeen, Profile
@@ -72,8 +72,7 @@ class Findings:
     @property
     def others(self) -> str:
         """Requirements that no capture shows, counted."""
-        shown = {verdict.requirement.id for verdict in self.verdicts}
-        return counted(len(CATALOGUE.keys() - shown), "other requirement")
+        return others(verdict.requirement.id for verdict in self.verdicts)
 
     @property
     def conclusion(self) -> str:
@@ -269,13 +268,11 @@ def _failsafe(found: Findings, profile: Profile) -> Iterator[Verdict]:
         why = "no failsafe is shown, so whether link loss cuts the throttle stays open"
         if profile.receiver.pulses_cease:
             why = "the failsafe of this link has no pulses, and a capture does not show why pulses stop"
-        yield (
-            _unjudged("FS-VALUE", Outcome.NOT_TESTED, why)
-            if not other
-            else _undecided(
-                "FS-VALUE", "the channels jumped together, but not to the failsafe values; pulses do not show why"
-            )
-        )
+        if other:
+            elsewhere = "the channels jumped together, but not to the failsafe values; pulses do not show why"
+            yield _undecided("FS-VALUE", elsewhere)
+        else:
+            yield _unjudged("FS-VALUE", Outcome.NOT_TESTED, why)
         yield _unjudged("FS-PRESET", Outcome.NOT_TESTED, why)
         return
     spans = [judged_rows(train, profile, steady) for steady in seen]

@@ -3,7 +3,7 @@
 A file may write nanoseconds although the analyser sampled at 30 MHz, or tenths of a microsecond although it sampled at
 8 MHz. The sample period is the coarsest grid with all edges on it: their greatest common divisor, or else one of the
 usual sample rates, to within one step of the file. Of several candidates the coarsest is taken: a finer one would
-understate the uncertainty. A grid that is no multiple of the file's step was rounded to it, so both count. Where no
+understate the uncertainty. A grid that is not a multiple of the file's step was rounded to it, so both count. Where no
 grid is coarser than the file's step, the analyser may have sampled at any period up to that step: both count too.
 """
 

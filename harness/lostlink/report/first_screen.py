@@ -10,7 +10,7 @@ from lostlink.evidence.document import Document
 from lostlink.report.markup import Html, join, tag
 from lostlink.report.page import facts, first_screen, text
 from lostlink.report.rows import KINDS, SIGNS, WORST_FIRST, RequirementRow, count, mark
-from lostlink.requirements import CATALOGUE
+from lostlink.requirements import others
 from lostlink.results import CAPTURE_SHOWS, WATCH_SHOWS
 from lostlink.verdicts import Outcome, Severity, counted
 
@@ -118,8 +118,7 @@ def _untested(document: Document, rows: Sequence[RequirementRow]) -> Html:
         lines.append(tag("li", f"All requirements except {', '.join(map(text, only))}: only these were selected."))
     if _is_by_hand(document):
         what, shown = _SHOWN[document.tested["rig"]]
-        others = counted(len(CATALOGUE.keys() - {row.id for row in rows}), "other requirement")
-        lines += [tag("li", what), tag("li", f"{others}: {shown} do not show them.")]
+        lines += [tag("li", what), tag("li", f"{others(row.id for row in rows)}: {shown} do not show them.")]
     if not _is_by_hand(document):
         lines += [tag("li", words) for seen, words in _SEEN.items() if seen in _how_seen(rows)]
     lines.append(tag("li", "Range, antennas, batteries, and everything else that the requirements do not name."))

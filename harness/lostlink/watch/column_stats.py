@@ -133,7 +133,7 @@ class ColumnStats:
             self.value, self.changed_ns = value, at_ns
 
     def _count(self, at_ns: int, value: float, tremor: float) -> None:
-        """Count a value that is no outlier."""
+        """Count a value that is not an outlier."""
         if len(self._values) < _ENOUGH_VALUES:
             self._values.add(value)
         self.bottom.add(at_ns, value, is_beyond=value < self.bottom.value, tremor=tremor)
