@@ -7,9 +7,11 @@ import math
 
 import numpy as np
 import pytest
+from channels import in_bursts
 
 from lostlink.planning import fit
 from lostlink.planning.fit import LossFit
+from lostlink.planning.likelihood import Runs, log_likelihood
 from lostlink.profiles import parse_profile
 from lostlink_sims.air.loss import GilbertElliott
 
@@ -50,7 +52,6 @@ def test_worked_example_of_a_report() -> None:
 
 def test_likelihood_by_hand() -> None:
     """Against the sum over all ways of the hidden state, for every log of six packets: the sums add up to 1."""
-    model = chain(0.1, 0.3, 0.05, 0.7)
     total = 0.0
     for signs in itertools.product([False, True], repeat=6):
         lost = np.array(signs)
@@ -62,7 +63,8 @@ def test_likelihood_by_hand() -> None:
             for state, was_lost in zip(states, signs, strict=True):
                 here *= (0.05, 0.7)[state] if was_lost else (0.95, 0.3)[state]
             chance += here
-        assert fit._log_likelihood(fit._runs(lost), model) == pytest.approx(math.log(chance), rel=1e-12)
+        move, loss = np.array([[0.9, 0.1], [0.3, 0.7]]), np.array([0.05, 0.7])
+        assert log_likelihood(Runs.of(lost), move, loss) == pytest.approx(math.log(chance), rel=1e-12)
         total += chance
     assert total == pytest.approx(1)
 
@@ -77,7 +79,8 @@ def test_likelihood_by_hand() -> None:
 )
 def test_known_channels_are_found(truth: LossFit, name: str, long: bool) -> None:
     """The right number of parameters, each within four standard errors (``--long``: of 40 000 packets)."""
-    lost = fit.simulated(truth, 40_000 if long else 10_000, np.random.default_rng(11))
+    parameters = truth.good_to_bad, truth.bad_to_good, truth.loss_good, truth.loss_bad
+    lost = in_bursts(np.random.default_rng(11), 40_000 if long else 10_000, *parameters)
     best = fit.fits(lost)[0]
     assert best.name == name
     errors = fit.standard_errors(lost, best)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from channels import in_bursts
 from click.testing import CliRunner, Result
 from numpy.typing import NDArray
 from scipy import stats
@@ -131,10 +132,8 @@ def test_one_recording_two_readers() -> None:
 def test_more_parameters_never_fit_worse(seed: int) -> None:
     """Each model holds the one before: its likelihood at the maximum cannot be smaller."""
     draw = np.random.default_rng(seed)
-    truth = fit.LossFit(
-        "a channel", 0.02, float(draw.uniform(0.05, 0.5)), 0.01, float(draw.uniform(0.5, 0.9)), 4, 0.0, 0
-    )
-    found = {one.parameters: one.log_likelihood for one in fit.fits(fit.simulated(truth, 8000, draw))}
+    lost = in_bursts(draw, 8000, 0.02, float(draw.uniform(0.05, 0.5)), 0.01, float(draw.uniform(0.5, 0.9)))
+    found = {one.parameters: one.log_likelihood for one in fit.fits(lost)}
     assert found[2] <= found[3] + 0.01
     assert found[1] <= found[3] + 0.01
     assert found[3] <= found[4] + 0.01

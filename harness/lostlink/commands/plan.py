@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import dataclasses
 import io
+import os
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -13,10 +15,11 @@ import click
 
 from lostlink.commands import shared
 from lostlink.errors import UsageError
-from lostlink.files import OutputFile, output_files
+from lostlink.files import OutputFile, output_files, read_text
 from lostlink.planning import fit, latency, link_range, timeout
-from lostlink.planning.loss_log import read_loss_log
-from lostlink.profiles import input_files, read_link
+from lostlink.planning.adequacy import adequacy
+from lostlink.planning.loss_log import LossLog, read_loss_log
+from lostlink.profiles import input_files, read_link, recorded_losses
 from lostlink.report import plan_pages as pages
 from lostlink.report.plans import PlanPage, plan_text
 from lostlink.show import plan as screen
@@ -221,8 +224,35 @@ def fit_command(losslog: str, counter_bits: str | None, interval_us: int | None,
     file = OutputFile("--out", out, force=force, inputs=[losslog])
     log = read_loss_log(losslog, counter_bits=int(counter_bits) if counter_bits else None, interval_us=interval_us)
     if len(log.lost) < 2:
+    Where no model can have made the log, the recorded losses themselves are written, with a CSV beside FILE.toml if a
+    profile cannot read LOSSLOG.
+
         raise UsageError(f"{losslog}: only one packet; give a log of some thousand packets")
     fits = fit.fits(log.lost)
-    if log.lost.any():
-        file.write(lambda: fit.fragment(fits[0], Path(losslog).name))
-    screen.show_fits(log, fits, losslog, out)
+    if not log.lost.any():
+        screen.show_no_losses(log, losslog)
+        return
+    found = adequacy(log.lost, fits[0])
+    name, copy = Path(losslog).name, None
+    if found.is_adequate:
+        part = fit.fragment(fits[0], name)
+    else:
+        recorded, copy = _recorded_file(losslog, log, out)
+        part = fit.recorded_fragment(recorded, name, len(log.lost))
+    is_file = out is not None and (Path(out).is_file() or not Path(out).exists())  # or a device
+    if copy is not None and is_file:
+        rows = ((int(lost),) for lost in log.lost.tolist())
+        OutputFile("--out", copy, force=force, inputs=[losslog]).write(lambda: _csv_text(("lost",), rows))
+    file.write(lambda: part)
+    screen.show_fits(log, fits, found, losslog)
+    screen.show_fragment(part, out, copy, is_copied=is_file)
+
+
+def _recorded_file(losslog: str, log: LossLog, out: str | None) -> tuple[str, Path | None]:
+    """Return the file that a recorded model names, and the copy that it needs if a profile cannot read the log."""
+    folder = Path() if out is None else Path(out).parent
+    with contextlib.suppress(ValueError, OSError, csv.Error):
+        if recorded_losses(read_text(losslog), losslog) == log.lost.tobytes():
+            return Path(os.path.relpath(losslog, folder)).as_posix(), None
+    copy = Path(out or losslog).with_suffix(".lost.csv")
+    return copy.name, copy

@@ -12,6 +12,7 @@ within a run.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -77,6 +78,11 @@ class Channel:
         return np.clip(shares, 0, 1)
 
     @property
+    def is_steady(self) -> bool:
+        """Whether the loss probabilities are constant: no interferer."""
+        return self.loss.shape[:2] == (1, 1)
+
+    @property
     def mean_loss(self) -> float:
         """Share of packets lost in the long run."""
         return float((self.loss[:, 0] @ self.stationary).mean())
@@ -95,6 +101,39 @@ def run_rates(channel: Channel, most: int) -> Floats:
         state = (state @ channel.move) * channel.at(run)
         rates[run - 1] = state.sum(1).mean()
     return rates
+
+
+def run_chances(channel: Channel, runs: Sequence[int], packets: int) -> Floats:
+    """Return the probabilities that `packets` packets have a run of at least so many losses, (n,).
+
+    The chain of (state, losses since the last received packet), whose last step is absorbing (Fu & Koutras, J. Am.
+    Stat. Assoc. 89:1050, 1994), begins in the stationary state. Its survivors settle in a shape in which they die at a
+    constant rate, so it is followed only until then.
+
+    Parameters
+    ----------
+    channel : Channel
+        A steady one.
+    """
+    received, back = 1 - channel.at(0)[0], max(runs) + 1
+    through = np.stack([np.linalg.matrix_power(channel.move * channel.at(0)[0], run) for run in runs])
+    last_received = np.zeros((back, len(runs), len(channel.move)))
+    alive = last_received[0] = np.broadcast_to(channel.stationary, last_received.shape[1:])
+    every, dead, rates, seen = np.arange(len(runs)), np.zeros(len(runs)), np.zeros((back, len(runs))), 0
+    while seen < packets and not (seen >= 2 * back and _are_constant(rates, seen)):
+        seen += 1
+        dying = (last_received[(seen - np.array(runs)) % back, every][:, None] @ through)[:, 0]
+        last_received[seen % back] = (ahead := alive @ channel.move) * received
+        rates[seen % back] = dying.sum(1) / np.maximum(alive.sum(1), 1e-300)
+        alive, dead = np.maximum(ahead - dying, 0.0), dead + dying.sum(1)
+    rest = -np.expm1((packets - seen) * np.log1p(-np.minimum(rates[seen % back], 1 - 1e-15)))
+    chances: Floats = np.clip(dead + alive.sum(1) * rest, 0, 1)
+    return chances
+
+
+def _are_constant(rates: Floats, seen: int) -> bool:
+    """Return whether the death rates of the last steps differ by rounding only; asked once in as many steps."""
+    return seen % len(rates) == 0 and bool((np.ptp(rates, axis=0) <= 1e-12 * rates.max(0)).all())
 
 
 # --- from a profile --------------------------------------------------------------------------------------------------

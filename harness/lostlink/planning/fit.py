@@ -1,13 +1,13 @@
 """Fit a loss model to a recorded packet log: independent losses, or bursts with two, three or four parameters.
 
-The likelihood of a Gilbert-Elliott chain is that of a hidden Markov model (forward recursion over runs of equal
-packets), maximised from several starting points. The Bayesian information criterion (Schwarz, Ann. Stat. 6:461, 1978)
-selects the model. Standard errors come from the curvature at the maximum. The state changes before each packet, and
-the chain starts in its stationary state.
+The likelihood of a Gilbert-Elliott chain (`likelihood`) is maximised from several starting points. The Bayesian
+information criterion (Schwarz, Ann. Stat. 6:461, 1978) selects the model. Standard errors come from the curvature at
+the maximum. Whether the selected model can have made the log is checked in `adequacy`.
 """
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import itertools
 import math
@@ -17,14 +17,25 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from lostlink.campaigns.statistics import interval
 from lostlink.measure.loss import gilbert_estimate, loss_runs
-from lostlink.verdicts import counted
+from lostlink.planning.first_passage import Channel, run_rates
+from lostlink.planning.likelihood import Runs, log_likelihood
+from lostlink.profiles.writer import toml_text
+from lostlink.verdicts import counted, printable
+from lostlink_sims.air.loss import Recorded
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
+CONFIDENCE: Final = 0.95
+"""Of intervals."""
+_NORMAL_95: Final = 1.959964
 _LEAST_LOSSES: Final = 20
 """Fewer losses do not show bursts."""
+_LIMIT: Final = 1e-9
+_FLAT: Final = 0.01
+"""A likelihood with less curvature in a logit does not determine the parameter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +67,12 @@ class LossFit:
         return self.parameters * math.log(self.packets) - 2 * self.log_likelihood
 
     @property
+    def free(self) -> list[str]:
+        """The names of the free parameters."""
+        chain = ["good_to_bad", "bad_to_good", "loss_bad", "loss_good"]
+        return ["loss_good"] if self.name == "bernoulli" else chain[: self.parameters]
+
+    @property
     def mean_loss(self) -> float:
         """Share of packets lost in the long run."""
         if self.name == "bernoulli":
@@ -68,16 +85,16 @@ class LossFit:
         """Mean length of a run of losses: x / (x - P(two consecutive losses))."""
         if self.name == "bernoulli":
             return 1 / (1 - self.loss_good) if self.loss_good < 1 else math.inf
-        move, loss = _matrices(self)
-        bad = self.good_to_bad / (self.good_to_bad + self.bad_to_good)
-        here = np.array([1 - bad, bad]) * loss
-        both = float(((here @ move) * loss).sum())
+        loss = self.channel.at(0)[0]
+        both = float(((self.channel.stationary * loss) @ self.channel.move) @ loss)
         return self.mean_loss / (self.mean_loss - both) if self.mean_loss > both else math.inf
 
-
-def _matrices(fit: LossFit) -> tuple[Floats, Floats]:
-    move = np.array([[1 - fit.good_to_bad, fit.good_to_bad], [fit.bad_to_good, 1 - fit.bad_to_good]])
-    return move, np.array([fit.loss_good, fit.loss_bad])
+    @property
+    def channel(self) -> Channel:
+        """The model as a Markov chain."""
+        if self.name == "bernoulli":
+            return Channel.bernoulli(self.loss_good)
+        return Channel.gilbert_elliott(self.good_to_bad, self.bad_to_good, self.loss_good, self.loss_bad)
 
 
 def fits(lost: Bools) -> list[LossFit]:
@@ -89,9 +106,15 @@ def fits(lost: Bools) -> list[LossFit]:
     """
     models = [_bernoulli(lost)]
     if int(lost.sum()) >= _LEAST_LOSSES and len(lost) > int(lost.sum()):
-        three = _hidden(lost, None)
-        models += [_gilbert(lost), three, _hidden(lost, three)]
+        runs = Runs.of(lost)
+        two = _gilbert(runs, lost)
+        three = _hidden(runs, lost, two)
+        models += [two, three, _hidden(runs, lost, three)]
     return sorted(models, key=lambda fit: fit.criterion)
+
+
+def _log_likelihood(runs: Runs, fit: LossFit) -> float:
+    return log_likelihood(runs, fit.channel.move, fit.channel.at(0)[0])
 
 
 def _bernoulli(lost: Bools) -> LossFit:
@@ -101,96 +124,35 @@ def _bernoulli(lost: Bools) -> LossFit:
     return LossFit("bernoulli", 0.0, 1.0, share, share, 1, logs, n)
 
 
-def _gilbert(lost: Bools) -> LossFit:
+def _gilbert(runs: Runs, lost: Bools) -> LossFit:
     """Return the two-parameter chain, whose bad state loses every packet, from the counted transitions."""
     a, b = gilbert_estimate(lost)
     a, b = min(max(a, 1e-12), 1 - 1e-12), min(max(b, 1e-12), 1 - 1e-12)
     fit = LossFit("gilbert", a, b, 0.0, 1.0, 2, 0.0, len(lost))
-    return LossFit("gilbert", a, b, 0.0, 1.0, 2, _log_likelihood(_runs(lost), fit), len(lost))
+    return dataclasses.replace(fit, log_likelihood=_log_likelihood(runs, fit))
 
 
-def _runs(lost: Bools) -> list[tuple[bool, int]]:
-    """Return the log as runs of equal packets: whether lost, and the length."""
-    edges = np.flatnonzero(np.diff(lost)) + 1
-    bounds = [0, *edges.tolist(), len(lost)]
-    return [(bool(lost[begin]), end - begin) for begin, end in itertools.pairwise(bounds)]
+def _hidden(runs: Runs, lost: Bools, smaller: LossFit) -> LossFit:
+    """Return the best chain with a hidden state and one parameter more than `smaller`: three or four.
 
-
-def _log_likelihood(runs: list[tuple[bool, int]], fit: LossFit) -> float:
-    move, loss = _matrices(fit)
-    bad = fit.good_to_bad / (fit.good_to_bad + fit.bad_to_good)
-    steps = {True: move * loss, False: move * (1 - loss)}
-    was_lost, length = runs[0]
-    emit = (loss if was_lost else 1 - loss).tolist()
-    g, b = (1 - bad) * emit[0], bad * emit[1]
-    rest = [(was_lost, length - 1), *runs[1:]] if length > 1 else runs[1:]
-    powers = {
-        kind: _powers(steps[kind], sorted({length for was_lost, length in rest if was_lost is kind}))
-        for kind in (True, False)
-    }
-    total = 0.0
-    for was_lost, length in rest:
-        gg, gb, bg, bb, scale = powers[was_lost][length]
-        g, b = g * gg + b * bg, g * gb + b * bb
-        size = g + b
-        if size <= 0:
-            return -math.inf
-        g, b, total = g / size, b / size, total + scale + math.log(size)
-    return total
-
-
-_Powers = dict[int, tuple[float, float, float, float, float]]
-
-
-def _powers(matrix: Floats, lengths: list[int]) -> _Powers:
-    """Return powers of a 2x2 matrix, each as its four entries over a scale and the logarithm of the scale.
-
-    A matrix without negative entries has two real eigenvalues, so its powers have two terms.
-    """
-    (gg, gb), (bg, bb) = matrix.tolist()
-    half, root = (gg + bb) / 2, math.sqrt(((gg - bb) / 2) ** 2 + gb * bg)
-    high, low = half + root, half - root
-    if high <= 0:
-        return dict.fromkeys(lengths, (0.0, 0.0, 0.0, 0.0, 0.0))
-    if root < 1e-9 * high:  # equal eigenvalues: M^n = high^n I + n high^(n-1) (M - high I)
-        first = ((gg - high) / high, gb / high, bg / high, (bb - high) / high)
-        return {
-            n: (1 + n * first[0], n * first[1], n * first[2], 1 + n * first[3], n * math.log(high)) for n in lengths
-        }
-    n = np.array(lengths, np.float64)
-    ratio = low / high
-    shrunk = np.sign(ratio) ** n * np.abs(ratio) ** n
-    entries = [
-        ((entry - unit * low) - shrunk * (entry - unit * high)) / (2 * root)
-        for entry, unit in ((gg, 1), (gb, 0), (bg, 0), (bb, 1))
-    ]
-    scale = n * math.log(high)
-    rows = np.maximum(np.stack(np.broadcast_arrays(*entries, scale)), np.array([[0.0]] * 4 + [[-np.inf]]))
-    return dict(zip(lengths, (tuple(row) for row in rows.T.tolist()), strict=True))
-
-
-def _hidden(lost: Bools, three: LossFit | None) -> LossFit:
-    """Return the best chain with a hidden state: three parameters, or four with losses in the good state too.
-
-    One start of the four-parameter fit is the three-parameter fit, so it cannot be worse.
+    One start is the smaller model, so it cannot be worse.
     """
     from scipy.optimize import minimize
 
-    runs, share = _runs(lost), float(lost.mean())
-    best: LossFit | None = None
-    starts = [[a, b, bad] if three is None else [a, b, bad, share / 5] for a, b, bad in _STARTS]
-    if three is not None:
-        inside = (min(max(x, 1e-9), 1 - 1e-9) for x in (three.good_to_bad, three.bad_to_good, three.loss_bad, 0.0))
-        starts.append(list(inside))
-    for start in starts:
-        found = minimize(
-            lambda x: -_log_likelihood(runs, _from_logits(x, len(lost))), [_logit(share) for share in start],
-            method="Nelder-Mead", options={"xatol": 1e-4, "fatol": 1e-4, "maxfev": 1200},
-        )  # fmt: skip
-        fit = _from_logits(found.x, len(lost), -float(found.fun))
-        if best is None or fit.log_likelihood > best.log_likelihood:
-            best = fit
-    assert best is not None
+    size = smaller.parameters + 1
+    inside = (smaller.good_to_bad, smaller.bad_to_good, smaller.loss_bad, smaller.loss_good)
+    starts = [[*start, float(lost.mean()) / 5][:size] for start in _STARTS]
+    starts.append([min(max(value, _LIMIT), 1 - _LIMIT) for value in inside[:size]])
+    found = (
+        minimize(
+            lambda x: -_log_likelihood(runs, _from_logits(x, len(lost))), [_logit(value) for value in start],
+            method="L-BFGS-B", bounds=[(-30.0, 30.0)] * size,
+            options={"eps": 1e-5, "gtol": 0.02, "ftol": 1e-4 / len(lost)},
+        )
+        for start in starts
+    )  # fmt: skip
+    least = min(found, key=lambda one: float(one.fun))
+    best = _from_logits(least.x, len(lost), -float(least.fun))
     if best.loss_good > best.loss_bad:
         best = dataclasses.replace(
             best, good_to_bad=best.bad_to_good, bad_to_good=best.good_to_bad, loss_good=best.loss_bad,
@@ -208,57 +170,69 @@ def _logit(share: float) -> float:
 
 def _from_logits(x: Any, packets: int, log_likelihood: float = 0.0) -> LossFit:
     """Return the chain whose parameters have the logits `x`."""
-    a, b, bad, *good = (1 / (1 + math.exp(-max(-30.0, min(30.0, float(logit))))) for logit in x)
+    a, b, bad, *good = (1 / (1 + math.exp(-float(logit))) for logit in x)
     name = f"gilbert-elliott, {'four' if good else 'three'} parameters"
     return LossFit(name, a, b, good[0] if good else 0.0, bad, len(x), log_likelihood, packets)
 
 
 def standard_errors(lost: Bools, fit: LossFit) -> dict[str, float]:
-    """Return the standard error of each free parameter, from the observed information; empty at the limits 0 or 1."""
+    """Return the standard error of each free parameter, from the observed information.
+
+    It is 0 for a parameter at its limit 1, where the likelihood is flat, and infinite for one that the log does not
+    determine.
+    """
+    names = fit.free
     if fit.name == "bernoulli":
         return {"loss_good": math.sqrt(fit.loss_good * (1 - fit.loss_good) / fit.packets)}
-    names = ["good_to_bad", "bad_to_good", *(["loss_bad"] if fit.parameters > 2 else [])]
-    names += ["loss_good"] if fit.parameters > 3 else []
-    runs, size = _runs(lost), len(names)
-    center = np.array([getattr(fit, name) for name in names])
-    if ((center < 1e-9) | (center > 1 - 1e-9)).any():
-        return {}
-    step = 1e-3
-    logits = np.array([_logit(value) for value in center])
+    shares = np.array([getattr(fit, name) for name in names])
+    errors = np.where(shares > _LIMIT, 0.0, math.inf)
+    inside = np.flatnonzero((shares > _LIMIT) & (shares < 1 - _LIMIT))
+    slopes = (shares * (1 - shares))[inside]
+    curve = _curvature(Runs.of(lost), fit, [names[i] for i in inside.tolist()])
+    known = np.diag(curve) > _FLAT
+    errors[inside[~known & (shares[inside] < 0.5)]] = math.inf
+    with contextlib.suppress(np.linalg.LinAlgError):
+        variances = np.linalg.inv(curve[np.ix_(known, known)]).diagonal()
+        is_maximum = bool((variances > 0).all())
+        errors[inside[known]] = np.sqrt(variances) * slopes[known] if is_maximum else math.inf
+        return dict(zip(names, errors.tolist(), strict=True))
+    return dict.fromkeys(names, math.inf)
+
+
+def _curvature(runs: Runs, fit: LossFit, names: list[str]) -> Floats:
+    """Return the second derivatives of the negative log-likelihood by the logits of some parameters."""
+    logits = np.array([_logit(getattr(fit, name)) for name in names])
+    steps = np.eye(len(names)) * 1e-3
 
     def at(move: Floats) -> float:
         shares = 1 / (1 + np.exp(-(logits + move)))
-        return _log_likelihood(runs, dataclasses.replace(fit, **dict(zip(names, shares.tolist(), strict=True))))
+        return -_log_likelihood(runs, dataclasses.replace(fit, **dict(zip(names, shares.tolist(), strict=True))))
 
-    curve = np.empty((size, size))
-    unit = np.eye(size) * step
-    for i in range(size):
-        for j in range(size):
-            curve[i, j] = (
-                at(unit[i] + unit[j]) - at(unit[i] - unit[j]) - at(unit[j] - unit[i]) + at(-unit[i] - unit[j])
-            ) / (4 * step * step)
-    try:
-        variance = np.diag(np.linalg.inv(-curve))
-    except np.linalg.LinAlgError:
-        return {}
-    if (variance <= 0).any():
-        return {}
-    return dict(zip(names, (np.sqrt(variance) * center * (1 - center)).tolist(), strict=True))
+    curve = np.empty((len(names), len(names)))
+    for i, j in itertools.combinations_with_replacement(range(len(names)), 2):
+        one, other = steps[i], steps[j]
+        curve[i, j] = curve[j, i] = (at(one + other) - at(one - other) - at(other - one) + at(-one - other)) / 4e-6
+    return curve
 
 
-def simulated(fit: LossFit, packets: int, rng: np.random.Generator) -> Bools:
-    """Return a random log of the fitted model."""
+def intervals(lost: Bools, fit: LossFit) -> dict[str, tuple[float, float]]:
+    """Return a confidence interval at 95 % of each free parameter that is not at its limit 1.
+
+    The share of independent losses has the exact one of Clopper and Pearson; other parameters are taken as normally
+    distributed in the logit, which keeps the interval between 0 and 1.
+    """
     if fit.name == "bernoulli":
-        independent: Bools = rng.random(packets) < fit.loss_good
-        return independent
-    bad = np.empty(packets, np.bool_)
-    index, state = 0, bool(rng.random() < fit.good_to_bad / (fit.good_to_bad + fit.bad_to_good))
-    while index < packets:
-        length = int(rng.geometric(fit.bad_to_good if state else fit.good_to_bad))
-        bad[index : index + length] = state
-        index, state = index + length, not state
-    lost: Bools = rng.random(packets) < np.where(bad, fit.loss_bad, fit.loss_good)
-    return lost
+        return {"loss_good": interval(int(lost.sum()), len(lost), CONFIDENCE)}
+    found = {}
+    for name, error in standard_errors(lost, fit).items():
+        share = getattr(fit, name)
+        if math.isinf(error):
+            found[name] = (0.0, 1.0)
+        elif error:
+            width = min(_NORMAL_95 * error / (share * (1 - share)), 600.0)
+            low, high = (1 / (1 + math.exp(-(_logit(share) + way))) for way in (-width, width))
+            found[name] = (low, high)
+    return found
 
 
 def burst_shares(lost: Bools, most: int) -> Floats:
@@ -269,16 +243,41 @@ def burst_shares(lost: Bools, most: int) -> Floats:
     return shares
 
 
+def expected_burst_shares(fit: LossFit, most: int) -> Floats:
+    """Return the probabilities of the same lengths under a model, in the long run."""
+    rates = run_rates(fit.channel, most)
+    shares: Floats = -np.diff(rates / rates[0], append=0.0) if rates[0] > 0 else np.eye(most)[-1]
+    return shares
+
+
 def fragment(fit: LossFit, source: str) -> str:
     """Return the model as a part of a profile."""
-    name = "".join(character if character.isprintable() else "?" for character in source)  # stays on its line
-    lines = [f"# Fitted to {name}: {counted(fit.packets, 'packet')}, {fit.mean_loss:.4%} lost.", "[[radio.losses]]"]
+    lines = [
+        f"# Fitted to {printable(source)}: {counted(fit.packets, 'packet')}, {fit.mean_loss:.4%} lost.",
+        "[[radio.losses]]",
+    ]
     if fit.name == "bernoulli":
         lines += ['model = "bernoulli"', f'probability = "{_percent(fit.loss_good)}"']
     else:
         keys = ("good_to_bad", "bad_to_good", "loss_good", "loss_bad")
         lines += ['model = "gilbert-elliott"', *(f'{key} = "{_percent(getattr(fit, key))}"' for key in keys)]
     return "\n".join([*lines, ""])
+
+
+def recorded_fragment(file: str, source: str, packets: int) -> str:
+    """Return recorded losses as a part of a profile.
+
+    Parameters
+    ----------
+    file : str
+        The log that the profile reads, relative to the profile's folder.
+    source : str
+        The log that it came from.
+    """
+    return "\n".join([
+        f"# Recorded in {printable(source)}: {counted(packets, 'packet')}; no fitted model is offered for them.",
+        "[[radio.losses]]", f'model = "{Recorded.model}"', f"file = {toml_text(file)}", "",
+    ])  # fmt: skip
 
 
 def _percent(share: float) -> str:

@@ -3,7 +3,15 @@
 What a setting is, is declared once, in the dataclasses of `lostlink_sims`; everything here is derived from them.
 """
 
-from lostlink.profiles.reader import input_files, parse_profile, parse_scenario, read_link, read_profile, read_scenario
+from lostlink.profiles.reader import (
+    input_files,
+    parse_profile,
+    parse_scenario,
+    read_link,
+    read_profile,
+    read_scenario,
+    recorded_losses,
+)
 from lostlink.profiles.schema import profile_schema, scenario_schema
 from lostlink.profiles.template import commented_profile
 from lostlink.profiles.writer import profile_digest, write_profile, write_scenario
@@ -18,6 +26,7 @@ __all__ = [
     "read_link",
     "read_profile",
     "read_scenario",
+    "recorded_losses",
     "scenario_schema",
     "write_profile",
     "write_scenario",

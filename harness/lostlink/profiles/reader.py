@@ -201,7 +201,7 @@ def _losses(radio: Any, source: _Source) -> tuple[Any, ...]:
 def _with_pattern(model: Recorded, keys: Keys, source: _Source) -> Recorded | None:
     path = (source.folder or Path()) / model.file
     try:
-        return dataclasses.replace(model, pattern=_pattern(read_text(path), str(path)))
+        return dataclasses.replace(model, pattern=recorded_losses(read_text(path), str(path)))
     except BadValueError as error:
         problem = str(error)
     except UnicodeDecodeError:
@@ -213,7 +213,14 @@ def _with_pattern(model: Recorded, keys: Keys, source: _Source) -> Recorded | No
     return None
 
 
-def _pattern(text: str, name: str) -> bytes:
+def recorded_losses(text: str, name: str) -> bytes:
+    """Return the losses in a CSV with a column `lost`, a byte 0 or 1 per packet.
+
+    Raises
+    ------
+    ValueError
+        If it is another kind of log (`csv.Error` is possible too).
+    """
     rows = csv.reader(io.StringIO(text))
     header = [cell.strip() for cell in next(rows, [])]
     if "lost" not in header:
