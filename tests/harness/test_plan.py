@@ -162,7 +162,7 @@ def test_worst_cut_is_never_exceeded_and_nearly_reached() -> None:
 def test_fall_and_way() -> None:
     """g t^2 / 2: 0.5 s 1.225831 m, 1 s 4.903325 m; v t (kinematics without drag, standard g)."""
     for worst_us, fall_m in ((500_000, 1.225831), (1_000_000, 4.903325)):
-        row = timeout.TimeoutRow(1, 1, 0, 0, 0, 0, 0, worst_us)
+        row = timeout.TimeoutRow(1, 1, 0, 0, 0, 0, 0, 0, worst_us)
         assert row.fall_m == pytest.approx(fall_m, rel=1e-6)
         assert row.blind_m(15) == 15 * worst_us / 1e6
 
@@ -310,8 +310,10 @@ def test_curves_are_of_calculated_values(tmp_path: Path) -> None:
     """Nothing is drawn in place of a value that is too small, and the axis says where it ends."""
     profile = read_profile(HERON)
     rows_, rates = timeout.plan(profile, [50_000, 500_000, 2_000_000], flight_us=1, simulate_us=1)
-    page = timeout_page(profile, rows_, rates, timeout.Advice(1, 2), max_per_hour=0.001)
-    assert page.curves[0].series["if losses were independent"] == [row.independent_per_hour for row in rows_]
+    curve = timeout.rate_curve(profile, rates, 50_000, 2_000_000)
+    page = timeout_page(profile, rows_, rates, curve, timeout.Advice(1, 2), max_per_hour=0.001)
+    drawn = page.curves[0].series["if losses were independent"]
+    assert [drawn[0], drawn[-1]] == [rows_[0].independent_per_hour, rows_[-1].independent_per_hour]
     assert min(row.independent_per_hour for row in rows_) < 1e-12
     done = plan("timeout", HERON, "--report", tmp_path / "plan.html")
     assert done.exit_code == 0, done.output

@@ -26,8 +26,8 @@ from lostlink.show import plan as screen
 from lostlink.show.console import cautions
 
 _TIMEOUT_COLUMNS = (
-    "timeout_us", "lost_packets", "false_per_hour", "upper_per_hour", "chance_per_flight", "independent_per_hour",
-    "mean_cut_us", "worst_cut_us", "blind_m", "fall_m",
+    "timeout_us", "lost_packets", "false_per_hour", "upper_per_hour", "chance_per_flight", "upper_chance_per_flight",
+    "independent_per_hour", "mean_cut_us", "worst_cut_us", "blind_m", "fall_m",
 )  # fmt: skip
 
 
@@ -118,14 +118,18 @@ def timeout_command(
     rows, rates = timeout.plan(link, chosen, flight_us=flight_us, simulate_us=simulate_us, seed=seed)
     advice = timeout.advise(link, most_per_hour=max_per_hour, longest_us=to_us, simulate_us=simulate_us, seed=seed)
     columns = (
-        (row.timeout_us, row.packets, row.per_hour, row.upper_per_hour, row.in_flight, row.independent_per_hour,
-         row.mean_us, row.worst_us, row.blind_m(speed_m_s), row.fall_m)
+        (row.timeout_us, row.packets, row.per_hour, row.upper_per_hour, row.in_flight, row.in_flight_upper,
+         row.independent_per_hour, row.mean_us, row.worst_us, row.blind_m(speed_m_s), row.fall_m)
         for row in rows
     )  # fmt: skip
-    screen.show_timeouts(link, rows, rates, advice, speed_m_s=speed_m_s, flight_us=flight_us, max_per_hour=max_per_hour)
-    outputs.write(
-        _TIMEOUT_COLUMNS, columns, lambda: pages.timeout_page(link, rows, rates, advice, max_per_hour=max_per_hour)
+    curve = timeout.rate_curve(link, rates, chosen[0], chosen[-1])
+    screen.show_timeouts(
+        link, rows, rates, curve, advice, speed_m_s=speed_m_s, flight_us=flight_us, max_per_hour=max_per_hour
     )
+    outputs.write(
+        _TIMEOUT_COLUMNS, columns,
+        lambda: pages.timeout_page(link, rows, rates, curve, advice, max_per_hour=max_per_hour),
+    )  # fmt: skip
 
 
 @command.command("latency")

@@ -7,9 +7,11 @@ time. Distances and heights are upper bounds, for constant speed or a fall witho
 
 from __future__ import annotations
 
+import bisect
 import dataclasses
 import math
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -17,13 +19,17 @@ from numpy.typing import NDArray
 
 from lostlink.campaigns.flight import flight_trials
 from lostlink.campaigns.statistics import upper_bound
-from lostlink.planning.first_passage import Channel, channel_of, packets_to_fire, run_rates
+from lostlink.measure.loss import loss_runs
+from lostlink.planning.first_passage import Channel, channel_of, packets_to_fire, run_chances, run_rates
 from lostlink.profiles.rules import longest_cut_us
 from lostlink_sims import Profile
+from lostlink_sims.air.loss import Recorded
 from lostlink_sims.batch import bits
 from lostlink_sims.batch.frames import preset_us
 from lostlink_sims.batch.losses import BatchLosses
 from lostlink_sims.profile import air_time_us
+
+Floats = NDArray[np.float64]
 
 GRAVITY_M_S2: Final = 9.80665
 """Standard acceleration of free fall (CGPM 1901)."""
@@ -32,6 +38,8 @@ _TRIAL_US: Final = 60_000_000
 _CONFIDENCE: Final = 0.95
 _STEP_US: Final = 1000
 """Recommended timeouts are multiples of this."""
+_MOST_STEPS: Final = 1000
+"""Of a curve."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,16 +56,19 @@ class RunRates:
         Share of packets lost.
     how : str
         Method, in words.
+    channel : Channel or None
+        What exact rates are calculated from; None where they are counted.
     """
 
-    per_hour: NDArray[np.float64]
-    upper_per_hour: NDArray[np.float64]
+    per_hour: Floats
+    upper_per_hour: Floats
     loss: float
     how: str
+    channel: Channel | None = None
 
     @property
     def is_exact(self) -> bool:
-        return self.per_hour is self.upper_per_hour
+        return self.channel is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +82,10 @@ class TimeoutRow:
         Consecutive losses until a failsafe.
     per_hour, upper_per_hour : float
         False failsafes, and their upper bound.
-    in_flight : float
-        Probability of at least one in a flight.
+    in_flight : float or None
+        Probability of at least one in a flight; None where only a bound is known.
+    in_flight_upper : float
+        Its upper bound.
     independent_per_hour : float
         False failsafes if the same share of packets were lost independently.
     mean_us, worst_us : int
@@ -83,7 +96,8 @@ class TimeoutRow:
     packets: int
     per_hour: float
     upper_per_hour: float
-    in_flight: float
+    in_flight: float | None
+    in_flight_upper: float
     independent_per_hour: float
     mean_us: int
     worst_us: int
@@ -112,7 +126,7 @@ def false_failsafes(profile: Profile, most: int, *, simulate_us: int, seed: int 
     channel = channel_of(profile, most)
     if channel is not None:
         exact = run_rates(channel, most) * hourly
-        return RunRates(exact, exact, channel.mean_loss, "exact, by a finite Markov chain")
+        return RunRates(exact, exact, channel.mean_loss, "exact, by a finite Markov chain", channel)
     return _simulated(profile, most, max(_TRIAL_US, simulate_us), seed)
 
 
@@ -131,22 +145,35 @@ def _simulated(profile: Profile, most: int, simulate_us: int, seed: int) -> RunR
     lost = packets = 0
     for first in range(0, trials, 16):
         count = min(16, trials - first)
-        drawn = lot.drawn(first, count)
-        air = BatchLosses(lot, drawn, first)
-        received = bits.unpacked(air.received)
+        air = BatchLosses(lot, lot.drawn(first, count), first)
+        is_lost = ~bits.unpacked(air.received)
         for trial in range(count):
-            row = received[: int(air.departures.count[trial]), trial]
-            indices = np.flatnonzero(row)  # only complete runs between two received packets count
-            gaps = np.diff(indices) - 1
-            longest[min(int(gaps.max(initial=0)), most)] += 1
-            lost += int((gaps[gaps > 0]).sum())
-            packets += int(indices[-1] - indices[0]) if len(indices) else 0
+            row = is_lost[: int(air.departures.count[trial]) - 1, trial]  # the last one may meet the end of the trial
+            longest[min(int(loss_runs(row)[1].max(initial=0)), most)] += 1
+            lost, packets = lost + int(row.sum()), packets + len(row)
     with_run = np.cumsum(longest[::-1])[::-1][1:]
+    spans, recorded = _independent_spans(profile, trials)
+    counts = np.ceil(with_run * (spans / trials)).astype(np.int64)
     # Runs come in clusters, so their number has no simple distribution; the trials are independent.
-    upper = np.array([upper_bound(int(count), trials, _CONFIDENCE) for count in with_run])
-    hourly = _HOUR_US / _TRIAL_US
-    how = f"minutes with one, counted in {trials / hourly:.2g} h of simulated packets, seed {seed}"
-    return RunRates(with_run / trials * hourly, upper * hourly, lost / max(1, packets), how)
+    upper = np.array([upper_bound(int(count), spans, _CONFIDENCE) for count in counts])
+    # A run is whole within a trial if it begins early enough.
+    room_us = np.maximum(_TRIAL_US - np.arange(1, most + 1) * _interval_us(profile), 1.0)
+    hours = trials * _TRIAL_US / _HOUR_US
+    how = f"minutes with one, counted in {hours:.2g} h of simulated packets, seed {seed}{recorded}"
+    return RunRates(with_run / trials * _HOUR_US / room_us, upper * _HOUR_US / room_us, lost / max(1, packets), how)
+
+
+def _independent_spans(profile: Profile, trials: int) -> tuple[int, str]:
+    """Return how many independent minutes as many trials are worth, and a remark on it.
+
+    Trials that repeat a recording show no more than the recording. The variances of both samples add up: that of the
+    recording from the channel, and that of the trials from the recording.
+    """
+    recordings = [len(model.pattern) for model in profile.radio.losses if isinstance(model, Recorded)]
+    if not recordings:
+        return trials, ""
+    minutes = min(recordings) * _interval_us(profile) / _TRIAL_US
+    return math.floor(minutes * trials / (minutes + trials)), f"; bounds are for the {minutes:.2g} min recorded"
 
 
 def cut_times_us(profile: Profile, timeout_us: int, loss: float) -> tuple[int, int]:
@@ -189,17 +216,65 @@ def plan(
     runs = [packets_to_fire(profile, timeout_us) for timeout_us in timeouts_us]
     rates = false_failsafes(profile, max(runs), simulate_us=simulate_us, seed=seed)
     independent = run_rates(Channel.bernoulli(rates.loss), max(runs)) * _HOUR_US / _interval_us(profile)
+    chances, bounds = _in_flight(rates, runs, flight_us, _interval_us(profile))
     rows = []
-    for timeout_us, run in zip(timeouts_us, runs, strict=True):
-        per_hour, upper = float(rates.per_hour[run - 1]), float(rates.upper_per_hour[run - 1])
+    for timeout_us, run, chance, bound in zip(timeouts_us, runs, chances, bounds, strict=True):
         mean_us, worst_us = cut_times_us(profile, timeout_us, rates.loss)
         rows.append(
             TimeoutRow(
-                timeout_us, run, per_hour, upper, -math.expm1(-per_hour * flight_us / _HOUR_US),
+                timeout_us, run, float(rates.per_hour[run - 1]), float(rates.upper_per_hour[run - 1]), chance, bound,
                 float(independent[run - 1]), mean_us, worst_us,
             )
         )  # fmt: skip
     return rows, rates
+
+
+def _in_flight(
+    rates: RunRates, runs: list[int], flight_us: int, interval_us: float
+) -> tuple[list[float] | list[None], list[float]]:
+    """Return the probabilities of at least one run in a flight, if they are known, and upper bounds.
+
+    A bound is the expected number of runs, or of minutes with one, which is never below the probability.
+    """
+    if rates.channel is not None and rates.channel.is_steady:
+        chances = run_chances(rates.channel, runs, math.ceil(flight_us / interval_us)).tolist()
+        return chances, chances
+    span_us = flight_us if rates.is_exact else -(-flight_us // _TRIAL_US) * _TRIAL_US
+    expected = rates.upper_per_hour[np.array(runs) - 1] * span_us / _HOUR_US
+    return [None] * len(runs), np.minimum(expected, 1.0).tolist()
+
+
+@dataclass(frozen=True, slots=True)
+class RateCurve:
+    """The rates of false failsafes over the timeout: a step at each timeout that needs one more lost packet.
+
+    Attributes
+    ----------
+    timeouts_us : list of int
+        Ends of the steps, ascending; each twice, for the rates on its left and on its right.
+    per_hour : dict of str to list of float
+        Rates by what they are of: this link, its upper bound where they are counted, and independent losses.
+    """
+
+    timeouts_us: list[int]
+    per_hour: dict[str, list[float]]
+
+
+def rate_curve(profile: Profile, rates: RunRates, from_us: int, to_us: int) -> RateCurve:
+    """Return the rates between two timeouts: every step, or, of more than a curve can show, evenly spaced ones."""
+    first, last = packets_to_fire(profile, from_us), packets_to_fire(profile, to_us)
+    runs = range(first, last + 1, 1 + (last - first) // _MOST_STEPS)
+    begins_us = [
+        from_us + bisect.bisect_left(range(from_us, to_us), run, key=partial(packets_to_fire, profile)) for run in runs
+    ]
+    curves = {"this link": rates.per_hour, "upper bound at 95 %": rates.upper_per_hour}
+    if rates.is_exact:
+        del curves["upper bound at 95 %"]
+    independent = run_rates(Channel.bernoulli(rates.loss), last) * _HOUR_US / _interval_us(profile)
+    curves["if losses were independent"] = independent
+    steps = np.repeat(np.array(runs) - 1, 2)
+    timeouts_us = [begins_us[0], *np.repeat(begins_us[1:], 2).tolist(), to_us]
+    return RateCurve(timeouts_us, {name: per_hour[steps].tolist() for name, per_hour in curves.items()})
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,11 +289,15 @@ class Advice:
         Longest timeout with which the limits of the profile can be kept.
     has_losses : bool
         Whether packets are lost at all in the profile's ordinary use; without, nothing is known of false failsafes.
+    least_bound_per_hour : float or None
+        Where false failsafes are counted, their upper bound at 95 % with the longest timeout; None where their rate is
+        exact.
     """
 
     least_us: int | None
     most_us: int
     has_losses: bool = True
+    least_bound_per_hour: float | None = None
 
     @property
     def exists(self) -> bool:
@@ -241,14 +320,15 @@ def advise(profile: Profile, *, most_per_hour: float, longest_us: int, simulate_
     rates = false_failsafes(profile, most, simulate_us=simulate_us, seed=seed)
     if not rates.loss:
         return Advice(None, most_us, has_losses=False)
+    bound = None if rates.is_exact else float(rates.upper_per_hour.min())
     quiet = np.flatnonzero(rates.upper_per_hour <= most_per_hour)
     if not len(quiet):
-        return Advice(None, most_us)
+        return Advice(None, most_us, least_bound_per_hour=bound)
     need = int(quiet[0]) + 1
     least_us = 2 * interval_us
     while packets_to_fire(profile, least_us) < need:
         least_us += interval_us
-    return Advice(-(-least_us // _STEP_US) * _STEP_US, most_us)
+    return Advice(-(-least_us // _STEP_US) * _STEP_US, most_us, least_bound_per_hour=bound)
 
 
 def _longest_timeout_us(profile: Profile) -> int:

@@ -13,6 +13,7 @@ ASSUMPTIONS: Final = (
     "the losses are those of the profile at all times; the model keeps its speed, or falls without drag (upper "
     "bounds); the worst cut adds up all waits: the last packet came just before the loss, the next frame just began."
 )
+COUNTED: Final = "false failsafes: minutes with at least one, and the upper bound at 95 % of their rate. "
 _HOURS_PER_YEAR: Final = 8766
 _LONGEST_YEARS: Final = 1e9
 
@@ -28,6 +29,16 @@ def rate_text(per_hour: float) -> str:
     if years < 1:
         return f"1 in {hours:,.0f} h".replace(",", " ")
     return f"1 in {years:.0f} years" if hours < 1e7 else f"1 in {years:.0e} years".replace("e+0", "e")
+
+
+def row_rate_text(row: TimeoutRow, *, is_exact: bool) -> str:
+    """Return the rate of false failsafes, with its bound if it is counted."""
+    return rate_text(row.per_hour) if is_exact else f"{row.per_hour:.2g} (< {row.upper_per_hour:.2g}) per h"
+
+
+def loss_text(share: float) -> str:
+    """Return a share of packets lost, in percent to three decimals."""
+    return f"{share:.3%}" if share >= 1e-5 else "< 0.001%"
 
 
 def time_text(value_us: float) -> str:
@@ -46,17 +57,29 @@ def advice_text(link: Profile, rows: Sequence[TimeoutRow], advice: Advice, max_p
         )
     if advice.exists:
         assert advice.least_us is not None
+        shorter = (
+            f"ordinary loss causes more than {max_per_hour:g} false failsafes per hour"
+            if advice.least_bound_per_hour is None
+            else f"false failsafes are not shown to be rarer than {max_per_hour:g} per hour (bound at 95 %)"
+        )
         return (
             f"Recommended: {time_text(advice.least_us)} to {time_text(advice.most_us)}. With a shorter timeout, "
-            f"ordinary loss causes more than {max_per_hour:g} false failsafes per hour. With a longer one, the "
-            f"throttle may be cut later than {time_text(limit_us)} after the loss."
+            f"{shorter}. With a longer one, the throttle may be cut later than {time_text(limit_us)} after the loss."
+        )
+    if advice.least_us is None and advice.least_bound_per_hour is not None:
+        return (
+            f"No timeout up to {time_text(rows[-1].timeout_us)} is shown to keep false failsafes below "
+            f"{max_per_hour:g} per hour: the lowest bound at 95 % is {advice.least_bound_per_hour:.2g} per hour. "
+            "Simulate more packets (--simulate) or record more of them, improve the link, or accept a higher rate "
+            "(--max-rate)."
         )
     if advice.least_us is None:
         return (
             f"No timeout up to {time_text(rows[-1].timeout_us)} keeps false failsafes below {max_per_hour:g} per hour. "
             "Improve the link first, or accept a higher rate (--max-rate)."
         )
+    rare = "rare enough" if advice.least_bound_per_hour is None else "shown to be rare enough"
     return (
-        f"No timeout keeps both limits: false failsafes are rare enough from {time_text(advice.least_us)}, the cut is "
+        f"No timeout keeps both limits: false failsafes are {rare} from {time_text(advice.least_us)}, the cut is "
         f"in time up to {time_text(advice.most_us)}. Send more packets per second, improve the link, or change a limit."
     )

@@ -32,6 +32,8 @@ MISSING: Final = "pip install 'lostlink[report]'"
 FONT: Final = "system-ui, sans-serif"
 DASHES: Final = ("solid", "dashed", "dotted", "dotdash", "dashdot", [8, 3], [2, 5], [12, 4, 2, 4])
 """Line styles of channels other than the throttle, in their order, for lines and legend."""
+DECADES: Final = 1e-15
+"""Lower end of a logarithmic axis, as a share of the largest value."""
 LEFT: Final = 84
 """Left border in pixels, equal in all charts so that their time axes are aligned."""
 

@@ -8,16 +8,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lostlink.planning import latency, link_range
-from lostlink.planning.link_range import RangePoint
-from lostlink.planning.timeout import Advice, RunRates, TimeoutRow
-from lostlink.planning.wording import ASSUMPTIONS, advice_text, rate_text, time_text
+from lostlink.planning.link_range import RangeCurve, RangePoint
+from lostlink.planning.timeout import Advice, RateCurve, RunRates, TimeoutRow
+from lostlink.planning.wording import ASSUMPTIONS, COUNTED, advice_text, loss_text, row_rate_text, time_text
 from lostlink.report.plans import Curves, PlanPage
 from lostlink_sims import Profile
 from lostlink_sims.air.loss import LinkBudget
 
 
 def timeout_page(
-    link: Profile, rows: Sequence[TimeoutRow], rates: RunRates, advice: Advice, *, max_per_hour: float
+    link: Profile,
+    rows: Sequence[TimeoutRow],
+    rates: RunRates,
+    curve: RateCurve,
+    advice: Advice,
+    *,
+    max_per_hour: float,
 ) -> PlanPage:
     """Return the page of `plan timeout`."""
     x = [row.timeout_us / 1000 for row in rows]
@@ -31,11 +37,9 @@ def timeout_page(
         ],
         curves=[
             Curves(
-                title="False failsafes", x_label="timeout, ms", y_label="false failsafes per hour", x=x, log_y=True,
-                series={
-                    "this link": [row.per_hour for row in rows],
-                    "if losses were independent": [row.independent_per_hour for row in rows],
-                },
+                title="False failsafes", x_label="timeout, ms", y_label="false failsafes per hour", log_y=True,
+                x=[timeout_us / 1000 for timeout_us in curve.timeouts_us],
+                series=curve.per_hour,
                 marks=own, limit=("acceptable rate", max_per_hour),
             ),
             Curves(
@@ -46,10 +50,10 @@ def timeout_page(
         ],
         tables=[(
             "Timeouts", ("timeout", "packets lost", "false failsafes", "mean cut", "worst cut"),
-            [(time_text(row.timeout_us), str(row.packets), rate_text(row.per_hour), time_text(row.mean_us),
-              time_text(row.worst_us)) for row in rows],
+            [(time_text(row.timeout_us), str(row.packets), row_rate_text(row, is_exact=rates.is_exact),
+              time_text(row.mean_us), time_text(row.worst_us)) for row in rows],
         )],
-        notes=[f"Assumptions: {ASSUMPTIONS}"],
+        notes=[f"Assumptions: {ASSUMPTIONS}", *([] if rates.is_exact else [COUNTED.capitalize().strip()])],
     )  # fmt: skip
 
 

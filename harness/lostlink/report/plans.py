@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final
@@ -23,8 +23,8 @@ class Curves:
     ----------
     title, x_label, y_label : str
     x : sequence of float
-    series : dict of str to sequence of float
-        Name to values; None, and on a logarithmic axis what is not above 0, is left out.
+    series : mapping of str to sequence of float
+        Name to values. None leaves a gap, and so does what is not above 0 on a logarithmic axis, whose label says so.
     marks : dict of str to float
         Vertical lines.
     limit : tuple of (str, float), optional
@@ -36,7 +36,7 @@ class Curves:
     x_label: str
     y_label: str
     x: Sequence[float]
-    series: dict[str, Sequence[float | None]]
+    series: Mapping[str, Sequence[float | None]]
     marks: dict[str, float]
     limit: tuple[str, float] | None = None
     log_y: bool = False
@@ -88,27 +88,24 @@ def _figure(curves: Curves) -> Any:
     from bokeh.models import Range1d
 
     colors = figures.TOKENS
-    made = figures.curve_figure(420, curves.x_label, curves.y_label, log_y=curves.log_y)
-    drawn: list[float] = []
-    for index, (name, values) in enumerate(curves.series.items()):
-        points = [
-            (x, y)
-            for x, y in zip(curves.x, values, strict=True)
-            if y is not None and math.isfinite(y) and (y > 0 or not curves.log_y)
-        ]
-        if points:
-            drawn += [y for _, y in points]
-            made.line([x for x, _ in points], [y for _, y in points], line_width=2.5, legend_label=name,
-                      line_color=getattr(colors, _COLORS[index % len(_COLORS)]),
-                      line_dash=figures.DASHES[index % len(figures.DASHES)])  # fmt: skip
+    values = [value for row in curves.series.values() for value in row if value is not None and math.isfinite(value)]
+    drawn = [value for value in values if value > 0] if curves.log_y else values
     low, high = (min(drawn), max(drawn)) if drawn else (0.1, 1.0)
-    if curves.log_y:
-        smallest, low = low, max(low, high * 1e-15)
-        if smallest < low:
-            made.yaxis.axis_label = f"{curves.y_label} (below {low:.0e}: not drawn)"
+    low = max(low, high * figures.DECADES) if curves.log_y else low
+    if curves.limit is not None:
+        low, high = min(low, curves.limit[1]), max(high, curves.limit[1])
+    label = curves.y_label
+    if curves.log_y and min(values, default=low) < low:
+        label += f" (below {low:.0e}: not drawn)" if drawn else " (0: not drawn)"
+    made = figures.curve_figure(420, curves.x_label, label, log_y=curves.log_y)
+    for index, (name, row) in enumerate(curves.series.items()):
+        points = [math.nan if y is None or math.isinf(y) or (curves.log_y and not y > 0) else y for y in row]
+        look = {"line_color": getattr(colors, _COLORS[index % len(_COLORS)]), "legend_label": name}
+        made.line(curves.x, points, line_width=2.5, line_dash=figures.DASHES[index % len(figures.DASHES)], **look)
+        if alone := _alone(points):  # a line needs two points
+            made.scatter([curves.x[at] for at in alone], [points[at] for at in alone], size=5, fill_color=None, **look)
     if curves.limit is not None:
         name, level = curves.limit
-        low, high = min(low, level), max(high, level)
         made.segment([min(curves.x)], [level], [max(curves.x)], [level], line_color=colors.band, line_width=2,
                      line_dash="dashed", legend_label=name)  # fmt: skip
     for name, at in curves.marks.items():
@@ -121,3 +118,12 @@ def _figure(curves: Curves) -> Any:
     made.y_range = Range1d(start=ends[0], end=ends[1])
     figures.dress_legend(made)
     return made
+
+
+def _alone(values: Sequence[float]) -> list[int]:
+    """Return the indices of values between two gaps."""
+    padded = [math.nan, *values, math.nan]
+    return [
+        at for at, (before, value, after) in enumerate(zip(padded, values, padded[2:], strict=False))
+        if math.isnan(before) and not math.isnan(value) and math.isnan(after)
+    ]  # fmt: skip

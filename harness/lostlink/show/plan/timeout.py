@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from rich.markup import escape
 
-from lostlink.planning.timeout import Advice, RunRates, TimeoutRow
-from lostlink.planning.wording import ASSUMPTIONS, advice_text, rate_text, time_text
+from lostlink.planning.timeout import Advice, RateCurve, RunRates, TimeoutRow
+from lostlink.planning.wording import ASSUMPTIONS, COUNTED, advice_text, rate_text, row_rate_text, time_text
 from lostlink.profiles.quantities import text_of
 from lostlink.show.chart import chart
 from lostlink.show.console import console, paragraph, table
@@ -19,6 +19,7 @@ def show_timeouts(
     link: Profile,
     rows: Sequence[TimeoutRow],
     rates: RunRates,
+    curve: RateCurve,
     advice: Advice,
     *,
     speed_m_s: float,
@@ -39,22 +40,20 @@ def show_timeouts(
     out.print(made)
     paragraph(
         "packets: consecutive losses that trigger the failsafe. "
-        f"per flight: probability of a false failsafe in {text_of(flight_us, 'duration')}. "
+        f"{'' if rates.is_exact else COUNTED}"
+        f"per flight: probability of a false failsafe in {text_of(flight_us, 'duration')} (<: upper bound). "
         "independent: the rate if the same share of packets were lost independently. "
         f"travel: at {speed_m_s:g} m/s until the worst cut. fall: without drag in that time. "
         f"late: the cut may be later than {time_text(link.requirements.cut_within_us)}. "
         f"frequent: more than {max_per_hour:g} false failsafes per hour.\n"
     )
-    series = {
-        "this link": [row.per_hour for row in rows],
-        "if losses were independent": [row.independent_per_hour for row in rows],
-    }
     lines = chart(
-        [row.timeout_us for row in rows], series, x_label="timeout", y_label="false failsafes per hour", log_y=True,
-        marks={"this profile": link.receiver.timeout_us}, x_text=time_text, y_text=lambda value: f"{value:.0e}",
+        curve.timeouts_us, curve.per_hour, x_label="timeout", y_label="false failsafes per hour", log_y=True,
+        marks={"this profile": link.receiver.timeout_us}, x_text=time_text, y_text="{:.2g}".format,
     )  # fmt: skip
     paragraph(f"{lines}\n")
-    _show_burst_effect(rows, link)
+    if rates.is_exact:
+        _show_burst_effect(rows, link)
     paragraph(advice_text(link, rows, advice, max_per_hour))
     paragraph(f"Assumptions: {ASSUMPTIONS}")
 
@@ -65,9 +64,9 @@ def _cells(link: Profile, row: TimeoutRow, *, is_exact: bool, speed_m_s: float, 
         "frequent": row.upper_per_hour > max_per_hour,
         "current": row.timeout_us == link.receiver.timeout_us,
     }
-    rate = rate_text(row.per_hour) if is_exact else f"{row.per_hour:.2g} (< {row.upper_per_hour:.2g}) per hour"
+    chance = f"< {row.in_flight_upper:.2g}" if row.in_flight is None else f"{row.in_flight:.2g}"
     return (
-        time_text(row.timeout_us), str(row.packets), rate, f"{row.in_flight:.2g}",
+        time_text(row.timeout_us), str(row.packets), row_rate_text(row, is_exact=is_exact), chance,
         rate_text(row.independent_per_hour), time_text(row.mean_us), time_text(row.worst_us),
         f"{row.blind_m(speed_m_s):.3g} m", f"{row.fall_m:.2g} m", ", ".join(filter(remarks.get, remarks)),
     )  # fmt: skip
