@@ -115,7 +115,7 @@ def counts_of_fits(kind: Kind, logs: int, seed: int) -> Iterator[Count]:
 
 @pytest.mark.parametrize(
     ("name", "logs"),
-    [("independent", 20), ("bursts", 20), *(pytest.param(name, 1000, marks=pytest.mark.long) for name in KINDS)],
+    [("independent", 10), ("bursts", 20), *(pytest.param(name, 1000, marks=pytest.mark.long) for name in KINDS)],
 )
 def test_fits_of_known_channels(name: str, logs: int) -> None:
     checked(counts_of_fits(KINDS[name], logs, 21))

@@ -301,7 +301,8 @@ def test_chart_of_odd_values() -> None:
     flat = chart([1, 2], {"a": [5, 5]}, x_label="x", y_label="y")
     assert flat.count("*") == 3
     some = chart([1, 2, 3], {"a": [0, 1, 10]}, x_label="x", y_label="y", log_y=True)
-    assert "(1 value outside the chart)" in some
+    assert "(1 value below 1: not drawn)" in some
+    assert "(1 value not finite: not drawn)" in chart([1, 2, 3], {"a": [math.inf, 1, 10]}, x_label="x", y_label="y")
     with pytest.raises(ValueError, match="argument 2 is longer"):
         chart([1], {"a": [1, 2]}, x_label="x", y_label="y")
 

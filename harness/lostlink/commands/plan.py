@@ -198,14 +198,16 @@ def range_command(
         ]
         for path in ("free space", "two-ray")
     }
-    screen.show_ranges(link, budget, points, is_own=is_own, keep_db=keep_db, most_m=to_m)
+    at_m = link_range.curve_distances_m(budget, to_m)
+    curves = {path: link_range.curve_at(link, dataclasses.replace(budget, path=path), at_m) for path in points}
+    screen.show_ranges(link, budget, points, curves, is_own=is_own, keep_db=keep_db, most_m=to_m)
     rows = (
         (path, point.distance_m, point.received_dbm, point.margin_db, point.loss, point.per_hour)
         for path, row in points.items() for point in row
     )  # fmt: skip
     outputs.write(
         ("path", "distance_m", "received_dbm", "margin_db", "loss", "false_per_hour"), rows,
-        lambda: pages.range_page(link, budget, points, keep_db=keep_db, most_m=to_m),
+        lambda: pages.range_page(link, budget, points, curves, keep_db=keep_db, most_m=to_m),
     )  # fmt: skip
 
 
@@ -222,15 +224,15 @@ def fit_command(losslog: str, counter_bits: str | None, interval_us: int | None,
     LOSSLOG has a column lost (0 or 1, a row per packet), or counter (of each packet that was received), or time_us,
     time_ms or time_s (when each was received, with --interval). A counter and times together show every gap.
 
+    Where no model can have made the log, the recorded losses themselves are written, with a CSV beside FILE.toml if a
+    profile cannot read LOSSLOG.
+
     \b
     lostlink plan fit flight.csv --out losses.toml
     """  # noqa: D301
     file = OutputFile("--out", out, force=force, inputs=[losslog])
     log = read_loss_log(losslog, counter_bits=int(counter_bits) if counter_bits else None, interval_us=interval_us)
     if len(log.lost) < 2:
-    Where no model can have made the log, the recorded losses themselves are written, with a CSV beside FILE.toml if a
-    profile cannot read LOSSLOG.
-
         raise UsageError(f"{losslog}: only one packet; give a log of some thousand packets")
     fits = fit.fits(log.lost)
     if not log.lost.any():

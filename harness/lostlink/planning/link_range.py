@@ -3,6 +3,10 @@
 The model is that of the simulation (`lostlink_sims.air.loss.LinkBudget`): non-coherent FSK with an implementation loss
 that fits it to a radio's specified sensitivity. Range is relative, not a prediction: the small-index GFSK of packet
 radios is several decibels worse than the ideal, and real ground is neither flat nor empty.
+
+Over flat ground both rays cancel where the bounced one is a whole number of wavelengths longer. These dips are narrow
+and deep, so curves and searches are evaluated at the dips themselves, at the crests between them, and ever closer
+towards each dip (`curve_distances_m`).
 """
 
 from __future__ import annotations
@@ -12,6 +16,7 @@ import functools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +32,10 @@ SENSITIVITY_LOSS = 0.01
 """Share of packets lost at the sensitivity."""
 NEAREST_M = 10.0
 """Start of tables and searches."""
+_STEPS = 400
+"""Steps of a curve, in the logarithm of the distance."""
+_TOWARDS_DIP = 24
+"""Distances on each side of a dip, from the middle between two dips on."""
 _HOUR_US = 3_600_000_000
 
 
@@ -87,13 +96,8 @@ class RangePoint:
 
 def at(profile: Profile, budget: LinkBudget, distance_m: float) -> RangePoint:
     """Return the link at a distance."""
-    placed = dataclasses.replace(budget, distance_m=distance_m)
-    bits = fatal_bits(profile.radio, profile.payload_bytes)
-    ebn0_db = placed.mean_ebn0_db(profile.radio.bit_rate_bit_s)
-    noise_dbm = radio.noise_dbm(profile.radio.bit_rate_bit_s, budget.noise_figure_db)
-    received_dbm = ebn0_db + noise_dbm + budget.implementation_loss_db
-    margin_db = received_dbm - sensitivity_dbm(profile, budget)
-    loss = faded_loss(ebn0_db, bits, budget)
+    curve = curve_at(profile, budget, [distance_m])
+    margin_db, loss = curve.margin_db[0], curve.loss[0]
     shift_hz = radio.doppler_hz(budget.speed_m_s, budget.frequency_hz)
     per_hour = None
     if budget.fading == "none":
@@ -102,12 +106,40 @@ def at(profile: Profile, budget: LinkBudget, distance_m: float) -> RangePoint:
         per_hour = float(run_rates(Channel.bernoulli(loss), run)[-1]) * hourly if loss**run < 0.5 else math.inf
     return RangePoint(
         distance_m=distance_m,
-        received_dbm=received_dbm,
+        received_dbm=sensitivity_dbm(profile, budget) + margin_db,
         margin_db=margin_db,
         loss=loss,
         per_hour=per_hour,
         fade_s=fading.fade_duration_s(margin_db, shift_hz, budget.fading, budget.rician_k_db),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class RangeCurve:
+    """The link at many distances.
+
+    Attributes
+    ----------
+    distances_m, margin_db, loss : list of float
+        As in `RangePoint`.
+    """
+
+    distances_m: list[float]
+    margin_db: list[float]
+    loss: list[float]
+
+
+def curve_at(profile: Profile, budget: LinkBudget, distances_m: list[float]) -> RangeCurve:
+    """Return margin and packet loss at some distances."""
+    bits = fatal_bits(profile.radio, profile.payload_bytes)
+    needed_db = ebn0_for_loss_db(SENSITIVITY_LOSS, bits)
+    levels_db = [_ebn0_db(profile, budget, distance_m) for distance_m in distances_m]
+    losses = [faded_loss(level_db, bits, budget) for level_db in levels_db]
+    return RangeCurve(distances_m, [level_db - needed_db for level_db in levels_db], losses)
+
+
+def _ebn0_db(profile: Profile, budget: LinkBudget, distance_m: float) -> float:
+    return dataclasses.replace(budget, distance_m=distance_m).mean_ebn0_db(profile.radio.bit_rate_bit_s)
 
 
 def faded_loss(ebn0_db: float, bits: int, budget: LinkBudget) -> float:
@@ -138,6 +170,40 @@ def distances_m(most_m: float) -> list[float]:
     return [*distances, most_m]
 
 
+def curve_distances_m(budget: LinkBudget, most_m: float) -> list[float]:
+    """Return distances from `NEAREST_M` to `most_m` for a curve: evenly spaced in the logarithm, and at all dips.
+
+    Towards each dip they come ever closer. Of more dips than a curve can show, one is kept per step of the curve.
+    """
+    distances = [*np.geomspace(NEAREST_M, most_m, _STEPS)[1:-1].tolist(), NEAREST_M, most_m]
+    nearest, farthest = (_path_difference(budget, end_m) for end_m in (NEAREST_M, most_m))
+    orders = np.arange(math.ceil(farthest), math.floor(nearest) + 1)
+    if len(orders) > _STEPS:
+        step = np.log(_distances_at(budget, orders)) // (math.log(most_m / NEAREST_M) / _STEPS)
+        orders = orders[np.unique(step, return_index=True)[1]]
+    # A dip is as wide as the path difference over 2 pi times the distance, in wavelengths: the last one is narrowest.
+    narrowest = radio.SPEED_OF_LIGHT_M_S / budget.frequency_hz / (4 * math.pi * most_m)
+    towards = np.geomspace(0.5, min(0.1, narrowest), min(_TOWARDS_DIP, 1 + _STEPS * 4 // max(1, len(orders))))
+    differences = (orders[:, None] + np.concatenate([-towards, [0.0], towards])).ravel()
+    inside = differences[(differences > farthest) & (differences < nearest)]
+    return sorted({*distances, *_distances_at(budget, inside).tolist()})
+
+
+def _path_difference(budget: LinkBudget, distance_m: float) -> float:
+    """Return how many wavelengths the ray over the ground is longer than the direct one."""
+    one, other = budget.handset_height_m, budget.model_height_m
+    bounced_m, direct_m = math.hypot(distance_m, one + other), math.hypot(distance_m, one - other)
+    return 4 * one * other / (bounced_m + direct_m) * budget.frequency_hz / radio.SPEED_OF_LIGHT_M_S
+
+
+def _distances_at(budget: LinkBudget, differences: NDArray[Any]) -> NDArray[np.float64]:
+    """Return the distances with such path differences in wavelengths, (n,)."""
+    one, other = budget.handset_height_m, budget.model_height_m
+    longer_m = differences * radio.SPEED_OF_LIGHT_M_S / budget.frequency_hz
+    direct_m = (4 * one * other / longer_m - longer_m) / 2
+    return np.sqrt(np.maximum(direct_m**2 - (one - other) ** 2, 0.0))
+
+
 def reach_m(profile: Profile, budget: LinkBudget, loss: float, most_m: float) -> tuple[float | None, float | None]:
     """Return the distances at which the loss first exceeds a share, and from which on always; None beyond `most_m`."""
     bits = fatal_bits(profile.radio, profile.payload_bytes)
@@ -156,30 +222,21 @@ def _weaker_m(profile: Profile, budget: LinkBudget, ebn0_db: float, most_m: floa
 
     Over flat ground the field has dips and crests at short distances, so the two differ.
     """
-    distances_m, levels_db = _walk(dataclasses.replace(budget, fading="none"), profile.radio.bit_rate_bit_s, most_m)
-    weak = np.flatnonzero(levels_db < ebn0_db)
-    if not len(weak):
+    distances_m = curve_distances_m(budget, most_m)
+    is_strong = np.array([_ebn0_db(profile, budget, distance_m) >= ebn0_db for distance_m in distances_m])
+
+    def left_m(place: int) -> float:
+        """Return where the level is left, between the distance before a place and this one."""
+        if not place:
+            return distances_m[0]
+        return _bisected(
+            distances_m[place - 1], distances_m[place], lambda at_m: _ebn0_db(profile, budget, at_m) >= ebn0_db
+        )
+
+    if is_strong.all():
         return None, None
-    strong = np.flatnonzero(levels_db >= ebn0_db)
-    last = int(strong[-1]) + 1 if len(strong) else 0
-    return float(distances_m[weak[0]]), float(distances_m[last]) if last < len(distances_m) else None
-
-
-@functools.lru_cache(maxsize=8)
-def _walk(budget: LinkBudget, bit_rate_bit_s: int, most_m: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return distances from `NEAREST_M` to `most_m`, close enough to show every dip, and the Eb/N0 at each.
-
-    The phase between both rays changes by 4 pi h1 h2 / (wavelength d^2) per metre: a step is a twentieth of a radian,
-    or half a percent of the distance.
-    """
-    turn = 4 * math.pi * budget.handset_height_m * budget.model_height_m
-    turn *= budget.frequency_hz / radio.SPEED_OF_LIGHT_M_S
-    distances = [NEAREST_M]
-    while (last := distances[-1]) < most_m:
-        step = 0.005 if budget.path == "free space" else min(0.005, max(0.0001, 0.05 * last / turn))
-        distances.append(min(most_m, last * (1 + step)))
-    levels = [dataclasses.replace(budget, distance_m=distance).mean_ebn0_db(bit_rate_bit_s) for distance in distances]
-    return np.array(distances), np.array(levels)
+    first, last = int(np.argmin(is_strong)), len(is_strong) - int(np.argmax(is_strong[::-1])) if is_strong.any() else 0
+    return left_m(first), left_m(last) if last < len(is_strong) else None
 
 
 def break_points_m(budget: LinkBudget) -> dict[str, float]:

@@ -194,13 +194,16 @@ def _curve(times: RequirementTimes, bound: float | None) -> Any:
     values, later = times.later_than()
     total = int(times.counts.sum())
     least = 0.3 / total
-    made = figures.curve_figure(
-        _HEIGHT, f"time {text(times.data['what'])}, ms", "share of trials that took longer", log_y=True
-    )
+    label = f"share of trials that took longer (below {least:.0e}: not drawn)"
+    made = figures.curve_figure(_HEIGHT, f"time {text(times.data['what'])}, ms", label, log_y=True)
     x = values / 1000
-    # Beyond the longest time the curve falls to the lower end of the axis, which is less than one trial.
-    made.step([x[0], *x.tolist()], [1.0, *np.maximum(later, least).tolist()], mode="after", line_width=2.5,
+    some = later > 0
+    levels = [1.0, *later[some].tolist()]
+    made.step([x[0], *x[some].tolist(), x[-1]], [*levels, levels[-1]], mode="after", line_width=2.5,
               line_color=colors.throttle, legend_label="measured")  # fmt: skip
+    if not some[-1]:  # no trial took longer than the longest: the line ends with the axis, below one trial
+        made.segment([x[-1]], [levels[-1]], [x[-1]], [least], line_width=2.5, line_color=colors.throttle,
+                     legend_label="measured")  # fmt: skip
     right = max(float(x[-1]), (times.limit_us or 0) / 1000)
     left = float(x[0])
     margin = max(1.0, 0.06 * (right - left))

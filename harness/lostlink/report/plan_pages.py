@@ -58,10 +58,16 @@ def timeout_page(
 
 
 def range_page(
-    link: Profile, budget: LinkBudget, points: Mapping[str, Sequence[RangePoint]], *, keep_db: float, most_m: float
+    link: Profile,
+    budget: LinkBudget,
+    points: Mapping[str, Sequence[RangePoint]],
+    curves: Mapping[str, RangeCurve],
+    *,
+    keep_db: float,
+    most_m: float,
 ) -> PlanPage:
     """Return the page of `plan range`."""
-    x = [point.distance_m for point in points["free space"]]
+    x = curves["free space"].distances_m
     first, last = link_range.reach_m(link, budget, 0.01, most_m)
     reach = f"nowhere up to {most_m:g} m" if first is None else f"first at {first:.0f} m"
     if last is not None and last != first:
@@ -76,18 +82,18 @@ def range_page(
         curves=[
             Curves(
                 title="Margin", x_label="distance, m", y_label="margin above the sensitivity, dB", x=x,
-                series={path: [point.margin_db for point in row] for path, row in points.items()},
+                series={path: curve.margin_db for path, curve in curves.items()},
                 marks={}, limit=(f"margin to keep: {keep_db:g} dB", keep_db),
             ),
             Curves(
                 title="Packets lost", x_label="distance, m", y_label="share of packets lost", x=x, log_y=True,
-                series={path: [point.loss for point in row] for path, row in points.items()}, marks={},
+                series={path: curve.loss for path, curve in curves.items()}, marks={},
             ),
         ],
         tables=[(
             path.capitalize(), ("distance", "received", "margin", "lost"),
             [(f"{point.distance_m:g} m", f"{point.received_dbm:.1f} dBm", f"{point.margin_db:.1f} dB",
-              f"{point.loss:.3%}") for point in row],
+              loss_text(point.loss)) for point in row],
         ) for path, row in points.items()],
         notes=[
             "The bit error rate is that of ideal FSK with an implementation loss. Small-index GFSK, bodies, trees and "

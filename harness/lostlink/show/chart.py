@@ -30,8 +30,8 @@ def chart(
     ----------
     x : sequence of float
     series : mapping
-        Name to as many values as there are in `x`. What is not finite, or not above 0 on a logarithmic axis, is left
-        out and counted below the chart.
+        Name to as many values as there are in `x`. What is not finite, or below a logarithmic axis, is left out and
+        counted below the chart.
     marks : mapping, optional
         Name to a value of x, drawn as a vertical line.
     width, height : int
@@ -55,12 +55,12 @@ def chart(
         if (column := across.index(at, columns)) is not None:
             for row in grid:
                 row[column] = ":"
-    left_out = 0
+    below = unknown = 0
     for sign, values in zip(_SIGNS, series.values(), strict=False):
         for at, value in zip(x, values, strict=True):
             column, level = across.index(at, columns), up.index(value, height)
             if column is None or level is None:
-                left_out += 1
+                below, unknown = below + (value < up.low), unknown + (not value < up.low)
             else:
                 grid[height - 1 - level][column] = sign
     lines = [y_label]
@@ -71,9 +71,10 @@ def chart(
     legend = [f"{sign} {name}" for sign, name in zip(_SIGNS, series, strict=False)]
     legend += [f": {name} {x_text(at)}" for name, at in marks.items()]
     lines.append(f"{'':{left}} +{'-' * columns}")
-    below = [f"{begin}{middle.center(columns - len(begin) - len(end))}{end}", x_label, "   ".join(legend)]
-    below += [f"({counted(left_out, 'value')} outside the chart)"] if left_out else []
-    lines += [f"{'':{left}}  {text}" for text in below]
+    notes = [f"{begin}{middle.center(columns - len(begin) - len(end))}{end}", x_label, "   ".join(legend)]
+    notes += [f"({counted(below, 'value')} below {y_text(up.low)}: not drawn)"] if below else []
+    notes += [f"({counted(unknown, 'value')} not finite: not drawn)"] if unknown else []
+    lines += [f"{'':{left}}  {text}" for text in notes]
     return "\n".join(line.rstrip() for line in lines)
 
 

@@ -9,8 +9,8 @@ from collections.abc import Mapping, Sequence
 from rich.markup import escape
 
 from lostlink.planning import fading, link_range
-from lostlink.planning.link_range import RangePoint
-from lostlink.planning.wording import rate_text, time_text
+from lostlink.planning.link_range import RangeCurve, RangePoint
+from lostlink.planning.wording import loss_text, rate_text, time_text
 from lostlink.show.chart import chart
 from lostlink.show.console import console, paragraph, table
 from lostlink_sims import Profile
@@ -22,6 +22,7 @@ def show_ranges(
     link: Profile,
     budget: LinkBudget,
     points: Mapping[str, Sequence[RangePoint]],
+    curves: Mapping[str, RangeCurve],
     *,
     is_own: bool,
     keep_db: float,
@@ -33,6 +34,8 @@ def show_ranges(
     ----------
     points : mapping of str to sequence of RangePoint
         By path: "free space" and "two-ray".
+    curves : mapping of str to RangeCurve
+        By path, at equal distances.
     is_own : bool
         Whether the budget is the profile's own.
     keep_db : float
@@ -49,8 +52,7 @@ def show_ranges(
     )
     _show_table(budget, points)
     lines = chart(
-        [point.distance_m for point in points["free space"]],
-        {path: [point.margin_db for point in row] for path, row in points.items()},
+        curves["free space"].distances_m, {path: curve.margin_db for path, curve in curves.items()},
         x_label="distance", y_label=f"margin above the sensitivity (margin to keep: {keep_db:g} dB)",
         x_text=lambda value: f"{value:.0f} m", y_text=lambda value: f"{value:.0f} dB",
     )  # fmt: skip
@@ -97,9 +99,8 @@ def _reach(link: Profile, budget: LinkBudget, loss: float, most_m: float) -> str
 
 
 def _cells(point: RangePoint) -> tuple[str, str, str]:
-    lost = f"{point.loss:.3%}" if point.loss >= 1e-5 else "< 0.001%"
     rate = "-" if point.per_hour is None else "no link" if math.isinf(point.per_hour) else rate_text(point.per_hour)
-    return f"{point.margin_db:.1f} dB", lost, rate
+    return f"{point.margin_db:.1f} dB", loss_text(point.loss), rate
 
 
 def _kept(link: Profile, budget: LinkBudget, keep_db: float, most_m: float) -> str:
