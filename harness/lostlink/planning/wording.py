@@ -13,32 +13,32 @@ ASSUMPTIONS: Final = (
     "the losses are those of the profile at all times; the model keeps its speed, or falls without drag (upper "
     "bounds); the worst cut adds up all waits: the last packet came just before the loss, the next frame just began."
 )
-COUNTED: Final = "false failsafes: minutes with at least one, and the upper bound at 95 % of their rate. "
-_HOURS_PER_YEAR: Final = 8766
-_LONGEST_YEARS: Final = 1e9
+COUNTED: Final = "false failsafes per hour: minutes with at least one, and the upper bound at 95 % of their rate. "
+HOURS_PER_YEAR: Final = 8766
+_LEAST_RATE: Final = 1e-13
+"""Smaller rates are not told apart: one event in a thousand million years."""
+
+
+def short_text(value: float, digits: int) -> str:
+    """Return a number to so many digits, in as few characters as possible."""
+    return f"{float(f'{value:.{digits}g}'):g}".replace("e-0", "e-").replace("e+0", "e").replace("e+", "e")
 
 
 def rate_text(per_hour: float) -> str:
-    """Return a rate as events per hour, or as one event in so many hours or years."""
-    if per_hour >= 0.1:
-        return f"{per_hour:.3g} per hour"
-    if per_hour * _LONGEST_YEARS * _HOURS_PER_YEAR < 1:
-        return "< 1 in 1e9 years"
-    hours = 1 / per_hour
-    years = hours / _HOURS_PER_YEAR
-    if years < 1:
-        return f"1 in {hours:,.0f} h".replace(",", " ")
-    return f"1 in {years:.0f} years" if hours < 1e7 else f"1 in {years:.0e} years".replace("e+0", "e")
+    """Return a rate per hour, without its unit."""
+    return short_text(per_hour, 3) if per_hour >= _LEAST_RATE else f"<{short_text(_LEAST_RATE, 1)}"
 
 
 def row_rate_text(row: TimeoutRow, *, is_exact: bool) -> str:
-    """Return the rate of false failsafes, with its bound if it is counted."""
-    return rate_text(row.per_hour) if is_exact else f"{row.per_hour:.2g} (< {row.upper_per_hour:.2g}) per h"
+    """Return the rate of false failsafes per hour, with its bound if it is counted."""
+    if is_exact:
+        return rate_text(row.per_hour)
+    return f"{short_text(row.per_hour, 2)} (<{short_text(row.upper_per_hour, 2)})"
 
 
 def loss_text(share: float) -> str:
     """Return a share of packets lost, in percent to three decimals."""
-    return f"{share:.3%}" if share >= 1e-5 else "< 0.001%"
+    return f"{share:.3%}" if share >= 1e-5 else "<0.001%"
 
 
 def time_text(value_us: float) -> str:

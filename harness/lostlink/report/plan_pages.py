@@ -49,7 +49,7 @@ def timeout_page(
             ),
         ],
         tables=[(
-            "Timeouts", ("timeout", "packets lost", "false failsafes", "mean cut", "worst cut"),
+            "Timeouts", ("timeout", "packets lost", "false failsafes per hour", "mean cut", "worst cut"),
             [(time_text(row.timeout_us), str(row.packets), row_rate_text(row, is_exact=rates.is_exact),
               time_text(row.mean_us), time_text(row.worst_us)) for row in rows],
         )],

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.markup import escape
+from rich.measure import Measurement
 from rich.table import Table
 
 from lostlink.errors import ExitCode
@@ -27,6 +28,7 @@ _SIGNS = {
     Outcome.WAIVED: ("~", "yellow"),
 }
 _WIDTH_WITHOUT_TERMINAL = 120
+_ANY_WIDTH = 10_000
 _HEARTBEAT_S = 10.0
 
 
@@ -82,11 +84,24 @@ def paragraph(text: str) -> None:
 
 
 def table(*headings: str, left: int = 1) -> Table:
-    """Return a table without lines: the first `left` columns are left-aligned, the others right-aligned."""
+    """Return a table without lines: the first `left` columns are left-aligned, the others right-aligned.
+
+    Cells that have no room wrap at words; nothing is cut off.
+    """
     made = Table(box=None, pad_edge=False)
+    lines = max((heading.count("\n") for heading in headings), default=0)
     for index, heading in enumerate(headings):
-        made.add_column(heading, justify="left" if index < left else "right", no_wrap=True)
+        above = "\n" * (lines - heading.count("\n"))
+        made.add_column(above + heading, justify="left" if index < left else "right", overflow="fold")
     return made
+
+
+def show_table(made: Table) -> None:
+    """Show a table; its columns move together where the terminal is narrow."""
+    out = console()
+    if Measurement.get(out, out.options.update(width=_ANY_WIDTH), made).maximum > out.width:
+        made.padding = (0, 1, 0, 0)
+    out.print(made)
 
 
 def verdict_table(verdicts: Iterable[Verdict], title: str | None = None) -> Table:

@@ -14,7 +14,7 @@ from lostlink.measure.loss import bursts, loss_rate, loss_runs
 from lostlink.planning.adequacy import RISK, Adequacy
 from lostlink.planning.fit import CONFIDENCE, LossFit, burst_shares, expected_burst_shares
 from lostlink.planning.loss_log import LossLog
-from lostlink.show.console import console, paragraph, table
+from lostlink.show.console import paragraph, show_table, table
 from lostlink.verdicts import counted
 
 _LONGEST_BURST = 8
@@ -132,7 +132,9 @@ def _percent(share: float) -> str:
 
 
 def _show_models(fits: Sequence[LossFit]) -> None:
-    made = table("model", "good to bad", "bad to good", "loss good", "loss bad", "lost", "mean burst", "delta BIC")
+    made = table(
+        "model", "good to\nbad", "bad to\ngood", "loss\ngood", "loss\nbad", "lost", "mean\nburst", "delta\nBIC"
+    )
     for fit in fits:
         bernoulli = fit.name == "bernoulli"
         made.add_row(
@@ -140,7 +142,7 @@ def _show_models(fits: Sequence[LossFit]) -> None:
             f"{fit.loss_good:.3%}", "-" if bernoulli else f"{fit.loss_bad:.2%}", f"{fit.mean_loss:.3%}",
             "-" if math.isinf(fit.mean_burst) else f"{fit.mean_burst:.3g}", f"{fit.criterion - fits[0].criterion:+.1f}",
         )  # fmt: skip
-    console().print(made)
+    show_table(made)
     paragraph(
         "delta BIC: Bayesian information criterion above that of the best model. More than 10 rules out a model with "
         "fewer parameters than the best one. A model with more parameters is not needed, but not ruled out."
@@ -160,7 +162,7 @@ def _show_correlation(lost: NDArray[np.bool_], best: LossFit) -> None:
             name, f"{share:.3%}", f"{burst:.3g}", f"{(1 - share) * burst / share:.4g}",
             f"{(both - share * share) / (share - share * share):+.3f}",
         )  # fmt: skip
-    console().print(made)
+    show_table(made)
     parts = bursts(lost)
     if len(parts.first):
         paragraph(
@@ -171,9 +173,10 @@ def _show_correlation(lost: NDArray[np.bool_], best: LossFit) -> None:
 
 
 def _show_burst_lengths(lost: NDArray[np.bool_], best: LossFit) -> None:
-    made = table("burst length", "recorded", "model", "")
+    made = table("burst length", "recorded", "model")
+    made.add_column("")
     shares = zip(burst_shares(lost, _LONGEST_BURST), expected_burst_shares(best, _LONGEST_BURST), strict=True)
     for length, (share, expected) in enumerate(shares, start=1):
         name = f"{length} or more" if length == _LONGEST_BURST else str(length)
-        made.add_row(name, f"{share:.1%}", f"{expected:.1%}", f"{'#' * round(30 * share):<30}")
-    console().print(made)
+        made.add_row(name, f"{share:.1%}", f"{expected:.1%}", "#" * round(30 * share))
+    show_table(made)

@@ -10,7 +10,7 @@ from rich.markup import escape
 
 from lostlink.planning import latency
 from lostlink.planning.wording import time_text
-from lostlink.show.console import console, paragraph, table
+from lostlink.show.console import console, paragraph, show_table, table
 from lostlink_sims import Profile
 
 _SHARES = (0.5, 0.95, 0.99)
@@ -35,7 +35,7 @@ def show_latencies(link: Profile, clean_us: NDArray[np.int64], lossy_us: NDArray
     for stage in planned.stages:
         times_us = (stage.fixed_us, stage.fixed_us + stage.spread_us, stage.mean_us, stage.sd_us)
         stages.add_row(stage.what, *map(time_text, times_us))
-    out.print(stages)
+    show_table(stages)
     out.print()
     columns = table("", "mean", "sd", *(f"p{100 * share:g}" for share in _SHARES), "max")
     for name, budget in (("calculated, no loss", planned), ("calculated, with loss", lossy)):
@@ -47,7 +47,7 @@ def show_latencies(link: Profile, clean_us: NDArray[np.int64], lossy_us: NDArray
         quantiles = np.quantile(values, _SHARES, method="inverted_cdf").tolist()
         times_us = (float(values.mean()), float(values.std()), *quantiles, float(values.max()))
         columns.add_row(f"{name} ({len(values)} steps)", *map(time_text, times_us))
-    out.print(columns)
+    show_table(columns)
     paragraph(f"\n{_histogram(clean_us, planned)}")
     paragraph(
         f"Largest distance between calculated and simulated distribution: {latency.distance(clean_us, planned):.3f}. "

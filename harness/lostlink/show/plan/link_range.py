@@ -10,9 +10,9 @@ from rich.markup import escape
 
 from lostlink.planning import fading, link_range
 from lostlink.planning.link_range import RangeCurve, RangePoint
-from lostlink.planning.wording import loss_text, rate_text, time_text
+from lostlink.planning.wording import loss_text, rate_text, short_text, time_text
 from lostlink.show.chart import chart
-from lostlink.show.console import console, paragraph, table
+from lostlink.show.console import console, paragraph, show_table, table
 from lostlink_sims import Profile
 from lostlink_sims.air import radio
 from lostlink_sims.air.loss import LinkBudget
@@ -77,12 +77,13 @@ def show_ranges(
 
 def _show_table(budget: LinkBudget, points: Mapping[str, Sequence[RangePoint]]) -> None:
     made = table(
-        "distance", "free space", "lost", "false failsafes", "over ground", "lost", "false failsafes", "Fresnel"
-    )
+        "distance\nm", "free\nspace\ndB", "lost", "false\nfailsafes\nper hour", "over\nground\ndB", "lost",
+        "false\nfailsafes\nper hour", "Fresnel\nm", left=0,
+    )  # fmt: skip
     for free, ground in zip(points["free space"], points["two-ray"], strict=True):
         fresnel_m = link_range.fresnel_radius_m(free.distance_m, budget.frequency_hz)
-        made.add_row(f"{free.distance_m:g} m", *_cells(free), *_cells(ground), f"{fresnel_m:.2g} m")
-    console().print(made)
+        made.add_row(short_text(free.distance_m, 4), *_cells(free), *_cells(ground), short_text(fresnel_m, 2))
+    show_table(made)
     paragraph(
         f"free space, over ground (antenna heights {budget.handset_height_m:g} m and {budget.model_height_m:g} m): "
         "margin above the sensitivity. Fresnel: radius of the first Fresnel zone half way; keep it clear.\n"
@@ -100,7 +101,7 @@ def _reach(link: Profile, budget: LinkBudget, loss: float, most_m: float) -> str
 
 def _cells(point: RangePoint) -> tuple[str, str, str]:
     rate = "-" if point.per_hour is None else "no link" if math.isinf(point.per_hour) else rate_text(point.per_hour)
-    return f"{point.margin_db:.1f} dB", loss_text(point.loss), rate
+    return f"{point.margin_db:.1f}", loss_text(point.loss), rate
 
 
 def _kept(link: Profile, budget: LinkBudget, keep_db: float, most_m: float) -> str:

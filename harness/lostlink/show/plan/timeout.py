@@ -8,10 +8,19 @@ from collections.abc import Sequence
 from rich.markup import escape
 
 from lostlink.planning.timeout import Advice, RateCurve, RunRates, TimeoutRow
-from lostlink.planning.wording import ASSUMPTIONS, COUNTED, advice_text, rate_text, row_rate_text, time_text
+from lostlink.planning.wording import (
+    ASSUMPTIONS,
+    COUNTED,
+    HOURS_PER_YEAR,
+    advice_text,
+    rate_text,
+    row_rate_text,
+    short_text,
+    time_text,
+)
 from lostlink.profiles.quantities import text_of
 from lostlink.show.chart import chart
-from lostlink.show.console import console, paragraph, table
+from lostlink.show.console import console, paragraph, show_table, table
 from lostlink_sims import Profile
 
 
@@ -33,19 +42,22 @@ def show_timeouts(
         f"{rates.loss:.2%} lost in ordinary use; rates {rates.how}",
         soft_wrap=True,
     )
-    made = table("timeout", "packets", "false failsafes", "per flight", "independent", "mean cut", "worst cut",
-                 "travel", "fall", "")  # fmt: skip
+    made = table(
+        "timeout\nms", "packets\nlost", "false\nfailsafes\nper hour", "per\nflight", "without\nbursts\nper hour",
+        "mean\ncut\nms", "worst\ncut\nms", "travel\nm", "fall\nm", "", left=0,
+    )  # fmt: skip
     for row in rows:
         made.add_row(*_cells(link, row, is_exact=rates.is_exact, speed_m_s=speed_m_s, max_per_hour=max_per_hour))
-    out.print(made)
+    show_table(made)
     paragraph(
-        "packets: consecutive losses that trigger the failsafe. "
+        "packets lost: consecutive losses that trigger the failsafe. "
         f"{'' if rates.is_exact else COUNTED}"
         f"per flight: probability of a false failsafe in {text_of(flight_us, 'duration')} (<: upper bound). "
-        "independent: the rate if the same share of packets were lost independently. "
+        "without bursts: the rate if the same share of packets were lost independently. "
         f"travel: at {speed_m_s:g} m/s until the worst cut. fall: without drag in that time. "
         f"late: the cut may be later than {time_text(link.requirements.cut_within_us)}. "
-        f"frequent: more than {max_per_hour:g} false failsafes per hour.\n"
+        f"frequent: more than {max_per_hour:g} false failsafes per hour. "
+        f"1e-6 per hour is one in {1e6 / HOURS_PER_YEAR:.0f} years.\n"
     )
     lines = chart(
         curve.timeouts_us, curve.per_hour, x_label="timeout", y_label="false failsafes per hour", log_y=True,
@@ -61,15 +73,19 @@ def show_timeouts(
 def _cells(link: Profile, row: TimeoutRow, *, is_exact: bool, speed_m_s: float, max_per_hour: float) -> tuple[str, ...]:
     remarks = {
         "late": row.worst_us > link.requirements.cut_within_us,
-        "frequent": row.upper_per_hour > max_per_hour,
         "current": row.timeout_us == link.receiver.timeout_us,
+        "frequent": row.upper_per_hour > max_per_hour,
     }
-    chance = f"< {row.in_flight_upper:.2g}" if row.in_flight is None else f"{row.in_flight:.2g}"
+    chance = f"<{short_text(row.in_flight_upper, 2)}" if row.in_flight is None else short_text(row.in_flight, 2)
     return (
-        time_text(row.timeout_us), str(row.packets), row_rate_text(row, is_exact=is_exact), chance,
-        rate_text(row.independent_per_hour), time_text(row.mean_us), time_text(row.worst_us),
-        f"{row.blind_m(speed_m_s):.3g} m", f"{row.fall_m:.2g} m", ", ".join(filter(remarks.get, remarks)),
+        _ms(row.timeout_us), str(row.packets), row_rate_text(row, is_exact=is_exact), chance,
+        rate_text(row.independent_per_hour), _ms(row.mean_us), _ms(row.worst_us),
+        short_text(row.blind_m(speed_m_s), 3), short_text(row.fall_m, 2), ", ".join(filter(remarks.get, remarks)),
     )  # fmt: skip
+
+
+def _ms(value_us: int) -> str:
+    return short_text(value_us / 1000, 4)
 
 
 def _show_burst_effect(rows: Sequence[TimeoutRow], link: Profile) -> None:
