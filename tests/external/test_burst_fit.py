@@ -109,3 +109,29 @@ def test_the_criterion_is_schwarz() -> None:
     alone = next(one for one in fit.fits(lost) if one.name == "bernoulli")
     by_hand = 20 * math.log(0.02) + 980 * math.log(0.98)
     assert alone.criterion == pytest.approx(math.log(1000) - 2 * by_hand)
+
+
+def test_lengths_of_bursts() -> None:
+    """Sequence of RFC 3357, 5.4.3: lengths 1, 1, 1, 2. Gilbert's chain: P(>= k) = (1 - b)^(k - 1) (RFC 6534, 7.1).
+
+    For b = 0.2, 0.4096 of the bursts have 5 packets or more and 0.134218 have 10 or more.
+    """
+    lost = np.array([int(sign) for sign in "0100101011"], np.bool_)
+    assert fit.burst_shares(lost, 3).tolist() == [0.75, 0.25, 0.0]
+    assert fit.burst_shares(lost, 1).tolist() == [1.0]
+    shares = fit.expected_burst_shares(chain(0.01, 0.2, 0.0, 1.0), 10)
+    assert shares[4:].sum() == pytest.approx(0.4096, rel=1e-9)
+    assert shares[9] == pytest.approx(0.134218, rel=1e-5)  # ten or more
+    assert shares[:9] == pytest.approx([0.2 * 0.8**k for k in range(9)], rel=1e-9)
+
+
+def test_errors_of_counted_transitions() -> None:
+    """A counted transition is a binomial share of variance a (1 - a) / n (Anderson & Goodman, 1957, from memory)."""
+    lost = np.tile(TRACE, 50)
+    before, after = lost[:-1], lost[1:]
+    two = next(one for one in fit.fits(lost) if one.name == "gilbert")
+    errors = fit.standard_errors(lost, two)
+    for name, start, turns in (("good_to_bad", ~before, after), ("bad_to_good", before, ~after)):
+        share, n = turns[start].mean(), start.sum()
+        assert getattr(two, name) == pytest.approx(share, rel=1e-6)
+        assert errors[name] == pytest.approx(math.sqrt(share * (1 - share) / n), rel=0.01)

@@ -13,6 +13,7 @@ from scipy import stats
 
 from lostlink.campaigns import statistics as ours
 from lostlink.campaigns.times import NEVER_US, TimeDistribution, Trial, longest
+from lostlink.report.distributions import RequirementTimes
 
 # --- failures --------------------------------------------------------------------------------------------------------
 
@@ -302,3 +303,14 @@ def test_worst_trials_merge_in_any_order_and_partition(values: list[int], keep: 
     assert longest([trial for part in parts for trial in part], keep) == tuple(expected)
     assert longest(shuffled, keep) == tuple(expected)
     assert longest([], keep) == ()
+
+
+@given(st.lists(st.integers(0, 50), min_size=1, max_size=60))
+@settings(max_examples=60, deadline=None, derandomize=True)
+def test_share_of_longer_times_is_the_survival_function(values: list[int]) -> None:
+    """The curve of a report, against scipy's empirical survival function."""
+    times = TimeDistribution.of(values)
+    at_us, later = RequirementTimes({"id": "X"}, times.values_us, times.counts).later_than()
+    library = stats.ecdf(values).sf
+    assert at_us.tolist() == library.quantiles.tolist()
+    assert later == pytest.approx(library.probabilities, abs=1e-12)

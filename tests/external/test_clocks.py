@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from lostlink.bench.board import EndlessCounter
 from lostlink.bench.clocks import Alignment, offset_and_delay
 
 
@@ -108,3 +109,32 @@ def test_clock_that_cannot_be(wrong: str) -> None:
 def test_nothing_known_yet() -> None:
     """No exchange, no line."""
     assert Alignment().fit() is None
+
+
+WRAP = 1 << 32
+
+
+def is_before(one: int, other: int) -> bool:
+    """Return whether a serial number is before another, as RFC 1982, 3.2, writes it for 32 bits (from memory)."""
+    half = 1 << 31
+    return (one < other and other - one < half) or (one > other and one - other > half)
+
+
+@given(st.integers(0, WRAP - 1), st.integers(0, WRAP - 1))
+@settings(max_examples=300, deadline=None, derandomize=True)
+def test_a_wrapped_stamp_is_a_serial_number(first: int, second: int) -> None:
+    """RFC 1982: a stamp is later or earlier than the one before by the shorter way round; half a round is undefined."""
+    counter = EndlessCounter()
+    assert counter(first) == first
+    step = counter(second) - first
+    assert (first + step - second) % WRAP == 0
+    if (second - first) % WRAP != WRAP // 2:
+        assert (step > 0) == is_before(first, second)
+        assert abs(step) < WRAP // 2
+
+
+def test_rounds_of_a_microsecond_counter() -> None:
+    """2^32 us are 71.583 min, 2^31 us 35.791 min: a stamp each half hour is followed for a day (arithmetic)."""
+    counter, half_hour_us = EndlessCounter(0), 1_800_000_000
+    assert half_hour_us / 60e6 < 35.791 < 71.583 == pytest.approx(WRAP / 60e6, abs=1e-3)
+    assert [counter(k * half_hour_us % WRAP) for k in range(48)] == [k * half_hour_us for k in range(48)]

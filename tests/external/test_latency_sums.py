@@ -5,7 +5,9 @@ from __future__ import annotations
 import dataclasses
 import math
 
+import numpy as np
 import pytest
+from scipy import stats
 
 from lostlink.planning import latency
 from lostlink.planning.latency import LatencyBudget, Stage, uniform_sum_cdf
@@ -69,3 +71,19 @@ def test_the_simulation_agrees(loss: float) -> None:
     assert found.mean() == pytest.approx(planned.mean_us, abs=5 * planned.sd_us / math.sqrt(len(found)))
     other = dataclasses.replace(planned, stages=[*planned.stages, Stage("one too many", 1500)])
     assert latency.distance(found, other) > 1.95 / math.sqrt(len(found))
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_distance_of_two_distributions(seed: int) -> None:
+    """The statistic of Kolmogorov and Smirnov, against scipy's; a single stage is uniform."""
+    planned = LatencyBudget([Stage("wait", 100.0, 5000.0)], 0.0, 5000.0)
+    sample_us = np.random.default_rng(seed).integers(0, 6000, 200)
+    library = stats.ks_1samp(sample_us, stats.uniform(100, 5000).cdf).statistic
+    assert latency.distance(sample_us, planned) == pytest.approx(library, rel=1e-9)
+
+
+@pytest.mark.parametrize("steps", [100, 800, 10_000])
+def test_distance_by_chance(steps: int) -> None:
+    """1.63 / sqrt(n) at 1 % in tables for more than 35 values (Massey, J. Am. Stat. Assoc. 46, 1951); scipy exactly."""
+    assert latency.chance_distance(steps) * math.sqrt(steps) == pytest.approx(1.63, abs=0.005)
+    assert latency.chance_distance(steps) == pytest.approx(stats.kstwo.isf(0.01, steps), rel=0.02)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from lostlink.measure import loss as metrics
+from lostlink.planning.loss_log import read_loss_log
 from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LossModel, OnAir, PeriodicInterferer, Recorded, Tile
 from lostlink_sims.streams import Streams
 
@@ -17,6 +19,39 @@ Bools = NDArray[np.bool_]
 
 def lost(pattern: str, sign: str = "1") -> Bools:
     return np.array([letter == sign for letter in pattern])
+
+
+# --- logs ----------------------------------------------------------------------------------------------------------
+
+
+def received(tmp_path: Path, text: str, bits: int | None = None) -> list[int]:
+    """Return the indices of the received packets of a log."""
+    log = tmp_path / "log.csv"
+    log.write_bytes(text.encode())
+    return np.flatnonzero(~read_loss_log(str(log), counter_bits=bits).lost).tolist()
+
+
+def test_a_counter_of_eight_bits_is_a_serial_number(tmp_path: Path) -> None:
+    """RFC 1982, 5.2 (from memory): 255 + 1 = 0, 100 + 100 = 200, 200 + 100 = 44."""
+    assert received(tmp_path, "counter\n255\n0\n", 8) == [0, 1]
+    assert received(tmp_path, "counter\n100\n200\n44\n", 8) == [0, 100, 200]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "lost\r\n0\r\n1\r\n0\r\n",  # rule 1: lines end with CRLF
+        "lost\r\n0\r\n1\r\n0",  # rule 2: the last one need not
+        "0\r\n1\r\n0\r\n",  # rule 3: the header may be missing
+        "at,lost\r\n1,0\r\n2,1\r\n3,0\r\n",  # rule 4: fields are separated by commas
+        '"lost"\r\n"0"\r\n"1"\r\n"0"\r\n',  # rule 5: fields may be quoted
+        'note,lost\r\n"a, b",0\r\nc,1\r\nd,0\r\n',  # rule 6: quoted fields hold commas
+        'note,lost\r\n"a ""b""",0\r\nc,1\r\nd,0\r\n',  # rule 7: a quote in them is doubled
+    ],
+)
+def test_logs_by_the_rules_of_csv(text: str, tmp_path: Path) -> None:
+    """RFC 4180, section 2 (line breaks within quotes are refused)."""
+    assert received(tmp_path, text) == [0, 2]
 
 
 # --- metrics -------------------------------------------------------------------------------------------------------

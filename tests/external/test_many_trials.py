@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from lostlink.campaigns.flight import flight_trials
+from lostlink.planning.timeout import cut_times_us
 from lostlink_sims import Profile
 from lostlink_sims.air.loss import Bernoulli, GilbertElliott, LossModel
 from lostlink_sims.batch import bits
@@ -156,3 +157,34 @@ def test_false_failsafes_of_independent_losses(loss: float, run: int) -> None:
     shares = np.array(expected)
     assert 0.02 < shares.mean() < 0.9
     assert abs(fired - shares.sum()) < 5 * math.sqrt(float((shares * (1 - shares)).sum()))
+
+
+@pytest.mark.parametrize(("retries", "share"), [(1, 0.09), (2, 0.027)])
+def test_packets_lost_in_every_attempt(retries: int, share: float) -> None:
+    """All 1 + k independent attempts of a packet are lost with q^(1 + k) (elementary); four standard errors."""
+    profile = plain(2_000_000, 5_000, Bernoulli(probability=0.3))
+    radio = dataclasses.replace(profile.radio, acknowledge=True, retries=retries, retry_delay_us=1_000)
+    lot = dataclasses.replace(
+        flight_trials(dataclasses.replace(profile, radio=radio), SEED, duration_us=10_000_000),
+        lost_from_us=9_999_998, lost_until_us=9_999_999,
+    )  # fmt: skip
+    received = bits.unpacked(BatchEngine(lot).run(0, 128).received)[100:1980]  # from when the receiver has booted
+    assert abs((~received).mean() - share) < 4 * math.sqrt(share * (1 - share) / received.size)
+
+
+@pytest.mark.parametrize(
+    ("timeout_us", "interval_us", "loss", "mean_ms"),
+    [(100_000, 5_000, 0.0, 97.5), (500_000, 20_000, 0.0, 490.0), (250_000, 10_000, 0.0, 245.0),
+     (100_000, 5_000, 0.1, 96.9444), (100_000, 5_000, 0.2, 96.25)],
+)  # fmt: skip
+def test_planned_time_to_cut(timeout_us: int, interval_us: int, loss: float, mean_ms: float) -> None:
+    """Mean silence T - t / 2 - t q / p at a uniform phase with q lost (elementary), as above; what follows is added up.
+
+    That is the packet's way, half a frame of 22.5 ms, and two pulses of 1500 us before the throttle's of 1000 us. The
+    longest: the packet came right before the loss and the frame has just begun.
+    """
+    profile = plain(timeout_us, interval_us)
+    flight_us = profile.radio.settle_us + air_time_us(profile.radio, profile.payload_bytes) + profile.radio.latency_us
+    mean_us, worst_us = cut_times_us(profile, timeout_us, loss)
+    assert mean_us - flight_us - 11_250 - 4_000 == pytest.approx(1000 * mean_ms, abs=0.6)
+    assert worst_us - flight_us - 22_500 - 4_000 == timeout_us

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from lostlink.verdicts import Limit, Measurement, Outcome, worst
+from lostlink.evidence.comparison import values
+from lostlink.verdicts import Limit, Measurement, Outcome, Requirement, Severity, Verdict, worst
 
 
 def measured(value: float, u: float, *, only_at_least: bool = False) -> Measurement:
@@ -151,3 +152,18 @@ def test_more_doubt_never_makes_a_verdict_surer(value: int, u: int, wider: int, 
     assert Limit(at_least=-limit).decide(measured(-value, u)) is sure
     if sure is Outcome.MET:
         assert value + u <= limit
+
+
+@given(st.integers(0, 1000), st.integers(0, 1000), st.integers(1, 200), st.integers(1, 200))
+@settings(max_examples=200, deadline=None, derandomize=True)
+def test_a_difference_is_one_by_the_en_score_too(before: int, after: int, u: int, other_u: int) -> None:
+    """E_n = |x1 - x2| / sqrt(U1^2 + U2^2), above 1 where results differ (ISO 13528:2022, from memory).
+
+    The sum of both uncertainties is never smaller than that root, so `compare` calls no more values different.
+    """
+    required = Requirement("X", Severity.MAJOR, "", "")
+    one = Verdict(requirement=required, outcome=Outcome.MET, value=before, uncertainty=u, unit="ms")
+    other = Verdict(requirement=required, outcome=Outcome.MET, value=after, uncertainty=other_u, unit="ms")
+    differs = values(one, other).startswith("measured")
+    assert not differs or abs(after - before) / np.hypot(u, other_u) > 1
+    assert differs or abs(after - before) <= np.sqrt(2) * np.hypot(u, other_u)

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from vcd.reader import TokenKind, tokenize
 
 from lostlink.evidence.exports import csv_text, vcd_text
+from lostlink.watch.columns import ColumnReader
 from lostlink_sims import Move, Profile, Scenario, simulate
 from lostlink_sims.codes import crc8, crc8_rows
 from lostlink_sims.frames import NEVER, Decoded, Frames, joined
@@ -263,3 +264,22 @@ def test_random_corruption_slips_through_one_in_256() -> None:
     noise = np.random.default_rng(8).integers(0, 256, (n, 9), np.uint8)
     passed = int((crc8_rows(noise) == 0).sum())
     assert abs(passed - n / 256) < 4 * (n / 256) ** 0.5
+
+
+@pytest.mark.parametrize(
+    ("baud", "line_us"),
+    [(9600, 33_333.3), (57_600, 5555.6), (115_200, 2777.8), (921_600, 347.2), (1_000_000, 320.0), (2_000_000, 160.0)],
+)
+def test_time_of_bytes_on_a_line(baud: int, line_us: float) -> None:
+    """32 bytes, one start, eight data and one stop bit each (asynchronous framing, arithmetic): 32 * 10 / baud.
+
+    Two lines that arrive together: the first was complete 32 bytes before the second.
+    """
+    reader, lines = ColumnReader(baud), [b"%06d 1500 1500 1500 1500 1500\n" % number for number in range(40)]
+    assert {len(line) for line in lines} == {32}
+    rows = [
+        row for number in range(0, 40, 2) for row in reader.feed((number + 1) * 10**9, b"".join(lines[number:][:2]))
+    ]
+    first, second = rows[-2:]
+    assert second.at_ns == 39 * 10**9
+    assert (second.at_ns - first.at_ns) / 1000 == pytest.approx(line_us, abs=0.06)

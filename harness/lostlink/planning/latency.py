@@ -194,3 +194,8 @@ def distance(sample_us: NDArray[np.int64], planned: LatencyBudget) -> float:
     wanted = np.array([planned.cdf(float(value)) for value in ordered])
     steps = np.arange(len(ordered) + 1) / len(ordered)
     return float(max(np.abs(wanted - steps[:-1]).max(), np.abs(wanted - steps[1:]).max()))
+
+
+def chance_distance(values: int) -> float:
+    """Return the distance that chance alone exceeds in 1 % of samples of so many values (Kolmogorov-Smirnov)."""
+    return 1.63 / math.sqrt(values)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 from rich.markup import escape
@@ -51,7 +49,7 @@ def show_latencies(link: Profile, clean_us: NDArray[np.int64], lossy_us: NDArray
     paragraph(f"\n{_histogram(clean_us, planned)}")
     paragraph(
         f"Largest distance between calculated and simulated distribution: {latency.distance(clean_us, planned):.3f}. "
-        f"Chance alone exceeds {1.63 / math.sqrt(len(clean_us)):.3f} in 1 % of cases (Kolmogorov-Smirnov, "
+        f"Chance alone exceeds {latency.chance_distance(len(clean_us)):.3f} in 1 % of cases (Kolmogorov-Smirnov, "
         f"{len(clean_us)} steps, seed {seed})."
     )
     limit_us = link.requirements.latency_p99_us
