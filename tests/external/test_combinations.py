@@ -59,12 +59,14 @@ def test_ten_switches() -> None:
     assert [_all(factors((2,) * 10), [], strength) for strength in (1, 2, 3)] == [20, 180, 960]
 
 
-def test_triples_in_few_flights() -> None:
-    """Thirteen rows cover the 960 triples of ten switches (SP 800-142); ours cover them too, in `FLIGHTS` or more."""
-    table = _rows(tuple((name, tuple(values)) for name, values in factors((2,) * 10).items()), 1, Strength(3, 3))
+@pytest.mark.parametrize("strength", [2, 3])
+def test_an_array_has_every_combination(strength: int) -> None:
+    """Six factors of four levels: 240 pairs, 1280 triples. No array has the triples in fewer than 4^3 rows (Rao)."""
+    levels = factors((4,) * 6)
+    table = _rows(tuple((name, tuple(values)) for name, values in levels.items()), 1, Strength(strength, strength))
     seen = {
-        (columns, tuple(row[f"factor {column}"] for column in columns))
-        for row in table for columns in itertools.combinations(range(10), 3)
+        (names, tuple(row[name] for name in names))
+        for row in table for names in itertools.combinations(levels, strength)
     }  # fmt: skip
-    assert len(seen) == math.comb(10, 3) * 2**3
-    assert len(seen) == _flown(factors((2,) * 10), table, 3)
+    assert len(seen) == math.comb(6, strength) * 4**strength == _flown(levels, table, strength)
+    assert len(table) >= 4**strength

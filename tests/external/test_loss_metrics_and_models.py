@@ -45,6 +45,7 @@ def test_a_counter_of_eight_bits_is_a_serial_number(tmp_path: Path) -> None:
         "0\r\n1\r\n0\r\n",  # rule 3: the header may be missing
         "at,lost\r\n1,0\r\n2,1\r\n3,0\r\n",  # rule 4: fields are separated by commas
         '"lost"\r\n"0"\r\n"1"\r\n"0"\r\n',  # rule 5: fields may be quoted
+        'lost\r\n"0"\r\n1\r\n0\r\n',  # and others not
         'note,lost\r\n"a, b",0\r\nc,1\r\nd,0\r\n',  # rule 6: quoted fields hold commas
         'note,lost\r\n"a ""b""",0\r\nc,1\r\nd,0\r\n',  # rule 7: a quote in them is doubled
     ],
