@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import io
 import itertools
+import math
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -15,7 +17,6 @@ from vcd import VCDWriter
 from vcd.reader import TokenKind, tokenize
 
 from lostlink.captures import resolution as ticks
-from lostlink.captures import vcd_reader
 from lostlink.captures.files import parse_capture
 from lostlink.captures.recognise import choose
 from lostlink.captures.signals import Capture
@@ -25,7 +26,7 @@ HEAD = "$timescale {scale} $end $scope module rx $end $var wire 1 {code} ppm $en
 
 
 def read(body: str, scale: str = "1 us", code: str = "!") -> Capture:
-    return vcd_reader.read((HEAD.format(scale=scale, code=code) + body).encode("ascii"), "t.vcd")
+    return parse_capture((HEAD.format(scale=scale, code=code) + body).encode("ascii"), "t.vcd")
 
 
 def edges(body: str, **head: str) -> list[tuple[int, int]]:
@@ -63,8 +64,10 @@ def test_timescale(number: int, unit: str, space: str) -> None:
 
 @pytest.mark.parametrize("number", [1, 10, 100])
 def test_femtoseconds(number: int) -> None:
-    """Femtoseconds are rounded to picoseconds."""
-    assert edges("#0 0! #123000 1!\n", scale=f"{number} fs") == [(123 * number, 1)]
+    """Femtoseconds are rounded to picoseconds, half a picosecond up."""
+    for steps in (123_000, 1499, 1500, 50, 149, 150, 449, 450):
+        rounded = math.floor(Fraction(steps * number, 1000) + Fraction(1, 2))
+        assert edges(f"#0 0! #{steps} 1!\n", scale=f"{number} fs") == ([(rounded, 1)] if rounded else [])
 
 
 def test_identifier_codes() -> None:
@@ -80,6 +83,8 @@ def test_four_states() -> None:
     (signal,) = read("#0 x! #10 0! #20 1!\n").signals
     assert signal.holes_ps.tolist() == [[0, 10 * 10**6]]
     assert signal.begin_ps == 10 * 10**6
+    (signal,) = read("#0 0! #10 z! #20 1! #30 x!\n#40\n").signals
+    assert (signal.holes_ps // 10**6).tolist() == [[10, 20], [30, 40]]
 
 
 def test_what_else_is_in_a_dump() -> None:
@@ -90,7 +95,7 @@ def test_what_else_is_in_a_dump() -> None:
     )
     more = "$var integer 16 # width $end $var real 64 % volts $end $var wire 1 ! alias $end $enddefinitions $end"
     text = (HEAD.format(scale="1us", code="!") + body).replace("$enddefinitions $end", more, 1)
-    (signal,) = vcd_reader.read(text.encode("ascii"), "t.vcd").signals
+    (signal,) = parse_capture(text.encode("ascii"), "t.vcd").signals
     assert (signal.name, signal.also) == ("rx.ppm", ("alias",))
     assert [at // 10**6 for at in signal.at_ps.tolist()] == [7, 10]
     assert (signal.holes_ps // 10**6).tolist() == [[8, 9]]
@@ -120,7 +125,7 @@ def test_second_reader(seed: int) -> None:
             now = token.time_change
         elif token.kind is TokenKind.CHANGE_SCALAR:
             seen.setdefault(names[token.scalar_change.id_code], []).append((now, token.scalar_change.value))
-    capture = vcd_reader.read(data, "t.vcd")
+    capture = parse_capture(data, "t.vcd")
     for signal in capture.signals:
         settled: dict[int, str] = {}
         for instant, value in seen[signal.name.rpartition(".")[2]]:

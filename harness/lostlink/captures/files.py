@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import codecs
+import io
 import os
 import stat
-from typing import Final
+from typing import BinaryIO, Final
 
 from lostlink.captures import csv_reader, vcd_reader
+from lostlink.captures.blocks import BLOCK
 from lostlink.captures.signals import Capture
 from lostlink.errors import CaptureError
 
-LARGEST_BYTES: Final = 128_000_000
 _HEAD: Final = 4096
 _ALLOWED: Final = "allowed: VCD, or CSV of edges or samples"
 _PACKED: Final = {b"\x1f\x8b": "gzip", b"PK\x03\x04": "zip", b"BZh": "bzip2", b"\xfd7zXZ": "xz"}
@@ -30,7 +32,22 @@ def read_capture(path: str, *, unit: str | None = None) -> Capture:
     CaptureError
         If the file cannot be read, or is not a capture.
     """
-    return parse_capture(_content(path), path, unit=unit)
+    try:
+        status = _status(path)
+        if not stat.S_ISREG(status.st_mode):  # a pipe could block
+            kind = "a folder" if stat.S_ISDIR(status.st_mode) else "not a regular file"
+            raise CaptureError(f"{path}: is {kind}; give a file with a capture")
+        with open(path, "rb") as file:
+            return _parse(file, path, unit)
+    except OSError as error:
+        raise CaptureError(f"{path}: {error.strerror or error}; {_ALLOWED}") from None
+
+
+def _status(path: str) -> os.stat_result:
+    try:
+        return os.stat(path)
+    except ValueError:  # a null byte in the name
+        raise CaptureError(f"{path!a}: is not a file name; {_ALLOWED}") from None
 
 
 def parse_capture(text: bytes, source: str, *, unit: str | None = None) -> Capture:
@@ -41,41 +58,26 @@ def parse_capture(text: bytes, source: str, *, unit: str | None = None) -> Captu
     CaptureError
         If it is not a capture.
     """
-    _refuse_binary(text, source)
-    if vcd_reader.looks_like(text[:_HEAD]):
+    return _parse(io.BytesIO(text), source, unit)
+
+
+def _parse(file: BinaryIO, source: str, unit: str | None) -> Capture:
+    head = file.read(_HEAD)
+    _refuse_binary(head, file, source)
+    file.seek(0)
+    if vcd_reader.looks_like(head):
         if unit is not None:
             raise CaptureError(f"{source}: is VCD, which contains its unit; leave out --unit")
-        return vcd_reader.read(text, source)
-    return csv_reader.read(text, source, unit)
+        return vcd_reader.read(file, source)
+    return csv_reader.read(file, source, unit)
 
 
-def _content(path: str) -> bytes:
-    """Return the content of a regular file; nothing else is opened, because a pipe could block."""
-    try:
-        status = os.stat(path)
-        if not stat.S_ISREG(status.st_mode):
-            kind = "a folder" if stat.S_ISDIR(status.st_mode) else "not a regular file"
-            raise CaptureError(f"{path}: is {kind}; give a file with a capture")
-        if status.st_size > LARGEST_BYTES:
-            raise CaptureError(
-                f"{path}: is {status.st_size / 1e6:.0f} MB; allowed: up to {LARGEST_BYTES / 1e6:.0f} MB. "
-                "Export edges instead of samples, or a shorter time"
-            )
-        with open(path, "rb") as file:
-            return file.read(LARGEST_BYTES + 1)
-    except OSError as error:
-        raise CaptureError(f"{path}: {error.strerror or error}; {_ALLOWED}") from None
-    except ValueError:  # a null byte in the name
-        raise CaptureError(f"{path!a}: is not a file name; {_ALLOWED}") from None
-
-
-def _refuse_binary(text: bytes, source: str) -> None:
-    if not text.strip():
+def _refuse_binary(head: bytes, file: BinaryIO, source: str) -> None:
+    if not head.strip() and not any(block.strip() for block in iter(lambda: file.read(BLOCK), b"")):
         raise CaptureError(f"{source}: is empty; {_ALLOWED}")
     for magic, name in _PACKED.items():
-        if text.startswith(magic):
+        if head.startswith(magic):
             raise CaptureError(f"{source}: is compressed with {name}; unpack it first")
-    head = text[:_HEAD]
-    is_wide = head[:2] in (b"\xff\xfe", b"\xfe\xff")
+    is_wide = head[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
     if not is_wide and any(byte < 9 or 13 < byte < 32 for byte in head):
         raise CaptureError(f"{source}: is binary; {_ALLOWED}. Export the capture from the analyser's program")

@@ -6,19 +6,26 @@ day fits into 64 bits.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from array import array
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from lostlink.errors import CaptureError
+
 Ints = NDArray[np.int64]
 Levels = NDArray[np.uint8]
+Bools = NDArray[np.bool_]
 
 PS_PER_UNIT: Final = {"ps": 1, "ns": 1000, "us": 10**6, "ms": 10**9, "s": 10**12}
 PS_PER_US: Final = PS_PER_UNIT["us"]
 LONGEST_PS: Final = 86_400 * 10**12
 """Longest capture: one day."""
+
+MOST_EDGES: Final = 50_000_000
+"""Most edges of a capture, all signals together, of nine bytes each."""
 
 UNKNOWN: Final = 2
 """Unknown level of a signal: x or z."""
@@ -85,32 +92,68 @@ class Capture:
     notes: tuple[str, ...] = ()
 
 
-def settled(name: str, also: tuple[str, ...], at_ps: Ints, value: Levels, end_ps: int) -> Signal:
-    """Return a signal from its recorded values.
+@dataclass(slots=True)
+class Values:
+    """Recorded values of a signal while its file is read; a value that is the same as the one before is left out.
 
-    Of several values at one instant the last counts. A repeated value is not an edge, nor is the first known value.
-
-    Parameters
+    Attributes
     ----------
-    at_ps : (n,) ndarray of int64
+    at_ps : array of int64
         Ascending, repeats allowed.
-    value : (n,) ndarray of uint8
+    value : bytearray
         0, 1 or `UNKNOWN`.
-    end_ps : int
-        End of the capture.
     """
-    if len(at_ps):
-        last_word = np.append(at_ps[1:] != at_ps[:-1], True)
-        at_ps, value = at_ps[last_word], value[last_word]
-        new = np.append(True, value[1:] != value[:-1])
-        at_ps, value = at_ps[new], value[new]
-    unknown = value == UNKNOWN
-    holes_ps = np.stack([at_ps, np.append(at_ps[1:], end_ps)[: len(at_ps)]], 1)[unknown]
-    at_ps, value = at_ps[~unknown], value[~unknown]
-    if not len(at_ps):
-        return Signal(name, also, at_ps, value, holes_ps, end_ps)
-    edge = value[1:] != value[:-1]
-    return Signal(name, also, at_ps[1:][edge], value[1:][edge], holes_ps, int(at_ps[0]))
+
+    at_ps: array[int] = field(default_factory=lambda: array("q"))
+    value: bytearray = field(default_factory=bytearray)
+
+    def append(self, at_ps: int, value: int) -> None:
+        if not self.value or self.value[-1] != value:
+            self.at_ps.append(at_ps)
+            self.value.append(value)
+
+    def extend(self, at_ps: Ints, value: Levels) -> None:
+        """Append at least one value."""
+        self.append(int(at_ps[0]), int(value[0]))
+        (last,) = (value[1:] != value[:-1]).nonzero()
+        if len(last):
+            self.at_ps.frombytes(at_ps[last + 1].tobytes())
+            self.value += value[last + 1].tobytes()
+
+    def signal(self, name: str, also: tuple[str, ...], end_ps: int) -> Signal:
+        """Return the signal.
+
+        Of several values at one instant the last counts. A repeated value is not an edge, nor is the first known value.
+
+        Parameters
+        ----------
+        end_ps : int
+            End of the capture.
+        """
+        at_ps, value = np.frombuffer(self.at_ps, np.int64), np.frombuffer(self.value, np.uint8)
+        at_ps, value = _kept(np.append(at_ps[1:] != at_ps[:-1], True), at_ps, value)
+        at_ps, value = _kept(np.append(True, value[1:] != value[:-1]), at_ps, value)
+        unknown = np.flatnonzero(value == UNKNOWN)
+        until_ps = at_ps[np.minimum(unknown + 1, len(at_ps) - 1)]
+        until_ps[unknown == len(at_ps) - 1] = end_ps
+        holes_ps = np.stack([at_ps[unknown], until_ps], 1)
+        at_ps, value = _kept(value != UNKNOWN, at_ps, value)
+        if not len(at_ps):
+            return Signal(name, also, at_ps, value, holes_ps, end_ps)
+        edge = value[1:] != value[:-1]
+        return Signal(name, also, at_ps[1:][edge], value[1:][edge], holes_ps, int(at_ps[0]))
+
+
+def _kept(which: Bools, at_ps: Ints, value: Levels) -> tuple[Ints, Levels]:
+    return (at_ps, value) if which.all() else (at_ps[which[: len(at_ps)]], value[which[: len(at_ps)]])
+
+
+def refuse_more_edges(edges: int, source: str) -> None:
+    """Raise `CaptureError` if a capture has more edges than `MOST_EDGES`."""
+    if edges > MOST_EDGES:
+        raise CaptureError(
+            f"{source}: more than {MOST_EDGES / 1e6:.0f} million edges; export fewer signals, or a shorter time"
+        )
 
 
 def printable(text: str, longest: int = 60) -> str:

@@ -1,26 +1,39 @@
-"""Reads Value Change Dump files: IEEE 1364-2005 clause 18, four-state. Pure: bytes in, `Capture` out.
+"""Reads Value Change Dump files: IEEE 1364-2005 clause 18, four-state. Pure: an open file in, `Capture` out.
 
 A file consists of tokens separated by white space. The declarations end with ``$enddefinitions``; then come time stamps
 (``#5``) and changes (``1!``, ``b01 !``, ``r1.5 !``). Wires of one bit are kept, others are skipped. Values of
 nine-state dumps (h, l, u, w, -) are accepted. Undeclared wires, decreasing time stamps and truncated files are errors.
+
+After the first time stamp a block of the file with nothing but correct time stamps and changes is taken as a whole
+(`_VcdReader._take`). Any other block is parsed token by token, which alone finds errors.
 """
 
 from __future__ import annotations
 
 import io
 import re
-from array import array
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from typing import Final
+from fractions import Fraction
+from functools import cached_property
+from typing import BinaryIO, Final, TypeVar
 
 import numpy as np
 
-from lostlink.captures.signals import LONGEST_PS, UNKNOWN, Capture, Signal, printable, settled
+from lostlink.captures.blocks import BLOCK, EIGHT, LONGEST, Block, OddBlockError, Words, as_eight, count_lines, require
+from lostlink.captures.signals import (
+    LONGEST_PS,
+    PS_PER_UNIT,
+    UNKNOWN,
+    Capture,
+    Ints,
+    Levels,
+    Values,
+    printable,
+    refuse_more_edges,
+)
 from lostlink.errors import CaptureError
 
-_FS_PER_UNIT: Final = {"s": 10**15, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 1000, "fs": 1}
-_FS_PER_PS: Final = 1000
+_PS_PER_UNIT: Final = {**{unit: Fraction(ps) for unit, ps in PS_PER_UNIT.items()}, "fs": Fraction(1, 1000)}
 _TIMESCALE = re.compile(r"(1|10|100)\s*(s|ms|us|ns|ps|fs)")
 _VALUES: Final = {
     ord(letter): value
@@ -30,13 +43,24 @@ _VALUES: Final = {
 _NOT_WIRES: Final = {"real", "realtime", "event", "string", "parameter"}
 _DUMPS: Final = {b"$dumpvars", b"$dumpall", b"$dumpoff", b"$dumpon", b"$end"}
 _LONGEST_STAMP: Final = 40
+_HEAD: Final = 1 << 10
+"""Size of a block up to the first time stamp, in bytes."""
+_SPACES: Final = (b" ", b"\t", b"\r", b"\v", b"\f")
+
+# What a word is, by its first byte; 0, 1 and `UNKNOWN` are changes to that value.
+_TIME, _BITS, _REAL, _COMMAND, _VECTOR, _NOTHING = range(UNKNOWN + 1, UNKNOWN + 7)
+_KIND: Final = np.full(256, _NOTHING, np.uint8)
+for _letters, _kind in ((b"#", _TIME), (b"bB", _BITS), (b"rRsS", _REAL), (b"$", _COMMAND)):
+    _KIND[list(_letters)] = _kind
+_KIND[list(_VALUES)] = list(_VALUES.values())
+
+_Steps = TypeVar("_Steps", int, Ints)
 
 
-@dataclass(slots=True)
 class _Wire:
-    names: list[str]
-    at_ps: array[int] = field(default_factory=lambda: array("q"))
-    value: bytearray = field(default_factory=bytearray)
+    def __init__(self) -> None:
+        self.names: list[str] = []
+        self.values = Values()
 
 
 def looks_like(text: bytes) -> bool:
@@ -44,13 +68,13 @@ def looks_like(text: bytes) -> bool:
     return text.lstrip()[:1] == b"$"
 
 
-def read(text: bytes, source: str) -> Capture:
+def read(file: BinaryIO, source: str) -> Capture:
     """Read a dump.
 
     Parameters
     ----------
-    text : bytes
-        The whole file.
+    file : binary file
+        At its beginning.
     source : str
         Its name in error texts.
 
@@ -59,18 +83,19 @@ def read(text: bytes, source: str) -> Capture:
     CaptureError
         If it does not conform to the standard, or is truncated.
     """
-    return _VcdReader(text, source).read()
+    return _VcdReader(file, source).read()
 
 
 class _VcdReader:
     """Parser of one file; reads the tokens once and counts lines."""
 
-    def __init__(self, text: bytes, source: str) -> None:
-        self._source = source
-        self._line = 1
-        self._whole_lines = text.endswith((b"\n", b"\r"))
-        self._tokens = self._split(text)
-        self._fs_per_step = 0
+    def __init__(self, file: BinaryIO, source: str) -> None:
+        self._file, self._source = file, source
+        self._line = self._block_line = 1
+        self._whole_lines = True
+        self._tokens = self._split()
+        self._within = False  # a vector, or a section that ends with $end
+        self._step_ps = Fraction(0)
         self._scopes: list[str] = []
         self._wires: dict[bytes, _Wire | None] = {}  # None: declared, but no wire of one bit
         self._first: int | None = None
@@ -80,9 +105,37 @@ class _VcdReader:
         self._fresh_stamp = False  # nothing has followed the newest time stamp
         self._notes: list[str] = []
 
-    def _split(self, text: bytes) -> Iterator[bytes]:
-        for self._line, line in enumerate(io.BytesIO(text), 1):
-            yield from line.split()
+    def _split(self) -> Iterator[bytes]:
+        """Yield the tokens of all blocks but those that are taken as a whole."""
+        for block in self._blocks():
+            first_line = self._block_line
+            if not self._is_taken(block):
+                for self._line, line in enumerate(io.BytesIO(block), first_line):
+                    yield from line.split()
+            self._block_line += count_lines(block)
+            edges = sum(len(wire.values.value) for wire in self._wires.values() if wire is not None)
+            refuse_more_edges(edges, self._source)
+
+    def _blocks(self) -> Iterator[bytes]:
+        """Yield the file in blocks that end with a line, or with white space where there is no end of a line."""
+        rest = b""
+        while piece := self._file.read(_HEAD if self._first is None else BLOCK):
+            self._whole_lines = piece.endswith((b"\n", b"\r"))
+            text = rest + piece
+            end = 1 + text.rfind(b"\n") or 1 + max(text.rfind(space) for space in _SPACES)
+            rest = text[end:]
+            if len(rest) > LONGEST:
+                self._line = self._block_line
+                raise self._fault(f"a word of more than {LONGEST / 1e6:.0f} MB; is it VCD?")
+            yield text[:end]
+        yield rest
+
+    def _next(self) -> bytes | None:
+        """Return the next token, whatever it would be at its place; None at the end of the file."""
+        self._within = True
+        token = next(self._tokens, None)
+        self._within = False
+        return token
 
     def _fault(self, problem: str) -> CaptureError:
         return CaptureError(f"{self._source}, line {self._line}: {problem}")
@@ -94,29 +147,23 @@ class _VcdReader:
         if self._fresh_stamp and not self._whole_lines:
             end_ps = self._changed_ps
             self._notes.append("the file ends in the middle of a line; its last time stamp was left out")
+        wires = (wire for wire in self._wires.values() if wire is not None)
         return Capture(
             source=self._source,
             form="VCD",
-            signals=tuple(self._signals(end_ps)),
+            signals=tuple(wire.values.signal(wire.names[0], tuple(wire.names[1:]), end_ps) for wire in wires),
             origin_ps=self._to_ps(self._first or 0),
             end_ps=end_ps,
             unit_ps=max(1, self._to_ps(1)),
             notes=tuple(self._notes),
         )
 
-    def _signals(self, end_ps: int) -> Iterator[Signal]:
-        for wire in self._wires.values():
-            if wire is not None:
-                at_ps, value = np.array(wire.at_ps, np.int64), np.frombuffer(bytes(wire.value), np.uint8)
-                inside = at_ps <= end_ps
-                yield settled(wire.names[0], tuple(wire.names[1:]), at_ps[inside], value[inside], end_ps)
-
     # --- declarations ---------------------------------------------------------------------------------------
 
     def _words(self, keyword: str) -> list[str]:
         words: list[str] = []
         line = self._line
-        for token in self._tokens:
+        while (token := self._next()) is not None:
             if token == b"$end":
                 return words
             words.append(token.decode("latin-1"))
@@ -144,7 +191,7 @@ class _VcdReader:
                 sections[token](words)
         else:
             raise self._fault("the file ends without $enddefinitions; it is cut off, or not VCD. Export it again")
-        if not self._fs_per_step:
+        if not self._step_ps:
             raise self._fault("no $timescale before $enddefinitions, such as $timescale 1 us $end")
         if not any(self._wires.values()):
             raise self._fault("no wire of one bit is declared, such as $var wire 1 ! ppm $end")
@@ -155,9 +202,9 @@ class _VcdReader:
             raise self._fault(
                 f"$timescale {printable(' '.join(words))!r}; allowed: 1, 10 or 100 with s, ms, us, ns, ps or fs"
             )
-        if self._fs_per_step:
+        if self._step_ps:
             raise self._fault("a second $timescale; delete one")
-        self._fs_per_step = int(match[1]) * _FS_PER_UNIT[match[2]]
+        self._step_ps = int(match[1]) * _PS_PER_UNIT[match[2]]
 
     def _var(self, words: list[str]) -> None:
         if len(words) < 4 or not words[1].isdecimal():
@@ -167,7 +214,7 @@ class _VcdReader:
         if words[0] in _NOT_WIRES or words[1] != "1":
             self._wires.setdefault(code, None)
             return
-        wire = self._wires.setdefault(code, _Wire([]))
+        wire = self._wires.setdefault(code, _Wire())
         if wire is not None and name not in wire.names:
             wire.names.append(name)
 
@@ -184,8 +231,9 @@ class _VcdReader:
             else:
                 other(token)
 
-    def _to_ps(self, steps: int) -> int:
-        return (steps * self._fs_per_step + _FS_PER_PS // 2) // _FS_PER_PS
+    def _to_ps(self, steps: _Steps) -> _Steps:
+        ps, of_steps = self._step_ps.as_integer_ratio()
+        return (steps * ps + of_steps // 2) // of_steps
 
     def _time(self, token: bytes) -> None:
         digits = token[1:]
@@ -194,7 +242,7 @@ class _VcdReader:
         stamp = int(digits)
         if self._first is None:
             # Values before the first time stamp are those at time 0 (IEEE 1364); without any the capture begins here.
-            has_values = any(wire is not None and wire.at_ps for wire in self._wires.values())
+            has_values = any(wire is not None and wire.values.value for wire in self._wires.values())
             is_near = self._to_ps(stamp) <= LONGEST_PS
             self._first = self._stamp = stamp if not has_values else 0 if is_near else stamp - 1
         if stamp < self._stamp:
@@ -206,7 +254,7 @@ class _VcdReader:
 
     def _fault_at_end(self, problem: str) -> CaptureError:
         line = self._line
-        if next(self._tokens, None) is None:
+        if self._next() is None:
             problem = f"the file is cut off ({problem}); export it again, or delete its last line"
         self._line = line
         return self._fault(problem)
@@ -217,14 +265,13 @@ class _VcdReader:
         wire = self._wires[code]
         self._fresh_stamp, self._changed_ps = False, self._now_ps
         if wire is not None:
-            wire.at_ps.append(self._now_ps)
-            wire.value.append(value)
+            wire.values.append(self._now_ps, value)
 
     def _other(self, token: bytes) -> None:
         """Parse a vector, a real, a dump keyword or a comment."""
         lead = token[:1]
         if lead in b"bBrRsS":
-            code = next(self._tokens, None)
+            code = self._next()
             if code is None:
                 raise self._fault_at_end(f"{_shown(token)} without the code of its wire")
             value = _VALUES.get(token[-1]) if lead in b"bB" and len(token) > 1 else UNKNOWN
@@ -238,6 +285,93 @@ class _VcdReader:
                 f"{_shown(token)} is not a change; "
                 "allowed: #time, 0id, 1id, xid, zid, b... id, r... id, $dumpvars, $dumpoff, $dumpon, $dumpall, $end"
             )
+
+    # --- whole blocks ---------------------------------------------------------------------------------------
+
+    def _is_taken(self, text: bytes) -> bool:
+        """Take a block if there are only time stamps, changes and dump commands in it, and no errors."""
+        try:
+            require(self._first is not None and not self._within)
+            self._take(Block(text))
+        except OddBlockError:
+            return False
+        return True
+
+    def _take(self, block: Block) -> None:
+        start, stop = block.words()
+        kind, code_start = _changes(block, start, stop)
+        for at in np.flatnonzero(kind == _COMMAND).tolist():
+            require(block.bytes[start[at] : stop[at]].tobytes() in _DUMPS)
+        is_time = kind == _TIME
+        stamps = block.numbers(start[is_time] + 1, stop[is_time])
+        now_ps = np.append(self._now_ps, self._instants_ps(stamps))
+        changes = np.flatnonzero(kind <= UNKNOWN)
+        which = self._which(block, code_start[changes], stop[changes])
+        at_ps = now_ps[np.cumsum(is_time)[changes]]
+        # From here on there is no error.
+        self._add(which, at_ps, kind[changes])
+        if len(stamps):
+            self._stamp, self._now_ps, self._fresh_stamp = int(stamps[-1]), int(now_ps[-1]), True
+        if len(changes):
+            self._changed_ps = int(at_ps[-1])
+            self._fresh_stamp = bool(is_time[changes[-1] :].any())
+
+    def _instants_ps(self, stamps: Ints) -> Ints:
+        if not len(stamps):
+            return stamps
+        first = self._first or 0
+        require(int(stamps[0]) >= self._stamp and (stamps[1:] >= stamps[:-1]).all())
+        require(self._to_ps(int(stamps[-1]) - first) <= LONGEST_PS)
+        return self._to_ps(stamps - first)
+
+    @cached_property
+    def _codes(self) -> tuple[Words, list[_Wire | None]]:
+        """Codes of up to eight bytes as `Block.eights` gives them, in ascending order, and their wires."""
+        wires = {as_eight(code): wire for code, wire in self._wires.items() if len(code) <= EIGHT and b"\0" not in code}
+        codes = sorted(wires)
+        return np.array(codes, np.uint64), [wires[code] for code in codes]
+
+    def _which(self, block: Block, start: Ints, stop: Ints) -> Ints:
+        """Return for each code its index in `_codes`."""
+        codes, _ = self._codes
+        length = stop - start
+        require(len(codes) > 0 and (length <= EIGHT).all())
+        code = block.eights(start, length)
+        which = np.minimum(np.searchsorted(codes, code), len(codes) - 1)
+        require((codes[which] == code).all())
+        return which
+
+    def _add(self, which: Ints, at_ps: Ints, value: Levels) -> None:
+        _, wires = self._codes
+        order = np.argsort(which.astype(np.min_scalar_type(len(wires))), kind="stable")
+        count = np.bincount(which, minlength=len(wires))
+        end = np.cumsum(count)
+        for index in np.flatnonzero(count).tolist():
+            wire, mine = wires[index], order[end[index] - count[index] : end[index]]
+            if wire is not None:
+                wire.values.extend(at_ps[mine], value[mine])
+
+
+def _changes(block: Block, start: Ints, stop: Ints) -> tuple[Levels, Ints]:
+    """Return what each word is, and where the code of a change begins; a vector's change is at its code."""
+    kind = _KIND[block.bytes[start]]
+    is_vector = (kind == _BITS) | (kind == _REAL)
+    code_start = start + 1
+    if is_vector.any():
+        # Of words in a row that look like vectors every second one is a code.
+        place = np.arange(len(kind))
+        before = np.maximum.accumulate(np.where(is_vector, -1, place))
+        is_vector &= (place - before) % 2 == 1
+        require(not is_vector[-1])
+        last = _KIND[block.bytes[stop - 1]]
+        value = np.where((kind == _BITS) & (stop - start > 1), last, UNKNOWN)[is_vector]
+        require((value <= UNKNOWN).all())
+        codes = np.flatnonzero(is_vector) + 1
+        kind[is_vector] = _VECTOR
+        kind[codes] = value
+        code_start[codes] -= 1
+    require((kind != _NOTHING).all())
+    return kind, code_start
 
 
 def _shown(token: bytes) -> str:
