@@ -42,7 +42,8 @@ def capture_head(
     """Return the head of the evidence: what was tested."""
     source = Path(recording.source)
     try:
-        digest = hashlib.sha256(source.read_bytes()).hexdigest()
+        with source.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         raise CaptureError(f"{source}: {error.strerror or error}") from error
     head = run_head(

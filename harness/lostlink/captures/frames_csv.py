@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lostlink.captures.signals import Capture
+from lostlink.captures.signals import Capture, Ints
 from lostlink.captures.train import PulseTrain
 
 
@@ -15,18 +15,18 @@ def csv_text(capture: Capture, train: PulseTrain) -> str:
     ``whole`` (0 where its start or end was not recorded), ``channels``, ``ch1_us`` ...
     """
     frames, most = train.frames, int(train.frames.count.max())
-    lines = [",".join(["start_us", "period_us", "whole", "channels", *(f"ch{n + 1}_us" for n in range(most))])]
-    period_ps = [*np.diff(frames.start_ps).tolist(), None]
-    columns = (frames.start_ps.tolist(), period_ps, frames.whole.tolist(), frames.count.tolist(), frames.first.tolist())
-    for start_ps, period, whole, count, first in zip(*columns, strict=True):
-        widths = np.diff(train.leads_ps[first : first + count + 1]).tolist()
-        cells = [_exact(start_ps + capture.origin_ps), "" if period is None else _exact(period), str(int(whole))]
-        lines.append(",".join([*cells, str(count), *map(_exact, widths), *[""] * (most - count)]))
-    return "\n".join(lines) + "\n"
+    head = ["start_us", "period_us", "whole", "channels", *(f"ch{n + 1}_us" for n in range(most))]
+    start, period = _exact(frames.start_ps + capture.origin_ps), [*_exact(np.diff(frames.start_ps)), ""]
+    width = _exact(np.diff(train.leads_ps))
+    columns = (start, period, frames.whole.tolist(), frames.count.tolist(), frames.first.tolist())
+    rows = (
+        [begin, until, str(int(whole)), str(count), *width[first : first + count], *[""] * (most - count)]
+        for begin, until, whole, count, first in zip(*columns, strict=True)
+    )
+    return "\n".join([",".join(head), *map(",".join, rows), ""])
 
 
-def _exact(ps: int) -> str:
+def _exact(ps: Ints) -> list[str]:
     """Return picoseconds as microseconds, to the nanosecond."""
-    ns = (ps + 500) // 1000
-    sign = "-" if ns < 0 else ""
-    return f"{sign}{abs(ns) // 1000}.{abs(ns) % 1000:03d}"
+    ns = ((ps + 500) // 1000).tolist()
+    return [f"{'-' if time < 0 else ''}{abs(time) // 1000}.{abs(time) % 1000:03d}" for time in ns]

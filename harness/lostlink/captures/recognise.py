@@ -73,9 +73,9 @@ def _without_glitches(at_ps: Ints, level: Levels, shorter_ps: int) -> tuple[Ints
     Edges closer than the limit form a group. A group with an even number of edges is removed. Of an odd number the
     first edge is kept, as with a bouncing contact.
     """
-    if not len(at_ps):
-        return at_ps, level, at_ps
     apart = np.append(True, np.diff(at_ps) >= shorter_ps)
+    if apart.all():
+        return at_ps, level, at_ps[:0]
     first = np.flatnonzero(apart)
     size = np.diff(np.append(first, len(at_ps)))
     kept = first[size % 2 == 1]

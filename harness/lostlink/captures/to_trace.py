@@ -61,10 +61,8 @@ def to_trace(train: PulseTrain, capture: Capture, profile: Profile) -> Trace:
 def _frames(train: PulseTrain) -> Frames:
     """Return the whole frames with any number of channels."""
     rows = np.flatnonzero(train.frames.whole)
-    count = train.frames.count[rows]
+    first, count = train.frames.first[rows], train.frames.count[rows]
     leads_us = whole_us(train.leads_ps)
-    widths_us = [
-        np.diff(leads_us[first : first + channels + 1])
-        for first, channels in zip(train.frames.first[rows].tolist(), count.tolist(), strict=True)
-    ]
-    return Frames(leads_us[train.frames.first[rows]], count, np.concatenate(widths_us), np.full(len(rows), NEVER))
+    before = np.repeat(np.cumsum(count) - count, count)  # widths of earlier frames
+    widths_us = np.diff(leads_us)[np.repeat(first, count) + np.arange(len(before)) - before]
+    return Frames(leads_us[first], count, widths_us, np.full(len(rows), NEVER))

@@ -68,7 +68,7 @@ def command(
     sample_period_ps = None if tick is None else resolution.parse_tick(tick)
     result = findings(recognise.choose(recording, signal, sample_period_ps), link)
     trace = None if link is None else to_trace(result.train, recording, link)
-    frames = csv_text(recording, result.train)
+    frames = "" if csv is None and out is None else csv_text(recording, result.train)
     folder = None if out is None else EvidenceFolder(out, inputs=inputs)
     with safe_end.undisturbed():  # what was found is kept
         try:
