@@ -1,13 +1,15 @@
 """What reading a capture costs: one minute of eight channels against plain Python iteration over the same file.
 
 Both run in one process in alternating rounds; the ratio is the median over rounds of CPU-time ratios, which a busy
-machine disturbs least. Run: ``python benchmarks/read_capture.py``.
+machine disturbs least. The peak memory, of this file and of one four times as long, does not depend on the machine.
+Run: ``python benchmarks/read_capture.py``.
 """
 
 from __future__ import annotations
 
 import statistics
 import time
+import tracemalloc
 from collections.abc import Callable
 
 from lostlink.captures.files import parse_capture
@@ -17,6 +19,9 @@ from lostlink_sims import Profile, Scenario, simulate
 
 ROUNDS = 9
 SECONDS = 60
+WIDTHS = (10, 10, 16, 10, 14, 10)
+SAMPLE_US = 100
+"""Sample period of the file with a row for each sample, of eight signals."""
 
 
 def cpu_s(work: Callable[[], object]) -> float:
@@ -34,20 +39,39 @@ def iterate(text: bytes) -> int:
     return words
 
 
-def captures() -> dict[str, tuple[bytes, int]]:
-    at_us, level = simulate(Profile(), Scenario(duration_us=SECONDS * 1_000_000)).edges
+def peak_bytes(text: bytes) -> int:
+    tracemalloc.start()
+    parse_capture(text, "peak")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    return peak
+
+
+def captures(seconds: int) -> dict[str, bytes]:
+    at_us, level = simulate(Profile(), Scenario(duration_us=seconds * 1_000_000)).edges
     edges = list(zip(at_us.tolist(), level.tolist(), strict=True))
+    held = {at // SAMPLE_US: value for at, value in edges}
+    samples, value = [], 0
+    for sample in range(seconds * 1_000_000 // SAMPLE_US):
+        value = held.get(sample, value)
+        samples.append(f"{sample * SAMPLE_US / 1e6:.6f},{value},0,0,0,0,0,0,0\n")
     head = "$timescale 1 us $end $var wire 1 ! ppm $end $enddefinitions $end\n#0\n0!\n"
-    vcd = head + "".join(f"#{at}\n{value}!\n" for at, value in edges)
-    csv = "time_us,level\n0,0\n" + "".join(f"{at},{value}\n" for at, value in edges)
-    return {"VCD": (vcd.encode("ascii"), len(edges)), "CSV": (csv.encode("ascii"), len(edges))}
+    texts = {
+        "VCD": head + "".join(f"#{at}\n{value}!\n" for at, value in edges),
+        "CSV, µs": "time_us,level\n0,0\n" + "".join(f"{at},{value}\n" for at, value in edges),
+        "CSV, s": "Time [s],level\n0,0\n" + "".join(f"{at / 1e6:.9f},{value}\n" for at, value in edges),
+        "samples": "Time [s],ppm,b,c,d,e,f,g,h\n" + "".join(samples),
+    }
+    return {form: text.encode("ascii") for form, text in texts.items()}
 
 
 def main() -> None:
     profile = Profile()
     print(f"{SECONDS} s of eight channels; median of {ROUNDS} alternating rounds, CPU time")
-    print(f"{'':6}{'edges':>8}{'iterate':>10}{'read':>10}{'and judge':>11}{'read against iterate':>22}")
-    for form, (text, edges) in captures().items():
+    heads = ("iterate", "read", "read / iterate", "judge", "peak memory", "of 4 x")
+    print(f"{'':8}{'MB':>5}" + "".join(f"{head:>{width}}" for head, width in zip(heads, WIDTHS, strict=True)))
+    longer = captures(4 * SECONDS)
+    for form, text in captures(SECONDS).items():
         capture = parse_capture(text, form)
         rounds = [
             (
@@ -59,7 +83,10 @@ def main() -> None:
         ]
         plain, read, judge = (statistics.median(column) for column in zip(*rounds, strict=True))
         ratio = statistics.median(times[1] / times[0] for times in rounds)
-        print(f"{form:6}{edges:8}{plain * 1e3:7.1f} ms{read * 1e3:7.1f} ms{judge * 1e3:8.1f} ms{ratio:21.1f}x")
+        peaks = [f"{peak_bytes(file) / 2**20:.1f} MiB" for file in (text, longer[form])]
+        cells = (f"{plain * 1e3:.1f} ms", f"{read * 1e3:.1f} ms", f"{ratio:.2f}x", f"{judge * 1e3:.1f} ms", *peaks)
+        line = "".join(f"{cell:>{width}}" for cell, width in zip(cells, WIDTHS, strict=True))
+        print(f"{form:8}{len(text) / 1e6:5.1f}{line}")
 
 
 if __name__ == "__main__":
