@@ -181,8 +181,7 @@ class _Runs:
 
 
 def _runs(train: PulseTrain) -> _Runs:
-    widths = train.widths_ps
-    rows = np.flatnonzero(train.good)
+    widths, rows = train.widths_ps, train.good_rows
     missing = np.concatenate([[0], np.cumsum(train.frames.gap_ps > train.longest_gap_ps)])[rows]
     broken = np.append(True, np.diff(missing) > 0)
     step = np.abs(np.diff(widths, axis=0))
@@ -273,8 +272,7 @@ def _still_spans(runs: _Runs) -> list[tuple[int, int]]:
 
 def _entered(train: PulseTrain, runs: _Runs, kind: SteadyKind, first: int, last: int) -> SteadyState:
     """Return a steady state with its onset and duration."""
-    rows = np.flatnonzero(train.good)
-    start_ps = train.frames.start_ps[rows]
+    rows, start_ps = train.good_rows, train.good_start_ps
     at_end = last == len(rows) - 1
     left_at_silence = not at_end and bool(runs.broken[last + 1])
     over = at_end or left_at_silence
@@ -330,7 +328,7 @@ def _stillness_ps(train: PulseTrain, first: int, last: int) -> float:
 
 def _begin(broken: Bools, row: int) -> int:
     """Return the first row since pulses were missing."""
-    return int(np.flatnonzero(broken[: row + 1])[-1])
+    return row - int(np.argmax(broken[row::-1]))
 
 
 def _held_since(widths: Ints, before: int, begin: int, still_ps: float) -> tuple[int, int]:

@@ -51,7 +51,7 @@ def judged_rows(train: PulseTrain, profile: Profile, steady: SteadyState) -> tup
     moved[:, throttle] = False
     is_failsafe = like(train, profile, own)
     is_failsafe[-1] |= bool((off[-1] <= LATE_PS).all())  # a late edge in the last frame, too
-    start_ps = train.frames.start_ps[np.flatnonzero(train.good)]
+    start_ps = train.good_start_ps
     least_ps = _CLOCK * profile.cut_delay_us * PS_PER_US - 2 * float(np.median(np.diff(start_ps)))
     while end < len(widths):
         if is_failsafe[end]:

@@ -112,10 +112,11 @@ def _place(train: PulseTrain, index: int) -> str:
     widths = np.diff(train.leads_ps[first : first + int(frames.count[index]) + 1])
     if len(widths) > usual:
         return ", in the gap after it" if (widths[usual:] > LEAST_GAP_PS).any() else ""
-    good = np.flatnonzero(train.good)
+    good = train.good_rows
     if len(widths) != usual - 1 or not len(good):
         return ""
-    near = int(good[np.argmin(np.abs(good - index))])
+    after = int(np.searchsorted(good, index))
+    near = min(good[max(0, after - 1) : after + 1].tolist(), key=lambda row: abs(row - index))
     model = np.diff(train.leads_ps[int(frames.first[near]) : int(frames.first[near]) + usual + 1])
     late_ps = float(frames.start_ps[index] - frames.start_ps[near]) - (index - near) * train.usual_period_ps
     known_ps = None if train.style == "fixed gap" else late_ps

@@ -74,11 +74,10 @@ class _Due:
 
 def _last(frames: FrameGroups, channels: int, due: _Due, first: int) -> int:
     """Return the last group of the frame that begins with a group."""
-    pulses = frames.count + 1
-    for last in range(first + 1, min(first + _MOST_GROUPS, len(pulses) - 1)):
+    for last in range(first + 1, min(first + _MOST_GROUPS, len(frames.count) - 1)):
         if not frames.whole[first : last + 1].all() or (frames.count[first : last + 1] == channels).sum() > 1:
             break
-        missing = channels + 1 - int(pulses[first : last + 1].sum())
+        missing = channels + 1 - int((frames.count[first : last + 1] + 1).sum())
         if missing and abs(missing) <= _MOST_WRONG and _is_one(frames, due, first, last, missing):
             return last
     return first

@@ -33,7 +33,7 @@ def picture(capture: Capture, findings: Findings, profile: Profile | None) -> li
     """Return rows over the whole capture: pulses, the level of each channel, marks, times."""
     train = findings.train
     bounds_ps = np.linspace(0, max(1, train.end_ps), _BLOCKS + 1)
-    start_ps = train.frames.start_ps[train.good]
+    start_ps = train.good_start_ps
     first, last = np.searchsorted(start_ps, (bounds_ps[:-1], bounds_ps[1:]))
     pulses = [_pulse_sign(findings.silences, low, high) for low, high in itertools.pairwise(bounds_ps.tolist())]
     width = max(map(len, ["pulses", *names(train, profile)]))

@@ -112,9 +112,19 @@ class PulseTrain:
         return good
 
     @cached_property
+    def good_rows(self) -> Ints:
+        """Indices of the good frames, (good frames,)."""
+        return np.flatnonzero(self.good)
+
+    @cached_property
+    def good_start_ps(self) -> Ints:
+        """Starts of the good frames, (good frames,)."""
+        return self.frames.start_ps[self.good_rows]
+
+    @cached_property
     def widths_ps(self) -> Ints:
         """Widths of the good frames, (good frames, channels)."""
-        first = self.frames.first[self.good]
+        first = self.frames.first[self.good_rows]
         leads = self.leads_ps[first[:, None] + np.arange(self.channels + 1)]
         widths: Ints = np.diff(leads, axis=1)
         return widths
@@ -153,11 +163,11 @@ class PulseTrain:
     @cached_property
     def periods_ps(self) -> Ints:
         """Periods from each good frame to the next; with wrong frames between, the mean of up to `_MOST_FRAMES`."""
-        good = np.flatnonzero(self.good)
+        good = self.good_rows
         stops = np.concatenate([[0], np.cumsum(~self.in_step)])[good]
         frames = np.diff(good)
         near = (np.diff(stops) == 0) & (frames <= _MOST_FRAMES)
-        periods: Ints = np.diff(self.frames.start_ps[good])[near] // frames[near]
+        periods: Ints = np.diff(self.good_start_ps)[near] // frames[near]
         return periods
 
     @property
