@@ -163,7 +163,7 @@ class Block:
         require((mark - start > has_point).all())
         # The point is read as a digit 0, which is then taken out.
         digits = self.bytes.copy()
-        digits[point[has_point]] = ord("0")
+        digits[point] = ord("0")  # without a point, after the number
         figures = _numbers(digits, start, mark)
         decimals = _one_if_equal(mark - point - has_point)
         place = np.minimum(decimals, MOST_DIGITS - 1)
@@ -211,8 +211,8 @@ def _eights(text: Levels) -> Words:
 
 
 def _numbers(text: Levels, start: Ints, stop: Ints) -> Ints:
-    length = stop - start
-    total = np.zeros(len(length), np.int64)
+    length = _one_if_equal(stop - start)
+    total = np.zeros(len(start), np.int64)
     most = int(length.max(initial=1))
     require(length.min(initial=1) > 0 and most <= _BEFORE)
     for known in range(0, most, EIGHT):
@@ -222,5 +222,5 @@ def _numbers(text: Levels, start: Ints, stop: Ints) -> Ints:
         for mask, factor, bits in _SUMS:
             digits = ((digits & mask) * factor) >> bits
         require((digits < 10 ** (MOST_DIGITS - known)).all())
-        total += digits.astype(np.int64) * 10**known
+        total += digits.view(np.int64) * 10**known
     return total
