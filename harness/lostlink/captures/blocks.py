@@ -213,14 +213,17 @@ def _eights(text: Levels) -> Words:
 def _numbers(text: Levels, start: Ints, stop: Ints) -> Ints:
     length = _one_if_equal(stop - start)
     total = np.zeros(len(start), np.int64)
-    most = int(length.max(initial=1))
-    require(length.min(initial=1) > 0 and most <= _BEFORE)
+    least, most = int(length.min(initial=_BEFORE)), int(length.max(initial=0))
+    require(least > 0 and most <= _BEFORE)
     for known in range(0, most, EIGHT):
         digits = _eights(text)[stop - (known + EIGHT)] ^ _ZEROS
-        digits &= _LAST[np.clip(length - known, 0, EIGHT)]
+        if least < known + EIGHT:
+            digits &= _LAST[np.clip(length - known, 0, EIGHT)]
         require(not (((digits + _ABOVE_NINE) | digits) & _HIGH_BITS).any())
         for mask, factor, bits in _SUMS:
-            digits = ((digits & mask) * factor) >> bits
-        require((digits < 10 ** (MOST_DIGITS - known)).all())
+            digits &= mask
+            digits *= factor
+            digits >>= bits
+        require(known + EIGHT <= MOST_DIGITS or (digits < 10 ** (MOST_DIGITS - known)).all())
         total += digits.view(np.int64) * 10**known
     return total

@@ -15,6 +15,7 @@ from lostlink.errors import CaptureError
 
 _HEAD: Final = 4096
 _ALLOWED: Final = "allowed: VCD, or CSV of edges or samples"
+_CONTROL: Final = bytes([*range(9), *range(14, 32)])
 _PACKED: Final = {b"\x1f\x8b": "gzip", b"PK\x03\x04": "zip", b"BZh": "bzip2", b"\xfd7zXZ": "xz"}
 
 
@@ -79,5 +80,5 @@ def _refuse_binary(head: bytes, file: BinaryIO, source: str) -> None:
         if head.startswith(magic):
             raise CaptureError(f"{source}: is compressed with {name}; unpack it first")
     is_wide = head[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
-    if not is_wide and any(byte < 9 or 13 < byte < 32 for byte in head):
+    if not is_wide and head != head.translate(None, _CONTROL):
         raise CaptureError(f"{source}: is binary; {_ALLOWED}. Export the capture from the analyser's program")
