@@ -1,7 +1,7 @@
-"""Blocks of a text file in numpy: the places of words, and the values of numbers. Pure.
+"""Blocks of a text file in numpy: the positions of words and cells, and the values of numbers. Pure.
 
-The readers read a file in blocks, so that memory does not grow with it. A block in which everything is as usual is
-taken as a whole; any other (`OddBlockError`) is parsed line by line, which also finds the errors.
+The readers read a file in blocks, so that memory does not grow with the file. A block of correct lines in a usual form
+is parsed as a whole. Any other (`OddBlockError`) is parsed line by line, which also finds the errors.
 
 Eight bytes are one integer of 64 bits, the first byte the lowest; three multiplications add up its digits in pairs,
 fours and eights.
@@ -46,12 +46,12 @@ _SUMS: Final = tuple(
 
 
 class OddBlockError(Exception):
-    """A block is not as usual, or has an error."""
+    """A block cannot be parsed as a whole: it has an unusual form, or an error."""
 
 
-def require(is_usual: bool | np.bool_) -> None:
-    """Raise `OddBlockError` unless a block is as usual."""
-    if not is_usual:
+def require(condition: bool | np.bool_) -> None:
+    """Raise `OddBlockError` unless a condition for parsing a block as a whole holds."""
+    if not condition:
         raise OddBlockError
 
 
@@ -71,7 +71,7 @@ class Block:
     Attributes
     ----------
     bytes : (n,) ndarray of uint8
-        The text, between spaces. All places are indices of it.
+        The text, between spaces. All positions are indices of it.
     begin : int
         Place of the first byte of the text.
     """
@@ -82,7 +82,7 @@ class Block:
         self.bytes: Levels = np.frombuffer(b" " * _BEFORE + text + b" " * EIGHT, np.uint8)
 
     def words(self) -> tuple[Ints, Ints]:
-        """Return the places where words begin and end.
+        """Return the positions where words begin and end.
 
         Raises
         ------
@@ -127,12 +127,12 @@ class Block:
         return start, stop
 
     def eights(self, start: Ints, length: Ints) -> Words:
-        """Return the first `length` bytes, at most eight, from each place; the others are 0."""
+        """Return the first `length` bytes, at most eight, from each position; the others are 0."""
         first: Words = _eights(self.bytes)[start] & _FIRST[length]
         return first
 
     def numbers(self, start: Ints, stop: Ints) -> Ints:
-        """Return the whole numbers between places.
+        """Return the whole numbers between positions.
 
         Raises
         ------
@@ -142,7 +142,7 @@ class Block:
         return _numbers(self.bytes, start, stop)
 
     def decimals(self, start: Ints, stop: Ints, points: str) -> tuple[Ints, Ints]:
-        """Return the decimal numbers between places as figures and powers of ten: ``-1.50e3`` as -150 and 1.
+        """Return the decimal numbers between positions as figures and powers of ten: ``-1.50e3`` as -150 and 1.
 
         Parameters
         ----------
@@ -186,7 +186,7 @@ class Block:
         return power
 
     def _find(self, characters: str, start: Ints, stop: Ints) -> Ints:
-        """Return the last place of one of some characters between places, `stop` where there is none."""
+        """Return the last position of one of some characters between positions, `stop` where there is none."""
         is_one = self.bytes == ord(characters[0])
         for other in characters[1:]:
             is_one |= self.bytes == ord(other)
@@ -195,9 +195,9 @@ class Block:
             return at
         index = np.searchsorted(stop, at, "right")
         inside = np.flatnonzero(at >= np.append(start, len(self.bytes))[index])
-        place = stop.copy()
-        place[index[inside]] = at[inside]
-        return place
+        found = stop.copy()
+        found[index[inside]] = at[inside]
+        return found
 
 
 def _one_if_equal(values: Ints) -> Ints:
@@ -206,7 +206,7 @@ def _one_if_equal(values: Ints) -> Ints:
 
 
 def _eights(text: Levels) -> Words:
-    """Return for each place the eight bytes from there on."""
+    """Return for each position the eight bytes from there on."""
     return np.ndarray((len(text) - EIGHT + 1,), "<u8", text, strides=(1,))
 
 
