@@ -20,9 +20,9 @@ from lostlink.rigs import Rig
 from lostlink.rigs.receivers import METHODS
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
-from lostlink_sims.handset import layout
 from lostlink_sims.receiver import MASK, Receiver, ReceiverFactory
 from lostlink_sims.scenario import LinkCut
+from lostlink_sims.sticks import layout
 from lostlink_sims.trace import NOT_YET
 
 _CLOCKS: Final = (0, MASK - 500_000)

@@ -5,16 +5,16 @@ All of it is independent of packet losses and is calculated ahead, a tile of slo
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from lostlink_sims.arrays import Bytes, Ints
-from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, FULL_TRAVEL, TOP_CODE, adc_reading, crc8_rows
-from lostlink_sims.profile import Channel, Profile
-from lostlink_sims.scenario import HandsetHung, HandsetOff, Move, Scenario, StickWireBroken
+from lostlink_sims.codes import ADC_COUNTS, adc_reading
+from lostlink_sims.profile import Profile
+from lostlink_sims.scenario import HandsetHung, HandsetOff, Scenario, StickWireBroken
+from lostlink_sims.sticks import Programme, codes, layout, wiper
 from lostlink_sims.streams import BLOCK, Purpose, Streams
 
 TILE = 64 * BLOCK
@@ -37,91 +37,6 @@ class Slots:
     first: int
     left_us: Ints
     payload: Bytes
-
-
-def _ppm(share: float) -> int:
-    return round(share * FULL_TRAVEL)
-
-
-def _position(times: list[int], positions: list[int], at_us: int) -> int:
-    """Return the position at one instant, as `Programme._along` does for many."""
-    after = bisect_right(times, at_us)
-    left, right = after - 1, min(after, len(times) - 1)
-    span = max(times[right] - times[left], 1)
-    return positions[left] + (positions[right] - positions[left]) * (at_us - times[left]) // span
-
-
-class Programme:
-    """Stick positions over time: piecewise linear, from centred sticks, low switches and a low throttle."""
-
-    def __init__(self, channels: Sequence[Channel], throttle: str, moves: Sequence[Move]) -> None:
-        self._lines: list[tuple[Ints, Ints]] = []
-        for channel in channels:
-            rests_low = channel.kind != "stick" or channel.name == throttle
-            times, positions = [0], [0 if rests_low else FULL_TRAVEL // 2]
-            for move in sorted((m for m in moves if m.channel == channel.name), key=lambda m: m.at_us):
-                start = _position(times, positions, move.at_us)
-                while times[-1] > move.at_us:  # a new movement ends one that is under way
-                    times.pop()
-                    positions.pop()
-                times += [move.at_us, move.at_us + move.ramp_us]
-                positions += [start, _ppm(move.position)]
-            self._lines.append((np.array(times, np.int64), np.array(positions, np.int64)))
-
-    @staticmethod
-    def _along(line: tuple[Ints, Ints], at_us: Ints) -> Ints:
-        times, positions = line
-        after = np.searchsorted(times, at_us, side="right")
-        left = after - 1
-        right = np.minimum(after, len(times) - 1)
-        span = np.maximum(times[right] - times[left], 1)
-        along: Ints = positions[left] + (positions[right] - positions[left]) * (at_us - times[left]) // span
-        return along
-
-    def positions(self, at_us: Ints) -> Ints:
-        """Return an (n, channels) array of positions 0 .. 1000000."""
-        table = np.empty((len(at_us), len(self._lines)), np.int64)
-        for column, line in enumerate(self._lines):
-            table[:, column] = line[1][0] if len(line[0]) == 1 else self._along(line, at_us)
-        return table
-
-
-def wiper(channel: Channel, position: Ints) -> Ints:
-    """Return the potentiometer's wiper position, linear from low stop to centre and from centre to high stop."""
-    low, middle, high = _ppm(channel.travel_low), _ppm(0.5 + channel.centre_error), _ppm(channel.travel_high)
-    half = FULL_TRAVEL // 2
-    below = low + (middle - low) * position // half
-    above = middle + (high - middle) * (position - half) // half
-    return np.where(position <= half, below, above)
-
-
-def _switch_code(channel: Channel, position: Ints) -> Ints:
-    if channel.kind == "two-position switch":
-        return np.where(position * 2 >= FULL_TRAVEL, TOP_CODE, 0)
-    return np.where(position * 3 < FULL_TRAVEL, 0, np.where(position * 3 < 2 * FULL_TRAVEL, 127, TOP_CODE))
-
-
-def codes(profile: Profile, position: Ints, readings: Ints | None = None) -> Ints:
-    """Return the 8-bit codes for stick positions by the profile's rules, without faults or noise.
-
-    Parameters
-    ----------
-    position : (n, channels) ndarray of int64
-        Millionths of the travel.
-    readings : (n, channels) ndarray of int64, optional
-        ADC readings to use instead of those for `position`.
-    """
-    rule = ADC_RULES[profile.handset.mapping]
-    table = np.empty(position.shape, np.int64)
-    for column, channel in enumerate(profile.channels):
-        if channel.kind != "stick":
-            code = _switch_code(channel, position[:, column])
-        elif readings is not None:
-            code = rule(readings[:, column])
-        else:
-            code = rule(adc_reading(wiper(channel, position[:, column])))
-        table[:, column] = TOP_CODE - code if channel.reversed else code
-    return table
 
 
 class Handset:
@@ -207,30 +122,3 @@ class Handset:
                 rows[inside] = rows[0] if last is None else last
         self._last_row = rows[-1].copy()
         return rows
-
-
-def layout(profile: Profile, code: Ints, counter: Ints, link_id: int | None = None) -> Bytes:
-    """Return payload rows: one byte per channel, then link id, packet counter and check byte if configured.
-
-    Bytes of channels that the profile does not name change with every packet, so that nothing may depend on them.
-
-    Parameters
-    ----------
-    code : (n, channels) ndarray of int64
-    counter : (n,) ndarray of int64
-    link_id : int, optional
-        Replaces the profile's.
-    """
-    others = np.arange(profile.packet_channels)
-    whole = (37 * counter[:, None] + 101 * others[None, :]) & 0xFF
-    whole[:, list(profile.packet_bytes)] = code
-    columns = [whole.astype(np.uint8)]
-    own_id = profile.handset.link_id
-    if own_id is not None:
-        columns.append(np.full((len(code), 1), own_id if link_id is None else link_id, np.uint8))
-    if profile.handset.packet_counter:
-        columns.append((counter & 0xFF).astype(np.uint8)[:, None])
-    rows = np.concatenate(columns, axis=1)
-    if profile.handset.check_byte:
-        rows = np.concatenate([rows, crc8_rows(rows)[:, None]], axis=1)
-    return rows

@@ -16,11 +16,11 @@ import numpy as np
 from lostlink_sims.clock import ARRIVE, FAR_US, FAULT, SEND, World
 from lostlink_sims.codes import FULL_TRAVEL
 from lostlink_sims.fates import RECEIVED, RECEIVED_DAMAGED, RECEIVER_BUSY, RECEIVER_OFF, Air, Flights
-from lostlink_sims.handset import codes, layout
 from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile, air_time_us
 from lostlink_sims.recorder import Recorder
 from lostlink_sims.scenario import ForeignHandset
+from lostlink_sims.sticks import codes, layout
 from lostlink_sims.trace import NOT_YET
 
 Coming = tuple[Sequence[int], Sequence[bytes]]

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from lostlink_sims import Channel, Move, Profile, Scenario
 from lostlink_sims.codes import crc8
-from lostlink_sims.handset import TILE, Handset, Programme, codes, layout
+from lostlink_sims.handset import TILE, Handset
 from lostlink_sims.scenario import AnyFault, HandsetHung, HandsetOff, StickWireBroken
+from lostlink_sims.sticks import Programme, codes, layout
 from lostlink_sims.streams import Streams
 
 Ints = NDArray[np.int64]

@@ -8,7 +8,7 @@ from lostlink.measure.results import Ints, largest, measured, number_of
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile, Trace
 from lostlink_sims.codes import pulse_table
-from lostlink_sims.handset import Programme, codes
+from lostlink_sims.sticks import Programme, codes
 
 
 def expected_widths_us(profile: Profile, position: Ints) -> Ints:

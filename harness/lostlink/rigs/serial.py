@@ -27,9 +27,9 @@ from lostlink.rigs.remote import RemoteBoard
 from lostlink.rigs.reported import ReportedRun
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.clock import World
-from lostlink_sims.handset import codes, layout
 from lostlink_sims.recorder import Recorder
 from lostlink_sims.scenario import BrownOut, MainLoopHung, ReceiverReset
+from lostlink_sims.sticks import codes, layout
 from lostlink_sims.world import Stage
 
 ATTEMPTS: Final = 3

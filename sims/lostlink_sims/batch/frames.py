@@ -17,8 +17,8 @@ from lostlink_sims.batch.losses import BatchLosses
 from lostlink_sims.batch.trials import Drawn, FlightTrials
 from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, FULL_TRAVEL, adc_reading, pulse_table
 from lostlink_sims.flight import TRANSITIONS, WITHOUT_SWITCH, Arming, Seen
-from lostlink_sims.handset import codes, wiper
 from lostlink_sims.profile import Profile
+from lostlink_sims.sticks import codes, wiper
 from lostlink_sims.streams import Purpose, scaled
 
 _FAR_US: Final = 1 << 42
