@@ -15,6 +15,7 @@ from typing import Any, Final
 import numpy as np
 
 from lostlink_sims.clock import FAR_US, World
+from lostlink_sims.crashes import ReceiverCrashError, crash_text
 from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile
 from lostlink_sims.receiver import MASK, Receiver, ReceiverFactory
@@ -25,14 +26,8 @@ _HALF: Final = MASK >> 1
 """A clock value further ahead than this is in the past."""
 MOST_WIDTHS: Final = 64
 """Widths in a frame; the longest has 16 channels."""
-LONGEST_TEXT: Final = 500
-"""Characters shown of an exception's text."""
 MOST_SPINS: Final = 1_000_000
 """Consecutive main-loop iterations without a delay; on a board they would take a second."""
-
-
-class ReceiverCrashError(Exception):
-    """The receiver's program raised an exception of its own."""
 
 
 class Board(PowerState):
@@ -151,7 +146,7 @@ class Board(PowerState):
             self._calls(self._program, at_us, rows, until_us, starts_us, frames)
         except (Exception, SystemExit) as error:
             self.refused = self._where == _PACKET
-            raise _crashed(error, self._where, self._env.now) from error
+            raise ReceiverCrashError(crash_text(error, self._where, self._env.now)) from error
         finally:
             self._recorder.frames(starts_us, frames)
 
@@ -274,7 +269,7 @@ class Board(PowerState):
         try:
             return call()
         except (Exception, SystemExit) as error:
-            raise _crashed(error, self._where, self._env.now) from error
+            raise ReceiverCrashError(crash_text(error, self._where, self._env.now)) from error
 
     # --- output timer ---------------------------------------------------------------------------------------
 
@@ -342,15 +337,3 @@ _NOTHING: Final = (FAR_US, 0, b"")
 """What arrives after the last packet: none."""
 _PACKET: Final = "packet() or poll()"
 _PULSES: Final = "pulses(), which returns whole microseconds"
-
-
-def _crashed(error: BaseException, where: str, now_us: int) -> ReceiverCrashError:
-    try:
-        text = str(error)
-    except Exception:
-        text = "(its text cannot be shown)"
-    shown, kind = (
-        "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in words)
-        for words in (text[:LONGEST_TEXT], type(error).__name__)
-    )
-    return ReceiverCrashError(f"{kind} in {where} at {now_us / 1e6:.6f} s: {shown}")

@@ -13,7 +13,15 @@ import numpy as np
 from lostlink_sims.arrays import Bytes, Ints
 from lostlink_sims.codes import ADC_COUNTS, adc_reading
 from lostlink_sims.profile import Profile
-from lostlink_sims.scenario import HandsetHung, HandsetOff, Scenario, StickWireBroken
+from lostlink_sims.scenario import (
+    HandsetHung,
+    HandsetLoopHung,
+    HandsetOff,
+    HandsetRadioBusy,
+    HandsetReset,
+    Scenario,
+    StickWireBroken,
+)
 from lostlink_sims.sticks import Programme, codes, layout, wiper
 from lostlink_sims.streams import BLOCK, Purpose, Streams
 
@@ -32,11 +40,57 @@ class Slots:
     left_us : (n,) ndarray of int64
         When each packet is handed to the radio.
     payload : (n, bytes) ndarray of uint8
+    lengths : (n,) ndarray of int64, optional
+        Bytes of each payload; left out, all.
     """
 
     first: int
     left_us: Ints
     payload: Bytes
+    lengths: Ints | None = None
+
+
+def silent_spans(scenario: Scenario, watchdog_us: int) -> list[tuple[int, int]]:
+    """Return the time spans in which the main loop hangs: to the end of the fault, or until the watchdog resets it."""
+    spans = []
+    for fault in scenario.faults:
+        if isinstance(fault, HandsetLoopHung):
+            until_us = fault.until_us(scenario.duration_us)
+            spans.append((fault.at_us, min(until_us, fault.at_us + watchdog_us) if watchdog_us else until_us))
+    return spans
+
+
+def busy_spans(scenario: Scenario) -> list[tuple[int, int]]:
+    """Return the time spans in which the radio takes nothing."""
+    busy = [fault for fault in scenario.faults if isinstance(fault, HandsetRadioBusy)]
+    return [(fault.at_us, fault.until_us(scenario.duration_us)) for fault in busy]
+
+
+def _resets(scenario: Scenario, watchdog_us: int) -> list[int]:
+    """Return the instants of resets, the watchdog's included."""
+    hung = [fault for fault in scenario.faults if isinstance(fault, HandsetLoopHung)]
+    bites = [
+        fault.at_us + watchdog_us for fault in hung
+        if watchdog_us and fault.at_us + watchdog_us < fault.until_us(scenario.duration_us)
+    ]  # fmt: skip
+    return sorted([*(fault.at_us for fault in scenario.faults if isinstance(fault, HandsetReset)), *bites])
+
+
+def on_times(scenario: Scenario, watchdog_us: int = 0) -> list[tuple[int, int]]:
+    """Return the time spans from each power-on or reset of the handset to the next, boot time included."""
+    start, end = scenario.handset_on_us, scenario.duration_us
+    spans: list[tuple[int, int]] = []
+    offs = [(fault.at_us, fault.until_us(end)) for fault in scenario.faults if isinstance(fault, HandsetOff)]
+    for off_us, on_us in sorted([*offs, *((at_us, at_us) for at_us in _resets(scenario, watchdog_us))]):
+        is_reset = off_us == on_us
+        if is_reset and off_us < start:  # without a supply only the supply's return begins anything
+            continue
+        if off_us > start:
+            spans.append((start, off_us))
+        start = max(start, on_us)
+    if start < end:
+        spans.append((start, end))
+    return spans
 
 
 class Handset:
@@ -51,27 +105,15 @@ class Handset:
         self._broken = [fault for fault in scenario.faults if isinstance(fault, StickWireBroken)]
         self._last_row: Bytes | None = None
 
-    def on_times(self) -> list[tuple[int, int]]:
-        """Return the time spans in which the handset is on, boot time included."""
-        start, end = self._scenario.handset_on_us, self._scenario.duration_us
-        spans = []
-        offs = [fault for fault in self._scenario.faults if isinstance(fault, HandsetOff)]
-        for off in sorted(offs, key=lambda fault: fault.at_us):
-            if off.at_us > start:
-                spans.append((start, off.at_us))
-            start = max(start, off.until_us(end))
-        if start < end:
-            spans.append((start, end))
-        return spans
-
     def slots(self) -> Iterator[Slots]:
         """Yield all packets of the scenario in order, at most `TILE` at a time."""
         handset = self._profile.handset
         phase_us = self._scenario.packet_phase_us
         if phase_us is None:
             phase_us = int(self._draws.below(Purpose.PHASES, 0, 1, handset.packet_interval_us)[0])
+        silent = silent_spans(self._scenario, handset.watchdog_us) + busy_spans(self._scenario)
         index, earliest_us = 0, 0
-        for start_us, end_us in self.on_times():
+        for start_us, end_us in on_times(self._scenario, handset.watchdog_us):
             base_us = start_us + handset.boot_us + (phase_us if index == 0 else 0)
             base_us = max(base_us, earliest_us)
             count = 0  # packets since this power-on
@@ -79,13 +121,16 @@ class Handset:
                 left_us = self._left(base_us, count, index)
                 whole = len(left_us)
                 left_us = left_us[: np.searchsorted(left_us, end_us)]
+                due = len(left_us)
+                for from_us, until_us in silent:
+                    left_us = left_us[(left_us < from_us) | (left_us >= until_us)]
                 if len(left_us):
                     # Off for less than an interval: the packet under way ends before the next one leaves.
                     earliest_us = int(left_us[-1]) + handset.packet_interval_us
                     yield Slots(index, left_us, self._payload(index, count, left_us))
                 index += len(left_us)
-                count += len(left_us)
-                if len(left_us) < whole:
+                count += due
+                if due < whole:
                     break
 
     def _left(self, base_us: int, count: int, index: int) -> Ints:

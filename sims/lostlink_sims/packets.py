@@ -111,6 +111,9 @@ class OwnPackets:
         rows = tile.slots.payload[self._coming]
         data, size = rows.tobytes(), rows.shape[1]
         payloads = [data[start : start + size] for start in range(0, len(data), size)]
+        if tile.slots.lengths is not None:
+            lengths = tile.slots.lengths[self._coming].tolist()
+            payloads = [payload[:length] for payload, length in zip(payloads, lengths, strict=True)]
         damaged = np.flatnonzero(tile.fates[0][self._coming] == RECEIVED_DAMAGED)
         for place in damaged.tolist():
             payloads[place] = self._air.damaged(payloads[place], tile.slots.first + int(self._coming[place]), 0)
@@ -143,7 +146,10 @@ class OwnPackets:
         if self._has_it:
             return None
         assert self._tile is not None
-        payload: bytes = self._tile.slots.payload[self._i].tobytes()
+        slots = self._tile.slots
+        payload: bytes = slots.payload[self._i].tobytes()
+        if slots.lengths is not None:
+            payload = payload[: slots.lengths[self._i]]
         if self._tile.fates[self._attempt][self._i] == RECEIVED_DAMAGED:
             return self._air.damaged(payload, self._tile.slots.first + self._i, self._attempt)
         return payload

@@ -70,6 +70,23 @@ class HandsetSettings(Checked):
     packet_counter: bool = flag(False, "A byte that counts packets, by which a receiver recognises repeated ones.")
     link_id: int | None = count(None, "A byte that identifies this pair, against a neighbour's handset.", 0, 255)
     check_byte: bool = flag(False, "A CRC-8 over the payload, for a radio whose own CRC is off.")
+    turn_us: int = duration(400, "Time from reading the sticks to handing their packet to the radio.", 0, 100_000)
+    sends_from: str = choice(
+        "main loop", "Where its program sends: in the main loop, or in a timer interrupt.", "main loop", "timer"
+    )
+    at_power_on: str = choice(
+        "waits for low throttle",
+        "Switched on: the throttle is low until the stick was low once, or is sent at once.",
+        "waits for low throttle",
+        "sends at once",
+    )
+    after_reset: str = choice(
+        "resumes",
+        "After a reset in flight: the throttle is where the stick is, or low until the stick was low once.",
+        "resumes",
+        "waits for low throttle",
+    )
+    watchdog_us: int = duration(0, "Watchdog timeout of its main loop; 0 for none.", 0, 60_000_000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

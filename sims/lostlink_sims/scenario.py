@@ -98,6 +98,36 @@ class HandsetHung(LastingFault):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HandsetReset(Fault):
+    """The handset's microcontroller resets and boots."""
+
+    name: ClassVar[str] = "handset reset"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandsetLoopHung(LastingFault):
+    """The handset's main loop hangs; a timer interrupt of its program continues, the watchdog resets it."""
+
+    name: ClassVar[str] = "handset loop hung"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandsetRadioBusy(LastingFault):
+    """The handset's radio takes no packet."""
+
+    name: ClassVar[str] = "handset radio busy"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchBounces(LastingFault):
+    """Each time a switch is moved its contacts bounce."""
+
+    name: ClassVar[str] = "switch bounces"
+    channel: str = text(MISSING, "Name of the channel.")
+    bounce_us: int = duration(10_000, "How long.", 1, 1_000_000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StickWireBroken(LastingFault):
     """A stick's wire breaks and the ADC reads one of its rails."""
 
@@ -169,6 +199,10 @@ AnyFault = (
     | FlappingLink
     | HandsetOff
     | HandsetHung
+    | HandsetReset
+    | HandsetLoopHung
+    | HandsetRadioBusy
+    | SwitchBounces
     | StickWireBroken
     | WrongAddress
     | ForeignHandset
@@ -195,6 +229,7 @@ class Scenario(Checked):
     duration_us: int = duration(2_000_000, "Duration.", 1)
     handset_on_us: int = duration(0, "Time at which the handset is switched on.")
     receiver_on_us: int = duration(0, "Time at which the receiver is powered.")
+    handset_clock_us: int = duration(0, "Value of the handset's 32-bit counter at power-on.", 0, 2**32 - 1)
     receiver_clock_us: int = duration(0, "Value of the receiver's 32-bit counter at power-on.", 0, 2**32 - 1)
     packet_phase_us: int | None = duration(None, "First packet after the boot of the handset; left out, random.")
     frame_phase_us: int | None = duration(None, "First frame after the boot of the receiver; left out, random.")

@@ -30,6 +30,7 @@ class Programme:
 
     def __init__(self, channels: Sequence[Channel], throttle: str, moves: Sequence[Move]) -> None:
         self._lines: list[tuple[Ints, Ints]] = []
+        self._plain: list[tuple[list[int], list[int]]] = []
         for channel in channels:
             rests_low = channel.kind != "stick" or channel.name == throttle
             times, positions = [0], [0 if rests_low else FULL_TRAVEL // 2]
@@ -41,6 +42,7 @@ class Programme:
                 times += [move.at_us, move.at_us + move.ramp_us]
                 positions += [start, _ppm(move.position)]
             self._lines.append((np.array(times, np.int64), np.array(positions, np.int64)))
+            self._plain.append((times, positions))
 
     @staticmethod
     def _along(line: tuple[Ints, Ints], at_us: Ints) -> Ints:
@@ -51,6 +53,18 @@ class Programme:
         span = np.maximum(times[right] - times[left], 1)
         along: Ints = positions[left] + (positions[right] - positions[left]) * (at_us - times[left]) // span
         return along
+
+    def position(self, channel: int, at_us: int) -> int:
+        """Return the position of one channel at one instant."""
+        times, positions = self._lines[channel]
+        return (
+            _position(self._plain[channel][0], self._plain[channel][1], at_us) if len(times) > 1 else int(positions[0])
+        )
+
+    def last_move_us(self, channel: int, at_us: int) -> int | None:
+        """Return when the last movement of a channel began; None if it has not moved."""
+        begins = [time_us for time_us in self._plain[channel][0][1::2] if time_us <= at_us]
+        return begins[-1] if begins else None
 
     def positions(self, at_us: Ints) -> Ints:
         """Return an (n, channels) array of positions 0 .. 1000000."""

@@ -38,6 +38,7 @@ class Purpose(IntEnum):
     SUITE = 4
     TRIALS = 5
     ADC_NOISE = 16  # + channel
+    CONTACTS = 64  # + channel
     MODEL = 1024  # + MODEL_SPAN * index in the profile
     FAULT = 65536  # + MODEL_SPAN * index in the scenario
 

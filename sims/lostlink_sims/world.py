@@ -11,10 +11,13 @@ from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Generic, Protocol, TypeVar
 
-from lostlink_sims.board import Board, ReceiverCrashError
+from lostlink_sims.board import Board
 from lostlink_sims.clock import FAULT, World
+from lostlink_sims.crashes import ReceiverCrashError
 from lostlink_sims.fates import Air
 from lostlink_sims.handset import Handset, Slots
+from lostlink_sims.handset_board import HandsetBoard
+from lostlink_sims.handset_program import HandsetFactory
 from lostlink_sims.packets import Arrivals, ForeignPackets, OwnPackets
 from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile
@@ -33,12 +36,22 @@ from lostlink_sims.streams import Purpose, Streams
 from lostlink_sims.trace import NoteKind, Summary, Trace
 
 
-def simulate(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = ReferenceReceiver) -> Trace:
+def simulate(
+    profile: Profile,
+    scenario: Scenario,
+    receiver: ReceiverFactory = ReferenceReceiver,
+    handset: HandsetFactory | None = None,
+) -> Trace:
     """Run a scenario and return its trace.
 
-    The same profile, scenario and receiver give the same trace, byte for byte, on any machine.
+    The same profile, scenario, receiver and handset give the same trace, byte for byte, on any machine.
+
+    Parameters
+    ----------
+    handset : callable, optional
+        ``Name(profile)`` gives the program of a handset under test. [default: the profile's handset, as data]
     """
-    stage, crash = _run(profile, scenario, receiver, keep=True)
+    stage, crash = _run(profile, scenario, receiver, handset, keep=True)
     return stage.trace(crash)
 
 
@@ -50,7 +63,7 @@ def summarise(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = 
     ReceiverCrashError
         If the receiver's program raises an exception.
     """
-    stage, crash = _run(profile, scenario, receiver, keep=False)
+    stage, crash = _run(profile, scenario, receiver, None, keep=False)
     if crash is not None:
         raise ReceiverCrashError(crash)
     return stage.recorder.summary
@@ -174,13 +187,21 @@ class Stage(Generic[B_co]):
 
 
 def _run(
-    profile: Profile, scenario: Scenario, receiver: ReceiverFactory, *, keep: bool
+    profile: Profile, scenario: Scenario, receiver: ReceiverFactory, handset: HandsetFactory | None, *, keep: bool
 ) -> tuple[Stage[Board], str | None]:
+    boards: list[HandsetBoard] = []
+
+    def under_test(profile: Profile, scenario: Scenario, draws: Streams) -> HandsetBoard:
+        assert handset is not None
+        boards.append(HandsetBoard(profile, scenario, draws, handset))
+        return boards[0]
+
     stage = Stage(
         profile,
         scenario,
         lambda env, recorder, phase_us: Board(env, profile, scenario, receiver, recorder, phase_us),
         keep=keep,
+        handset=Handset if handset is None else under_test,
     )
     crash = None
     try:
@@ -188,5 +209,9 @@ def _run(
     except ReceiverCrashError as error:
         crash = str(error)
         stage.recorder.note(stage.env.now, NoteKind.CRASH, crash)
+    for board in boards:
+        if board.crash is not None and crash is None:
+            crash = board.crash.text
+            stage.recorder.note(board.crash.at_us, NoteKind.CRASH, crash)
     stage.close(refused=stage.board.refused)
     return stage, crash

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from lostlink_sims import Channel, Move, Profile, Scenario
 from lostlink_sims.codes import crc8
-from lostlink_sims.handset import TILE, Handset
-from lostlink_sims.scenario import AnyFault, HandsetHung, HandsetOff, StickWireBroken
+from lostlink_sims.handset import TILE, Handset, on_times
+from lostlink_sims.scenario import AnyFault, HandsetHung, HandsetOff, HandsetReset, StickWireBroken
 from lostlink_sims.sticks import Programme, codes, layout
 from lostlink_sims.streams import Streams
 
@@ -183,11 +183,13 @@ def test_switching_off_and_on() -> None:
         ((HandsetOff(at_us=0, for_us=100),), [(100, 1000)]),
         ((HandsetOff(at_us=500, for_us=300), HandsetOff(at_us=600, for_us=50)), [(10, 500), (800, 1000)]),
         ((HandsetOff(at_us=600, for_us=50), HandsetOff(at_us=100, for_us=50)), [(10, 100), (150, 600), (650, 1000)]),
+        ((HandsetReset(at_us=500),), [(10, 500), (500, 1000)]),
+        ((HandsetReset(at_us=5),), [(10, 1000)]),
+        ((HandsetOff(at_us=500, for_us=100), HandsetReset(at_us=550)), [(10, 500), (600, 1000)]),
     ],
 )
 def test_times_on(faults: tuple[AnyFault, ...], spans: list[tuple[int, int]]) -> None:
-    handset = Handset(profile(), scenario(duration_us=1000, handset_on_us=10, faults=faults), Streams(1))
-    assert handset.on_times() == spans
+    assert on_times(scenario(duration_us=1000, handset_on_us=10, faults=faults)) == spans
 
 
 # --- payloads --------------------------------------------------------------------------------------------------------

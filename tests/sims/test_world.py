@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from lostlink.profiles import read_profile
 from lostlink_sims import Move, Profile, ReferenceReceiver, Scenario, Trace, simulate, summarise
-from lostlink_sims.board import ReceiverCrashError
+from lostlink_sims.crashes import ReceiverCrashError
 from lostlink_sims.receiver import TRANSITIONS, Event, State
 from lostlink_sims.scenario import (
     FAULTS,

@@ -1,0 +1,319 @@
+"""The handset's hardware in virtual time: supply, clock, ADC, switches, main loop, timer, watchdog, radio port.
+
+It calls the program, a `HandsetProgram`, and yields the packets that its radio takes. Nothing that happens to a packet
+on the air comes back to the program. At equal instants: reset, result of the radio, timer, main loop.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from operator import index
+from typing import Any, Final
+
+import numpy as np
+
+from lostlink_sims.clock import FAR_US
+from lostlink_sims.codes import ADC_COUNTS, FULL_TRAVEL, adc_reading
+from lostlink_sims.crashes import crash_text
+from lostlink_sims.handset import TILE, Slots, busy_spans, on_times, silent_spans
+from lostlink_sims.handset_program import Cause, HandsetFactory, HandsetProgram, Sent
+from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, Channel, Profile, air_time_us
+from lostlink_sims.receiver import MASK
+from lostlink_sims.scenario import HandsetHung, HandsetReset, Scenario, StickWireBroken, SwitchBounces
+from lostlink_sims.sticks import Programme, wiper
+from lostlink_sims.streams import Purpose, Streams
+
+_HALF: Final = MASK >> 1
+_CONTACT_US: Final = 200
+"""A bouncing contact keeps a state for so long."""
+_FETCHED: Final = 1024
+"""Random numbers of a stream that are fetched at once."""
+MOST_SPINS: Final = 100_000
+"""Consecutive turns without a delay and without a packet; on a board they would take a minute."""
+
+Packet = tuple[int, bytes]
+
+
+@dataclass(frozen=True, slots=True)
+class HandsetCrash:
+    """The handset's program raised an exception, or gave an answer that no radio can take."""
+
+    at_us: int
+    text: str
+
+
+class Controls:
+    """Sticks and switches as the program's pins see them.
+
+    Parameters
+    ----------
+    profile : Profile
+    scenario : Scenario
+    draws : Streams
+    """
+
+    def __init__(self, profile: Profile, scenario: Scenario, draws: Streams) -> None:
+        self._scenario, self._draws = scenario, draws
+        self._programme = Programme(profile.channels, profile.flight_controller.throttle, scenario.moves)
+        self._noise = profile.handset.adc_noise_counts if scenario.ambient else 0
+        numbered = list(enumerate(profile.channels))
+        self._sticks = [(number, channel) for number, channel in numbered if channel.kind == "stick"]
+        self._switches = [(number, channel) for number, channel in numbered if channel.kind != "stick"]
+        self._sweeps = 0
+        self._fetched: dict[int, list[int]] = {}
+        self._last = {number: (-1, 0) for number, _ in self._sticks}  # position and reading
+
+    def sweep(self, now_us: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """Return readings of the sticks and positions of the switches at an instant."""
+        readings = tuple(self._reading(number, channel, now_us) for number, channel in self._sticks)
+        switches = tuple(self._contact(number, channel, now_us) for number, channel in self._switches)
+        self._sweeps += 1
+        return readings, switches
+
+    def _reading(self, number: int, channel: Channel, now_us: int) -> int:
+        for fault in self._scenario.faults:
+            if (
+                isinstance(fault, StickWireBroken)
+                and fault.channel == channel.name
+                and fault.at_us <= now_us < fault.until_us(self._scenario.duration_us)
+            ):
+                return 0 if fault.rail == "low" else ADC_COUNTS - 1
+        position = self._programme.position(number, now_us)
+        if self._last[number][0] != position:  # a stick is at rest most of the time
+            self._last[number] = position, int(adc_reading(wiper(channel, np.array([position])))[0])
+        reading = self._last[number][1]
+        if self._noise:
+            reading += self._below(Purpose.ADC_NOISE + number, self._sweeps, 2 * self._noise + 1) - self._noise
+        return min(max(reading, 0), ADC_COUNTS - 1)
+
+    def _below(self, purpose: int, number: int, limit: int) -> int:
+        piece, place = divmod(number, _FETCHED)
+        if not place or purpose not in self._fetched:
+            self._fetched[purpose] = self._draws.below(purpose, piece * _FETCHED, _FETCHED, limit).tolist()
+        return self._fetched[purpose][place]
+
+    def _contact(self, number: int, channel: Channel, now_us: int) -> int:
+        position = _switch_position(channel, self._programme.position(number, now_us))
+        for fault in self._scenario.faults:
+            if not isinstance(fault, SwitchBounces) or fault.channel != channel.name:
+                continue
+            if not fault.at_us <= now_us < fault.until_us(self._scenario.duration_us):
+                continue
+            moved_us = self._programme.last_move_us(number, now_us)
+            if moved_us is not None and now_us - moved_us < fault.bounce_us:
+                before = _switch_position(channel, self._programme.position(number, moved_us - 1))
+                states = self._draws.below(Purpose.CONTACTS + number, now_us // _CONTACT_US, 1, 2)
+                return position if states[0] else before
+        return position
+
+
+def _switch_position(channel: Channel, position: int) -> int:
+    places = 2 if channel.kind == "two-position switch" else 3
+    return min(position * places // FULL_TRAVEL, places - 1)
+
+
+class _Life:
+    """The program from a boot on: its clock, and what it is called for next."""
+
+    def __init__(self, board: HandsetBoard, boot_us: int, clock_start: int) -> None:
+        self._board, self._profile = board, board.profile
+        self._boot_us, self._base = boot_us, clock_start
+        self._ppm = board.profile.handset.clock_error_ppm
+        self._rate = 1_000_000 + self._ppm
+        self._turn_us, self._timer_us, self._told_us = boot_us, FAR_US, FAR_US
+        self._result, self._ticks, self._spins = Sent.OUT, 0, 0
+
+    @property
+    def next_us(self) -> int:
+        """When it is called next; `FAR_US` for never."""
+        return min(self._told_us, self._timer_us, self._turn_us)
+
+    def begin(self, cause: Cause) -> None:
+        """Build the program and start it."""
+        now_us, settings = self._boot_us, self._profile.handset
+        program: HandsetProgram = self._board.call(now_us, "constructor", self._board.factory, self._profile)
+        self._program = program
+        self._sent = getattr(program, "sent", None)
+        self._interrupt = getattr(program, "interrupt", None) if settings.sends_from == "timer" else None
+        self._board.call(now_us, "power_on()", program.power_on, self._clock(now_us), int(cause))
+        self._plan_timer(now_us)
+
+    def wait(self, until_us: int) -> None:
+        """Call nothing before an instant."""
+        self._told_us = FAR_US
+        self._turn_us = max(self._turn_us, until_us)
+        if self._interrupt is not None:
+            self._timer_us = max(self._timer_us, until_us)
+
+    def told(self, result: Sent, at_us: int) -> None:
+        """Note what the radio says, and when."""
+        if self._sent is not None:
+            self._result, self._told_us = result, at_us
+
+    def step(self, now_us: int, hung_until_us: int) -> tuple[int, Any]:
+        """Make the call that is due; return what it hands over to the radio, and when."""
+        call, clock = self._board.call, self._clock(now_us)
+        if hung_until_us and now_us != self._timer_us:  # of the program only the timer interrupt goes on
+            self._told_us, self._turn_us = FAR_US, max(self._turn_us, hung_until_us)
+            return now_us, None
+        if now_us == self._told_us:
+            self._told_us = FAR_US
+            assert self._sent is not None
+            call(now_us, "sent()", self._sent, clock, int(self._result))
+            return now_us, call(now_us, "packet()", self._program.packet, clock)
+        if now_us == self._timer_us:
+            self._plan_timer(now_us)
+            assert self._interrupt is not None
+            return now_us, call(now_us, "interrupt()", self._interrupt, clock)
+        return self._turn(now_us, clock)
+
+    def _turn(self, now_us: int, clock: int) -> tuple[int, Any]:
+        readings, switches = self._board.controls.sweep(now_us)
+        call = self._board.call
+        wanted = call(now_us, "turn()", self._program.turn, clock, readings, switches)
+        done_us = now_us + self._profile.handset.turn_us
+        self._turn_us = FAR_US
+        if wanted is not None:
+            wanted = call(now_us, "turn(), which returns a clock or None", index, wanted)
+            self._turn_us = max(now_us + 1, done_us, self._real_us(now_us, wanted))
+        payload = call(now_us, "packet()", self._program.packet, self._clock(done_us))
+        self._spins = 0 if payload is not None or self._turn_us > done_us + 1 else self._spins + 1
+        if self._spins > MOST_SPINS:
+            raise ValueError(f"the next turn was wanted at once {MOST_SPINS} times in a row, without a packet")
+        return done_us, payload
+
+    def _plan_timer(self, now_us: int) -> None:
+        if self._interrupt is None:
+            return
+        self._ticks += 1
+        due = (self._base + self._ticks * self._profile.handset.packet_interval_us) & MASK
+        self._timer_us = max(now_us + 1, self._real_us(now_us, due))
+
+    def _clock(self, now_us: int) -> int:
+        since_us = now_us - self._boot_us
+        return (self._base + since_us + since_us * self._ppm // 1_000_000) & MASK
+
+    def _real_us(self, now_us: int, clock: int) -> int:
+        """Return the first microsecond, not before now, at which the clock shows a value; now for one in the past."""
+        ahead = (clock - self._clock(now_us)) & MASK
+        own_us = (now_us - self._boot_us) * self._rate // 1_000_000 + (ahead if ahead <= _HALF else 0)
+        return max(now_us, self._boot_us - -own_us * 1_000_000 // self._rate)
+
+
+class HandsetBoard:
+    """The handset of one scenario, with a program under test.
+
+    Attributes
+    ----------
+    profile, factory
+        As given to the constructor.
+    controls : Controls
+    crash : HandsetCrash or None
+        After all packets were made.
+    """
+
+    def __init__(self, profile: Profile, scenario: Scenario, draws: Streams, factory: HandsetFactory) -> None:
+        self.profile, self.factory = profile, factory
+        self.controls = Controls(profile, scenario, draws)
+        self._profile, self._scenario = profile, scenario
+        phase_us = scenario.packet_phase_us
+        if phase_us is None:
+            phase_us = int(draws.below(Purpose.PHASES, 0, 1, profile.handset.packet_interval_us)[0])
+        self._phase_us = phase_us
+        self._hung = silent_spans(scenario, profile.handset.watchdog_us)
+        self._busy = busy_spans(scenario)
+        self._clock_start = scenario.handset_clock_us
+        self._free_us = 0  # the radio
+        self._last: Packet | None = None
+        self._where = ""
+        self._now_us = 0
+        self.crash: HandsetCrash | None = None
+
+    def slots(self) -> Iterator[Slots]:
+        """Yield all packets of the scenario in order, at most `TILE` at a time."""
+        first = 0
+        packets = self._packets()
+        while tile := list(itertools.islice(packets, TILE)):
+            yield self._tile(first, tile)
+            first += len(tile)
+
+    def _tile(self, first: int, packets: list[Packet]) -> Slots:
+        lengths = np.array([len(payload) for _, payload in packets], np.int64)
+        rows = np.zeros((len(packets), self._profile.payload_bytes), np.uint8)
+        if (longest := int(lengths.max())) > rows.shape[1]:
+            rows = np.zeros((len(packets), longest), np.uint8)
+        for row, (_, payload) in zip(rows, packets, strict=True):
+            row[: len(payload)] = np.frombuffer(payload, np.uint8)
+        return Slots(first, np.array([at_us for at_us, _ in packets], np.int64), rows, lengths)
+
+    def _packets(self) -> Iterator[Packet]:
+        """Yield the packets of each life of the program, from a boot to the next reset or the end of the supply."""
+        settings = self._profile.handset
+        resets = {fault.at_us for fault in self._scenario.faults if isinstance(fault, HandsetReset)}
+        bites = {until_us for _, until_us in self._hung} if settings.watchdog_us else set()
+        late_us = self._phase_us
+        try:
+            for start_us, end_us in on_times(self._scenario, settings.watchdog_us):
+                cause = Cause.RESET if start_us in resets | bites else Cause.POWER_ON
+                boot_us, late_us = start_us + settings.boot_us + late_us, 0
+                if boot_us < end_us:
+                    yield from self._live(boot_us, end_us, cause)
+        except (Exception, SystemExit) as error:
+            self.crash = HandsetCrash(self._now_us, crash_text(error, f"the handset's {self._where}", self._now_us))
+
+    def _live(self, boot_us: int, end_us: int, cause: Cause) -> Iterator[Packet]:
+        """Run the program from its boot to an instant."""
+        life = _Life(self, boot_us, self._clock_start)
+        self._clock_start = 0  # a reset restarts the counter
+        life.begin(cause)
+        while (now_us := life.next_us) < end_us:
+            if until_us := self._frozen_until(now_us):
+                yield from self._repeats(until_us, end_us)
+                life.wait(until_us)
+                continue
+            hung_us = self._hung_until(now_us)
+            leaves_us, payload = life.step(now_us, hung_us)
+            if payload is not None and leaves_us < end_us:
+                result = self._hand_over(leaves_us, payload)
+                life.told(result, self._free_us if result is Sent.OUT else leaves_us)
+                if result is Sent.OUT:
+                    yield leaves_us, bytes(payload)
+
+    def call(self, now_us: int, where: str, call: Callable[..., Any], *arguments: Any) -> Any:
+        """Call a function of the program; an exception is told with its name and the instant."""
+        self._now_us, self._where = now_us, where
+        return call(*arguments)
+
+    def _frozen_until(self, now_us: int) -> int:
+        """Return the end of a `HandsetHung` that lasts now; 0 if there is none."""
+        for fault in self._scenario.faults:
+            if isinstance(fault, HandsetHung) and fault.at_us <= now_us < fault.until_us(self._scenario.duration_us):
+                return fault.until_us(self._scenario.duration_us)
+        return 0
+
+    def _repeats(self, until_us: int, end_us: int) -> Iterator[Packet]:
+        """Yield the last packet at the nominal rate: the program hangs and its radio goes on."""
+        if self._last is None:
+            return
+        at_us, payload = self._last
+        while (at_us := at_us + self._profile.handset.packet_interval_us) < min(until_us, end_us):
+            self._last = at_us, payload
+            yield at_us, payload
+
+    def _hung_until(self, now_us: int) -> int:
+        return max((until_us for from_us, until_us in self._hung if from_us <= now_us < until_us), default=0)
+
+    def _hand_over(self, now_us: int, payload: Any) -> Sent:
+        """Give a payload to the radio, which refuses it while it sends."""
+        if not isinstance(payload, bytes | bytearray):
+            raise TypeError(f"a payload is {type(payload).__name__}; allowed: bytes, or None")
+        if not 1 <= len(payload) <= PAYLOAD_LIMIT_BYTES:
+            raise ValueError(f"a payload of {len(payload)} bytes; allowed: 1 to {PAYLOAD_LIMIT_BYTES}")
+        if now_us < self._free_us or any(from_us <= now_us < until_us for from_us, until_us in self._busy):
+            return Sent.BUSY
+        radio = self._profile.radio
+        self._free_us = now_us + radio.settle_us + air_time_us(radio, len(payload))
+        self._last = now_us, bytes(payload)
+        return Sent.OUT

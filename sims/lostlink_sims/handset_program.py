@@ -1,0 +1,150 @@
+"""The handset interface and the reference handset.
+
+A handset is firmware without its hardware: it gets a sweep of ADC readings and the switches, and hands payloads over to
+the radio. `clock_us` is its own 32-bit counter, as a receiver's: programs compare *differences*, never instants.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from enum import IntEnum
+from typing import Final, Protocol
+
+import numpy as np
+
+from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, TOP_CODE, crc8, pulse_table
+from lostlink_sims.profile import Profile
+
+MASK: Final = 0xFFFF_FFFF
+_DEBOUNCE_US: Final = 15_000
+"""Longer than contacts bounce; common practice, no source."""
+
+
+class Cause(IntEnum):
+    """Why a program begins, as a microcontroller's reset register tells it."""
+
+    POWER_ON = 0
+    RESET = 1
+
+
+class Sent(IntEnum):
+    """What became of a payload."""
+
+    OUT = 0  # its last bit was sent
+    BUSY = 3  # the radio was still sending and did not take it
+
+
+class HandsetProgram(Protocol):
+    """Interface of a handset; constructed with the profile at every power-on and reset.
+
+    A program may also have ``interrupt(clock_us)``, which a timer calls once in each packet interval, also while the
+    main loop hangs, and which returns a payload or None; and ``sent(clock_us, result)``, called when the radio is done.
+    """
+
+    def power_on(self, clock_us: int, cause: int) -> None: ...
+
+    def turn(self, clock_us: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
+        """Run one turn of the main loop with a new sweep; return the clock at which the next is wanted.
+
+        Parameters
+        ----------
+        readings : sequence of int
+            0 .. 1023, of each stick in the order of the profile.
+        switches : sequence of int
+            0, 1 or 2, of each switch in the order of the profile; contacts bounce.
+        """
+        ...
+
+    def packet(self, clock_us: int) -> bytes | None:
+        """Return a payload of 1 .. 32 bytes for the radio, or None; asked after each turn and each `sent`."""
+        ...
+
+
+HandsetFactory = Callable[[Profile], HandsetProgram]
+
+
+class _Contact:
+    """A switch: a new position counts when it has stood for `_DEBOUNCE_US`."""
+
+    def __init__(self) -> None:
+        self.position: int | None = None
+        self._seen, self._since_us = 0, 0
+
+    def look(self, clock_us: int, position: int) -> int:
+        if self.position is None:
+            self.position = self._seen = position
+        if position != self._seen:
+            self._seen, self._since_us = position, clock_us
+        elif position != self.position and (clock_us - self._since_us) & MASK >= _DEBOUNCE_US:
+            self.position = position
+        return self.position
+
+
+class ReferenceHandset:
+    """The reference handset: sends each sweep at its packet rate, debounces, waits for a low throttle at power-on."""
+
+    def __init__(self, profile: Profile) -> None:
+        self._profile = profile
+        rule = ADC_RULES[profile.handset.mapping]
+        self._table = rule(np.arange(ADC_COUNTS)).tolist()
+        self._contacts = [_Contact() for channel in profile.channels if channel.kind != "stick"]
+        self._next_us = 0
+        self._counter = 0
+        self._payload: bytes | None = None
+        throttle = profile.channels[profile.throttle_index]
+        self._low_code = TOP_CODE if throttle.reversed else 0
+        self._idle = idle_codes(profile)
+        self._waits = False
+
+    def power_on(self, clock_us: int, cause: int) -> None:
+        self._next_us = clock_us
+        settings = self._profile.handset
+        rule = settings.at_power_on if cause == Cause.POWER_ON else settings.after_reset
+        self._waits = rule == "waits for low throttle"
+
+    def turn(self, clock_us: int, readings: Sequence[int], switches: Sequence[int]) -> int:
+        codes = self._codes(clock_us, list(readings), list(switches))
+        throttle = self._profile.throttle_index
+        if codes[throttle] in self._idle:
+            self._waits = False
+        if self._waits:
+            codes[throttle] = self._low_code
+        self._payload = self._layout(codes)
+        self._next_us = (self._next_us + self._profile.handset.packet_interval_us) & MASK
+        return self._next_us
+
+    def _codes(self, clock_us: int, readings: list[int], switches: list[int]) -> list[int]:
+        codes, contacts = [], iter(self._contacts)
+        for channel in self._profile.channels:
+            if channel.kind == "stick":
+                code = self._table[readings.pop(0)]
+            else:
+                position = next(contacts).look(clock_us, switches.pop(0))
+                code = ((0, TOP_CODE) if channel.kind == "two-position switch" else (0, 127, TOP_CODE))[position]
+            codes.append(TOP_CODE - code if channel.reversed else code)
+        return codes
+
+    def _layout(self, codes: list[int]) -> bytes:
+        profile = self._profile
+        payload = bytearray(profile.packet_channels)
+        for byte, code in zip(profile.packet_bytes, codes, strict=True):
+            payload[byte] = code
+        if profile.handset.link_id is not None:
+            payload.append(profile.handset.link_id)
+        if profile.handset.packet_counter:
+            payload.append(self._counter)
+            self._counter = (self._counter + 1) & 0xFF
+        if profile.handset.check_byte:
+            payload.append(crc8(bytes(payload)))
+        return bytes(payload)
+
+    def packet(self, clock_us: int) -> bytes | None:
+        payload, self._payload = self._payload, None
+        return payload
+
+
+def idle_codes(profile: Profile) -> frozenset[int]:
+    """Return the throttle codes that give an idle pulse by the profile's mapping."""
+    settings = profile.receiver
+    table = pulse_table(settings.mapping, settings.low_us, settings.high_us)
+    return frozenset(code for code, width_us in enumerate(table) if width_us <= profile.requirements.idle_below_us)
