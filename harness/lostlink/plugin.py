@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import shlex
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -103,12 +103,20 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Keep the selected requirements."""
     only = config.getoption("--lostlink-only")
-    if not only:
-        return
-    wanted = set(only.split(","))
-    keep = [item for item in items if (required := required_by(item)) is not None and required.id in wanted]
+    wanted = set(only.split(",")) if only else None
+    sides = config.stash[RIG].sides if RIG in config.stash else {"receiver"}
+    keep = [item for item in items if _is_selected(required_by(item), wanted, sides)]
     config.hook.pytest_deselected(items=[item for item in items if item not in keep])
     items[:] = keep
+
+
+def _is_selected(required: Requirement | None, wanted: set[str] | None, sides: Collection[str]) -> bool:
+    """Return whether a test is to be run; of the catalogue, only what is about a side that is under test."""
+    from lostlink.requirements import CATALOGUE
+
+    if wanted is not None:
+        return required is not None and required.id in wanted
+    return required is None or required.side in sides or required.id not in CATALOGUE
 
 
 @pytest.fixture(scope="session")

@@ -1,7 +1,7 @@
 """The catalogue: every requirement of the suite, with its id, severity, requirement sentence and fault sentence.
 
 Ids are stable: profiles, reports and replays refer to them. FS failsafe, PW power-on, RC recovery, LK
-normal operation, CH channels, FR frames, LT latency, DF difference from the simulation.
+normal operation, CH channels, FR frames, LT latency, DF difference from the simulation, HS a handset under test.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Final, TypeVar
 
 from lostlink.errors import UsageError
 from lostlink.files import whole_text
-from lostlink.verdicts import Requirement, Severity, counted
+from lostlink.verdicts import Requirement, Severity, Side, counted
 
 _CRITICAL, _MAJOR, _MINOR = Severity.CRITICAL, Severity.MAJOR, Severity.MINOR
 
@@ -126,9 +126,58 @@ _ROWS: Final = (
     # --- comparison with the simulation ------------------------------------------------------------------------------
     ("DF-AGREE", _MINOR, "The receiver gives the same output as the simulated receiver for the same packets.",
      "the output differs from that of the simulated receiver"),
+    # --- a handset under test ---------------------------------------------------------------------------------
+    ("HS-VALUE", _MAJOR, "Every position of every stick and switch is sent as the specified code.",
+     "the handset sends wrong codes"),
+    ("HS-CENTRE", _MAJOR, "A centred stick is sent as the middle code.",
+     "the handset does not send the middle code for a centred stick"),
+    ("HS-ENDS", _MAJOR, "A stick at its stop is sent as the last code.",
+     "the handset does not send the last code for a stick at its stop"),
+    ("HS-ORDER", _CRITICAL, "Each stick and switch is sent in its own byte and changes no other.",
+     "the handset sends a stick or switch in the wrong byte"),
+    ("HS-SENSE", _CRITICAL, "Each stick and switch is sent the right way round.",
+     "the handset sends a channel the wrong way round"),
+    ("HS-STEPS", _MINOR, "A stick that moves one way is never sent as going back.",
+     "the handset sends a stick as going back while it moves one way"),
+    ("HS-STILL", _MINOR, "A stick that stands still is sent as standing still.",
+     "the handset sends a stick at rest as moving"),
+    ("HS-SWITCH", _CRITICAL, "A switch whose contacts bounce is sent as one change.",
+     "the handset sends the bouncing of a switch"),
+    ("HS-RATE", _MAJOR, "Packets leave at the specified rate.",
+     "the handset does not keep its packet rate"),
+    ("HS-GAP", _CRITICAL, "Packets never pause for a quarter of the receiver's timeout.",
+     "the handset pauses for so long that the throttle may be cut"),
+    ("HS-FRESH", _CRITICAL, "A packet holds what the sticks show when it leaves.",
+     "the handset sends old stick positions"),
+    ("HS-BUSY", _MAJOR, "After its radio was busy the handset sends the newest positions.",
+     "the handset sends old positions after its radio was busy"),
+    ("HS-COUNT", _MAJOR, "The packet counter goes on by one with each new packet.",
+     "the handset's packet counter is wrong"),
+    ("HS-MARK", _MAJOR, "Every packet has its length, link id and check byte.",
+     "the handset sends packets with a wrong length, link id or check byte"),
+    ("HS-START", _CRITICAL, "Switched on with the throttle up, the handset sends no throttle until the stick was low.",
+     "the handset sends throttle when it is switched on with the stick up"),
+    ("HS-FIRST", _CRITICAL, "The first packets after power-on and reset hold the sticks.",
+     "the first packets of the handset do not hold the sticks"),
+    ("HS-RESET", _CRITICAL, "After a reset in flight the handset is back before the throttle is cut, with the sticks.",
+     "after a reset the handset is silent for too long or sends other positions"),
+    ("HS-HANG", _CRITICAL, "When its main loop hangs, the handset sends no packets that look new.",
+     "the handset goes on sending packets that look new while its main loop hangs"),
+    ("HS-WIRE", _CRITICAL, "A broken throttle wire never sends more throttle.",
+     "the handset sends more throttle when the throttle's wire breaks"),
+    ("HS-WRAP", _MAJOR, "A wrap of the handset's counter changes nothing.",
+     "the handset's packets pause or change their rate when its counter wraps"),
+    ("HS-LONG", _MAJOR, "After minutes of use the handset sends as at first.",
+     "the handset's packets pause or change their rate after minutes of use"),
 )  # fmt: skip
 
 CATALOGUE: Final[dict[str, Requirement]] = {row[0]: Requirement(*row) for row in _ROWS}
+
+
+def of_sides(*sides: Side) -> list[str]:
+    """Return the ids of the requirements on some sides of a link."""
+    return [name for name, required in CATALOGUE.items() if required.side in sides]
+
 
 _GROUPS: Final = {name.partition("-")[0] for name in CATALOGUE}
 _Test = TypeVar("_Test", bound=Callable[..., object])

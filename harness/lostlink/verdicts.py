@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable
 from dataclasses import asdict, dataclass, replace
-from enum import Enum
+from enum import Enum, StrEnum
 from numbers import Integral, Real
 from typing import Any, Final
 
@@ -57,6 +57,13 @@ _MEANINGS = {
 }
 
 
+class Side(StrEnum):
+    """What of a link a requirement is about."""
+
+    RECEIVER = "receiver"
+    HANDSET = "handset"
+
+
 @dataclass(frozen=True, slots=True)
 class Requirement:
     """A requirement on the link.
@@ -76,6 +83,11 @@ class Requirement:
     severity: Severity
     sentence: str
     fault: str
+
+    @property
+    def side(self) -> Side:
+        """What it is about; its id says it."""
+        return Side.HANDSET if self.id.startswith("HS-") else Side.RECEIVER
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -241,9 +241,7 @@ class HandsetBoard:
 
     def _tile(self, first: int, packets: list[Packet]) -> Slots:
         lengths = np.array([len(payload) for _, payload in packets], np.int64)
-        rows = np.zeros((len(packets), self._profile.payload_bytes), np.uint8)
-        if (longest := int(lengths.max())) > rows.shape[1]:
-            rows = np.zeros((len(packets), longest), np.uint8)
+        rows = np.zeros((len(packets), PAYLOAD_LIMIT_BYTES), np.uint8)
         for row, (_, payload) in zip(rows, packets, strict=True):
             row[: len(payload)] = np.frombuffer(payload, np.uint8)
         return Slots(first, np.array([at_us for at_us, _ in packets], np.int64), rows, lengths)

@@ -13,7 +13,7 @@ from typing import Final, Protocol
 import numpy as np
 
 from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, TOP_CODE, crc8, pulse_table
-from lostlink_sims.profile import Profile
+from lostlink_sims.profile import Channel, Profile
 
 MASK: Final = 0xFFFF_FFFF
 _DEBOUNCE_US: Final = 15_000
@@ -58,6 +58,15 @@ class HandsetProgram(Protocol):
     def packet(self, clock_us: int) -> bytes | None:
         """Return a payload of 1 .. 32 bytes for the radio, or None; asked after each turn and each `sent`."""
         ...
+
+
+LEAST_MARGIN: Final = 0.02
+"""Share of the track that a stick's travel must leave at an end, to tell a broken wire there from a stop."""
+
+
+def tells_break(channel: Channel, rail: str) -> bool:
+    """Return whether a reading at a rail is beyond every position of a stick."""
+    return channel.travel_low >= LEAST_MARGIN if rail == "low" else channel.travel_high <= 1 - LEAST_MARGIN
 
 
 HandsetFactory = Callable[[Profile], HandsetProgram]
@@ -105,6 +114,8 @@ class ReferenceHandset:
     def turn(self, clock_us: int, readings: Sequence[int], switches: Sequence[int]) -> int:
         codes = self._codes(clock_us, list(readings), list(switches))
         throttle = self._profile.throttle_index
+        if self._is_broken(readings):
+            codes[throttle] = self._low_code
         if codes[throttle] in self._idle:
             self._waits = False
         if self._waits:
@@ -123,6 +134,16 @@ class ReferenceHandset:
                 code = ((0, TOP_CODE) if channel.kind == "two-position switch" else (0, 127, TOP_CODE))[position]
             codes.append(TOP_CODE - code if channel.reversed else code)
         return codes
+
+    def _is_broken(self, readings: Sequence[int]) -> bool:
+        """Return whether the throttle's reading is beyond every position of its stick."""
+        channel, half = self._profile.channels[self._profile.throttle_index], LEAST_MARGIN / 2 * ADC_COUNTS
+        if channel.kind != "stick":
+            return False
+        reading = readings[sum(one.kind == "stick" for one in self._profile.channels[: self._profile.throttle_index])]
+        return (tells_break(channel, "low") and reading < half) or (
+            tells_break(channel, "high") and reading > ADC_COUNTS - half
+        )
 
     def _layout(self, codes: list[int]) -> bytes:
         profile = self._profile

@@ -47,6 +47,7 @@ class Recorder:
         self._flight = FlightController(profile)
         self.summary = Summary()
         self._packets: list[Packets] = []
+        self._lengths: list[Ints] = []
         self._frames: list[Frames] = []
         self._seen: list[Decoded] = []
         self._motor: list[tuple[int, int, int]] = []
@@ -72,6 +73,8 @@ class Recorder:
         if self._keep:
             slots, n = flights.slots, len(fate)  # fewer than were planned when the run ended early
             self._packets.append(Packets(slots.left_us[:n], arrived, fate, attempts, slots.payload[:n]))
+            if slots.lengths is not None:
+                self._lengths.append(slots.lengths[:n])
 
     # --- frames ---------------------------------------------------------------------------------------------
 
@@ -169,7 +172,8 @@ class Recorder:
         motor = np.array(self._motor, np.int64).reshape(-1, 3)
         failsafe = np.array(self._failsafe, np.int64).reshape(-1, 2)
         none, few = np.zeros(0, np.int64), np.zeros(0, np.uint8)
-        payloads = np.zeros((0, profile.payload_bytes), np.uint8)
+        width = self._packets[0].payload.shape[1] if self._packets else profile.payload_bytes
+        payloads = np.zeros((0, width), np.uint8)
         return Trace(
             profile=profile,
             scenario=scenario,
@@ -186,4 +190,5 @@ class Recorder:
             notes=self.notes,
             summary=self.summary,
             crash=crash,
+            payload_lengths=np.concatenate(self._lengths) if self._lengths else None,
         )

@@ -28,7 +28,7 @@ class NoteKind(Enum):
     SUPPLY_DOWN = "the receiver's supply fails"
     BOOTED = "a board reports that it has booted"
     BOOTED_ON_ORDER = "a board reports that it has booted on command"
-    CRASH = "the receiver's program crashed"
+    CRASH = "a program under test crashed"
 
 
 class Note(NamedTuple):
@@ -137,6 +137,8 @@ class Trace:
         Uncertainty (±) of a time between two instants on the receiver's own clock: a width, a period.
     separators_us : (n,) ndarray of int64 or None
         Measured length of the separators in each frame; None for the profile's.
+    payload_lengths : (n,) ndarray of int64 or None
+        Bytes of each payload of a handset under test; None for the profile's length.
     doubt : str
         Why the run is inconclusive; empty if it is conclusive.
     packets : Packets
@@ -154,7 +156,7 @@ class Trace:
     notes : list of Note
     summary : Summary
     crash : str or None
-        The exception that ended the receiver's program.
+        The exception that ended the receiver's program, or that of a handset under test.
     """
 
     profile: Profile
@@ -174,6 +176,7 @@ class Trace:
     crash: str | None = None
     span_uncertainty_us: int = 0
     separators_us: Ints | None = None
+    payload_lengths: Ints | None = None
     doubt: str = ""
 
     @property

@@ -7,6 +7,7 @@ from types import TracebackType
 from typing import ClassVar, Self
 
 from lostlink.varied.dimensions import PAIRS, Strength
+from lostlink.verdicts import Side
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 
 
@@ -40,6 +41,8 @@ class Rig(ABC):
         Which values are combined in every way in the varied flights.
     how_seen : HowSeen
         Evidence type of the traces.
+    sides : frozenset of Side
+        What is under test; only the requirements about it are tested.
     drives_hardware : bool
         Whether a motor may start, so that the user must confirm that propellers are off.
     sets_clock : bool
@@ -50,6 +53,7 @@ class Rig(ABC):
 
     how_seen: ClassVar[HowSeen] = HowSeen.REPORTED
     drives_hardware: ClassVar[bool] = True
+    sides: frozenset[Side] = frozenset({Side.RECEIVER})
     sees_flag: ClassVar[bool] = True
     name: str = "rig"
     receiver: str = "the receiver"

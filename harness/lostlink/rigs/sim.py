@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from lostlink.errors import ReceiverCrashError
 from lostlink.rigs.base import Rig
+from lostlink.verdicts import Side
 from lostlink_sims import HowSeen, Profile, ReferenceReceiver, Scenario, Trace, simulate
+from lostlink_sims.handset_program import HandsetFactory
 from lostlink_sims.receiver import ReceiverFactory
 
 
@@ -18,6 +20,8 @@ class SimRig(Rig):
         ``Name(profile)`` gives a receiver. [default: reference receiver]
     receiver : str, optional
         Description of the receiver under test.
+    handset : callable, optional
+        ``Name(profile)`` gives the program of a handset under test; with it alone, the receiver is not under test.
     """
 
     name = "sim"
@@ -27,26 +31,35 @@ class SimRig(Rig):
     varied_stride = 1
 
     def __init__(
-        self, profile: Profile, factory: ReceiverFactory = ReferenceReceiver, receiver: str | None = None
+        self,
+        profile: Profile,
+        factory: ReceiverFactory = ReferenceReceiver,
+        receiver: str | None = None,
+        handset: HandsetFactory | None = None,
     ) -> None:
         super().__init__(profile)
+        self.handset = handset
+        if handset is not None:
+            self.sides = frozenset({Side.HANDSET})
         self.factory = factory
         self.receiver = receiver or ("reference receiver" if factory is ReferenceReceiver else factory.__name__)
 
     @property
     def under_test(self) -> str:
-        """The receiver under test, as a conclusion names it."""
+        """What is under test, as a conclusion names it."""
+        if self.handset is not None:
+            return f"the handset {getattr(self.handset, '__name__', '')}".rstrip()
         return f"the {self.receiver}" if self.factory is ReferenceReceiver else self.receiver
 
     @property
     def opened_by(self) -> tuple[str, str | None] | None:
         """As in `Rig`: a class given to the constructor has no name for another process."""
-        return (self.name, None) if self.factory is ReferenceReceiver else None
+        return (self.name, None) if self.factory is ReferenceReceiver and self.handset is None else None
 
     def run(self, scenario: Scenario) -> Trace:
         """Run a scenario; the same one gives the same trace, byte for byte."""
         self.runs += 1
-        trace = simulate(self.profile, scenario, self.factory)
+        trace = simulate(self.profile, scenario, self.factory, self.handset)
         if trace.crash is not None:
             raise ReceiverCrashError(trace.crash, trace)
         return trace

@@ -16,7 +16,7 @@ from lostlink.evidence.timeline import timeline
 from lostlink.invariants import Broken, judge_trace
 from lostlink.rigs import Rig
 from lostlink.varied import Flown
-from lostlink.verdicts import WAIVED_REASON, Limit, Measurement, Outcome, Requirement, Severity, Verdict
+from lostlink.verdicts import WAIVED_REASON, Limit, Measurement, Outcome, Requirement, Severity, Side, Verdict
 from lostlink_sims import Scenario, Trace
 
 AROUND_US = 300_000
@@ -104,7 +104,7 @@ class Judge:
 
     def inspect(self, trace: Trace) -> None:
         """Note which invariants a run breaks."""
-        self._inspected = trace, judge_trace(trace)
+        self._inspected = trace, judge_trace(trace) if Side.RECEIVER in self._rig.sides else []
         for broken in self._inspected[1]:
             self.broken.setdefault(broken.requirement_id, (broken, trace))
 

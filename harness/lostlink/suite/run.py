@@ -18,7 +18,7 @@ from lostlink import safe_end
 from lostlink.errors import ExitCode
 from lostlink.evidence.run_writer import file_name
 from lostlink.files import whole_text
-from lostlink.requirements import CATALOGUE, DECORATED
+from lostlink.requirements import CATALOGUE, DECORATED, of_sides
 from lostlink.results import Result
 from lostlink.rigs import Rig
 from lostlink.suite.judge import OTHERS, in_runs_of
@@ -273,7 +273,7 @@ def run_suite(
         result.interrupted, result.interrupted_code = True, ExitCode(safe_end.exit_code_of())
     if code in (pytest.ExitCode.INTERNAL_ERROR, pytest.ExitCode.USAGE_ERROR):
         result.errors.append(f"pytest ended with {code.name.lower().replace('_', ' ')}")
-    collector.conclude(tests, only or list(CATALOGUE), evidence)
+    collector.conclude(tests, only or of_sides(*rig.sides), evidence)
     return result
 
 

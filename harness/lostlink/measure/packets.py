@@ -1,0 +1,212 @@
+"""Packets of a handset compared with sticks and switches: codes, intervals, ages, counter, marks.
+
+What a byte should be is calculated from the profile's declared mapping, never by the handset's program.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lostlink.measure.results import Ints, largest, measured, number_of
+from lostlink.verdicts import Measurement
+from lostlink_sims import Profile, Trace
+from lostlink_sims.codes import crc8_rows, pulse_table
+from lostlink_sims.sticks import Programme, codes
+
+CODES = "codes"
+"""Unit of a difference of codes."""
+
+
+def expected_codes(trace: Trace, at_us: Ints) -> Ints:
+    """Return the codes for the stick positions at the given times, (n, channels)."""
+    profile = trace.profile
+    programme = Programme(profile.channels, profile.flight_controller.throttle, trace.scenario.moves)
+    return codes(profile, programme.positions(at_us))
+
+
+def sent_codes(trace: Trace) -> Ints:
+    """Return the codes in each packet, (n, channels); -1 where a packet is too short."""
+    payload, where = trace.packets.payload, np.array(trace.profile.packet_bytes)
+    table = payload[:, where].astype(np.int64)
+    if trace.payload_lengths is not None:
+        table[where[None, :] >= trace.payload_lengths[:, None]] = -1
+    return table
+
+
+def codes_at(trace: Trace, at_us: Ints) -> Ints:
+    """Return the codes in the last packet that left until each time, (n, channels); -1 before the first."""
+    table = sent_codes(trace)
+    if not len(table):
+        return np.full((len(at_us), len(trace.profile.channels)), -1, np.int64)
+    index = np.searchsorted(trace.packets.left_us, at_us, side="right") - 1
+    return np.where((index >= 0)[:, None], table[np.maximum(index, 0)], -1)
+
+
+def code_error(trace: Trace, channel: int, at_us: Ints) -> Measurement:
+    """Return the largest difference of a channel's code from the one for its stick position."""
+    error = np.abs(codes_at(trace, at_us)[:, channel] - expected_codes(trace, at_us)[:, channel])
+    return _largest(f"error of {_name(trace, channel)}", trace, error, at_us)
+
+
+def offset_from(trace: Trace, channel: int, code: int, at_us: int) -> Measurement:
+    """Return the difference of a channel's code from a given one."""
+    instants_us = np.array([at_us])
+    error = np.abs(codes_at(trace, instants_us)[:, channel] - code)
+    return _largest(f"offset of {_name(trace, channel)}", trace, error, instants_us)
+
+
+def step_errors(trace: Trace, channel: int, since_us: int, until_us: int, *, falls: bool) -> Measurement:
+    """Return how often a channel's code goes back while its stick moves one way."""
+    inside = _between(trace, since_us, until_us)
+    steps = np.diff(sent_codes(trace)[inside, channel])
+    return number_of(
+        f"steps back of {_name(trace, channel)}", trace,
+        trace.packets.left_us[inside][1:][steps > 0 if falls else steps < 0],
+    )  # fmt: skip
+
+
+def distinct(trace: Trace, channel: int, since_us: int, until_us: int) -> Measurement:
+    """Return the number of different codes of a channel in a time span."""
+    seen = np.unique(sent_codes(trace)[_between(trace, since_us, until_us), channel])
+    return measured(trace, f"distinct codes of {_name(trace, channel)}", len(seen), until_us, unit="")
+
+
+def changes(trace: Trace, channel: int, since_us: int, until_us: int) -> Measurement:
+    """Return how often a channel's code changes in a time span."""
+    inside = _between(trace, since_us, until_us)
+    changed = np.diff(sent_codes(trace)[inside, channel]) != 0
+    return number_of(f"changes of {_name(trace, channel)}", trace, trace.packets.left_us[inside][1:][changed])
+
+
+def crosstalk(trace: Trace, moved: int, since_us: int, until_us: int) -> Measurement:
+    """Return the largest movement of any other channel's code while only the control of `moved` moves."""
+    others = np.delete(sent_codes(trace)[_between(trace, since_us, until_us)], moved, axis=1)
+    spread = np.ptp(others, axis=0) if others.size else np.zeros(1, np.int64)
+    return _largest(
+        f"movement of other channels with {_name(trace, moved)}", trace, spread, np.full(len(spread), until_us)
+    )
+
+
+def travel(trace: Trace, channel: int, begin_us: int, end_us: int, *, falls: bool = False) -> Measurement:
+    """Return how far a channel's code goes up between two times, or down if it `falls`."""
+    before, after = codes_at(trace, np.array([begin_us, end_us]))[:, channel].tolist()
+    name = f"{'fall' if falls else 'rise'} of {_name(trace, channel)}"
+    return measured(trace, name, before - after if falls else after - before, end_us, unit=CODES)
+
+
+def highest_throttle(trace: Trace, since_us: int, until_us: int) -> Measurement:
+    """Return the widest throttle pulse that the packets in a time span ask for; 0 without packets."""
+    profile, inside = trace.profile, _between(trace, since_us, until_us)
+    table = np.array(pulse_table(profile.receiver.mapping, profile.receiver.low_us, profile.receiver.high_us))
+    asked = sent_codes(trace)[inside, profile.throttle_index]
+    return largest("throttle asked for", trace, table[np.maximum(asked, 0)], trace.packets.left_us[inside])
+
+
+# --- time -------------------------------------------------------------------------------------------------------
+
+
+def longest_gap(trace: Trace, since_us: int, until_us: int) -> Measurement:
+    """Return the longest time without a packet in a time span."""
+    left_us = trace.packets.left_us
+    inside = left_us[(left_us >= since_us) & (left_us < until_us)]
+    ends = np.concatenate([[since_us], inside, [until_us]])
+    gaps = np.diff(ends)
+    return largest("longest time without a packet", trace, gaps, ends[1:])
+
+
+def interval_error(trace: Trace, since_us: int, until_us: int) -> Measurement:
+    """Return the deviation of packet intervals from the nominal one that 99 % of them keep."""
+    left_us = trace.packets.left_us[_between(trace, since_us, until_us)]
+    intervals = np.diff(left_us)
+    if not len(intervals):
+        return measured(trace, "deviation of the packet interval", float("inf"), until_us)
+    error = np.abs(intervals - trace.profile.handset.packet_interval_us)
+    value = int(np.sort(error)[-1 - len(error) // 100])
+    return measured(trace, "deviation of the packet interval (99 %)", value, int(left_us[1:][int(np.argmax(error))]))
+
+
+def delay(trace: Trace, channel: int, moved_us: int, until_us: int) -> Measurement:
+    """Return the time from a step of a stick to the first packet with its new code."""
+    wanted = int(expected_codes(trace, np.array([until_us - 1]))[0, channel])
+    shows = _between(trace, moved_us, until_us) & (np.abs(sent_codes(trace)[:, channel] - wanted) <= 1)
+    left_us = trace.packets.left_us[shows]
+    name = f"time until {_name(trace, channel)} is in a packet"
+    if not len(left_us):
+        return Measurement(
+            name=name, value=until_us - moved_us, how_seen=trace.how_seen, only_at_least=True, at_us=until_us
+        )
+    return measured(trace, name, int(left_us[0]) - moved_us, int(left_us[0]))
+
+
+def time_to_stand(trace: Trace, hung_us: int, until_us: int) -> Measurement:
+    """Return the time from a hang until no packet comes any more that a receiver takes for a new one."""
+    fresh = _between(trace, hung_us, until_us)
+    at = trace.profile.counter_byte
+    if at is not None:
+        fresh = fresh & np.concatenate([[True], np.diff(trace.packets.payload[:, at].astype(np.int64)) != 0])
+    left_us = trace.packets.left_us[fresh]
+    last_us = int(left_us[-1]) if len(left_us) else hung_us
+    return measured(trace, "time until packets cease or repeat their counter", last_us - hung_us, last_us)
+
+
+# --- marks ------------------------------------------------------------------------------------------------------
+
+
+def wrong_packets(trace: Trace) -> Measurement:
+    """Return the number of packets without the declared length, link id or check byte."""
+    wrong = _wrong_marks(trace.profile, trace.packets.payload, trace.payload_lengths)
+    return number_of("packets with a wrong length, link id or check byte", trace, trace.packets.left_us[wrong])
+
+
+def what_is_wrong(trace: Trace) -> str:
+    """Return what is wrong with the first wrong packet, in words; empty if none is."""
+    profile, payload = trace.profile, trace.packets.payload
+    wrong = np.flatnonzero(_wrong_marks(profile, payload, trace.payload_lengths))
+    if not len(wrong):
+        return ""
+    first = int(wrong[0])
+    length = profile.payload_bytes if trace.payload_lengths is None else int(trace.payload_lengths[first])
+    if length != profile.payload_bytes:
+        return f"it has {length} bytes; the profile declares {profile.payload_bytes}"
+    link_id = profile.handset.link_id
+    if link_id is not None and payload[first, profile.packet_channels] != link_id:
+        sent = int(payload[first, profile.packet_channels])
+        return f"byte {profile.packet_channels} is {sent}; the link id is {link_id}"
+    return f"byte {profile.payload_bytes - 1} is not the CRC-8 of the bytes before it"
+
+
+def _wrong_marks(profile: Profile, payload: NDArray[np.uint8], lengths: Ints | None) -> NDArray[np.bool_]:
+    wrong = np.zeros(len(payload), np.bool_) if lengths is None else lengths != profile.payload_bytes
+    rows = payload[:, : profile.payload_bytes]
+    if profile.handset.link_id is not None:
+        wrong = wrong | (rows[:, profile.packet_channels] != profile.handset.link_id)
+    if profile.handset.check_byte:
+        wrong = wrong | (crc8_rows(rows) != 0)
+    return wrong
+
+
+def counter_errors(trace: Trace, since_us: int, until_us: int) -> Measurement:
+    """Return how often the packet counter does not go on by one, modulo 256."""
+    at = trace.profile.counter_byte
+    assert at is not None
+    inside = _between(trace, since_us, until_us)
+    steps = np.diff(trace.packets.payload[inside, at].astype(np.int64)) & 0xFF
+    return number_of("wrong steps of the packet counter", trace, trace.packets.left_us[inside][1:][steps != 1])
+
+
+# ----------------------------------------------------------------------------------------------------------------
+
+
+def _between(trace: Trace, since_us: int, until_us: int) -> NDArray[np.bool_]:
+    left_us = trace.packets.left_us
+    return (left_us >= since_us) & (left_us < until_us)
+
+
+def _name(trace: Trace, channel: int) -> str:
+    return trace.profile.channels[channel].name
+
+
+def _largest(name: str, trace: Trace, values: Ints, at_us: Ints) -> Measurement:
+    index = int(np.argmax(values))
+    return measured(trace, name, int(values[index]), int(at_us[index]), unit=CODES)
