@@ -62,6 +62,7 @@ class Side(StrEnum):
 
     RECEIVER = "receiver"
     HANDSET = "handset"
+    PAIR = "pair"
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +88,7 @@ class Requirement:
     @property
     def side(self) -> Side:
         """What it is about; its id says it."""
-        return Side.HANDSET if self.id.startswith("HS-") else Side.RECEIVER
+        return {"HS": Side.HANDSET, "PR": Side.PAIR}.get(self.id.partition("-")[0], Side.RECEIVER)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

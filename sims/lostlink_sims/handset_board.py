@@ -62,15 +62,34 @@ class Controls:
         self._sticks = [(number, channel) for number, channel in numbered if channel.kind == "stick"]
         self._switches = [(number, channel) for number, channel in numbered if channel.kind != "stick"]
         self._sweeps = 0
+        end_us = scenario.duration_us
+        bounce_us = max((one.bounce_us for one in scenario.faults if isinstance(one, SwitchBounces)), default=0)
+        self._moving = [(move.at_us, move.at_us + move.ramp_us + bounce_us) for move in scenario.moves]
+        broken = [(one.at_us, one.until_us(end_us)) for one in scenario.faults if isinstance(one, StickWireBroken)]
+        self._changes_us = sorted({at_us for span in (*self._moving, *broken) for at_us in span})
+        self._rests_until_us = -1
+        self._kept: tuple[tuple[int, ...], tuple[int, ...]] = ((), ())
         self._fetched: dict[int, list[int]] = {}
         self._last = {number: (-1, 0) for number, _ in self._sticks}  # position and reading
 
     def sweep(self, now_us: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
-        """Return readings of the sticks and positions of the switches at an instant."""
+        """Return readings of the sticks and positions of the switches at an instant, which is later each time."""
+        if now_us < self._rests_until_us:
+            return self._kept
         readings = tuple(self._reading(number, channel, now_us) for number, channel in self._sticks)
         switches = tuple(self._contact(number, channel, now_us) for number, channel in self._switches)
         self._sweeps += 1
-        return readings, switches
+        self._kept = readings, switches
+        if not self._noise:
+            self._rests_until_us = self._rest_until(now_us)
+        return self._kept
+
+    def _rest_until(self, now_us: int) -> int:
+        """Return until when nothing changes; now if something is changing."""
+        moving = any(from_us <= now_us < until_us for from_us, until_us in self._moving)
+        if moving:
+            return now_us
+        return next((at_us for at_us in self._changes_us if at_us > now_us), FAR_US)
 
     def _reading(self, number: int, channel: Channel, now_us: int) -> int:
         for fault in self._scenario.faults:
@@ -222,6 +241,8 @@ class HandsetBoard:
         if phase_us is None:
             phase_us = int(draws.below(Purpose.PHASES, 0, 1, profile.handset.packet_interval_us)[0])
         self._phase_us = phase_us
+        radio = profile.radio
+        self._sends_for_us = [radio.settle_us + air_time_us(radio, size) for size in range(PAYLOAD_LIMIT_BYTES + 1)]
         self._hung = silent_spans(scenario, profile.handset.watchdog_us)
         self._busy = busy_spans(scenario)
         self._clock_start = scenario.handset_clock_us
@@ -311,7 +332,6 @@ class HandsetBoard:
             raise ValueError(f"a payload of {len(payload)} bytes; allowed: 1 to {PAYLOAD_LIMIT_BYTES}")
         if now_us < self._free_us or any(from_us <= now_us < until_us for from_us, until_us in self._busy):
             return Sent.BUSY
-        radio = self._profile.radio
-        self._free_us = now_us + radio.settle_us + air_time_us(radio, len(payload))
+        self._free_us = now_us + self._sends_for_us[len(payload)]
         self._last = now_us, bytes(payload)
         return Sent.OUT

@@ -100,7 +100,12 @@ class ReferenceHandset:
         self._next_us = 0
         self._counter = 0
         self._payload: bytes | None = None
-        throttle = profile.channels[profile.throttle_index]
+        self._throttle = profile.throttle_index
+        throttle = profile.channels[self._throttle]
+        self._throttle_stick = sum(one.kind == "stick" for one in profile.channels[: self._throttle])
+        self._tells_low = throttle.kind == "stick" and tells_break(throttle, "low")
+        self._tells_high = throttle.kind == "stick" and tells_break(throttle, "high")
+        self._bytes, self._packet_channels = profile.packet_bytes, profile.packet_channels
         self._low_code = TOP_CODE if throttle.reversed else 0
         self._idle = idle_codes(profile)
         self._waits = False
@@ -113,7 +118,7 @@ class ReferenceHandset:
 
     def turn(self, clock_us: int, readings: Sequence[int], switches: Sequence[int]) -> int:
         codes = self._codes(clock_us, list(readings), list(switches))
-        throttle = self._profile.throttle_index
+        throttle = self._throttle
         if self._is_broken(readings):
             codes[throttle] = self._low_code
         if codes[throttle] in self._idle:
@@ -137,25 +142,22 @@ class ReferenceHandset:
 
     def _is_broken(self, readings: Sequence[int]) -> bool:
         """Return whether the throttle's reading is beyond every position of its stick."""
-        channel, half = self._profile.channels[self._profile.throttle_index], LEAST_MARGIN / 2 * ADC_COUNTS
-        if channel.kind != "stick":
+        if not (self._tells_low or self._tells_high):
             return False
-        reading = readings[sum(one.kind == "stick" for one in self._profile.channels[: self._profile.throttle_index])]
-        return (tells_break(channel, "low") and reading < half) or (
-            tells_break(channel, "high") and reading > ADC_COUNTS - half
-        )
+        reading, half = readings[self._throttle_stick], LEAST_MARGIN / 2 * ADC_COUNTS
+        return (self._tells_low and reading < half) or (self._tells_high and reading > ADC_COUNTS - half)
 
     def _layout(self, codes: list[int]) -> bytes:
-        profile = self._profile
-        payload = bytearray(profile.packet_channels)
-        for byte, code in zip(profile.packet_bytes, codes, strict=True):
+        handset = self._profile.handset
+        payload = bytearray(self._packet_channels)
+        for byte, code in zip(self._bytes, codes, strict=True):
             payload[byte] = code
-        if profile.handset.link_id is not None:
-            payload.append(profile.handset.link_id)
-        if profile.handset.packet_counter:
+        if handset.link_id is not None:
+            payload.append(handset.link_id)
+        if handset.packet_counter:
             payload.append(self._counter)
             self._counter = (self._counter + 1) & 0xFF
-        if profile.handset.check_byte:
+        if handset.check_byte:
             payload.append(crc8(bytes(payload)))
         return bytes(payload)
 

@@ -17,11 +17,11 @@ class SimRig(Rig):
     ----------
     profile : Profile
     factory : callable, optional
-        ``Name(profile)`` gives a receiver. [default: reference receiver]
+        ``Name(profile)`` gives a receiver. [default: reference receiver, not under test beside a handset]
     receiver : str, optional
         Description of the receiver under test.
     handset : callable, optional
-        ``Name(profile)`` gives the program of a handset under test; with it alone, the receiver is not under test.
+        ``Name(profile)`` gives the program of a handset under test, with a receiver the pair is.
     """
 
     name = "sim"
@@ -33,14 +33,15 @@ class SimRig(Rig):
     def __init__(
         self,
         profile: Profile,
-        factory: ReceiverFactory = ReferenceReceiver,
+        factory: ReceiverFactory | None = None,
         receiver: str | None = None,
         handset: HandsetFactory | None = None,
     ) -> None:
         super().__init__(profile)
         self.handset = handset
         if handset is not None:
-            self.sides = frozenset({Side.HANDSET})
+            self.sides = frozenset({Side.HANDSET} if factory is None else Side)
+        factory = factory or ReferenceReceiver
         self.factory = factory
         self.receiver = receiver or ("reference receiver" if factory is ReferenceReceiver else factory.__name__)
 
@@ -48,7 +49,8 @@ class SimRig(Rig):
     def under_test(self) -> str:
         """What is under test, as a conclusion names it."""
         if self.handset is not None:
-            return f"the handset {getattr(self.handset, '__name__', '')}".rstrip()
+            name = f"the handset {getattr(self.handset, '__name__', '')}".rstrip()
+            return name if self.sides == {Side.HANDSET} else f"{name} with {self.receiver}"
         return f"the {self.receiver}" if self.factory is ReferenceReceiver else self.receiver
 
     @property

@@ -11,6 +11,7 @@ from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.judge import Judge
+from lostlink.verdicts import Side
 from lostlink_sims import Move, Profile, Trace
 from lostlink_sims.codes import FULL_TRAVEL
 
@@ -64,14 +65,21 @@ def test_channel_count(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> Non
 
 @requires("FR-TORN")
 def test_torn_frames(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """All sticks and switches jump together, repeatedly; a frame shows all of the old packet or all of the new one."""
-    rows = np.array([[0.0], [1.0]]) * FULL_TRAVEL
-    patterns = channels.expected_widths_us(profile, np.broadcast_to(rows, (2, len(profile.channels))).astype(np.int64))
+    """All sticks jump together, repeatedly; a frame shows all of the old packet or all of the new one.
+
+    The switches jump too where the packets are simulated: a handset's program waits for contacts to rest.
+    """
+    jumps = [one.kind == "stick" or Side.PAIR not in rig.sides for one in profile.channels]
+    rows = np.array([np.zeros(len(jumps)), np.array(jumps, np.float64)]) * FULL_TRAVEL
+    patterns = channels.expected_widths_us(profile, rows.astype(np.int64))
     pause_us = scenario.settle_us
     for run in scenario.phases(6):
         moves, at_us = [], scenario.ready_us
         for step in range(16):
-            moves += [Move(at_us=at_us, channel=channel.name, position=float(step % 2)) for channel in profile.channels]
+            moves += [
+                Move(at_us=at_us, channel=channel.name, position=float(step % 2))
+                for channel, does in zip(profile.channels, jumps, strict=True) if does
+            ]  # fmt: skip
             at_us += pause_us + int(scenario.share() * scenario.frame_us)
         trace = rig.run(dataclasses.replace(run, moves=tuple(moves), duration_us=at_us))
         torn = frames.torn_frames(trace, patterns, scenario.ready_us + scenario.settle_us, at_us)
