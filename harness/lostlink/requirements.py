@@ -1,7 +1,8 @@
 """The catalogue: every requirement of the suite, with its id, severity, requirement sentence and fault sentence.
 
 Ids are stable: profiles, reports and replays refer to them. FS failsafe, PW power-on, RC recovery, LK
-normal operation, CH channels, FR frames, LT latency, DF difference from the simulation, HS a handset under test.
+normal operation, CH channels, FR frames, LT latency, DF difference from the simulation, HS a handset under test,
+PR handset and receiver together.
 """
 
 from __future__ import annotations
@@ -169,6 +170,27 @@ _ROWS: Final = (
      "the handset's packets pause or change their rate when its counter wraps"),
     ("HS-LONG", _MAJOR, "After minutes of use the handset sends as at first.",
      "the handset's packets pause or change their rate after minutes of use"),
+    # --- handset and receiver under test together -------------------------------------------------------------
+    ("PR-MATCH", _CRITICAL, "The receiver takes the handset's packets.",
+     "the receiver does not take the handset's packets"),
+    ("PR-VALUE", _MAJOR, "Every stick and switch position of the handset gives the specified pulse width.",
+     "handset and receiver together give wrong pulse widths"),
+    ("PR-STICK", _MAJOR, "A movement of the handset's stick reaches the pulse output within the limit.",
+     "handset and receiver together are too slow"),
+    ("PR-OFF", _CRITICAL, "Switching the handset off stops the motors within the limit.",
+     "the motors do not stop in time when the handset goes off"),
+    ("PR-HANG", _CRITICAL, "When the handset's main loop hangs, the motors stop or follow the sticks again.",
+     "the motors run on without control when the handset's main loop hangs"),
+    ("PR-RESET", _CRITICAL, "When the handset resets in flight, the motors never run higher than the stick.",
+     "the motors run higher than the stick after a reset of the handset"),
+    ("PR-START", _CRITICAL, "Switched on with the throttle up, in either order, the motors stay at rest.",
+     "the motors start when both ends are switched on with the throttle up"),
+    ("PR-SWITCH", _CRITICAL, "An arming switch whose contacts bounce arms once.",
+     "a bouncing arming switch arms more than once"),
+    ("PR-WIRE", _CRITICAL, "When the throttle's wire breaks in flight, the motors run no higher than before.",
+     "the motors run higher when the throttle's wire breaks"),
+    ("PR-FALSE", _MAJOR, "The handset's packets and ordinary packet loss cause no failsafe.",
+     "the handset's pauses and ordinary packet loss cut the throttle in flight"),
 )  # fmt: skip
 
 CATALOGUE: Final[dict[str, Requirement]] = {row[0]: Requirement(*row) for row in _ROWS}
