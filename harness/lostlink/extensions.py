@@ -26,6 +26,7 @@ from typing import Any, Final
 from lostlink.errors import LostlinkError
 
 RECEIVERS: Final = "lostlink.receivers"
+HANDSETS: Final = "lostlink.handsets"
 LOSS_MODELS: Final = "lostlink.loss_models"
 RIGS: Final = "lostlink.rigs"
 REQUIREMENTS: Final = "lostlink.requirements"

@@ -53,6 +53,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--lostlink-profile", metavar="FILE", help="link profile (TOML) [default: the plain link]")
     group.addoption("--lostlink-receiver", metavar="FILE.py:NAME",
                     help="receiver to test, or a shared library [default: reference receiver]")  # fmt: skip
+    group.addoption("--lostlink-handset", metavar="FILE.py:NAME",
+                    help="handset to test; with a receiver, the pair [default: none]")  # fmt: skip
     group.addoption("--lostlink-rig", metavar="RIG", default=_DEFAULT_RIG,
                     help="where to run: sim, serial:PORT, emulated:IMAGE")  # fmt: skip
     group.addoption("--lostlink-baud", metavar="N", type=int, help="serial baud rate")
@@ -104,10 +106,19 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     """Keep the selected requirements."""
     only = config.getoption("--lostlink-only")
     wanted = set(only.split(",")) if only else None
-    sides = config.stash[RIG].sides if RIG in config.stash else {"receiver"}
-    keep = [item for item in items if _is_selected(required_by(item), wanted, sides)]
+    keep = [item for item in items if _is_selected(required_by(item), wanted, _sides(config))]
     config.hook.pytest_deselected(items=[item for item in items if item not in keep])
     items[:] = keep
+
+
+def _sides(config: pytest.Config) -> Collection[str]:
+    """Return what is under test."""
+    if RIG in config.stash:
+        sides: Collection[str] = config.stash[RIG].sides
+        return sides
+    if not config.getoption("--lostlink-handset"):
+        return {"receiver"}
+    return {"receiver", "handset", "pair"} if config.getoption("--lostlink-receiver") else {"handset"}
 
 
 def _is_selected(required: Requirement | None, wanted: set[str] | None, sides: Collection[str]) -> bool:
@@ -151,6 +162,7 @@ def rig(profile: Profile, pytestconfig: pytest.Config) -> Iterator[Rig]:
     try:
         rig = open_rig(
             profile, where=option("--lostlink-rig"), receiver=option("--lostlink-receiver"),
+            handset=option("--lostlink-handset"),
             baud=option("--lostlink-baud"), thorough=option("--lostlink-thorough"),
         )  # fmt: skip
     except RigError:
@@ -218,7 +230,9 @@ def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config)
 
 def _commands(config: pytest.Config, item: pytest.Item, required: Requirement | None) -> tuple[str, str]:
     """Return the commands that repeat this test, and the saved run of its finding (empty if it is not saved)."""
-    given = ((name, config.getoption(f"--lostlink-{name}")) for name in ("profile", "receiver", "rig", "baud"))
+    given = (
+        (name, config.getoption(f"--lostlink-{name}")) for name in ("profile", "receiver", "handset", "rig", "baud")
+    )
     options = {name: _word(value) for name, value in given if value and value != _DEFAULT_RIG}
     profile = [options["profile"]] if "profile" in options else []
     short = [word for name, value in options.items() if name != "profile" for word in (f"--{name}", value)]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from lostlink.errors import ExitCode
-from lostlink.verdicts import Outcome, Severity, Verdict, by_severity, counted
+from lostlink.verdicts import Outcome, Severity, Side, Verdict, by_severity, counted
 
 CAUTIONS: Final = (
     "Propellers off, flight battery disconnected, model restrained whenever hardware is connected.",
@@ -20,6 +20,7 @@ CAPTURE_SHOWS: Final = (
 WATCH_SHOWS: Final = (
     "The board printed its own values. What the wire carries was not measured, and nothing before or after the test."
 )
+HANDSET_ONLY: Final = "This is a proof of the handset only; the receiver was the simulated one of the profile."
 ALL_WAIVED: Final = "Every requirement was waived by the owner; nothing is proven."
 
 
@@ -46,6 +47,12 @@ def exit_code_of_trials(verdicts: Iterable[Verdict]) -> ExitCode:
     )
 
 
+def not_under_test(proves: Iterable[str]) -> list[str]:
+    """Return what a proof of some sides of a link does not show, in words."""
+    sides = set(proves)
+    return [HANDSET_ONLY] if sides == {Side.HANDSET} else []
+
+
 def failure(verdicts: Iterable[Verdict], subject: str) -> str:
     """Return the conclusion if a requirement is not met, otherwise an empty text.
 
@@ -58,7 +65,10 @@ def failure(verdicts: Iterable[Verdict], subject: str) -> str:
     if not failed:
         return ""
     critical = failed[0].requirement.severity is Severity.CRITICAL
-    head = "Do not fly this link" if critical else f"{subject} does not meet its requirements"
+    is_handset = failed[0].requirement.side is Side.HANDSET
+    head = "Do not use this handset" if is_handset else "Do not fly this link"
+    if not critical:
+        head = f"{'This handset' if is_handset else subject} does not meet its requirements"
     more = f", and {len(failed) - 1} more" if len(failed) > 1 else ""
     return f"{head}: {failed[0].requirement.fault}{more}."
 

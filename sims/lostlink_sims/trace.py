@@ -139,6 +139,8 @@ class Trace:
         Measured length of the separators in each frame; None for the profile's.
     payload_lengths : (n,) ndarray of int64 or None
         Bytes of each payload of a handset under test; None for the profile's length.
+    handset_crashed : bool
+        Whether it was the program of a handset that raised the exception.
     doubt : str
         Why the run is inconclusive; empty if it is conclusive.
     packets : Packets
@@ -177,6 +179,7 @@ class Trace:
     span_uncertainty_us: int = 0
     separators_us: Ints | None = None
     payload_lengths: Ints | None = None
+    handset_crashed: bool = False
     doubt: str = ""
 
     @property

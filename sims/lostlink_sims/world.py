@@ -52,7 +52,9 @@ def simulate(
         ``Name(profile)`` gives the program of a handset under test. [default: the profile's handset, as data]
     """
     stage, crash = _run(profile, scenario, receiver, handset, keep=True)
-    return stage.trace(crash)
+    trace = stage.trace(crash)
+    trace.handset_crashed = stage.handset_crashed
+    return trace
 
 
 def summarise(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = ReferenceReceiver) -> Summary:
@@ -98,6 +100,7 @@ class Stage(Generic[B_co]):
     env : World
     recorder : Recorder
     board : PowerState
+    handset_crashed : bool
     """
 
     def __init__(
@@ -112,6 +115,7 @@ class Stage(Generic[B_co]):
         self.env = env = World()
         self.recorder = recorder = Recorder(profile, keep=keep)
         self._profile, self._scenario = profile, scenario
+        self.handset_crashed = False
         draws = Streams(scenario.seed, scenario.trial)
         frame_phase_us = scenario.frame_phase_us
         if frame_phase_us is None:
@@ -211,7 +215,7 @@ def _run(
         stage.recorder.note(stage.env.now, NoteKind.CRASH, crash)
     for board in boards:
         if board.crash is not None and crash is None:
-            crash = board.crash.text
+            crash, stage.handset_crashed = board.crash.text, True
             stage.recorder.note(board.crash.at_us, NoteKind.CRASH, crash)
     stage.close(refused=stage.board.refused)
     return stage, crash

@@ -187,7 +187,7 @@ def test_a_receiver_that_dies_is_not_met(tmp_path: Path) -> None:
     receiver = receiver_file(tmp_path, "Dies", "[1 // 0]")
     run = lostlink("prove", HERON, "--receiver", receiver, "--out", tmp_path / "ev", "--only", "FS-CUT")
     assert run.exit_code == 1
-    assert "the receiver's program crashed: ZeroDivisionError in pulses()" in run.output
+    assert "a program under test crashed: ZeroDivisionError in pulses()" in run.output
 
 
 def test_silent_receiver_is_never_met(tmp_path: Path) -> None:

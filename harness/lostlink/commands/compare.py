@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from lostlink.commands import shared
-from lostlink.evidence.comparison import compare, conclusion, exit_code
+from lostlink.evidence.comparison import check_comparable, compare, conclusion, exit_code
 from lostlink.evidence.reader import read_evidence
 from lostlink.files import OutputFile
 from lostlink.show import comparison
@@ -31,6 +31,7 @@ def command(before: str, after: str, markdown: str | None, force: bool, quiet: b
     """  # noqa: D301
     file = OutputFile("--markdown", markdown, force=force, inputs=[before, after])
     a, b = read_evidence(before), read_evidence(after)
+    check_comparable(a, b)
     rows = compare(a, b)
     if quiet:
         click.echo(conclusion(rows))

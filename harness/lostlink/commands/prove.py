@@ -25,12 +25,14 @@ from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_fil
 from lostlink.show.console import evidence_line
 from lostlink.show.suite import suite_progress, verdicts
 from lostlink.suite.run import run_suite
+from lostlink.verdicts import Side
 from lostlink_sims import Profile
 
 
 @click.command("prove")
 @shared.profile_argument
 @shared.receiver_option
+@shared.handset_option
 @shared.rig_option
 @shared.baud_option
 @shared.props_off_option
@@ -46,6 +48,7 @@ from lostlink_sims import Profile
 def command(
     profile: str | None,
     receiver: str | None,
+    handset: str | None,
     rig: str,
     baud: int | None,
     props_off: bool,
@@ -65,33 +68,41 @@ def command(
     packets that are not lost over the serial port. With --rig emulated:IMAGE it is a firmware image on an emulated
     microcontroller, in virtual time (emulated-live:IMAGE: in real time).
 
+    With --handset the program of a handset is under test in simulation: a class of yours with power_on, turn and
+    packet. Alone it is a proof of the handset only. With --receiver both are proven, each by itself and together.
+
     \b
     lostlink prove fixtures/profiles/heron.toml
     lostlink prove my_link.toml --receiver my_receiver.py:MyReceiver --seed 7
     lostlink prove my_link.toml --receiver ./my_receiver.so
+    lostlink prove my_link.toml --handset my_handset.py:MyHandset
     lostlink prove my_link.toml --rig serial:/dev/ttyACM0
     lostlink prove my_link.toml --rig emulated:build/receiver.elf
     """  # noqa: D301
-    check_options(rig, receiver=receiver, baud=baud, thorough=thorough, props_off=props_off, jobs=jobs)
+    check_options(rig, receiver=receiver, handset=handset, baud=baud, thorough=thorough, props_off=props_off, jobs=jobs)
     link = read_link(profile)
     ids, files = [] if only is None else ids_of("--only", only), shared.test_files(tests)
     if drives_hardware(rig) and not props_off:
         shared.confirm_props_off()
-    code = receiver_file(receiver)
+    code, handset_code = receiver_file(receiver), receiver_file(handset)
     with contextlib.ExitStack() as stack:
-        with open_rig(link, where=rig, receiver=receiver, baud=baud, thorough=thorough) as opened:
-            inputs = [*input_files(profile, link), code, rig_file(rig), *files]
+        with open_rig(link, where=rig, receiver=receiver, handset=handset, baud=baud, thorough=thorough) as opened:
+            inputs = [*input_files(profile, link), code, handset_code, rig_file(rig), *files]
             folder = stack.enter_context(EvidenceFolder(out, inputs=inputs))
             started = dt.datetime.now(dt.UTC)
             head = run_head(
                 link, profile_file=profile, receiver=receiver or opened.receiver, receiver_file=code, rig=rig,
-                seed=seed, only=ids, started=started,
+                seed=seed, only=ids, started=started, handset=handset, handset_file=handset_code,
+                proves=[side.value for side in Side if side in opened.sides],
             )  # fmt: skip
             _write(folder.path, link, Result(interrupted=True), head)  # the evidence of a run that is killed
             with suite_progress() as progress:
                 result = run_suite(
                     link, opened, seed=seed, only=ids, evidence=folder.path, evidence_name=out, tests=files,
-                    named=(("profile", profile), ("receiver", receiver), ("rig", rig), ("baud", baud)),
+                    named=(
+                        ("profile", profile), ("receiver", receiver), ("handset", handset), ("rig", rig),
+                        ("baud", baud),
+                    ),
                     progress=progress, jobs=jobs or (1 if ids else usual_processes()),
                 )  # fmt: skip
         with safe_end.undisturbed():  # what was judged is kept

@@ -16,6 +16,7 @@ from lostlink.show.run import run
 @click.argument("scenario", metavar="SCENARIO.toml")
 @shared.profile_argument
 @shared.receiver_option
+@shared.handset_option
 @shared.rig_option
 @shared.baud_option
 @shared.props_off_option
@@ -26,6 +27,7 @@ def command(
     scenario: str,
     profile: str | None,
     receiver: str | None,
+    handset: str | None,
     rig: str,
     baud: int | None,
     props_off: bool,
@@ -38,15 +40,15 @@ def command(
     \b
     lostlink replay lostlink-evidence/failing/FS-CUT.scenario.toml my_link.toml
     """  # noqa: D301
-    code = receiver_file(receiver)
-    check_options(rig, receiver=receiver, baud=baud, props_off=props_off)
+    code, handset_code = receiver_file(receiver), receiver_file(handset)
+    check_options(rig, receiver=receiver, handset=handset, baud=baud, props_off=props_off)
     link = read_link(profile)
-    inputs = (scenario, *input_files(profile, link), code, rig_file(rig))
+    inputs = (scenario, *input_files(profile, link), code, handset_code, rig_file(rig))
     vcd_file, csv_file = output_files({"--vcd": vcd, "--csv": csv}, force=force, inputs=inputs)
     saved = read_scenario(scenario, link)
     if drives_hardware(rig) and not props_off:
         shared.confirm_props_off()
-    with open_rig(link, where=rig, receiver=receiver, baud=baud) as opened:
+    with open_rig(link, where=rig, receiver=receiver, handset=handset, baud=baud) as opened:
         trace = opened.run(saved)
     run(trace)
     vcd_file.write(lambda: exports.vcd_text(trace))

@@ -79,6 +79,11 @@ receiver_option = click.option(
     metavar="FILE.py:NAME",
     help="Receiver under test, or a shared library.  [default: reference receiver]",
 )
+handset_option = click.option(
+    "--handset",
+    metavar="FILE.py:NAME",
+    help="Handset under test; together with --receiver, the pair.  [default: none]",
+)
 rig_option = click.option(
     "--rig",
     metavar="RIG",

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from lostlink.errors import ExitCode
+from lostlink.errors import ExitCode, UsageError
 from lostlink.evidence.reader import Counts, Evidence
 from lostlink.verdicts import Outcome, Severity, Verdict, counted, grouped, printable, quantity
 
@@ -173,6 +173,20 @@ def fisher(failures_a: int, trials_a: int, failures_b: int, trials_b: int) -> fl
     return min(1.0, float(terms[logs <= logs[failures_a - low] + 1e-7].sum() / terms.sum()))
 
 
+def check_comparable(before: Evidence, after: Evidence) -> None:
+    """Check that both prove the same sides of a link.
+
+    Raises
+    ------
+    UsageError
+        If one is about a handset and the other is not.
+    """
+    was, now = (one.document.tested.get("proves", ["receiver"]) for one in (before, after))
+    if was != now:
+        told = [f"{one.folder} proves the {' and the '.join(sides)}" for one, sides in ((before, was), (after, now))]
+        raise UsageError(f"{told[0]}, {told[1]}; compare evidence of the same")
+
+
 def exit_code(rows: list[ComparedRequirement]) -> ExitCode:
     """Return the exit code: not met if a met requirement broke, undecided if one is no longer shown."""
     changes = {row.change for row in rows}
@@ -186,7 +200,8 @@ def set_up(before: Evidence, after: Evidence) -> list[str]:
     """Return the differences of the tested links, rigs and versions, one per line."""
     lines = []
     for key, what in (
-        ("profile", "link"), ("receiver", "receiver"), ("receiver_sha256", "receiver's file"), ("rig", "rig"),
+        ("profile", "link"), ("receiver", "receiver"), ("receiver_sha256", "receiver's file"), ("handset", "handset"),
+        ("handset_sha256", "handset's file"), ("rig", "rig"),
         ("seed", "seed"), ("only", "requirements asked for"),
     ):  # fmt: skip
         was, now = before.document.tested.get(key), after.document.tested.get(key)

@@ -10,6 +10,7 @@ import hashlib
 import importlib.metadata
 import json
 import platform
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -83,6 +84,9 @@ def run_head(
     seed: int,
     only: list[str],
     started: dt.datetime,
+    handset: str | None = None,
+    handset_file: str | None = None,
+    proves: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Return the head of the evidence: what was tested, and with which versions.
 
@@ -92,20 +96,31 @@ def run_head(
         Description of the receiver under test.
     receiver_file : str, optional
         For the digest.
+    handset, handset_file : str, optional
+        The same of a handset under test.
+    proves : sequence of str
+        Sides of the link that are under test, if not the receiver's alone.
     """
-    digest = None if receiver_file is None else hashlib.sha256(Path(receiver_file).read_bytes()).hexdigest()
+    of_handset = {}
+    if handset is not None:
+        of_handset = {"handset": handset, "handset_sha256": _digest(handset_file), "proves": list(proves)}
     return {
         "profile": profile.name,
         "profile_file": profile_file,
         "profile_sha256": profile_digest(profile),
         "receiver": receiver,
-        "receiver_sha256": digest,
+        "receiver_sha256": _digest(receiver_file),
+        **of_handset,
         "rig": rig,
         "seed": seed,
         "only": only,
         "versions": versions(),
         "date": started.isoformat(timespec="seconds"),
     }
+
+
+def _digest(file: str | None) -> str | None:
+    return None if file is None else hashlib.sha256(Path(file).read_bytes()).hexdigest()
 
 
 def versions() -> dict[str, str]:

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from lostlink.errors import EvidenceError, ExitCode
 from lostlink.files import read_text
-from lostlink.verdicts import Outcome, Severity, printable
+from lostlink.verdicts import Outcome, Severity, Side, printable
 
 SCHEMA: Final = 1
 ALLOWED: Final = "allowed: the --out folder of lostlink prove, campaign, read or watch --failsafe-test"
@@ -54,6 +54,13 @@ VERDICTS_SCHEMA: Final[dict[str, Any]] = {
                 "profile_sha256": {"type": "string", "pattern": "^[0-9a-f]{64}$"},
                 "receiver": {**_TEXT, "description": "The receiver under test."},
                 "receiver_sha256": {"type": ["string", "null"], "description": "Of the receiver's file."},
+                "handset": {**_TEXT, "description": "The handset under test."},
+                "handset_sha256": {"type": ["string", "null"], "description": "Of the handset's file."},
+                "proves": {
+                    "type": "array",
+                    "items": {"enum": [side.value for side in Side]},
+                    "description": "What is under test; left out, the receiver.",
+                },
                 "rig": {**_TEXT, "description": "Where it ran: sim, serial: and a port, or emulated: and an image."},
                 "bench": {
                     "type": "object",

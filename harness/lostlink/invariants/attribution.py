@@ -163,7 +163,7 @@ def crash(facts: Facts) -> Broken:
     crash_us = facts.trace.crash_us
     at_us = facts.end_us if crash_us is None else crash_us
     ids = [*causes(facts, at_us - 1_000_000, at_us), "PW-IDLE" if at_us <= facts.restarts[0][1] else "FS-CUT"]
-    return Broken(ids[0], "crash", at_us, f"the receiver's program crashed: {facts.trace.crash}", tuple(ids[1:-1]))
+    return Broken(ids[0], "crash", at_us, f"a program under test crashed: {facts.trace.crash}", tuple(ids[1:-1]))
 
 
 def throttle_not_idle(facts: Facts, span: Span, index: int) -> Broken:

@@ -11,7 +11,7 @@ from lostlink.report.markup import Html, join, tag
 from lostlink.report.page import facts, first_screen, text
 from lostlink.report.rows import KINDS, SIGNS, WORST_FIRST, RequirementRow, count, mark
 from lostlink.requirements import others
-from lostlink.results import CAPTURE_SHOWS, WATCH_SHOWS
+from lostlink.results import CAPTURE_SHOWS, WATCH_SHOWS, not_under_test
 from lostlink.verdicts import Outcome, Severity, counted
 
 _MOST_LINKS: Final = 4
@@ -81,7 +81,9 @@ def _matrix(rows: Sequence[RequirementRow]) -> Html:
 def _tested(document: Document, rows: Sequence[RequirementRow]) -> Html:
     tested = document.tested
     took_s = tested.get("duration_s")
-    digests = {name: text(tested.get(f"{name}_sha256"))[:12] for name in ("profile", "receiver")}
+    digests = {
+        name: text(tested.get(f"{name}_sha256"))[:12] for name in ("profile", "receiver", "handset") if name in tested
+    }
     day = tested["date"].replace("T", " ").replace("+00:00", " UTC")
     pairs = [
         *((name, f"{tested[name]} ({digest})" if digest else tested[name]) for name, digest in digests.items()),
@@ -116,6 +118,8 @@ def _untested(document: Document, rows: Sequence[RequirementRow]) -> Html:
     only = document.tested.get("only")
     if isinstance(only, list) and only:
         lines.append(tag("li", f"All requirements except {', '.join(map(text, only))}: only these were selected."))
+    if tested_sides := document.tested.get("proves"):
+        lines += [tag("li", words) for words in not_under_test(tested_sides)]
     if _is_by_hand(document):
         what, shown = _SHOWN[document.tested["rig"]]
         lines += [tag("li", what), tag("li", f"{others(row.id for row in rows)}: {shown} do not show them.")]

@@ -137,7 +137,7 @@ def timeline(row: RequirementRow, run: Run) -> Html:
     title = f"Run shown: {scenario['name']}{drawn}{which}."
     about = [title, _exactness(run)]
     about += [f"Not certain: {run.data['doubt']}"] if run.data["doubt"] else []
-    about += [f"The receiver's program crashed: {run.data['crash']}"] if run.data["crash"] else []
+    about += [f"A program under test crashed: {run.data['crash']}"] if run.data["crash"] else []
     buttons = [
         tag("button", sign, type="button", data_do=what, aria_label=None if sign.isalpha() else name, title=name)
         for what, sign, name in _BUTTONS

@@ -73,8 +73,8 @@ class Rig(ABC):
         return self.receiver
 
     @property
-    def opened_by(self) -> tuple[str, str | None] | None:
-        """`where` and `receiver` of `open_rig` with which other processes open the same rig; None if they cannot."""
+    def opened_by(self) -> dict[str, str | None] | None:
+        """Arguments of `open_rig` with which other processes open the same rig; None if they cannot."""
         return None
 
     @property

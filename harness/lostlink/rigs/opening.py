@@ -45,6 +45,7 @@ def check_options(
     where: str,
     *,
     receiver: str | None = None,
+    handset: str | None = None,
     baud: int | None = None,
     thorough: bool = False,
     props_off: bool = False,
@@ -65,6 +66,10 @@ def check_options(
         raise ReceiverError(
             f"--receiver {receiver}: with --rig {where} the receiver is the board; leave one of them out"
         )
+    if where != SIM and handset is not None:
+        raise UsageError(f"--handset {handset}: a handset is tested in simulation only; leave out --rig {where}")
+    if handset is not None and is_library(handset):
+        raise UsageError(f"--handset {handset}: compiled handsets are not supported; allowed: FILE.py:Name")
     if where in ("serial", "serial:"):
         raise UsageError(f"--rig {where}: names no port; `lostlink ports` lists them")
     taken = [*_OPTIONS.get(where.partition(":")[0], ()), *(["--props-off"] if drives_hardware(where) else [])]
@@ -79,6 +84,7 @@ def open_rig(
     *,
     where: str = SIM,
     receiver: str | None = None,
+    handset: str | None = None,
     baud: int | None = None,
     thorough: bool = False,
 ) -> Rig:
@@ -92,6 +98,8 @@ def open_rig(
         for a rig of an installed package.
     receiver : str, optional
         For ``sim``: ``FILE.py:Name`` or a shared library. [default: reference receiver]
+    handset : str, optional
+        For ``sim``: ``FILE.py:Name``. Without a receiver only the handset is under test, else both.
     baud : int, optional
         For a serial port.
     thorough : bool
@@ -105,9 +113,10 @@ def open_rig(
     RigError
         If the rig is unknown or cannot be opened.
     """
-    check_options(where, receiver=receiver)
+    check_options(where, receiver=receiver, handset=handset)
     if where == SIM:
-        simulated = SimRig(profile) if receiver is None else OwnProcessRig(profile, receiver)
+        is_plain = receiver is None and handset is None
+        simulated = SimRig(profile) if is_plain else OwnProcessRig(profile, receiver, handset)
         simulated.varied_strength = TRIPLES if thorough else USUAL
         return simulated
     name, _, rest = where.partition(":")

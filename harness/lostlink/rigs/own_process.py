@@ -21,10 +21,11 @@ from typing import Any, Final
 from lostlink.children import descendants, end, start_python
 from lostlink.errors import LostlinkError, ReceiverCrashError, ReceiverError, RigError
 from lostlink.rigs.base import Rig
-from lostlink.rigs.firmware import STEPS, is_library, refused
+from lostlink.rigs.firmware import STEPS, is_library
 from lostlink.rigs.main_loop import BusyError
-from lostlink.rigs.receiver_process import SHARED_WORDS, ReceiverFile, ScenarioRun, words
-from lostlink.rigs.receivers import PYTHON_STEPS
+from lostlink.rigs.receiver_process import SHARED_WORDS, ReceiverFile, ScenarioRun, refused, words
+from lostlink.rigs.receivers import FIRST_HANDSET_STEP, HANDSET_STEPS, PYTHON_STEPS
+from lostlink.verdicts import Side
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.trace import NoteKind
 
@@ -141,13 +142,16 @@ atexit.register(_end_idle)
 
 
 class OwnProcessRig(Rig):
-    """Runs scenarios in simulation with a user's receiver, in Python or compiled.
+    """Runs scenarios in simulation with a user's receiver, in Python or compiled, and a user's handset.
 
     Parameters
     ----------
     profile : Profile
-    receiver : str
-        ``FILE.py:Name``, the name of a package's receiver, or a shared library.
+    receiver : str or None
+        ``FILE.py:Name``, the name of a package's receiver, or a shared library; None for the reference receiver, which
+        is then not under test.
+    handset : str, optional
+        ``FILE.py:Name``, or the name of a package's handset. With a receiver the pair is under test.
 
     Attributes
     ----------
@@ -166,29 +170,40 @@ class OwnProcessRig(Rig):
     sets_clock = True
     varied_stride = 1
 
-    def __init__(self, profile: Profile, receiver: str) -> None:
+    def __init__(self, profile: Profile, receiver: str | None, handset: str | None = None) -> None:
         super().__init__(profile)
-        self.receiver = receiver
+        self._given, self.handset = receiver, handset
+        self.receiver = receiver or "reference receiver, not under test"
+        if handset is not None:
+            self.sides = frozenset({Side.HANDSET} if receiver is None else Side)
         self.limits_loop = False
         self._patience = _Patience(PATIENCE_S, BETWEEN_S, MOST_RUN_S)
-        self._is_library = is_library(receiver)
-        if self._is_library and not Path(receiver).is_file():
+        self._is_library = receiver is not None and is_library(receiver)
+        if receiver is not None and self._is_library and not Path(receiver).is_file():
             raise ReceiverError(f"--receiver {receiver}: no such file; name a shared library")
         self._process: _Process | None = None
         self._scratch: tempfile.TemporaryDirectory[str] | None = None
         if self._is_library and not hasattr(os, "memfd_create"):
             self._scratch = tempfile.TemporaryDirectory(prefix="lostlink-")
-        self._start(_idle.pop(receiver, None))
+        self._start(_idle.pop(self._name, None))
 
     @property
     def under_test(self) -> str:
-        """The receiver under test, as a conclusion names it."""
-        return Path(self.receiver).name
+        """What is under test, as a conclusion names it."""
+        if self.handset is None:
+            return Path(self.receiver).name
+        handset = f"the handset {Path(self.handset).name}"
+        return handset if self._given is None else f"{handset} with {Path(self.receiver).name}"
 
     @property
-    def opened_by(self) -> tuple[str, str | None]:
+    def _name(self) -> str:
+        """Name of the programs, for error texts and for a process that is kept."""
+        return " with ".join(filter(None, (self.handset, self._given)))
+
+    @property
+    def opened_by(self) -> dict[str, str | None]:
         """As in `Rig`."""
-        return self.name, self.receiver
+        return {"where": self.name, "receiver": self._given, "handset": self.handset}
 
     def close(self) -> None:
         """End the process, or keep a Python receiver's for the next rig of it; a second call does nothing."""
@@ -198,7 +213,7 @@ class OwnProcessRig(Rig):
             if self._is_library or process.popen.poll() is not None:
                 process.end()
             else:
-                _idle[self.receiver] = process
+                _idle[self._name] = process
         if self._scratch is not None:
             self._scratch.cleanup()
 
@@ -214,7 +229,7 @@ class OwnProcessRig(Rig):
         """
         self.runs += 1
         if self._process is None:
-            raise RigError(f"--receiver {self.receiver}: the rig is closed")
+            raise RigError(f"{self._name}: the rig is closed")
         trace = self._ask(ScenarioRun(scenario, self.limits_loop))
         if not isinstance(trace, Trace):
             trace = self._stopped(scenario, trace)
@@ -240,26 +255,31 @@ class OwnProcessRig(Rig):
             self._patience = replace(self._patience, between_s=PATIENCE_S, run_s=PATIENCE_S)
         if not isinstance(trace, Trace) or trace.crash is None:
             self._restart()
-            raise RigError(f"{self.receiver}: {reason}; the repeated run did not end the same way")
+            raise RigError(f"{self._name}: {reason}; the repeated run did not end the same way")
         assert trace.crash_us is not None
-        steps = STEPS if self._is_library else PYTHON_STEPS
         crash = f"at {trace.crash_us / 1e6:.6f} s: {reason}"
         if not isinstance(reason, _Slow):
-            crash = f"{steps[step]} {crash}"
+            crash = f"{self._step_name(step)} {crash}"
         trace.notes[:] = [note._replace(text=crash) if note.kind is NoteKind.CRASH else note for note in trace.notes]
         trace.crash = crash
         return trace
+
+    def _step_name(self, step: int) -> str:
+        if step >= FIRST_HANDSET_STEP:
+            return HANDSET_STEPS[step - FIRST_HANDSET_STEP]
+        return (STEPS if self._is_library else PYTHON_STEPS)[step]
 
     # --- the process ----------------------------------------------------------------------------------------
 
     def _start(self, process: _Process | None = None) -> None:
         self._process = process or _Process()
         scratch = self._scratch.name if self._scratch is not None else ""
-        error = self._ask(ReceiverFile(self.receiver, self.profile, scratch))
+        file = ReceiverFile(self._given, self.profile, scratch, self.handset)
+        error = self._ask(file)
         if error is None:
             return
         self._end()
-        raise error if isinstance(error, LostlinkError) else refused(self.receiver, f"cannot be loaded: {error}")
+        raise error if isinstance(error, LostlinkError) else refused(file, f"cannot be loaded: {error}")
 
     def _end(self) -> None:
         if self._process is not None:

@@ -18,13 +18,21 @@ from pathlib import Path
 from typing import Any, BinaryIO, Final
 
 from lostlink.children import adopt_orphans, end_with, private_pipes
-from lostlink.errors import LostlinkError
+from lostlink.errors import LostlinkError, ReceiverError
 from lostlink.files import forgiving_stream
 from lostlink.rigs import firmware
 from lostlink.rigs.main_loop import BusyError, limited
 from lostlink.rigs.no_fork import forbid_processes
-from lostlink.rigs.receivers import Loader, receiver_loader, watched
-from lostlink_sims import Profile, Scenario, simulate
+from lostlink.rigs.receivers import (
+    FIRST_HANDSET_STEP,
+    HANDSET_STEPS,
+    Loader,
+    handset_loader,
+    receiver_loader,
+    watched,
+    watched_handset,
+)
+from lostlink_sims import Profile, ReferenceReceiver, Scenario, simulate
 from lostlink_sims.receiver import ReceiverFactory
 from lostlink_sims.trace import Note, NoteKind, Trace
 
@@ -38,16 +46,19 @@ class ReceiverFile:
 
     Attributes
     ----------
-    receiver : str
-        As in ``--receiver``.
+    receiver : str or None
+        As in ``--receiver``; None for the reference receiver.
     profile : Profile
     scratch : str
         Folder for copies of a library, where the system needs files for them.
+    handset : str or None
+        As in ``--handset``.
     """
 
-    receiver: str
+    receiver: str | None
     profile: Profile
     scratch: str
+    handset: str | None = None
 
 
 @dataclass(frozen=True)
@@ -72,6 +83,13 @@ class ScenarioRun:
     stop_at: int = 0
     why: str = ""
     finds_loss: bool = False
+
+
+def refused(file: ReceiverFile, problem: str) -> LostlinkError:
+    """Return the error of a program that cannot be used."""
+    if file.handset is not None:
+        return ReceiverError(f"--handset {file.handset}: {problem}")
+    return firmware.refused(file.receiver or "", problem)
 
 
 def words(handle: str) -> Any:
@@ -159,6 +177,7 @@ class _Server:
         self._image: firmware.Image | None = None
         self._loader: Loader | None = None
         self._live_output = False
+        self._handset: Loader | None = None
 
     def serve(self) -> None:
         while True:
@@ -176,7 +195,14 @@ class _Server:
         self._file = file
         watch = firmware.Watch(self._calls)
         try:
-            if firmware.is_library(file.receiver):
+            if file.handset is not None:
+                watch.begin(FIRST_HANDSET_STEP + len(HANDSET_STEPS) - 1)
+                self._handset = handset_loader(file.handset)
+                self._handset()
+                watch.end()
+            if file.receiver is None:
+                self._loader = lambda: ReferenceReceiver
+            elif firmware.is_library(file.receiver):
                 self._image = firmware.Image(Path(file.receiver), file.scratch, watch)
             else:
                 watch.begin(firmware.LOADING)
@@ -185,11 +211,11 @@ class _Server:
         except LostlinkError as error:
             return error
         except BaseException as error:  # such as KeyboardInterrupt, raised by the file
-            return firmware.refused(file.receiver, f"cannot be loaded: {type(error).__name__}")
+            return refused(file, f"cannot be loaded: {type(error).__name__}")
         finally:
             watch.end()
         changed = self._surroundings.changed()
-        return firmware.refused(file.receiver, f"cannot be loaded: {changed}") if changed else None
+        return refused(file, f"cannot be loaded: {changed}") if changed else None
 
     def _run(self, run: ScenarioRun) -> Trace | BusyError:
         assert self._file is not None
@@ -201,9 +227,14 @@ class _Server:
             factory = firmware.factory(self._image, watch)
         else:
             assert self._loader is not None
-            factory = watched(self._loader, watch, live_output=self._live_output)
+            factory = ReferenceReceiver
+            if self._file.receiver is not None:
+                factory = watched(self._loader, watch, live_output=self._live_output)
+        handset = None if self._handset is None else watched_handset(self._handset, watch)
+        if run.limits_loop:
+            factory = limited(factory)
         try:
-            trace = simulate(self._file.profile, run.scenario, limited(factory) if run.limits_loop else factory)
+            trace = simulate(self._file.profile, run.scenario, factory, handset)
         except BusyError as error:
             return error
         changed = self._surroundings.changed()

@@ -1,4 +1,4 @@
-"""Loads the receiver that ``--receiver FILE.py:Name`` names."""
+"""Loads the program that ``--receiver FILE.py:Name`` or ``--handset FILE.py:Name`` names, and watches its calls."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import importlib.util
 import inspect
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,9 +16,12 @@ from lostlink import extensions
 from lostlink.errors import ReceiverError
 from lostlink.rigs.firmware import LOADING, Watch
 from lostlink_sims import Profile
+from lostlink_sims.handset_program import HandsetFactory
 from lostlink_sims.receiver import ReceiverFactory
 
 METHODS: Final = ("power_on", "packet", "poll", "pulses")
+HANDSET_METHODS: Final = ("power_on", "turn", "packet")
+HANDSET_OPTIONAL: Final = ("interrupt", "sent")
 PYTHON_STEPS: Final = (
     "its constructor",
     *(f"{name}()" for name in METHODS),
@@ -25,10 +29,31 @@ PYTHON_STEPS: Final = (
     "loading the file",
 )
 """What is running, by the index of the step."""
+FIRST_HANDSET_STEP: Final = 32
+HANDSET_STEPS: Final = (
+    "the handset's constructor",
+    *(f"the handset's {name}()" for name in (*HANDSET_METHODS, *HANDSET_OPTIONAL)),
+    "loading the handset's file",
+)
+"""The same for a handset, from `FIRST_HANDSET_STEP` on."""
 
 
-Loader = Callable[[], ReceiverFactory]
-"""Loads a receiver's file anew, so that nothing of an earlier run is left in its globals."""
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """A kind of program: its option, noun, methods, what else its class has, and its group of entry points."""
+
+    option: str
+    noun: str
+    methods: tuple[str, ...]
+    more: str
+    group: str
+
+
+_RECEIVER: Final = _Kind("--receiver", "receiver", METHODS, " and the attribute failsafe", extensions.RECEIVERS)
+_HANDSET: Final = _Kind("--handset", "handset", HANDSET_METHODS, "", extensions.HANDSETS)
+
+Loader = Callable[[], Any]
+"""Loads a program's file anew and returns its class, so that nothing of an earlier run is left in its globals."""
 
 
 def load_receiver(spec: str) -> ReceiverFactory:
@@ -39,7 +64,13 @@ def load_receiver(spec: str) -> ReceiverFactory:
     ReceiverError
         If the file or the name is missing, the file does not run, or the name is not a receiver.
     """
-    return receiver_loader(spec)()
+    receiver: ReceiverFactory = receiver_loader(spec)()
+    return receiver
+
+
+def handset_loader(spec: str) -> Loader:
+    """Return a function that loads the handset that `spec` names; see `receiver_loader`."""
+    return _loader(spec, _HANDSET)
 
 
 def receiver_loader(spec: str) -> Loader:
@@ -52,50 +83,51 @@ def receiver_loader(spec: str) -> Loader:
     ReceiverError
         If the file is missing or cannot be read; the function raises it as `load_receiver` does.
     """
+    return _loader(spec, _RECEIVER)
+
+
+def _loader(spec: str, kind: _Kind) -> Loader:
     path_text, colon, name = spec.rpartition(":")
     if not colon or not path_text or not name:
-        installed = _installed(spec)
+        installed = _installed(spec, kind)
         return lambda: installed
     path = Path(path_text)
+    named = f"{kind.option} {spec}"
     if not path.is_file():
-        raise ReceiverError(f"--receiver {spec}: there is no file {path}; allowed: a Python file that can be read")
-    load = _module_loader(path, spec)
+        raise ReceiverError(f"{named}: there is no file {path}; allowed: a Python file that can be read")
+    load = _module_loader(path, named, kind.noun)
 
-    def loader() -> ReceiverFactory:
+    def loader() -> Any:
         module = load()
         if not hasattr(module, name):
             classes = [key for key, value in vars(module).items() if inspect.isclass(value)]
             near = difflib.get_close_matches(name, classes, n=1)
             hint = f"; did you mean {near[0]!r}?" if near else ";"
-            raise ReceiverError(
-                f"--receiver {spec}: {path} has no {name!r}{hint} allowed: {', '.join(classes) or 'a class'}"
-            )
-        return _checked(getattr(module, name), name, spec)
+            raise ReceiverError(f"{named}: {path} has no {name!r}{hint} allowed: {', '.join(classes) or 'a class'}")
+        return _checked(getattr(module, name), name, spec, kind)
 
     return loader
 
 
-def _installed(spec: str) -> ReceiverFactory:
-    """Return the receiver of an installed package."""
-    receiver = extensions.load(extensions.RECEIVERS, spec)
-    if receiver is None:
-        known = extensions.names(extensions.RECEIVERS)
+def _installed(spec: str, kind: _Kind) -> Any:
+    """Return the program of an installed package."""
+    program = extensions.load(kind.group, spec)
+    if program is None:
+        known = extensions.names(kind.group)
         installed = f", or one of an installed package: {', '.join(known)}" if known else ""
-        raise ReceiverError(
-            f"--receiver {spec}: no name; allowed: FILE.py:Name, such as my_receiver.py:MyReceiver{installed}"
-        )
-    return _checked(receiver, spec, spec)
+        example = f"my_{kind.noun}.py:My{kind.noun.capitalize()}"
+        raise ReceiverError(f"{kind.option} {spec}: no name; allowed: FILE.py:Name, such as {example}{installed}")
+    return _checked(program, spec, spec, kind)
 
 
-def _checked(receiver: Any, name: str, spec: str) -> ReceiverFactory:
-    missing = [method for method in METHODS if not callable(getattr(receiver, method, None))]
-    if not callable(receiver) or missing:
+def _checked(program: Any, name: str, spec: str, kind: _Kind) -> Any:
+    missing = [method for method in kind.methods if not callable(getattr(program, method, None))]
+    if not callable(program) or missing:
         raise ReceiverError(
-            f"--receiver {spec}: {name} is not a receiver, it lacks {', '.join(missing) or 'a constructor'}; "
-            f"allowed: a class with {', '.join(METHODS)} and the attribute failsafe"
+            f"{kind.option} {spec}: {name} is not a {kind.noun}, it lacks {', '.join(missing) or 'a constructor'}; "
+            f"allowed: a class with {', '.join(kind.methods)}{kind.more}"
         )
-    factory: ReceiverFactory = receiver
-    return factory
+    return program
 
 
 class _WatchedReceiver:
@@ -151,19 +183,39 @@ def watched(load: Loader, watch: Watch, *, live_output: bool) -> ReceiverFactory
     return build
 
 
-def _module_loader(path: Path, spec: str) -> Callable[[], Any]:
+class _WatchedHandset:
+    """A handset whose calls the parent process can see."""
+
+    def __init__(self, factory: HandsetFactory, profile: Profile, watch: Watch) -> None:
+        program = _watched_call(factory, watch, FIRST_HANDSET_STEP)(profile)
+        for step, method in enumerate((*HANDSET_METHODS, *HANDSET_OPTIONAL), FIRST_HANDSET_STEP + 1):
+            if method in HANDSET_METHODS or hasattr(program, method):
+                setattr(self, method, _watched_call(getattr(program, method), watch, step))
+
+
+def watched_handset(load: Loader, watch: Watch) -> HandsetFactory:
+    """Return a factory of a run's handsets, as `watched` does for receivers."""
+    loaded: list[HandsetFactory] = []
+
+    def build(profile: Profile) -> Any:
+        if not loaded:
+            loaded.append(_watched_call(load, watch, FIRST_HANDSET_STEP + len(HANDSET_STEPS) - 1)())
+        return _WatchedHandset(loaded[0], profile, watch)
+
+    return build
+
+
+def _module_loader(path: Path, named: str, noun: str) -> Callable[[], Any]:
     """Return a function that runs the file, as it is now, as a new module."""
-    loading = importlib.util.spec_from_file_location(f"lostlink_receiver_{path.stem}", path)
+    loading = importlib.util.spec_from_file_location(f"lostlink_{noun}_{path.stem}", path)
     if loading is None or not isinstance(loading.loader, importlib.machinery.SourceFileLoader):
-        raise ReceiverError(f"--receiver {spec}: {path} is not a Python file: its name must end in .py")
+        raise ReceiverError(f"{named}: {path} is not a Python file: its name must end in .py")
     try:
         code = loading.loader.get_code(loading.name)
     except SyntaxError as error:
-        raise ReceiverError(
-            f"{path}:{error.lineno}:{error.offset}: {error.msg}; the receiver cannot be read"
-        ) from error
+        raise ReceiverError(f"{path}:{error.lineno}:{error.offset}: {error.msg}; the {noun} cannot be read") from error
     except (OSError, ValueError) as error:
-        raise ReceiverError(f"--receiver {spec}: {path} cannot be read: {error}") from error
+        raise ReceiverError(f"{named}: {path} cannot be read: {error}") from error
     assert code is not None
 
     def load() -> Any:
@@ -174,7 +226,7 @@ def _module_loader(path: Path, spec: str) -> Callable[[], Any]:
         except (Exception, SystemExit) as error:
             line = _line_in(error, path)
             raise ReceiverError(
-                f"{path}:{line}: {type(error).__name__}: {error}; the receiver cannot be loaded"
+                f"{path}:{line}: {type(error).__name__}: {error}; the {noun} cannot be loaded"
             ) from error
         return module
 

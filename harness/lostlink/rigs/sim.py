@@ -54,9 +54,9 @@ class SimRig(Rig):
         return f"the {self.receiver}" if self.factory is ReferenceReceiver else self.receiver
 
     @property
-    def opened_by(self) -> tuple[str, str | None] | None:
+    def opened_by(self) -> dict[str, str | None] | None:
         """As in `Rig`: a class given to the constructor has no name for another process."""
-        return (self.name, None) if self.factory is ReferenceReceiver and self.handset is None else None
+        return {"where": self.name} if self.factory is ReferenceReceiver and self.handset is None else None
 
     def run(self, scenario: Scenario) -> Trace:
         """Run a scenario; the same one gives the same trace, byte for byte."""

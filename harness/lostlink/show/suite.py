@@ -8,7 +8,7 @@ from typing import Any
 
 from rich.markup import escape
 
-from lostlink.results import Result
+from lostlink.results import Result, not_under_test
 from lostlink.show.console import cautions, console, last_line, moving, paragraph, verdict_table
 from lostlink.suite.run import Progress
 from lostlink.verdicts import Outcome, Severity, counted
@@ -29,7 +29,10 @@ def verdicts(result: Result, head: dict[str, Any]) -> None:
     out = console()
     source = f", {escape(head['profile_file'])}" if head["profile_file"] else ""
     out.print(f"link [bold]{escape(head['profile'])}[/bold]{source}; receiver: {escape(head['receiver'])}; "
+              f"{'handset: ' + escape(head['handset']) + '; ' if 'handset' in head else ''}"
               f"rig: {head['rig']}; seed {head['seed']}")  # fmt: skip
+    for words in not_under_test(head.get("proves", ())):
+        paragraph(words)
     for severity in Severity:
         rows = [verdict for verdict in result.verdicts if verdict.requirement.severity is severity]
         if rows:

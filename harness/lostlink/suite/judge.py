@@ -35,7 +35,7 @@ class OthersBrokenError(AssertionError):
     """The test's requirement is met, but its runs break others."""
 
 
-CRASHED = "the receiver's program crashed"
+CRASHED = "a program under test crashed"
 OTHERS = "others"
 """Subfolder of ``runs`` and ``failing`` for runs of one requirement's test that break others."""
 FINDINGS = (NotMetError, InconclusiveError, ReceiverCrashError, OthersBrokenError)
@@ -104,7 +104,8 @@ class Judge:
 
     def inspect(self, trace: Trace) -> None:
         """Note which invariants a run breaks."""
-        self._inspected = trace, judge_trace(trace) if Side.RECEIVER in self._rig.sides else []
+        of_receiver = Side.RECEIVER in self._rig.sides and not trace.handset_crashed
+        self._inspected = trace, judge_trace(trace) if of_receiver else []
         for broken in self._inspected[1]:
             self.broken.setdefault(broken.requirement_id, (broken, trace))
 

@@ -43,8 +43,8 @@ class Session:
     Attributes
     ----------
     profile : Profile
-    where, receiver
-        As for `lostlink.rigs.open_rig`.
+    opened_by : dict
+        Arguments of `lostlink.rigs.open_rig`.
     varied_strength : Strength
         As in the rig of this process.
     evidence_name : str
@@ -54,8 +54,7 @@ class Session:
     """
 
     profile: Profile
-    where: str
-    receiver: str | None
+    opened_by: dict[str, Any]
     varied_strength: Strength
     evidence_name: str
     arguments: tuple[str, ...]
@@ -247,7 +246,7 @@ def main() -> None:
     requests, answers = private_pipes()
     session: Session = pickle.load(requests)
     try:
-        rig = open_rig(session.profile, where=session.where, receiver=session.receiver)
+        rig = open_rig(session.profile, **session.opened_by)
     except LostlinkError as error:
         answers.write(json.dumps({"error": str(error)}).encode("ascii") + b"\n" + b'{"ended": true}\n')
         answers.close()

@@ -255,7 +255,7 @@ def run_suite(
     try:
         with _without_callers_settings():
             if jobs > 1 and not stops_early and rig.opened_by is not None:
-                session = Session(profile, *rig.opened_by, rig.varied_strength, name, shared)
+                session = Session(profile, rig.opened_by, rig.varied_strength, name, shared)
                 processes = Processes(jobs - 1, session, SUITE)
                 plugins.append(processes)
             code = pytest.ExitCode(pytest.main([str(SUITE), *map(str, tests), *arguments], plugins=plugins))
