@@ -10,7 +10,7 @@ from typing import Final
 
 from lostlink.results import CAUTIONS
 from lostlink.suite.explanations import GROUPS, Explanation, Marked, filled, flights_text
-from lostlink.verdicts import Severity
+from lostlink.verdicts import Severity, Side
 from lostlink_sims import Profile
 
 WIDTH: Final = 80
@@ -34,7 +34,8 @@ def as_text(explanation: Explanation, link: Profile | None) -> str:
     lines += ["", "Why", _wrapped(explanation.why)]
     lines += ["", "How it is tested", _wrapped(filled(explanation.tested, link))]
     lines += ["", "  Measured, and compared with its limit:", *_items(explanation.measured, link)]
-    lines += ["", _wrapped(f"{flights_text(explanation, link)}; a real board may fly fewer.")]
+    fewer = "; a real board may fly fewer" if required.side is Side.RECEIVER else ""
+    lines += ["", _wrapped(f"{flights_text(explanation, link)}{fewer}.")]
     lines += _varied(required.id)
     if explanation.untested:
         lines.append(_wrapped(filled(explanation.untested, link)))
@@ -90,6 +91,14 @@ def _demonstration(explanation: Explanation) -> list[str]:
     ]
 
 
+_SIDES: Final = {
+    Side.RECEIVER: "The receiver is under test, the handset is simulated",
+    Side.HANDSET: "The handset is under test, the receiver is simulated",
+    Side.PAIR: "Both are under test",
+}
+"""Where the requirements of each side are tested."""
+
+
 def _groups(chosen: list[Explanation]) -> Iterator[tuple[str, list[Explanation]]]:
     """Yield the heading of each group of requirements, and those of `chosen` that are in it."""
     for letters, heading in GROUPS.items():
@@ -98,15 +107,19 @@ def _groups(chosen: list[Explanation]) -> Iterator[tuple[str, list[Explanation]]
 
 
 def as_list(chosen: list[Explanation]) -> str:
-    """Return requirements by group and severity, one line each: the fault if it is not met."""
+    """Return requirements by side, group and severity, one line each: the fault if it is not met."""
     lines = ["What is wrong when a requirement is not met:"]
+    side = None
     for heading, group in _groups(chosen):
+        if group[0].requirement.side is not side:
+            side = group[0].requirement.side
+            lines += ["", f"{_SIDES[side]}:"]
         lines += ["", heading]
         for severity in Severity:
             rows = [one.requirement for one in group if one.requirement.severity is severity]
             if rows:
                 lines.append(f"  {severity.value}")
-            lines += [f"    {required.id:<12} {required.fault}" for required in rows]
+            lines += [_wrapped(required.fault, f"    {required.id:<12} ", " " * 17) for required in rows]
     lines += ["", *(f"{severity.value.capitalize()}: {severity.meaning}." for severity in Severity), ""]
     lines += ["Details: lostlink explain FS-CUT, or with your values: FS-CUT my_link.toml"]
     return "\n".join(lines)

@@ -16,10 +16,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from lostlink.requirements import CATALOGUE
-from lostlink.verdicts import Requirement, counted
+from lostlink.suite import limits
+from lostlink.verdicts import Requirement, Side, counted
 
 if TYPE_CHECKING:
     from lostlink_sims import Profile
+    from lostlink_sims._settings import Kind
 
 _PACKAGE = Path(__file__).parents[1]
 _SUITE = Path(__file__).parent
@@ -33,6 +35,8 @@ GROUPS: Final = {
     "FR": "the pulse train",
     "LT": "latency",
     "DF": "comparison with the simulation",
+    "HS": "a handset under test",
+    "PR": "handset and receiver under test together",
 }
 """Meaning of the first letters of an id."""
 
@@ -202,11 +206,19 @@ def _sticks(profile: Profile) -> list[int]:
     return [index for index, channel in enumerate(profile.channels) if channel.kind == "stick"]
 
 
+def _rails(profile: Profile) -> int:
+    from lostlink_sims.handset_program import tells_break
+
+    return sum(tells_break(profile.channels[profile.throttle_index], rail) for rail in ("low", "high"))
+
+
 COUNTS: Final[dict[str, Callable[[Profile], int]]] = {
     "channel": lambda profile: len(profile.channels),
     "stick": lambda profile: len(_sticks(profile)),
+    "switch": lambda profile: len(profile.channels) - len(_sticks(profile)),
     "stick of those": lambda profile: sum(i < 2 or i == profile.throttle_index for i in _sticks(profile)),
     "kind of foreign packet": _foreign_packets,
+    "rail at which a break can be told": _rails,
 }
 """For what some tests repeat their flights, and the number of these in a profile."""
 
@@ -221,6 +233,27 @@ def flights(explained: Explanation, profile: Profile) -> int:
 _BRACES = re.compile(r"\{([A-Za-z0-9_.]+)\}")
 
 
+def _safe_gap_us(profile: Profile) -> int:
+    from lostlink.scenarios import ScenarioBuilder
+
+    return ScenarioBuilder(profile, 1, "").safe_gap_us
+
+
+_DERIVED: Final[dict[str, tuple[Callable[[Profile], int], Kind]]] = {
+    "gap": (_safe_gap_us, "duration"),
+    "rate_limit": (limits.interval_error_us, "duration"),
+    "pause_limit": (limits.pause_us, "duration"),
+    "fresh_limit": (limits.fresh_us, "duration"),
+    "busy_limit": (limits.busy_us, "duration"),
+    "back_limit": (limits.back_us, "duration"),
+    "stand_limit": (limits.stand_us, "duration"),
+    "stop_limit": (limits.hang_stop_us, "duration"),
+    "code_limit": (limits.value_us, "width"),
+    "ends_limit": (limits.ends_codes, "count"),
+}
+"""Values that follow from several keys of a profile."""
+
+
 def filled(text: str, profile: Profile | None) -> str:
     """Return a text with the names in braces replaced, keys by ``key = value`` in round brackets, else ``value (key)``.
 
@@ -229,8 +262,8 @@ def filled(text: str, profile: Profile | None) -> str:
 
     def put(match: re.Match[str]) -> str:
         name = match[1]
-        if name == "gap":
-            return "" if profile is None else _gap_text(profile)
+        if name in _DERIVED:
+            return "" if profile is None else f", here {_derived_text(name, profile)}"
         if "." not in name:
             return _constant_text(name)
         if profile is None:
@@ -248,22 +281,26 @@ def _constant_text(name: str) -> str:
 
     values = {constants(path)[name] for path in _SUITE.glob("*.py") if name in constants(path)}
     (value,) = values
-    return text_of(value, "duration")
+    return text_of(value, "duration") if name.endswith("_US") else str(value)
 
 
-def _gap_text(profile: Profile) -> str:
+def _derived_text(name: str, profile: Profile) -> str:
     from lostlink.profiles.quantities import text_of
-    from lostlink.scenarios import ScenarioBuilder
 
-    return f", {text_of(ScenarioBuilder(profile, 1, '').safe_gap_us, 'duration')}"
+    calculate, kind = _DERIVED[name]
+    value = calculate(profile)
+    return str(value) if kind == "count" else text_of(value, kind)
 
 
 def flights_text(explained: Explanation, profile: Profile | None) -> str:
-    """Return the number of flights of a test in words."""
-    text = counted(explained.runs, "flight")
+    """Return the number of flights of a test in words; those of a handset under test are called runs."""
+    word = "flight" if explained.requirement.side is Side.RECEIVER else "run"
+    text = counted(explained.runs, word)
     more = " or more" if explained.or_more else ""
     if not explained.each:
         return f"{text}{more} in simulation"
     if profile is None:
         return f"{text} for each {explained.each}{more}, in simulation"
-    return f"{flights(explained, profile)} flights{more} in simulation, {explained.runs} for each {explained.each}"
+    return (
+        f"{counted(flights(explained, profile), word)}{more} in simulation, {explained.runs} for each {explained.each}"
+    )

@@ -30,12 +30,6 @@ def settle_us(profile: Profile) -> int:
     return 3 * (handset.packet_interval_us + handset.jitter_us + handset.turn_us) + BOUNCE_MARGIN_US
 
 
-def fresh_us(profile: Profile) -> int:
-    """Return the longest time from a stick's move to a packet with it: two intervals and a turn."""
-    handset = profile.handset
-    return 2 * (handset.packet_interval_us + handset.jitter_us) + handset.turn_us
-
-
 def first_low(scenario: ScenarioBuilder) -> tuple[tuple[Move, ...], int]:
     """Return no moves, and when a handset that was switched on with a low throttle sends its sticks."""
     profile = scenario.profile

@@ -11,6 +11,7 @@ from lostlink.measure import packets
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
+from lostlink.suite import limits
 from lostlink.suite.handset_flying import in_flight, lasting, sent_true, settle_us, sticks, trial
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile
@@ -65,14 +66,14 @@ def test_first(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
 @requires("HS-RESET")
 def test_reset(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """A reset in flight, with the throttle up."""
-    handset, waits = profile.handset, profile.handset.after_reset == "waits for low throttle"
+    waits = profile.handset.after_reset == "waits for low throttle"
     for flight in in_flight(scenario, 4):
         until_us = flight.at_us + profile.receiver.timeout_us + settle_us(profile)
         trace = rig.run(lasting(flight.scenario, HandsetReset(at_us=flight.at_us), until_us=until_us))
         if not sent_true(trace, flight.at_us, judge):
             continue
         gap = packets.longest_gap(trace, flight.at_us, until_us)
-        judge(trace, gap, at_most=profile.receiver.timeout_us - 2 * handset.packet_interval_us)
+        judge(trace, gap, at_most=limits.back_us(profile))
         before = packets.highest_throttle(trace, flight.at_us - settle_us(profile), flight.at_us)
         most_us = profile.requirements.idle_below_us if waits else before.value + 5
         judge(trace, packets.highest_throttle(trace, flight.at_us, until_us), at_most=most_us)
@@ -92,7 +93,7 @@ def test_hang(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
         trace = rig.run(lasting(flight.scenario, hang, until_us=until_us, moves=moves))
         if sent_true(trace, flight.at_us, judge):
             stands = packets.time_to_stand(trace, flight.at_us, until_us)
-            judge(trace, stands, at_most=profile.receiver.timeout_us // 2)
+            judge(trace, stands, at_most=limits.stand_us(profile))
 
 
 @requires("HS-WIRE")

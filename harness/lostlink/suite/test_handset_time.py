@@ -10,20 +10,20 @@ from lostlink.measure import packets
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import WRAPS, ScenarioBuilder
-from lostlink.suite.handset_flying import first_low, fresh_us, in_flight, lasting, sent_true, settle_us, sticks, trial
+from lostlink.suite import limits
+from lostlink.suite.handset_flying import first_low, in_flight, lasting, sent_true, settle_us, sticks, trial
 from lostlink.suite.judge import Judge
 from lostlink.varied import TRIPLES
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims.scenario import HandsetOff, HandsetRadioBusy, HandsetReset
 
 MINUTE_US = 60_000_000
-LONG_US = 340_000_000
+MANY_PACKETS_US = 340_000_000
 """More than 2^16 packets at 200 a second."""
-VERY_LONG_US = 4_500_000_000
+OVER_AN_HOUR_US = 4_500_000_000
 """75 minutes, with --thorough: past 2^32 us."""
 STIR_US = 700_000
 PHASES = 16
-BUSY_PACKETS = 3
 OFF_US = 200_000
 
 
@@ -40,13 +40,9 @@ def _busy_sticks(scenario: ScenarioBuilder, until_us: int) -> tuple[tuple[Move, 
 
 
 def _judge_rate(scenario: ScenarioBuilder, rig: Rig, judge: Judge, run: Scenario, since_us: int) -> None:
-    handset = scenario.profile.handset
-    trace = rig.run(run)
-    most_us = handset.jitter_us + handset.packet_interval_us // 10
-    judge(
-        trace, packets.longest_gap(trace, since_us, run.duration_us), at_most=scenario.profile.receiver.timeout_us // 4
-    )
-    judge(trace, packets.interval_error(trace, since_us, run.duration_us), at_most=most_us)
+    trace, profile = rig.run(run), scenario.profile
+    judge(trace, packets.longest_gap(trace, since_us, run.duration_us), at_most=limits.pause_us(profile))
+    judge(trace, packets.interval_error(trace, since_us, run.duration_us), at_most=limits.interval_error_us(profile))
 
 
 @requires("HS-RATE")
@@ -54,8 +50,7 @@ def test_rate(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
     """A minute in which sticks and switches are moved."""
     moves, begin_us = _busy_sticks(scenario, MINUTE_US)
     trace = trial(rig, scenario, moves, MINUTE_US)
-    most_us = profile.handset.jitter_us + profile.handset.packet_interval_us // 10
-    judge(trace, packets.interval_error(trace, begin_us, MINUTE_US), at_most=most_us)
+    judge(trace, packets.interval_error(trace, begin_us, MINUTE_US), at_most=limits.interval_error_us(profile))
 
 
 @requires("HS-GAP")
@@ -63,7 +58,7 @@ def test_gap(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge
     """A minute in which sticks and switches are moved, with the noise of the ADC."""
     moves, begin_us = _busy_sticks(scenario, MINUTE_US)
     trace = trial(rig, scenario, moves, MINUTE_US, ambient=True)
-    judge(trace, packets.longest_gap(trace, begin_us, MINUTE_US), at_most=profile.receiver.timeout_us // 4)
+    judge(trace, packets.longest_gap(trace, begin_us, MINUTE_US), at_most=limits.pause_us(profile))
 
 
 @requires("HS-FRESH")
@@ -82,7 +77,7 @@ def test_fresh(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
         trace = trial(rig, scenario, moves, instants[-1] + wait_us)
         for at_us in instants[1:]:
             delay = packets.delay(trace, index, at_us, at_us + settle_us(profile))
-            judge(trace, delay, at_most=fresh_us(profile))
+            judge(trace, delay, at_most=limits.fresh_us(profile))
 
 
 @requires("HS-BUSY")
@@ -90,7 +85,7 @@ def test_busy(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
     """The radio takes nothing for three packets, in which a stick moves: the next packet holds it."""
     for flight in in_flight(scenario, 4):
         index, channel = next((n, one) for n, one in enumerate(profile.channels) if one.kind == "stick")
-        busy_us = BUSY_PACKETS * profile.handset.packet_interval_us
+        busy_us = limits.BUSY_PACKETS * profile.handset.packet_interval_us
         moved_us = flight.at_us + busy_us // 4
         before = next(move.position for move in reversed(flight.scenario.moves) if move.channel == channel.name)
         move = Move(at_us=moved_us, channel=channel.name, position=0.0 if before > 0.5 else 1.0)
@@ -99,7 +94,7 @@ def test_busy(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
         trace = rig.run(lasting(flight.scenario, fault, until_us=until_us, moves=(move,)))
         if sent_true(trace, flight.at_us, judge):
             delay = packets.delay(trace, index, moved_us, until_us)
-            judge(trace, delay, at_most=busy_us + fresh_us(profile))
+            judge(trace, delay, at_most=limits.busy_us(profile))
 
 
 @requires("HS-COUNT")
@@ -110,7 +105,7 @@ def test_count(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
     until_us = max(3_000_000, 600 * profile.handset.packet_interval_us)
     moves, begin_us = _busy_sticks(scenario, until_us)
     trace = trial(rig, scenario, moves, until_us)
-    judge(trace, packets.longest_gap(trace, begin_us, until_us), at_most=profile.receiver.timeout_us // 4, guard=True)
+    judge(trace, packets.longest_gap(trace, begin_us, until_us), at_most=limits.pause_us(profile), guard=True)
     judge(trace, packets.counter_errors(trace, begin_us, until_us), at_most=0)
 
 
@@ -143,7 +138,7 @@ def test_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
 @requires("HS-LONG")
 def test_long(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """Minutes of sticks that move; with --thorough more than an hour."""
-    until_us = VERY_LONG_US if rig.varied_strength == TRIPLES else LONG_US
+    until_us = OVER_AN_HOUR_US if rig.varied_strength == TRIPLES else MANY_PACKETS_US
     stick = sticks(profile)[0]
     moves, begin_us = first_low(scenario)
     moves += tuple(

@@ -11,13 +11,14 @@ from lostlink.measure import packets
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
+from lostlink.suite import limits
 from lostlink.suite.handset_flying import first_low, moved_alone, settle_us, sticks, trial
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile
 from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, TOP_CODE
 from lostlink_sims.scenario import SwitchBounces
 
-STEPS = 256
+STAIR_STEPS = 256
 """Positions of a stick from stop to stop."""
 MOST_CODE_ERROR = 1
 """A program may have a hysteresis of a code."""
@@ -35,11 +36,11 @@ SWITCHINGS = 6
 def test_value(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """Every stick goes from stop to stop in steps, every switch through its positions."""
     moves, begin_us = first_low(scenario)
-    instants = begin_us + settle_us(profile) * np.arange(1, STEPS + 2)
+    instants = begin_us + settle_us(profile) * np.arange(1, STAIR_STEPS + 2)
     for channel in profile.channels:
-        places = {"stick": STEPS, "two-position switch": 1, "three-position switch": 2}[channel.kind]
+        places = {"stick": STAIR_STEPS, "two-position switch": 1, "three-position switch": 2}[channel.kind]
         for step, at_us in enumerate(instants.tolist()):
-            position = step * places // STEPS / places
+            position = step * places // STAIR_STEPS / places
             moves += (Move(at_us=at_us - settle_us(profile), channel=channel.name, position=position),)
     trace = trial(rig, scenario, moves, int(instants[-1]) + 1)
     for index in range(len(profile.channels)):
@@ -62,8 +63,7 @@ def test_centre(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Ju
 @requires("HS-ENDS")
 def test_ends(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """All sticks at their low stops, then at their high stops."""
-    receiver = profile.receiver
-    most = profile.requirements.ends_within_us * TOP_CODE // (receiver.high_us - receiver.low_us)
+    most = limits.ends_codes(profile)
     for position, code in ((0.0, 0), (1.0, TOP_CODE)):
         moves, begin_us = first_low(scenario)
         moves += tuple(Move(at_us=begin_us, channel=channel.name, position=position) for channel in sticks(profile))

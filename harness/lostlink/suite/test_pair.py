@@ -11,13 +11,13 @@ from lostlink.measure import channels, failsafe, latency, packets
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import STICKS_IN_FLIGHT, ScenarioBuilder
+from lostlink.suite import limits
 from lostlink.suite.flying import flew
 from lostlink.suite.handset_flying import settle_us
 from lostlink.suite.judge import Judge
 from lostlink.varied import TRIPLES
 from lostlink.verdicts import Measurement
 from lostlink_sims import Move, Profile, Trace
-from lostlink_sims.codes import TOP_CODE
 from lostlink_sims.flight import Arming
 from lostlink_sims.handset_program import LEAST_MARGIN, tells_break
 from lostlink_sims.scenario import HandsetLoopHung, HandsetOff, HandsetReset, StickWireBroken, SwitchBounces
@@ -30,11 +30,6 @@ BOUNCE_US = 10_000
 UP = 0.8
 COMMAND_TOLERANCE = 5
 """Per mille of a motor command: a code of the stick."""
-
-
-def _code_us(profile: Profile) -> int:
-    """Return the width of a code, by which a program with hysteresis may be off."""
-    return -(-(profile.receiver.high_us - profile.receiver.low_us) // TOP_CODE)
 
 
 def _highest(trace: Trace, since_us: int, until_us: int, name: str) -> Measurement:
@@ -72,7 +67,7 @@ def test_value(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
             moves.append(Move(at_us=at_us, channel=channel.name, position=place))
     run = next(scenario.phases(1, exactly=True))
     trace = rig.run(dataclasses.replace(run, moves=tuple(moves), duration_us=instants[-1] + 1))
-    most_us = profile.requirements.value_tolerance_us + _code_us(profile)
+    most_us = limits.value_us(profile)
     for index in range(len(profile.channels)):
         judge(trace, channels.value_error(trace, index, np.array(instants)), at_most=most_us)
 
@@ -112,7 +107,7 @@ def test_off(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge
 @requires("PR-HANG")
 def test_hang(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The handset's main loop hangs in flight: the motors stop, or a watchdog brings the sticks back."""
-    handset, limit_us = profile.handset, profile.requirements.motor_cut_within_us + profile.receiver.timeout_us // 2
+    handset, limit_us = profile.handset, limits.hang_stop_us(profile)
     for flight in scenario.flights(8, anywhere=True):
         watch_us = limit_us + handset.watchdog_us + handset.boot_us + scenario.linked_us + scenario.settle_us
         trace = rig.run(flight.into(HandsetLoopHung(at_us=flight.at_us), watch_us=watch_us))
@@ -132,7 +127,7 @@ def _judge_control(trace: Trace, end_us: int, judge: Judge) -> None:
     profile = trace.profile
     if trace.motor.at(end_us - 1) > 0:
         error = channels.value_error(trace, profile.throttle_index, np.array([end_us - 1]))
-        judge(trace, error, at_most=profile.requirements.value_tolerance_us + _code_us(profile))
+        judge(trace, error, at_most=limits.value_us(profile))
 
 
 @requires("PR-RESET")
