@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import dataclasses
+import math
 import os
 import re
 import shutil
@@ -11,6 +12,7 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
+from fractions import Fraction
 from functools import cache
 from pathlib import Path
 
@@ -22,12 +24,15 @@ from lostlink.cli import main
 from lostlink.profiles import read_profile
 from lostlink.profiles.models import settings_of
 from lostlink.profiles.quantities import parse
-from lostlink.requirements import CATALOGUE
+from lostlink.requirements import CATALOGUE, of_sides
 from lostlink.results import CAUTIONS
+from lostlink.rigs import SimRig
 from lostlink.show.explanation import as_list, as_markdown, as_text
-from lostlink.suite.explanations import COUNTS, GROUPS, explanations, filled, flights, setting_text
-from lostlink.verdicts import Outcome, Verdict
-from lostlink_sims import Profile
+from lostlink.suite.explanations import COUNTS, GROUPS, constants, explanations, filled, flights, setting_text
+from lostlink.suite.run import run_suite
+from lostlink.verdicts import Outcome, Side, Verdict
+from lostlink_sims import Profile, ReferenceReceiver
+from lostlink_sims.handset_program import ReferenceHandset
 from lostlink_sims.profile import Requirements
 
 HERON = "fixtures/profiles/heron.toml"
@@ -47,14 +52,24 @@ def link(path: str | None) -> Profile:
 
 @cache
 def sources(*folders: Path) -> dict[str, ast.FunctionDef]:
-    """Return the functions of some folders by name."""
+    """Return the functions of some folders by name, tests by file and name: several files have one of a name."""
     found = {}
     for folder in folders:
         for path in sorted(folder.glob("*.py")):
             for node in ast.parse(path.read_text(encoding="utf-8")).body:
                 if isinstance(node, ast.FunctionDef):
-                    found[node.name] = node
+                    is_test = node.name.startswith("test_")
+                    found[f"{path.name}:{node.name}" if is_test else node.name] = node
     return found
+
+
+def suite_test(name: str) -> ast.FunctionDef:
+    """Return the test of a requirement."""
+    return sources(SUITE)[":".join(explanations()[name].where)]
+
+
+RECEIVERS = of_sides(Side.RECEIVER)
+"""What a link without a handset under test is judged by."""
 
 
 # --- whole -----------------------------------------------------------------------------------------------------------
@@ -106,34 +121,84 @@ def test_flights_and_limits_are_those_of_the_suite(path: str | None, long: bool)
 
     The gate leaves out the varied flights, whose number `test_varied` looks at.
     """
-    verdicts = proven(path, only=() if long else [name for name in CATALOGUE if name != "FS-VARIED"])
-    _numbers_of_flights_are_as_told(path, verdicts)
+    verdicts = proven(path, only=() if long else [name for name in RECEIVERS if name != "FS-VARIED"])
+    assert _numbers_of_flights_are_as_told(link(path), verdicts) >= len(RECEIVERS) - 4
     if path == HERON:
-        _limits_are_as_told(verdicts)
+        assert _limits_are_as_told(link(path), verdicts) > 30
 
 
-def _numbers_of_flights_are_as_told(path: str | None, verdicts: dict[str, Verdict]) -> None:
+TELLING = "a throttle whose travel leaves margins"
+PAIRS = [name for name in of_sides(Side.PAIR) if name != "PR-FALSE"]
+
+
+@pytest.mark.parametrize(
+    ("path", "only", "untested"),
+    [
+        (HERON, of_sides(Side.HANDSET), {"HS-WIRE"}),
+        (TELLING, ["HS-WIRE"], set()),
+        (HERON, PAIRS, {"PR-WIRE"}),
+        pytest.param(None, of_sides(Side.HANDSET), {"HS-WIRE", "HS-COUNT"}, marks=pytest.mark.long),
+        pytest.param(
+            "fixtures/profiles/plover.toml", of_sides(Side.HANDSET), {"HS-WIRE", "HS-SWITCH"}, marks=pytest.mark.long
+        ),
+        pytest.param(TELLING, of_sides(Side.PAIR), set(), marks=pytest.mark.long),
+    ],
+    ids=["handset", "wire", "pair", "plain handset", "handset without a switch", "long pair"],
+)
+def test_runs_and_limits_of_a_handset_are_those_of_the_suite(
+    path: str | None, only: list[str], untested: set[str]
+) -> None:
+    """The reference handset alone, or with the reference receiver; the gate leaves out the minutes of PR-FALSE."""
+    profile = telling() if path == TELLING else link(path)
+    factory = ReferenceReceiver if only[0].startswith("PR-") else None
+    result = run_suite(profile, SimRig(profile, factory, handset=ReferenceHandset), only=only)
+    verdicts = {verdict.requirement.id: verdict for verdict in result.verdicts}
+    assert not result.errors
+    assert list(verdicts) == only
+    assert {name for name, verdict in verdicts.items() if verdict.outcome is Outcome.NOT_TESTED} == untested
+    assert _numbers_of_flights_are_as_told(profile, verdicts) == len(only) - len(untested)
+    least = {len(of_sides(Side.HANDSET)): 8, len(PAIRS): 2}.get(len(only), 0)
+    assert _limits_are_as_told(profile, verdicts) >= least
+
+
+def telling() -> Profile:
+    """Return a link on which a broken throttle wire can be told from both stops."""
+    profile = link(HERON)
+    channels = [
+        dataclasses.replace(one, travel_low=0.05, travel_high=0.95) if one.name == "throttle" else one
+        for one in profile.channels
+    ]
+    return dataclasses.replace(profile, channels=tuple(channels))
+
+
+def _numbers_of_flights_are_as_told(profile: Profile, verdicts: dict[str, Verdict]) -> int:
     seen = 0
     for name, verdict in verdicts.items():
+        said = flights(explanations()[name], profile)
         if verdict.outcome is not Outcome.NOT_TESTED:
             seen += 1
-            said = flights(explanations()[name], link(path))
             assert verdict.runs == said or (explanations()[name].or_more and verdict.runs > said), name
-    assert seen >= len(CATALOGUE) - 4
+        elif explanations()[name].each.startswith(("switch", "rail")):
+            assert not said, name
+    return seen
 
 
-def _limits_are_as_told(verdicts: dict[str, Verdict]) -> None:
+RELATIVE = ("FS-RISE", "HS-RESET", "HS-WIRE", "PR-MATCH")
+"""Their limit adds a tolerance to what was seen before, or is the length of the run."""
+
+
+def _limits_are_as_told(profile: Profile, verdicts: dict[str, Verdict]) -> int:
     """See the limit next to the result that came closest to it in the explanation, with its value."""
     seen = 0
     for name, verdict in verdicts.items():
         number = re.fullmatch(r"at (?:most|least) ([\d.]+ (?:us|ms|s))", verdict.limit.replace("µ", "u"))
-        if number is None or name == "FS-RISE":  # counts are in words; FS-RISE adds its tolerance to what was seen
+        if number is None or name in RELATIVE:  # counts are in words
             continue
-        said = " ".join(filled(text, link(HERON)) for text in explanations()[name].measured)
+        said = " ".join(filled(text, profile) for text in explanations()[name].measured)
         values = {parse(value, "duration") for value in re.findall(r"[\d.]+ (?:us|ms|s)\b", said)}
         assert parse(number[1], "duration") in values, (name, said)
         seen += 1
-    assert seen > 30
+    return seen
 
 
 def _limits_used(name: str, functions: dict[str, ast.FunctionDef]) -> set[str]:
@@ -158,8 +223,9 @@ def _limits_used(name: str, functions: dict[str, ast.FunctionDef]) -> set[str]:
 def test_owners_limits_are_those_that_the_test_looks_at(name: str) -> None:
     told = explanations()[name]
     said = set(re.findall(r"\{requirements\.(\w+)\}", " ".join((told.tested, *told.measured))))
-    assert said >= _limits_used(told.where[1], sources(SUITE))
-    assert said <= _limits_used(told.where[1], sources(SUITE, MEASURE))
+    test = ":".join(told.where)
+    assert said >= _limits_used(test, sources(SUITE))
+    assert said <= _limits_used(test, sources(SUITE, MEASURE))
 
 
 @pytest.mark.parametrize(
@@ -182,12 +248,22 @@ def test_owners_limits_are_those_that_the_test_looks_at(name: str) -> None:
         ("CH-VALUE", "256 positions", "EVERY_CODE"),
         ("LT-STICK", "99 %", "0.99"),
         ("DF-AGREE", "two frames and two packets", "2 * scenario.frame_us + 2 * scenario.packet_us"),
+        ("HS-SENSE", "at least one code", "at_least=1)"),
+        ("HS-STEPS", "none", "at_most=0)"),
+        ("HS-SWITCH", "exactly one", "at_most=1, at_least=1)"),
+        ("HS-STILL", "at most two", "max(2, "),
+        ("HS-START", "at two positions below it", "for up in UP"),
+        ("HS-START", "at most one code off", "at_most=1, guard=True)"),
+        ("HS-FIRST", "first three packets", "left_us[:3]), at_most=1)"),
+        ("HS-RESET", "at most one code off", "np.array([until_us - 1])), at_most=1)"),
+        ("PR-SWITCH", "exactly one", "at_most=1, at_least=1)"),
+        ("PR-STICK", "99 %", "0.99"),
     ],
 )
 def test_numbers_in_words_stand_in_the_suite(name: str, said: str, source: str) -> None:
     told = explanations()[name]
     assert said in " ".join((told.tested, *told.measured))
-    assert _tight(source) in _tight(ast.unparse(sources(SUITE)[told.where[1]]))
+    assert _tight(source) in _tight(ast.unparse(suite_test(name)))
 
 
 def _tight(source: str) -> str:
@@ -204,9 +280,8 @@ def test_no_other_number_is_written_down() -> None:
 
 
 def test_not_tested_is_told_where_the_suite_skips() -> None:
-    functions = sources(SUITE)
     for name, told in explanations().items():
-        source = ast.unparse(functions[told.where[1]])
+        source = ast.unparse(suite_test(name))
         skips = any(word in source for word in ("pytest.skip", "needs_clock", "_needs_link_id"))
         assert skips == bool(told.untested), name
 
@@ -216,7 +291,7 @@ def test_what_is_not_tested_on_the_plain_link() -> None:
 
     FS-VARIED is left out: it is a rig that cannot test it, never a profile.
     """
-    only = [name for name, told in explanations().items() if told.untested and name != "FS-VARIED"]
+    only = [name for name in RECEIVERS if explanations()[name].untested and name != "FS-VARIED"]
     found = {name for name, verdict in proven(None, only).items() if verdict.outcome is Outcome.NOT_TESTED}
     assert found
     for name in found:
@@ -307,6 +382,20 @@ BESIDES = {
     "FS-FOREIGN": "uint8_t crc8(const uint8_t *data, uint8_t length);",
     "FS-PRESET": "extern const uint16_t failsafe_us[];",
     "CH-SENSE": "enum { PITCH = 1 };",
+    "HS-STILL": "extern uint8_t kept_code;",
+    "HS-SWITCH": "extern uint8_t contact, seen, position; extern uint32_t seen_us;",
+    "HS-RATE": "#define INTERVAL_US 5000u\nextern uint32_t due_us; void send_packet(void);",
+    "HS-FRESH": "void read_sticks(uint8_t *into); void radio_send(const uint8_t *packet, uint8_t length);",
+    "HS-BUSY": "void read_sticks(uint8_t *into); void radio_send(const uint8_t *packet, uint8_t length);\n"
+    "uint8_t radio_is_busy(void);",
+    "HS-COUNT": "extern uint8_t counter; void read_sticks(uint8_t *into);",
+    "HS-MARK": "extern uint8_t counter; uint8_t crc8(const uint8_t *data, uint8_t length);",
+    "HS-START": "enum { THROTTLE = 2, IDLE_CODE = 12 }; extern uint8_t throttle_code, waits;",
+    "HS-RESET": "enum { POWER_ON = 1 }; extern uint8_t waits; uint8_t reset_cause(void);",
+    "HS-HANG": "extern volatile uint8_t is_new; extern uint8_t counter; void read_sticks(uint8_t *into);\n"
+    "void radio_send(const uint8_t *packet, uint8_t length);",
+    "HS-WIRE": "enum { IDLE_CODE = 12 }; extern uint8_t throttle_code;",
+    "HS-WRAP": "#define INTERVAL_US 5000u\nextern uint32_t sent_us; void send_packet(void);",
 }
 """What single snippets need besides."""
 
@@ -379,6 +468,78 @@ def test_timeout_snippets_bear_the_wrap(name: str, tmp_path: Path) -> None:
     assert _answers(name, body, tmp_path) == ["0", "1"]
 
 
+@pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler here")
+def test_hysteresis_snippet_stands_still_and_stays_near(tmp_path: Path) -> None:
+    """At each reading, with an error of up to one count, one code; along the track never more than a code off."""
+    body = (
+        "static uint8_t kept_code; static void look(uint16_t reading) {\nSNIPPET\n}\n"
+        "static int off_by(uint16_t reading) { int by = kept_code - (reading >> 2); return by < 0 ? -by : by; }\n"
+        "int main(void) { int changes = 0, most = 0;\n"
+        "for (int at = 1; at < 1023; at++) { kept_code = (uint8_t)(at >> 2); for (int n = 0; n < 9; n++) {\n"
+        "uint8_t old = kept_code; look((uint16_t)(at + n % 3 - 1)); changes += old != kept_code; } }\n"
+        "for (int at = 0; at < 2048; at++) { uint16_t r = (uint16_t)(at < 1024 ? at : 2047 - at); look(r);\n"
+        'if (off_by(r) > most) most = off_by(r); } printf("%d %d\\n", changes, most); return 0; }'
+    )
+    assert _answers("HS-STILL", body, tmp_path) == ["0", "1"]
+
+
+@pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler here")
+def test_debounce_snippet_changes_once_and_in_time(tmp_path: Path) -> None:
+    """10 ms of contacts that change with each turn of 300 us, across the wrap of the counter; then they rest."""
+    body = (
+        "static uint8_t contact, seen, position; static uint32_t seen_us;\n"
+        "static int turn(uint32_t now_us) { uint8_t old = position;\nSNIPPET\nreturn old != position; }\n"
+        "int main(void) { uint32_t begin_us = 0xFFFFF000u; int changes = 0; uint32_t late_us = 0;\n"
+        "for (uint32_t us = 0; us < 100000u; us += 300u) { contact = us < 10000u ? us / 300u % 2u == 0 : 1;\n"
+        "if (turn(begin_us + us)) { changes++; late_us = us; } }\n"
+        'printf("%d %d %u\\n", changes, position, (unsigned)late_us); return 0; }'
+    )
+    changes, position, late_us = map(int, _answers("HS-SWITCH", body, tmp_path))
+    assert (changes, position) == (1, 1)
+    assert late_us <= constants(SUITE / "handset_flying.py")["BOUNCE_MARGIN_US"]
+
+
+@pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler here")
+@pytest.mark.parametrize(("name", "time_us"), [("HS-RATE", "due_us"), ("HS-WRAP", "sent_us")])
+def test_rate_snippets_keep_the_mean_across_the_wrap(name: str, time_us: str, tmp_path: Path) -> None:
+    """Turns of 700 us, two seconds on either side of the wrap: 200 packets a second, and none a turn late."""
+    body = (
+        f"#define INTERVAL_US 5000u\nstatic int packets; static uint32_t {time_us};\n"
+        "static void send_packet(void) { packets++; } static void turn(uint32_t now_us) {\nSNIPPET\n}\n"
+        f"int main(void) {{ uint32_t begin_us = 0u - 2000000u, last_us = 0, most_us = 0; {time_us} = begin_us;\n"
+        "for (uint32_t us = 0; us < 4000000u; us += 700u) { int before = packets; turn(begin_us + us);\n"
+        "if (packets > before) { if (us - last_us > most_us) most_us = us - last_us; last_us = us; } }\n"
+        'printf("%d %u\\n", packets, (unsigned)most_us); return 0; }'
+    )
+    packets, most_us = map(int, _answers(name, body, tmp_path))
+    assert abs(packets - 4_000_000 // 5_000) <= 1
+    assert most_us < 5_000 + 700
+
+
+@pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler here")
+def test_snippet_about_a_broken_wire_takes_no_stop_for_one(tmp_path: Path) -> None:
+    """Rails are a break; readings of 5 % to 95 % of 1024 are none, nor is a count of noise beyond them."""
+    body = (
+        "enum { IDLE_CODE = 0 };\nint main(void) {\n"
+        "for (int i = 0; i < 1024; i++) { int reading = i, throttle_code = 9;\n"
+        'SNIPPET\nprintf("%d\\n", throttle_code); } return 0; }'
+    )
+    codes = list(map(int, _answers("HS-WIRE", body, tmp_path)))
+    assert codes[0] == codes[1023] == 0
+    assert set(codes[int(0.05 * 1024) - 1 : int(0.95 * 1024) + 2]) == {9}
+
+
+@pytest.mark.parametrize(("pull_ohm", "share", "counts"), [(100_000, "2.4 %", 12), (1_000_000, "0.25 %", 1)])
+def test_numbers_of_the_pull_resistor(pull_ohm: int, share: str, counts: int) -> None:
+    """The node of a potentiometer of 10 kOhm at its middle, by the current law, with a resistor to the low rail."""
+    half_ohm = Fraction(10_000, 2)
+    node = (1 / half_ohm) / (2 / half_ohm + Fraction(1, pull_ohm))  # of the supply; 1/2 without the resistor
+    fall = 1 - 2 * node
+    assert f"{float(100 * fall):.2g} %" == share
+    assert math.floor(fall * 512) == counts
+    assert share in explanations()["HS-WIRE"].firmware
+
+
 # --- forms -----------------------------------------------------------------------------------------------------------
 
 
@@ -420,8 +581,11 @@ def test_list() -> None:
     """All by group and severity, a line each; a group by its letters."""
     done = explain()
     assert done.exit_code == 0
-    rows = [line for line in done.output.splitlines() if line.startswith("    ")]
-    assert sorted(row.split()[0] for row in rows) == sorted(CATALOGUE)
+    rows = re.findall(r"^ {4}(\S+)", done.output, re.MULTILINE)
+    assert sorted(rows) == sorted(CATALOGUE)
+    parts = re.split(r"^(?:The receiver|The handset|Both) .*under test.*:$", done.output, flags=re.MULTILINE)
+    for side, part in zip(Side, parts[1:], strict=True):  # each side apart
+        assert sorted(re.findall(r"^ {4}(\S+)", part, re.MULTILINE)) == sorted(of_sides(side))
     recovery = explain("rc").output
     assert "RC-LIVE" in recovery
     assert "FS-JAM" not in recovery
@@ -461,7 +625,7 @@ def test_pytest_is_not_imported() -> None:
     ("word", "said"),
     [
         ("FS-CUTE", "did you mean FS-CUT"),
-        ("wrap", "did you mean FS-WRAP or LK-WRAP?"),
+        ("wrap", "did you mean FS-WRAP or LK-WRAP or HS-WRAP?"),
         ("", "is not a requirement"),
         ("FS-", "allowed: an id that lostlink explain lists"),
         ("MY-FIELD", "a custom one, which is described in the docstring of its test"),

@@ -10,7 +10,7 @@ from typing import Final
 
 from lostlink.results import CAUTIONS
 from lostlink.suite.explanations import GROUPS, Explanation, Marked, filled, flights_text
-from lostlink.verdicts import Severity, Side
+from lostlink.verdicts import Requirement, Severity, Side
 from lostlink_sims import Profile
 
 WIDTH: Final = 80
@@ -18,7 +18,7 @@ WIDTH: Final = 80
 
 def _wrapped(text: str, first: str = "  ", further: str = "  ") -> str:
     """Return wrapped text; a number and its unit stay on one line."""
-    tied = re.sub(r"(?<=\d) (?=(?:ms|us|s|min|dB|%)(?:\W|$))", "\u00a0", " ".join(text.split()))
+    tied = re.sub(r"(?<=\d) (?=(?:ms|us|s|min|dB|%|[kM]Ohm)(?:\W|$))", "\u00a0", " ".join(text.split()))
     lines = textwrap.fill(
         tied, WIDTH, initial_indent=first, subsequent_indent=further, break_on_hyphens=False, break_long_words=False
     )
@@ -46,7 +46,7 @@ def as_text(explanation: Explanation, link: Profile | None) -> str:
         lines += ["", *(f"    {line}".rstrip() for line in explanation.snippet.splitlines())]
     file, test = explanation.where
     lines += ["", _wrapped(f"See also: {', '.join(explanation.related)}", "", "")]
-    lines += [f"Tested alone by: lostlink prove PROFILE --only {required.id}"]
+    lines += ["Tested alone by:", f"  {_alone(required)}"]
     lines += [f"The test itself: {test}", f"  in lostlink/suite/{file}", ""]
     return "\n".join([*lines, *_cautions()])
 
@@ -97,6 +97,12 @@ _SIDES: Final = {
     Side.PAIR: "Both are under test",
 }
 """Where the requirements of each side are tested."""
+
+
+def _alone(required: Requirement) -> str:
+    """Return the command that tests one requirement."""
+    given = {Side.RECEIVER: "", Side.HANDSET: " --handset HANDSET", Side.PAIR: " --handset HANDSET --receiver RECEIVER"}
+    return f"lostlink prove PROFILE{given[required.side]} --only {required.id}"
 
 
 def _groups(chosen: list[Explanation]) -> Iterator[tuple[str, list[Explanation]]]:
@@ -173,5 +179,5 @@ def _section(explanation: Explanation, link: Profile | None) -> list[str]:
     if explanation.snippet:
         lines += ["```c", explanation.snippet, "```", ""]
     related = ", ".join(explanation.related)
-    lines += [f"See also {related}. Tested alone by `lostlink prove PROFILE --only {required.id}`.", ""]
+    lines += [f"See also {related}. Tested alone by `{_alone(required)}`.", ""]
     return lines

@@ -301,6 +301,6 @@ def flights_text(explained: Explanation, profile: Profile | None) -> str:
         return f"{text}{more} in simulation"
     if profile is None:
         return f"{text} for each {explained.each}{more}, in simulation"
-    return (
-        f"{counted(flights(explained, profile), word)}{more} in simulation, {explained.runs} for each {explained.each}"
-    )
+    count = flights(explained, profile)
+    flown = counted(count, word) if count else f"no {word}"
+    return f"{flown}{more} in simulation, {explained.runs} for each {explained.each}"
