@@ -37,12 +37,12 @@ from universalmutator import mutator
 from lostlink.children import end_with
 from lostlink.profiles import read_link
 from lostlink.profiles.header import c_header
-from lostlink.requirements import CATALOGUE
+from lostlink.requirements import of_sides
 from lostlink.rigs import firmware
 from lostlink.rigs.sim import SimRig
 from lostlink.suite.run import SUITE, run_suite
 from lostlink.varied import dimensions
-from lostlink.verdicts import Outcome
+from lostlink.verdicts import Outcome, Side
 from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.receiver import ReceiverFactory
 
@@ -364,7 +364,7 @@ class Stage:
 
 def stages() -> list[Stage]:
     """Return the whole suite on each profile, the parts that are cheap and find most first."""
-    rest = tuple(name for name in CATALOGUE if name not in (*QUICK, *LATE))
+    rest = tuple(name for name in of_sides(Side.RECEIVER) if name not in (*QUICK, *LATE))
     parts = [(QUICK, 1), (("FS-VARIED",), 8), (rest, 1), (("FS-VARIED",), 1), (("DF-AGREE",), 1)]
     return [Stage(profile, only, stride) for only, stride in parts for profile in PROFILES]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import shlex
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from lostlink.rigs import Rig
     from lostlink.scenarios import ScenarioBuilder
     from lostlink.suite.judge import Judge
-    from lostlink.verdicts import Outcome, Requirement
+    from lostlink.verdicts import Outcome, Requirement, Side
     from lostlink_sims import Profile
 
 
@@ -79,12 +79,12 @@ def pytest_configure(config: pytest.Config) -> None:
     if config.getoption("--lostlink-profile"):
         config.stash[PROFILE] = _profile(config)  # an error is reported once, before any test
     if only := config.getoption("--lostlink-only"):
-        from lostlink.errors import UsageError
+        from lostlink.errors import LostlinkError
         from lostlink.requirements import ids_of
 
         try:
-            config.option.lostlink_only = ",".join(ids_of("--lostlink-only", only))
-        except UsageError as error:
+            config.option.lostlink_only = ",".join(ids_of("--lostlink-only", only, _sides(config)))
+        except LostlinkError as error:
             raise pytest.UsageError(str(error)) from None
     rig = config.getoption("--lostlink-rig")
     if rig != _DEFAULT_RIG and not config.getoption("--lostlink-props-off"):
@@ -106,28 +106,37 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     """Keep the selected requirements."""
     only = config.getoption("--lostlink-only")
     wanted = set(only.split(",")) if only else None
-    keep = [item for item in items if _is_selected(required_by(item), wanted, _sides(config))]
+    sides = _sides(config) if any(map(required_by, items)) else frozenset()
+    keep = [item for item in items if _is_selected(required_by(item), wanted, sides)]
     config.hook.pytest_deselected(items=[item for item in items if item not in keep])
     items[:] = keep
 
 
-def _sides(config: pytest.Config) -> Collection[str]:
+def _sides(config: pytest.Config) -> frozenset[Side]:
     """Return what is under test."""
     if RIG in config.stash:
-        sides: Collection[str] = config.stash[RIG].sides
+        sides: frozenset[Side] = config.stash[RIG].sides
         return sides
-    if not config.getoption("--lostlink-handset"):
-        return {"receiver"}
-    return {"receiver", "handset", "pair"} if config.getoption("--lostlink-receiver") else {"handset"}
+    from lostlink.errors import LostlinkError
+    from lostlink.rigs import sides_of
+
+    option = config.getoption
+    try:
+        return sides_of(
+            option("--lostlink-rig"), option("--lostlink-receiver") or None, option("--lostlink-handset") or None
+        )
+    except LostlinkError as error:
+        raise pytest.UsageError(str(error)) from None
 
 
-def _is_selected(required: Requirement | None, wanted: set[str] | None, sides: Collection[str]) -> bool:
+def _is_selected(required: Requirement | None, wanted: set[str] | None, sides: frozenset[Side]) -> bool:
     """Return whether a test is to be run; of the catalogue, only what is about a side that is under test."""
+    if required is None:
+        return wanted is None
     from lostlink.requirements import CATALOGUE
 
-    if wanted is not None:
-        return required is not None and required.id in wanted
-    return required is None or required.side in sides or required.id not in CATALOGUE
+    is_tested = required.side in sides or required.id not in CATALOGUE
+    return is_tested and (wanted is None or required.id in wanted)
 
 
 @pytest.fixture(scope="session")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from typing import Final, TypeVar
 
 from lostlink.errors import UsageError
@@ -206,8 +206,8 @@ _Test = TypeVar("_Test", bound=Callable[..., object])
 
 
 def others(ids: Iterable[str]) -> str:
-    """Return the number of requirements of the catalogue that are not among some, as text."""
-    return counted(len(CATALOGUE.keys() - set(ids)), "other requirement")
+    """Return the number of requirements on a receiver that are not among some, as text."""
+    return counted(len(set(of_sides(Side.RECEIVER)) - set(ids)), "other requirement")
 
 
 def wrong_id(name: str) -> str:
@@ -222,13 +222,18 @@ def wrong_id(name: str) -> str:
     return f"no requirement {name!r}{hint} allowed: an id that lostlink explain lists, or a custom one"
 
 
-def ids_of(option: str, text: str) -> list[str]:
+def ids_of(option: str, text: str, sides: Collection[Side]) -> list[str]:
     """Return the ids in the comma-separated list of an option; upper or lower case for those of the catalogue.
+
+    Parameters
+    ----------
+    sides : collection of Side
+        What is under test.
 
     Raises
     ------
     UsageError
-        If the list is empty, or an id is unknown.
+        If the list is empty, an id is unknown, or is about a side that is not under test.
     """
     names = [name.strip() for name in text.split(",") if name.strip()]
     if not names:
@@ -236,8 +241,18 @@ def ids_of(option: str, text: str) -> list[str]:
     ids = [name.upper() if name.upper() in CATALOGUE else name for name in names]
     if problem := next(filter(None, map(wrong_id, ids)), ""):
         raise UsageError(f"{option}: {problem}")
+    for name in ids:
+        if name in CATALOGUE and CATALOGUE[name].side not in sides:
+            needed = _NAMED_BY[CATALOGUE[name].side]
+            options = " and ".join(f"{option.removesuffix('only')}{word}" for word in needed)
+            raise UsageError(
+                f"{option}: {name} is about a {' and a '.join(needed)} under test; leave it out, or give {options}"
+            )
     return ids
 
+
+_NAMED_BY: Final = {Side.RECEIVER: ("receiver",), Side.HANDSET: ("handset",), Side.PAIR: ("handset", "receiver")}
+"""What must be under test for the requirements of a side; options have these names."""
 
 DECORATED: Final[list[tuple[str, int, str]]] = []
 """File, line and name of each custom test with a requirement, also of those that pytest does not collect."""

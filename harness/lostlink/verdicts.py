@@ -65,6 +65,13 @@ class Side(StrEnum):
     PAIR = "pair"
 
 
+def sides_with(receiver: object | None, handset: object | None) -> frozenset[Side]:
+    """Return what is under test in simulation if these are given; without a handset it is the receiver."""
+    if handset is None:
+        return frozenset({Side.RECEIVER})
+    return frozenset({Side.HANDSET} if receiver is None else Side)
+
+
 @dataclass(frozen=True, slots=True)
 class Requirement:
     """A requirement on the link.

@@ -21,12 +21,12 @@ from lostlink.contracts import check_receiver, check_rig
 from lostlink.errors import ReceiverError
 from lostlink.profiles import read_profile
 from lostlink.profiles.header import c_header
-from lostlink.requirements import CATALOGUE
+from lostlink.requirements import of_sides
 from lostlink.results import Result
 from lostlink.rigs.firmware import Image, Watch, factory
 from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.scenarios import Flight, ScenarioBuilder
-from lostlink.verdicts import Outcome
+from lostlink.verdicts import Outcome, Side
 from lostlink_sims import Move, Profile, ReferenceReceiver, Scenario, Trace, simulate
 from lostlink_sims.scenario import (
     AnyFault,
@@ -280,7 +280,7 @@ def test_the_example_meets_everything(make: Make, tmp_path: Path, crc_bytes: int
 def test_state_in_static_variables_is_no_mistake(make: Make, long: bool) -> None:
     """Each power-on and reset loads the program afresh, so that statics begin again as on a board."""
     library = make("REMEMBERS_IN_STATICS.so", mistake="REMEMBERS_IN_STATICS")
-    only = () if long else [name for name in CATALOGUE if name.startswith("PW-")]
+    only = () if long else [name for name in of_sides(Side.RECEIVER) if name.startswith("PW-")]
     result = prove(FIXTURES / "profiles" / "heron.toml", library, *only)
     assert [v.requirement.id for v in result.verdicts if v.outcome is not Outcome.MET] == []
     assert result.exit_code == 0

@@ -16,7 +16,7 @@ from lostlink.cli import main
 from lostlink.evidence.schemas import VERDICTS_SCHEMA
 from lostlink.invariants import judge_trace
 from lostlink.profiles import read_link
-from lostlink.requirements import CATALOGUE
+from lostlink.requirements import of_sides
 from lostlink.rigs import SimRig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.run import run_suite
@@ -39,7 +39,7 @@ from lostlink.varied import (
     varied_flights,
 )
 from lostlink.varied.dimensions import LONG_FLIGHTS, long_rows
-from lostlink.verdicts import Outcome, Verdict
+from lostlink.verdicts import Outcome, Side, Verdict
 from lostlink_sims import Profile, simulate
 
 PROFILES = Path(__file__).parents[2] / "fixtures" / "profiles"
@@ -134,7 +134,7 @@ def test_what_concerns_a_requirement_is_counted() -> None:
 def test_names_of_values_are_those_of_dimensions() -> None:
     known = {(one.name, value) for one in DIMENSIONS for value in (*one.values, *one.long)}
     assert {named for values in CONCERNS.values() for named in values} <= known
-    assert set(CONCERNS) <= set(CATALOGUE)
+    assert set(CONCERNS) <= set(of_sides(Side.RECEIVER))
     assert {item for row in LONG_FLIGHTS for item in row.items()} <= known
     assert {(one.name, value) for one in DIMENSIONS for value in one.long} <= {
         item for row in LONG_FLIGHTS for item in row.items()

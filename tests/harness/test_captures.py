@@ -26,9 +26,9 @@ from lostlink.errors import CaptureError
 from lostlink.evidence.exports import vcd_text
 from lostlink.measure import failsafe, frames
 from lostlink.profiles import parse_profile
-from lostlink.requirements import CATALOGUE
+from lostlink.requirements import of_sides
 from lostlink.results import CAPTURE_SHOWS, CAUTIONS
-from lostlink.verdicts import Outcome, by_severity
+from lostlink.verdicts import Outcome, Side, by_severity
 from lostlink_sims import Move, Profile, Scenario, Trace, simulate
 from lostlink_sims.scenario import LinkCut, OutputStops
 
@@ -304,7 +304,7 @@ def test_sticks_at_rest_look_like_failsafe() -> None:
     assert found.conclusion == (
         "This pulse train meets the 4 requirements that it shows, but FS-VALUE, FS-PRESET are not tested: no failsafe "
         "is shown, so whether link loss cuts the throttle stays open. Not tested by a capture: "
-        f"{len(CATALOGUE) - 6} other requirements."
+        f"{len(of_sides(Side.RECEIVER)) - 6} other requirements."
     )
 
 
@@ -666,7 +666,7 @@ def test_read_leaves_evidence_with_a_report(tmp_path: Path) -> None:
     assert told["conclusion"] in page
     assert "measured on the wire" in page
     assert "It does not show when, or whether, the link was lost." in page
-    assert f"{len(CATALOGUE) - 6} other requirements: pulses alone do not show them." in page
+    assert f"{len(of_sides(Side.RECEIVER)) - 6} other requirements: pulses alone do not show them." in page
     assert (tmp_path / "out" / "runs" / "FS-VALUE.json").is_file()
     assert (tmp_path / "out" / "frames.csv").read_text(encoding="utf-8").count("\n") > 50
     without = CliRunner().invoke(main, ["read", capture, "--out", str(tmp_path / "none")])

@@ -21,7 +21,12 @@ from talking_board import TalkingBoard
 
 from lostlink.campaigns.trials import SIDE_BY_SIDE, TRIALS_PER_JOB
 from lostlink.cli import main
+from lostlink.profiles import read_profile
+from lostlink.rigs import SimRig, sides_of
+from lostlink.suite.run import run_suite
+from lostlink.verdicts import Side
 from lostlink.watch.listener import Listener
+from lostlink_sims.handset_program import ReferenceHandset
 
 ROOT = Path(__file__).parents[2]
 HERON = ROOT / "fixtures" / "profiles" / "heron.toml"
@@ -257,6 +262,22 @@ def sound_journal(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     [
         (("prove", HERON, "--only", ","), "names no requirement"),
         (("prove", HERON, "--only", ""), "names no requirement"),
+        (
+            ("prove", HERON, "--only", "hs-gap"),
+            "--only: HS-GAP is about a handset under test; leave it out, or give --handset",
+        ),
+        (
+            ("prove", HERON, "--only", "FS-CUT,HS-GAP", "--rig", "emulated:x.elf"),
+            "--only: HS-GAP is about a handset under test; leave it out, or give --handset",
+        ),
+        (
+            ("prove", HERON, "--only", "HS-GAP,FS-CUT", "--handset", "mine.py:Mine"),
+            "--only: FS-CUT is about a receiver under test; leave it out, or give --receiver",
+        ),
+        (
+            ("prove", HERON, "--only", "PR-OFF", "--handset", "mine.py:Mine"),
+            "PR-OFF is about a handset and a receiver under test; leave it out, or give --handset and --receiver",
+        ),
         (("prove", HERON, "--baud", 9600), "--baud: does nothing with --rig sim"),
         (("prove", HERON, "--props-off"), "--props-off: does nothing with --rig sim"),
         (("replay", "it.toml", "--baud", 9600), "--baud: does nothing with --rig sim"),
@@ -282,13 +303,44 @@ def test_ids_in_any_case(tmp_path: Path) -> None:
     assert lostlink("prove", HERON, "--only", "fs-cut", "--quiet", "--out", tmp_path / "ev").exit_code == 0
 
 
-@pytest.mark.parametrize(("only", "code"), [("FS-CAT", 4), (",", 4), ("fs-cut", 0)])
-def test_ids_of_the_plugin(only: str, code: int) -> None:
-    """pytest's own code 4 is a wrong use of the command line."""
+@pytest.mark.parametrize(
+    ("only", "more", "code", "said"),
+    [
+        ("FS-CAT", (), 4, "no requirement 'FS-CAT'"),
+        (",", (), 4, "names no requirement"),
+        ("fs-cut", (), 0, ""),
+        ("hs-gap", (), 4, "HS-GAP is about a handset under test; leave it out, or give --lostlink-handset"),
+        (
+            "fs-cut", ("--lostlink-handset=mine.py:Mine",), 4,
+            "FS-CUT is about a receiver under test; leave it out, or give --lostlink-receiver",
+        ),
+        ("fs-cut", ("--lostlink-rig=bench", "--lostlink-props-off"), 4, "--rig bench: unknown rig"),
+    ],
+)  # fmt: skip
+def test_ids_of_the_plugin(only: str, more: tuple[str, ...], code: int, said: str) -> None:
+    """pytest's own code 4 is a wrong use of the command line; it is told in one line."""
     suite = Path(sys.modules["lostlink"].__file__ or "").parent / "suite" / "test_link_loss.py"
     words = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(suite), f"--lostlink-only={only}"]
-    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    done = subprocess.run([*words, *more], capture_output=True, text=True, check=False)
     assert done.returncode == code, done.stdout + done.stderr
+    assert done.stderr.strip().count("\n") == 0
+    assert said in done.stderr
+
+
+def test_a_requirement_of_the_other_side_gets_no_verdict() -> None:
+    """Also where a rig is handed to the suite: a simulated handset that meets HS-GAP would prove nothing."""
+    profile = read_profile(HERON)
+    for rig, name in ((SimRig(profile), "HS-GAP"), (SimRig(profile, handset=ReferenceHandset), "FS-CUT")):
+        result = run_suite(profile, rig, only=[name])
+        assert not result.verdicts
+        assert result.exit_code == 2
+
+
+def test_rigs_name_what_is_under_test() -> None:
+    """A board is a receiver, whatever is not given."""
+    assert sides_of("emulated:x.elf", None, None) == sides_of("sim", None, None) == {Side.RECEIVER}
+    assert sides_of("sim", None, "mine.py:Mine") == {Side.HANDSET}
+    assert sides_of("sim", "mine.so", "mine.py:Mine") == set(Side)
 
 
 HALVED = "e\udcff"

@@ -17,7 +17,8 @@ from report.reporting import expect_runs_as_judged
 from lostlink.cli import main
 from lostlink.evidence.schemas import VERDICTS_SCHEMA
 from lostlink.profiles import read_profile
-from lostlink.requirements import CATALOGUE
+from lostlink.requirements import of_sides
+from lostlink.verdicts import Side
 
 ROOT = Path(__file__).parents[2]
 HERON = ROOT / "fixtures" / "profiles" / "heron.toml"
@@ -48,16 +49,16 @@ def test_shipped_profile_is_met(tmp_path: Path) -> None:
     """Every requirement of the catalogue, exit code 0, without a terminal; each leaves the run that decided it."""
     run = program("prove", HERON, "--out", tmp_path / "ev")
     assert run.returncode == 0, run.stdout + run.stderr
-    for requirement in CATALOGUE:
+    for requirement in of_sides(Side.RECEIVER):
         assert requirement in run.stdout
     assert "The failsafe of the reference receiver cuts the throttle: all" in run.stdout
-    assert f"all {len(CATALOGUE)} requirements tested are met." in run.stdout
+    assert f"all {len(of_sides(Side.RECEIVER))} requirements tested are met." in run.stdout
     assert "Propellers off, flight battery disconnected, model restrained" in run.stdout
     assert str(tmp_path / "ev") in run.stdout
     assert "\x1b" not in run.stdout
     document = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))
     jsonschema.validate(document, VERDICTS_SCHEMA)
-    assert [verdict["id"] for verdict in document["verdicts"]] == list(CATALOGUE)
+    assert [verdict["id"] for verdict in document["verdicts"]] == of_sides(Side.RECEIVER)
     assert {verdict["outcome"] for verdict in document["verdicts"]} == {"met"}
     assert all(verdict["checks"] > 0 and verdict["runs"] > 0 for verdict in document["verdicts"])
     expect_runs_as_judged(tmp_path / "ev")
@@ -394,7 +395,7 @@ def test_the_headline_rests_on_the_cut_itself(tmp_path: Path) -> None:
     profile = tmp_path / "waived.toml"
     text = HERON.read_text(encoding="utf-8")
     some = ("--only", "FS-CUT,FR-PERIOD")
-    for waived, only, exit_code in (([], some, 0), (["FS-CUT"], some, 0), (list(CATALOGUE), (), 4)):
+    for waived, only, exit_code in (([], some, 0), (["FS-CUT"], some, 0), (of_sides(Side.RECEIVER), (), 4)):
         profile.write_text(f"{text}waived = {json.dumps(waived)}\n", encoding="utf-8")
         run = lostlink("prove", profile, *only, "--out", tmp_path / "ev", "--quiet")
         assert run.exit_code == exit_code, run.output
@@ -525,8 +526,9 @@ def test_new_profile_is_met(tmp_path: Path, long: bool) -> None:
     """
     other = ["--timeout", "300 ms", "--packet-interval", "50 Hz", "--frame-period", "30 ms"]
     for number, words in enumerate(([], other)):
-        some = CATALOGUE if number else ("FS-CUT", "FS-MOTOR", "RC-TIME", "RC-CHATTER", "LK-GAP", "CH-VALUE", "FR-SYNC")
-        only = [requirement for requirement in (CATALOGUE if long else some) if long or requirement != "FS-VARIED"]
+        few = ["FS-CUT", "FS-MOTOR", "RC-TIME", "RC-CHATTER", "LK-GAP", "CH-VALUE", "FR-SYNC"]
+        chosen = of_sides(Side.RECEIVER) if long or number else few
+        only = [requirement for requirement in chosen if long or requirement != "FS-VARIED"]
         path = tmp_path / f"link_{number}.toml"
         assert lostlink("new", path, *words).exit_code == 0
         run = lostlink("prove", path, "--only", ",".join(only), "--out", tmp_path / "ev", "--quiet")

@@ -10,7 +10,8 @@ import pytest
 from click.testing import CliRunner
 
 from lostlink.cli import COMMANDS, main
-from lostlink.requirements import CATALOGUE
+from lostlink.requirements import of_sides
+from lostlink.verdicts import Side
 
 ROOT = Path(__file__).parents[2]
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -47,4 +48,6 @@ def test_every_option_and_command_is_named() -> None:
     for parameter in prove.params:
         if parameter.param_type_name == "option" and parameter.name != "help":
             assert parameter.opts[0] in TEXT, parameter.opts[0]
-    assert f"{len(CATALOGUE)} requirements" in TEXT
+    assert f"{len(of_sides(Side.RECEIVER))} requirements" in TEXT
+    assert f"{len(of_sides(Side.HANDSET))} requirements on a handset" in TEXT
+    assert f"{len(of_sides(Side.PAIR))} requirements on the two together" in TEXT

@@ -21,7 +21,7 @@ from lostlink.profiles import input_files, read_link
 from lostlink.report import complete
 from lostlink.requirements import ids_of
 from lostlink.results import Result
-from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, rig_file
+from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, rig_file, sides_of
 from lostlink.show.console import evidence_line
 from lostlink.show.suite import suite_progress, verdicts
 from lostlink.suite.run import run_suite
@@ -81,7 +81,10 @@ def command(
     """  # noqa: D301
     check_options(rig, receiver=receiver, handset=handset, baud=baud, thorough=thorough, props_off=props_off, jobs=jobs)
     link = read_link(profile)
-    ids, files = [] if only is None else ids_of("--only", only), shared.test_files(tests)
+    ids, files = (
+        [] if only is None else ids_of("--only", only, sides_of(rig, receiver, handset)),
+        shared.test_files(tests),
+    )
     if drives_hardware(rig) and not props_off:
         shared.confirm_props_off()
     code, handset_code = receiver_file(receiver), receiver_file(handset)

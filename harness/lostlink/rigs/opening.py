@@ -13,6 +13,7 @@ from lostlink.rigs.firmware import is_library
 from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.rigs.sim import SimRig
 from lostlink.varied.dimensions import TRIPLES, USUAL
+from lostlink.verdicts import Side, sides_with
 from lostlink_sims import Profile
 
 SIM: Final = "sim"
@@ -39,6 +40,17 @@ def drives_hardware(where: str) -> bool:
         If the rig is unknown.
     """
     return where != SIM and bool(getattr(_rig(where), "drives_hardware", True))
+
+
+def sides_of(where: str, receiver: str | None, handset: str | None) -> frozenset[Side]:
+    """Return what is under test on a rig; the receiver where a package's rig does not declare it.
+
+    Raises
+    ------
+    UsageError
+        If the rig is unknown.
+    """
+    return sides_with(receiver, handset) if where == SIM else getattr(_rig(where), "sides", Rig.sides)
 
 
 def check_options(

@@ -25,7 +25,7 @@ from lostlink.rigs.firmware import STEPS, is_library
 from lostlink.rigs.main_loop import BusyError
 from lostlink.rigs.receiver_process import SHARED_WORDS, ReceiverFile, ScenarioRun, refused, words
 from lostlink.rigs.receivers import FIRST_HANDSET_STEP, HANDSET_STEPS, PYTHON_STEPS
-from lostlink.verdicts import Side
+from lostlink.verdicts import sides_with
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.trace import NoteKind
 
@@ -174,8 +174,7 @@ class OwnProcessRig(Rig):
         super().__init__(profile)
         self._given, self.handset = receiver, handset
         self.receiver = receiver or "reference receiver, not under test"
-        if handset is not None:
-            self.sides = frozenset({Side.HANDSET} if receiver is None else Side)
+        self.sides = sides_with(receiver, handset)
         self.limits_loop = False
         self._patience = _Patience(PATIENCE_S, BETWEEN_S, MOST_RUN_S)
         self._is_library = receiver is not None and is_library(receiver)

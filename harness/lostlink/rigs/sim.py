@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from lostlink.errors import ReceiverCrashError
 from lostlink.rigs.base import Rig
-from lostlink.verdicts import Side
+from lostlink.verdicts import Side, sides_with
 from lostlink_sims import HowSeen, Profile, ReferenceReceiver, Scenario, Trace, simulate
 from lostlink_sims.handset_program import HandsetFactory
 from lostlink_sims.receiver import ReceiverFactory
@@ -39,8 +39,7 @@ class SimRig(Rig):
     ) -> None:
         super().__init__(profile)
         self.handset = handset
-        if handset is not None:
-            self.sides = frozenset({Side.HANDSET} if factory is None else Side)
+        self.sides = sides_with(factory, handset)
         factory = factory or ReferenceReceiver
         self.factory = factory
         self.receiver = receiver or ("reference receiver" if factory is ReferenceReceiver else factory.__name__)
