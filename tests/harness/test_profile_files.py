@@ -27,7 +27,7 @@ from lostlink.profiles.rules import longest_frame_us
 from lostlink_sims import Channel, Move, Profile, Scenario
 from lostlink_sims._settings import declaration, key_of
 from lostlink_sims.air.loss import MODELS, Bernoulli, LinkBudget, Recorded
-from lostlink_sims.scenario import FAULTS, LinkCut
+from lostlink_sims.scenario import FAULTS, HandsetLoopHung, HandsetRadioBusy, HandsetReset, LinkCut, SwitchBounces
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "profiles"
 SHIPPED = sorted(FIXTURES.glob("*.toml"))
@@ -70,6 +70,16 @@ def test_every_table_reaches_its_dataclass() -> None:
     assert profile.requirements.waived == ("A-1",)
     assert profile.requirements.recoveries_per_second == 3.0
     assert profile.channels == Profile().channels
+
+
+def test_a_handsets_program_is_declared() -> None:
+    handset = parse_profile(
+        '[handset]\nturn = "800 us"\nsends_from = "timer"\nat_power_on = "sends at once"\n'
+        'after_reset = "waits for low throttle"\nwatchdog = "100 ms"\n'
+    ).handset
+    assert (handset.turn_us, handset.sends_from, handset.watchdog_us) == (800, "timer", 100_000)
+    assert (handset.at_power_on, handset.after_reset) == ("sends at once", "waits for low throttle")
+    assert parse_profile(write_profile(dataclasses.replace(Profile(), handset=handset))).handset == handset
 
 
 def test_channels_replace_the_six_of_the_plain_link() -> None:
@@ -133,6 +143,20 @@ REFUSED: dict[str, tuple[str, str, tuple[str, ...]]] = {
         ("unknown key; did you mean 'timeout'?", "allowed: timeout, hold, failsafe_output, recovery_packets"),
     ),
     "nothing like it": ("[receiver]\nfoo = 1", "2:1: receiver.foo", ("unknown key; allowed: timeout",)),
+    "where a handset sends": (
+        '[handset]\nsends_from = "mainloop"', "2:14: handset.sends_from",
+        ("did you mean 'main loop'?", "allowed: main loop, timer"),
+    ),
+    "what a handset does at power-on": (
+        '[handset]\nat_power_on = "waits"', "2:15: handset.at_power_on",
+        ("allowed: waits for low throttle, sends at once",),
+    ),
+    "what a handset does after a reset": (
+        '[handset]\nafter_reset = true', "2:15: handset.after_reset",
+        ("true is not one of the choices", "allowed: resumes, waits for low throttle"),
+    ),
+    "bare turn": ("[handset]\nturn = 400", "2:8: handset.turn", ('such as "400',)),
+    "no watchdog": ('[handset]\nwatchdog = "none"', "2:12: handset.watchdog", ("is not a quantity",)),
     "capitals": ("[output]\npolarity = 'NEGATIVE'", "2:12: output.polarity", ("did you mean 'negative'?",)),
     "quoted key": ('"a.b\\u001b[31m" = 1', '1:1: "a.b\\u001b[31m"', ("unknown key",)),
     "unit in the key": ('[receiver]\ntimeout_us = "1 s"', "2:1: receiver.timeout_us", ("did you mean 'timeout'?",)),
@@ -384,6 +408,17 @@ IMPOSSIBLE: dict[str, tuple[str, str, tuple[str, ...]]] = {
         '[flight_controller]\nsignal_timeout = "45 ms"', "2:18: flight_controller.signal_timeout",
         ("more than 45 ms",),
     ),
+    "turn as long as the interval": (
+        '[handset]\npacket_interval = "2 ms"\nturn = "2 ms"', "3:8: handset.turn",
+        ("2 ms is not shorter than the packet interval", "allowed: less than 2 ms"),
+    ),
+    "turn of a handset that sends by a timer": (
+        '[handset]\nsends_from = "timer"\nturn = "6 ms"', "3:8: handset.turn", ("allowed: less than 5 ms",),
+    ),
+    "watchdog within a turn": (
+        '[handset]\nturn = "1 ms"\nwatchdog = "900 us"', "3:12: handset.watchdog",
+        ("900 us is over within a turn", "resets a sound handset", "allowed: more than 1 ms, or 0 ms for none"),
+    ),
 }  # fmt: skip
 
 
@@ -412,6 +447,8 @@ EDGES: dict[str, tuple[str, str, str]] = {
     # settle 130, 121 on the air, latency 200: 451 us
     "packet interval": ('[handset]\npacket_interval = "{}"\n[radio]\nlatency = "400 us"', "652 us", "651 us"),
     "packet and jitter": ('[handset]\njitter = "1 ms"\n[radio]\nlatency_jitter = "{}"', "3548 us", "3549 us"),
+    "turn": ('[handset]\nturn = "{}"', "4999 us", "5 ms"),
+    "handset's watchdog": ('[handset]\nwatchdog = "{}"', "401 us", "400 us"),
     "retry delay": ('[radio]\nacknowledge = true\nretry_delay = "{}"', "452 us", "451 us"),
     "retries": ('[radio]\nacknowledge = true\nretries = 1\nretry_delay = "{}"', "4548 us", "4549 us"),
 }
@@ -585,6 +622,22 @@ def test_scenario_is_read() -> None:
             ("did you mean 'yaw'?",),
         ),
         ('[[moves]]\nat = "0 s"\nchannel = "yaw"\nposition = "150 %"', "4:12: moves[1].position", ("0 % to 100 %",)),
+        (
+            '[[faults]]\nfault = "switch bounces"\nat = "1 s"\nchannel = "yaw"', "4:11: faults[1].channel",
+            ("'yaw' is a stick, but 'switch bounces' needs a switch; allowed: switch 1, switch 2",),
+        ),
+        (
+            '[[faults]]\nfault = "stick wire broken"\nat = "1 s"\nchannel = "switch 2"', "4:11: faults[1].channel",
+            ("'switch 2' is a switch, but 'stick wire broken' needs a stick; allowed: roll, pitch, throttle, yaw",),
+        ),
+        (
+            '[[faults]]\nfault = "switch bounces"\nat = "1 s"\nchannel = "switch 1"\nbounce = "2 s"',
+            "5:10: faults[1].bounce", ("too large", "1 us to 1 s"),
+        ),
+        ('[[faults]]\nfault = "switch bounces"\nat = "1 s"', "1:1: faults[1].channel", ("is missing",)),
+        ('[[faults]]\nfault = "handset reset"\nat = "1 s"\nfor = "1 s"', "4:1: faults[1].for", ("unknown key",)),
+        ('[[faults]]\nfault = "handset lop hung"\nat = "1 s"', "2:9: faults[1].fault", ("'handset loop hung'?",)),
+        ('handset_clock = "5000 s"', "1:17: handset_clock", ("too large", "0 ms to 71.58278825 min")),
         ("seed = -1", "1:8: seed", ("too small",)),
         ("faults = 3", "1:10: faults", ("[[faults]]",)),
         ("durration = 3", "1:1: durration", ("did you mean 'duration'?",)),
@@ -613,7 +666,8 @@ def faults() -> st.SearchStrategy[Any]:
     def one(name: str, at_us: int, for_us: int | None) -> Any:
         kind = FAULTS[name]
         names = {field.name for field in dataclasses.fields(kind)}
-        more: dict[str, Any] = {"channel": "throttle"} if "channel" in names else {}
+        control = "switch 1" if name == "switch bounces" else "throttle"
+        more: dict[str, Any] = {"channel": control} if "channel" in names else {}
         if "for_us" in names:
             more["for_us"] = for_us
         return kind(at_us=at_us, **more)
@@ -629,6 +683,7 @@ def faults() -> st.SearchStrategy[Any]:
         seed=st.integers(0, 2**63 - 1),
         trial=st.integers(0, 10**6),
         duration_us=st.integers(1, 10**10),
+        handset_clock_us=st.integers(0, 2**32 - 1),
         receiver_clock_us=st.integers(0, 2**32 - 1),
         packet_phase_us=st.none() | st.integers(0, 10**6),
         moves=st.lists(
@@ -646,6 +701,29 @@ def faults() -> st.SearchStrategy[Any]:
 )
 def test_any_scenario_survives(scenario: Scenario) -> None:
     assert parse_scenario(write_scenario(scenario), Profile()) == scenario
+
+
+def test_faults_of_a_handset_are_read() -> None:
+    scenario = parse_scenario(
+        'handset_clock = "4294.96 s"\n[[faults]]\nfault = "handset reset"\nat = "1 s"\n'
+        '[[faults]]\nfault = "handset loop hung"\nat = "2 s"\n'
+        '[[faults]]\nfault = "handset radio busy"\nat = "3 s"\nfor = "15 ms"\n'
+        '[[faults]]\nfault = "switch bounces"\nat = "0 s"\nchannel = "switch 2"\nbounce = "4 ms"\n',
+        Profile(),
+    )
+    assert scenario.handset_clock_us == 4_294_960_000
+    assert scenario.faults == (
+        HandsetReset(at_us=1_000_000),
+        HandsetLoopHung(at_us=2_000_000),
+        HandsetRadioBusy(at_us=3_000_000, for_us=15_000),
+        SwitchBounces(at_us=0, channel="switch 2", bounce_us=4_000),
+    )
+
+
+def test_a_link_without_a_switch_has_none_that_bounces() -> None:
+    sticks = dataclasses.replace(Profile(), channels=Profile().channels[:4])
+    with pytest.raises(ProfileError, match=r"channel: 'yaw' is a stick, .* needs a switch; this link has no switch"):
+        parse_scenario('[[faults]]\nfault = "switch bounces"\nat = "0 s"\nchannel = "yaw"\n', sticks, "run.toml")
 
 
 def test_scenario_on_disk(tmp_path: Path) -> None:

@@ -71,6 +71,8 @@ def test_takes_written_scenarios() -> None:
         '[[radio.losses]]\nmodel = "bernoulli"',
         '[[radio.losses]]\nprobability = "1 %"',
         "[requirements]\nwaived = [3]",
+        '[handset]\nsends_from = "interrupt"',
+        '[handset]\nafter_reset = "resume"',
         "schema = 2",
     ],
 )
@@ -98,6 +100,18 @@ def test_names_every_loss_model_and_fault() -> None:
     assert [model["properties"]["model"]["const"] for model in losses] == list(MODELS)
     faults = scenario_schema()["properties"]["faults"]["items"]["oneOf"]
     assert [fault["properties"]["fault"]["const"] for fault in faults] == list(FAULTS)
+
+
+def test_names_what_a_handset_under_test_needs() -> None:
+    handset = profile_schema()["properties"]["handset"]["properties"]
+    assert handset["turn"]["default"] == "400 us"
+    assert handset["sends_from"]["enum"] == ["main loop", "timer"]
+    assert handset["at_power_on"]["default"] == "waits for low throttle"
+    bounces = Draft202012Validator(scenario_schema())
+    told = '[[faults]]\nfault = "switch bounces"\nat = "1 s"\n'
+    assert not complaints(f'{told}channel = "arm"\nbounce = "4 ms"\n', bounces)
+    assert complaints(told, bounces)
+    assert not complaints('handset_clock = "4294 s"\n', bounces)
 
 
 def test_defaults_are_written_with_their_unit() -> None:

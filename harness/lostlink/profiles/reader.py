@@ -23,7 +23,7 @@ from lostlink.extensions import loss_models
 from lostlink.files import read_text
 from lostlink.profiles import positions
 from lostlink.profiles.models import BadValueError, Keys, dotted, example_of, nearest, settings_of, shown, value_of
-from lostlink.profiles.rules import CAUSES, impossible, unknown_channels
+from lostlink.profiles.rules import CAUSES, impossible, wrong_channels
 from lostlink.profiles.writer import END, MARKED
 from lostlink.verdicts import printable
 from lostlink_sims import Move, Profile, Scenario
@@ -307,7 +307,7 @@ def parse_scenario(text: str, profile: Profile, source: str = "<text>") -> Scena
         Scenario, toml.values, (), toml, extra_keys=("schema", "moves", "faults"), moves=tuple(moves),
         faults=tuple(faults),
     )  # fmt: skip
-    for keys, problem in unknown_channels(moves, faults, profile):
+    for keys, problem in wrong_channels(moves, faults, profile):
         toml.wrong(keys, problem)
     toml.finish()
     assert scenario is not None

@@ -12,6 +12,7 @@ from lostlink.requirements import wrong_id
 from lostlink.verdicts import counted
 from lostlink_sims import Profile
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, air_time_us
+from lostlink_sims.scenario import StickWireBroken, SwitchBounces
 
 Problem = tuple[Keys, str]
 
@@ -167,6 +168,23 @@ def _air_time(profile: Profile, room_us: int) -> Iterator[Problem]:
 def _flight_us(profile: Profile) -> int:
     radio = profile.radio
     return radio.settle_us + air_time_us(radio, profile.payload_bytes) + radio.latency_us + radio.latency_jitter_us
+
+
+def _handset_loop(profile: Profile) -> Iterator[Problem]:
+    """Compare a turn of the handset's main loop with the packet interval and its watchdog."""
+    handset = profile.handset
+    if handset.turn_us >= handset.packet_interval_us:
+        yield (
+            ("handset", "turn"),
+            f"{_time(handset.turn_us)} is not shorter than the packet interval, so that not every packet can have new "
+            f"readings; allowed: less than {_time(handset.packet_interval_us)}",
+        )
+    if 0 < handset.watchdog_us <= handset.turn_us:
+        yield (
+            ("handset", "watchdog"),
+            f"{_time(handset.watchdog_us)} is over within a turn of the main loop, so that it resets a sound handset; "
+            f"allowed: more than {_time(handset.turn_us)}, or 0 ms for none",
+        )
 
 
 def _frames(profile: Profile) -> Iterator[Problem]:
@@ -326,6 +344,7 @@ _RULES: Final[Mapping[Callable[[Profile], Iterator[Problem]], frozenset[str]]] =
     _names: frozenset({"channels"}),
     _roles: frozenset({"channels", "flight_controller"}),
     _packets: frozenset({"channels", "handset", "radio", "receiver"}),
+    _handset_loop: frozenset({"handset"}),
     _frames: frozenset({"channels", "receiver", "output", "requirements"}),
     _widths: frozenset({"channels", "receiver", "output", "flight_controller"}),
     _limits: frozenset({"channels", "handset", "radio", "receiver", "output", "flight_controller", "requirements"}),
@@ -333,11 +352,25 @@ _RULES: Final[Mapping[Callable[[Profile], Iterator[Problem]], frozenset[str]]] =
 }
 
 
-def unknown_channels(moves: Sequence[Any], faults: Sequence[Any], profile: Profile) -> Iterator[Problem]:
-    """Yield moves and faults whose channel the link does not have; None is one that could not be read."""
-    names = [channel.name for channel in profile.channels]
+_OF_STICKS: Final = {StickWireBroken: True, SwitchBounces: False}
+"""Faults of one kind of control only: whether of sticks; of another control they would do nothing."""
+
+
+def wrong_channels(moves: Sequence[Any], faults: Sequence[Any], profile: Profile) -> Iterator[Problem]:
+    """Yield moves and faults whose channel the link does not have, or has as another kind of control.
+
+    None is a move or fault that could not be read.
+    """
+    sticks = {channel.name: channel.kind == "stick" for channel in profile.channels}
     for part, items in (("moves", moves), ("faults", faults)):
         for number, item in enumerate(items):
-            wanted = getattr(item, "channel", None)
-            if wanted is not None and wanted not in names:
-                yield (part, number, "channel"), f"no channel {wanted!r}{nearest(wanted, names)}"
+            wanted, keys = getattr(item, "channel", None), (part, number, "channel")
+            if wanted is None:
+                continue
+            if wanted not in sticks:
+                yield keys, f"no channel {wanted!r}{nearest(wanted, sticks)}"
+            elif sticks[wanted] is not _OF_STICKS.get(type(item), sticks[wanted]):
+                is_, needed = ("stick", "switch") if sticks[wanted] else ("switch", "stick")
+                others = [name for name, is_stick in sticks.items() if is_stick is not sticks[wanted]]
+                allowed = f"allowed: {', '.join(others)}" if others else f"this link has no {needed}"
+                yield keys, f"{wanted!r} is a {is_}, but {item.name!r} needs a {needed}; {allowed}"

@@ -40,7 +40,7 @@ schema = 1
 """
 
 _TITLES = {
-    "handset": "The handset: its clock, its ADC, and what a packet carries.",
+    "handset": "The handset: its clock, its ADC, what a packet carries, and how its program behaves.",
     "radio": "The packet radio at both ends.",
     "receiver": "The receiver's firmware, as specified.",
     "output": "The PPM frame to the flight controller.",
@@ -52,6 +52,7 @@ _WHY = {
     "packet_counter": "Set here: without it no receiver can detect a hung handset that repeats its last packet.",
     "link_id": "Set here: without it no receiver can reject another handset of the same kind.",
     "check_byte": "Set here: without it no receiver can detect a damaged packet when the radio's CRC is off or fails.",
+    "after_reset": "To wait at power-on and resume after a reset, the program needs the cause of the reset.",
     "arm_channel": 'Without an arming switch, write "none".',
 }
 
