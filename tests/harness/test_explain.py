@@ -201,6 +201,25 @@ def _limits_are_as_told(profile: Profile, verdicts: dict[str, Verdict]) -> int:
     return seen
 
 
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("HS-ENDS", "8 us (requirements.ends_within) of pulse width, here 2"),  # 8 us of 1000 us are 2.04 of 255 codes
+        ("HS-RATE", "0 ms (handset.jitter) plus a tenth of the interval, here 500 us"),
+        ("HS-GAP", "a quarter of 500 ms (receiver.timeout), here 125 ms"),
+        ("HS-FRESH", "and a turn (handset.turn = 400 us), here 10.4 ms"),
+        ("HS-BUSY", "the three intervals and what HS-FRESH allows, here 25.4 ms"),
+        ("HS-RESET", "500 ms (receiver.timeout), less two packet intervals, here 490 ms"),
+        ("HS-HANG", "half of 500 ms (receiver.timeout), here 250 ms"),
+        ("PR-VALUE", "2 us (requirements.value_tolerance) and the width of one code, here 6 us"),  # 3.92 us, rounded up
+        ("PR-HANG", "575 ms (requirements.motor_cut_within) and half of 500 ms (receiver.timeout), here 825 ms"),
+    ],
+)
+def test_limits_that_follow_from_several_keys(name: str, said: str) -> None:
+    """On the shipped link, by hand from the words: the tests and the explanations share what calculates them."""
+    assert said in " ".join(filled(text, link(HERON)) for text in explanations()[name].measured)
+
+
 def _limits_used(name: str, functions: dict[str, ast.FunctionDef]) -> set[str]:
     """Return the owner's limits that a test of the suite looks at, in itself and in what it calls."""
     fields = {field.name: key for key, field in settings_of(Requirements).items()}
