@@ -30,7 +30,7 @@ from lostlink.captures.train import PulseTrain
 from lostlink.errors import ExitCode
 from lostlink.requirements import CATALOGUE, others
 from lostlink.results import ALL_WAIVED, exit_code, failure
-from lostlink.verdicts import Limit, Measurement, Outcome, Side, Verdict, by_severity, counted, quantity
+from lostlink.verdicts import Limit, Measurement, Outcome, Verdict, by_severity, counted, quantity
 from lostlink_sims import HowSeen, Profile
 
 _MOST_NAMED: Final = 3

@@ -12,7 +12,7 @@ from lostlink.report.page import facts, first_screen, text
 from lostlink.report.rows import KINDS, SIGNS, WORST_FIRST, RequirementRow, count, mark
 from lostlink.requirements import others
 from lostlink.results import CAPTURE_SHOWS, WATCH_SHOWS, not_under_test
-from lostlink.verdicts import Outcome, Severity, Side, counted
+from lostlink.verdicts import Outcome, Severity, counted
 
 _MOST_LINKS: Final = 4
 _SEEN: Final = {
