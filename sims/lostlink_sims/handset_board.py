@@ -1,12 +1,13 @@
 """The handset's hardware in virtual time: supply, clock, ADC, switches, main loop, timer, watchdog, radio port.
 
 It calls the program, a `HandsetProgram`, and yields the packets that its radio takes. Nothing that happens to a packet
-on the air comes back to the program. At equal instants: reset, result of the radio, timer, main loop.
+on the air comes back to the program. At equal instants: fault, result of the radio, timer, end of a turn, next turn.
 """
 
 from __future__ import annotations
 
 import itertools
+from bisect import bisect_right
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from operator import index
@@ -31,7 +32,11 @@ _CONTACT_US: Final = 200
 _FETCHED: Final = 1024
 """Random numbers of a stream that are fetched at once."""
 MOST_SPINS: Final = 100_000
-"""Consecutive turns without a delay and without a packet; on a board they would take a minute."""
+"""Consecutive turns without a delay and without a packet."""
+SHORT_TURN_US: Final = 100
+"""Only turns shorter than this count as such: a loop without a delay is ordinary where a turn takes its time."""
+REFUSAL_US: Final = 50
+"""Time until the program knows that the radio did not take its payload: a transfer of some bytes."""
 
 Packet = tuple[int, bytes]
 
@@ -64,9 +69,10 @@ class Controls:
         self._sweeps = 0
         end_us = scenario.duration_us
         bounce_us = max((one.bounce_us for one in scenario.faults if isinstance(one, SwitchBounces)), default=0)
-        self._moving = [(move.at_us, move.at_us + move.ramp_us + bounce_us) for move in scenario.moves]
+        moving = [(move.at_us, move.at_us + move.ramp_us + bounce_us) for move in scenario.moves]
         broken = [(one.at_us, one.until_us(end_us)) for one in scenario.faults if isinstance(one, StickWireBroken)]
-        self._changes_us = sorted({at_us for span in (*self._moving, *broken) for at_us in span})
+        self._changes_us = sorted({at_us for span in (*moving, *broken) for at_us in span})
+        self._moving = _joined(moving)
         self._rests_until_us = -1
         self._kept: tuple[tuple[int, ...], tuple[int, ...]] = ((), ())
         self._fetched: dict[int, list[int]] = {}
@@ -86,10 +92,11 @@ class Controls:
 
     def _rest_until(self, now_us: int) -> int:
         """Return until when nothing changes; now if something is changing."""
-        moving = any(from_us <= now_us < until_us for from_us, until_us in self._moving)
-        if moving:
+        span = bisect_right(self._moving, (now_us, FAR_US)) - 1
+        if span >= 0 and now_us < self._moving[span][1]:
             return now_us
-        return next((at_us for at_us in self._changes_us if at_us > now_us), FAR_US)
+        following = bisect_right(self._changes_us, now_us)
+        return self._changes_us[following] if following < len(self._changes_us) else FAR_US
 
     def _reading(self, number: int, channel: Channel, now_us: int) -> int:
         for fault in self._scenario.faults:
@@ -128,26 +135,42 @@ class Controls:
         return position
 
 
+def _joined(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Return time spans in order, those that overlap as one."""
+    joined: list[tuple[int, int]] = []
+    for from_us, until_us in sorted(spans):
+        if joined and from_us <= joined[-1][1]:
+            joined[-1] = joined[-1][0], max(joined[-1][1], until_us)
+        else:
+            joined.append((from_us, until_us))
+    return joined
+
+
 def _switch_position(channel: Channel, position: int) -> int:
     places = 2 if channel.kind == "two-position switch" else 3
     return min(position * places // FULL_TRAVEL, places - 1)
 
 
 class _Life:
-    """The program from a boot on: its clock, and what it is called for next."""
+    """The program from a boot on: its clock, and what it is called for next.
+
+    A turn takes `turn_us`; its packet is asked for at the end, and what the radio says waits until then. Only the timer
+    interrupts it.
+    """
 
     def __init__(self, board: HandsetBoard, boot_us: int, clock_start: int) -> None:
         self._board, self._profile = board, board.profile
         self._boot_us, self._base = boot_us, clock_start
-        self._ppm = board.profile.handset.clock_error_ppm
-        self._rate = 1_000_000 + self._ppm
-        self._turn_us, self._timer_us, self._told_us = boot_us, FAR_US, FAR_US
-        self._result, self._ticks, self._spins = Sent.OUT, 0, 0
+        self._rate = 1_000_000 + board.profile.handset.clock_error_ppm
+        self._told: list[tuple[int, Sent]] = []  # results of the radio, the earliest first
+        self._told_us, self._timer_us, self._packet_us, self._turn_us = FAR_US, FAR_US, FAR_US, boot_us
+        self._turn_takes_us = board.profile.handset.turn_us
+        self._spins = 0
 
     @property
     def next_us(self) -> int:
         """When it is called next; `FAR_US` for never."""
-        return min(self._told_us, self._timer_us, self._turn_us)
+        return min(self._told_us, self._timer_us, self._packet_us, self._turn_us)
 
     def begin(self, cause: Cause) -> None:
         """Build the program and start it."""
@@ -160,64 +183,103 @@ class _Life:
         self._plan_timer(now_us)
 
     def wait(self, until_us: int) -> None:
-        """Call nothing before an instant."""
-        self._told_us = FAR_US
-        self._turn_us = max(self._turn_us, until_us)
+        """Call nothing before an instant, and forget what the radio said."""
+        self._told.clear()
+        self._loop_waits(until_us)
         if self._interrupt is not None:
             self._timer_us = max(self._timer_us, until_us)
+
+    def _loop_waits(self, until_us: int) -> None:
+        if self._packet_us < FAR_US:
+            self._packet_us = max(self._packet_us, until_us)
+        self._turn_us = max(self._turn_us, until_us)
+        self._told = [(max(at_us, until_us), result) for at_us, result in self._told]
+        self._plan_told()
 
     def told(self, result: Sent, at_us: int) -> None:
         """Note what the radio says, and when."""
         if self._sent is not None:
-            self._result, self._told_us = result, at_us
+            self._told = sorted([*self._told, (at_us, result)])
+            self._plan_told()
 
-    def step(self, now_us: int, hung_until_us: int) -> tuple[int, Any]:
-        """Make the call that is due; return what it hands over to the radio, and when."""
-        call, clock = self._board.call, self._clock(now_us)
-        if hung_until_us and now_us != self._timer_us:  # of the program only the timer interrupt goes on
-            self._told_us, self._turn_us = FAR_US, max(self._turn_us, hung_until_us)
-            return now_us, None
+    def _plan_told(self) -> None:
+        self._told_us = FAR_US
+        if self._told:
+            turn_ends_us = 0 if self._packet_us == FAR_US else self._packet_us
+            self._told_us = max(self._told[0][0], turn_ends_us)
+
+    def step(self, now_us: int, hung_until_us: int) -> Any:
+        """Make the call that is due; return what it hands over to the radio."""
+        if hung_until_us:  # of the program only the timer interrupt goes on
+            self._loop_waits(hung_until_us)
+            return self._tick(now_us) if now_us == self._timer_us else None
         if now_us == self._told_us:
-            self._told_us = FAR_US
-            assert self._sent is not None
-            call(now_us, "sent()", self._sent, clock, int(self._result))
-            return now_us, call(now_us, "packet()", self._program.packet, clock)
+            return self._tell(now_us)
         if now_us == self._timer_us:
-            self._plan_timer(now_us)
-            assert self._interrupt is not None
-            return now_us, call(now_us, "interrupt()", self._interrupt, clock)
-        return self._turn(now_us, clock)
+            return self._tick(now_us)
+        if now_us == self._packet_us:
+            return self._end_turn(now_us)
+        return self._turn(now_us)
 
-    def _turn(self, now_us: int, clock: int) -> tuple[int, Any]:
+    def _tell(self, now_us: int) -> Any:
+        _, result = self._told.pop(0)
+        self._plan_told()
+        call, clock = self._board.call, self._clock(now_us)
+        assert self._sent is not None
+        call(now_us, "sent()", self._sent, clock, int(result))
+        if self._turn_us == FAR_US:
+            self._turn_us = now_us
+        return call(now_us, "packet()", self._program.packet, clock)
+
+    def _tick(self, now_us: int) -> Any:
+        self._plan_timer(now_us)
+        assert self._interrupt is not None
+        payload = self._board.call(now_us, "interrupt()", self._interrupt, self._clock(now_us))
+        if payload is not None:
+            self._spins = 0
+        return payload
+
+    def _turn(self, now_us: int) -> None:
         readings, switches = self._board.controls.sweep(now_us)
         call = self._board.call
-        wanted = call(now_us, "turn()", self._program.turn, clock, readings, switches)
-        done_us = now_us + self._profile.handset.turn_us
+        wanted = call(now_us, "turn()", self._program.turn, self._clock(now_us), readings, switches)
+        self._packet_us = done_us = now_us + self._turn_takes_us
         self._turn_us = FAR_US
         if wanted is not None:
             wanted = call(now_us, "turn(), which returns a clock or None", index, wanted)
             self._turn_us = max(now_us + 1, done_us, self._real_us(now_us, wanted))
-        payload = call(now_us, "packet()", self._program.packet, self._clock(done_us))
-        self._spins = 0 if payload is not None or self._turn_us > done_us + 1 else self._spins + 1
-        if self._spins > MOST_SPINS:
-            raise ValueError(f"the next turn was wanted at once {MOST_SPINS} times in a row, without a packet")
-        return done_us, payload
+        if self._told:
+            self._plan_told()
+
+    def _end_turn(self, now_us: int) -> Any:
+        payload = self._board.call(now_us, "packet()", self._program.packet, self._clock(now_us))
+        self._packet_us = FAR_US
+        if payload is not None or self._turn_us > now_us + 1:
+            self._spins = 0
+        elif self._turn_takes_us < SHORT_TURN_US:
+            self._spins += 1
+            if self._spins > MOST_SPINS:
+                raise ValueError(f"the next turn was wanted at once {MOST_SPINS} times in a row, without a packet")
+        return payload
 
     def _plan_timer(self, now_us: int) -> None:
+        """Plan the next interrupt; a timer does not make up for interrupts that it could not give."""
         if self._interrupt is None:
             return
-        self._ticks += 1
-        due = (self._base + self._ticks * self._profile.handset.packet_interval_us) & MASK
-        self._timer_us = max(now_us + 1, self._real_us(now_us, due))
+        interval_us = self._profile.handset.packet_interval_us
+        due = self._own_us(now_us) // interval_us * interval_us + interval_us
+        self._timer_us = self._real_us(now_us, (self._base + due) & MASK)
+
+    def _own_us(self, now_us: int) -> int:
+        return (now_us - self._boot_us) * self._rate // 1_000_000
 
     def _clock(self, now_us: int) -> int:
-        since_us = now_us - self._boot_us
-        return (self._base + since_us + since_us * self._ppm // 1_000_000) & MASK
+        return (self._base + self._own_us(now_us)) & MASK
 
     def _real_us(self, now_us: int, clock: int) -> int:
         """Return the first microsecond, not before now, at which the clock shows a value; now for one in the past."""
         ahead = (clock - self._clock(now_us)) & MASK
-        own_us = (now_us - self._boot_us) * self._rate // 1_000_000 + (ahead if ahead <= _HALF else 0)
+        own_us = self._own_us(now_us) + (ahead if ahead <= _HALF else 0)
         return max(now_us, self._boot_us - -own_us * 1_000_000 // self._rate)
 
 
@@ -292,13 +354,12 @@ class HandsetBoard:
                 yield from self._repeats(until_us, end_us)
                 life.wait(until_us)
                 continue
-            hung_us = self._hung_until(now_us)
-            leaves_us, payload = life.step(now_us, hung_us)
-            if payload is not None and leaves_us < end_us:
-                result = self._hand_over(leaves_us, payload)
-                life.told(result, self._free_us if result is Sent.OUT else leaves_us)
+            payload = life.step(now_us, self._hung_until(now_us))
+            if payload is not None:
+                result = self._hand_over(now_us, payload)
+                life.told(result, self._free_us if result is Sent.OUT else now_us + REFUSAL_US)
                 if result is Sent.OUT:
-                    yield leaves_us, bytes(payload)
+                    yield now_us, bytes(payload)
 
     def call(self, now_us: int, where: str, call: Callable[..., Any], *arguments: Any) -> Any:
         """Call a function of the program; an exception is told with its name and the instant."""
@@ -319,6 +380,7 @@ class HandsetBoard:
         at_us, payload = self._last
         while (at_us := at_us + self._profile.handset.packet_interval_us) < min(until_us, end_us):
             self._last = at_us, payload
+            self._free_us = at_us + self._sends_for_us[len(payload)]
             yield at_us, payload
 
     def _hung_until(self, now_us: int) -> int:

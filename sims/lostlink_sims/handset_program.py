@@ -46,6 +46,8 @@ class HandsetProgram(Protocol):
     def turn(self, clock_us: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
         """Run one turn of the main loop with a new sweep; return the clock at which the next is wanted.
 
+        None: the next comes after `sent`.
+
         Parameters
         ----------
         readings : sequence of int
@@ -119,10 +121,11 @@ class ReferenceHandset:
     def turn(self, clock_us: int, readings: Sequence[int], switches: Sequence[int]) -> int:
         codes = self._codes(clock_us, list(readings), list(switches))
         throttle = self._throttle
-        if self._is_broken(readings):
-            codes[throttle] = self._low_code
-        if codes[throttle] in self._idle:
+        is_broken = self._is_broken(readings)
+        if codes[throttle] in self._idle and not is_broken:
             self._waits = False
+        if is_broken:
+            codes[throttle] = self._low_code
         if self._waits:
             codes[throttle] = self._low_code
         self._payload = self._layout(codes)

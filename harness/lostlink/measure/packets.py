@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from lostlink.measure.results import Ints, largest, measured, number_of
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile, Trace
-from lostlink_sims.codes import crc8_rows, pulse_table
+from lostlink_sims.codes import ADC_COUNTS, TOP_CODE, crc8_rows, pulse_table
 from lostlink_sims.sticks import Programme, codes
 
 CODES = "codes"
@@ -49,11 +49,70 @@ def code_error(trace: Trace, channel: int, at_us: Ints) -> Measurement:
     return _largest(f"error of {_name(trace, channel)}", trace, error, at_us)
 
 
+def bias(trace: Trace, channel: int, up_us: Ints, down_us: Ints) -> Measurement:
+    """Return the largest difference of a channel's code from the one for its position, whichever way the stick came.
+
+    A program with hysteresis is behind the stick on both ways, so that the code lies between what it sends on them; one
+    with another mapping is off to the same side. The stops, which a stick reaches from one side only, are left out.
+
+    Parameters
+    ----------
+    up_us, down_us : (n,) ndarray of int64
+        Times at which the stick is at the same n positions, having come from below and from above.
+    """
+    wanted = expected_codes(trace, up_us)[:, channel]
+    both = np.stack([codes_at(trace, up_us)[:, channel], codes_at(trace, down_us)[:, channel]])
+    error = np.maximum(wanted - both.max(axis=0), both.min(axis=0) - wanted)
+    error[(wanted == wanted.min()) | (wanted == wanted.max())] = 0
+    return _largest(f"error of {_name(trace, channel)} on both ways", trace, np.maximum(error, 0), up_us)
+
+
 def offset_from(trace: Trace, channel: int, code: int, at_us: int) -> Measurement:
     """Return the difference of a channel's code from a given one."""
     instants_us = np.array([at_us])
     error = np.abs(codes_at(trace, instants_us)[:, channel] - code)
     return _largest(f"offset of {_name(trace, channel)}", trace, error, instants_us)
+
+
+def strays(trace: Trace, since_us: int, until_us: int, stick_us: int, switch_us: int) -> list[Measurement]:
+    """Return for each channel how far its code in any packet is from all codes for the positions shortly before.
+
+    Parameters
+    ----------
+    stick_us, switch_us : int
+        How long before a packet the position of a stick, and of a switch, may have been read.
+
+    Returns
+    -------
+    list of Measurement
+        Infinite without packets.
+    """
+    names = [f"error of {channel.name} in any packet" for channel in trace.profile.channels]
+    inside = _between(trace, since_us, until_us)
+    left_us, sent = trace.packets.left_us[inside], sent_codes(trace)[inside]
+    if not len(left_us):
+        return [measured(trace, name, float("inf"), until_us, unit=CODES) for name in names]
+    is_stick = np.array([channel.kind == "stick" for channel in trace.profile.channels])
+    of_sticks, of_switches = (_extremes(trace, left_us, window_us) for window_us in (stick_us, switch_us))
+    least, most = (np.where(is_stick, *pair) for pair in zip(of_sticks, of_switches, strict=True))
+    error = np.maximum(np.maximum(least - sent, sent - most), 0)
+    return [_largest(name, trace, error[:, index], left_us) for index, name in enumerate(names)]
+
+
+def _extremes(trace: Trace, left_us: Ints, window_us: int) -> tuple[Ints, Ints]:
+    """Return the least and the greatest codes for the positions in a time before each packet, the ADC's noise added."""
+    first_us = np.maximum(left_us - window_us, 0)
+    ends = np.stack([expected_codes(trace, first_us), expected_codes(trace, left_us)])
+    least, most = ends.min(axis=0), ends.max(axis=0)
+    bends_us = {at_us for move in trace.scenario.moves for at_us in (move.at_us, move.at_us + move.ramp_us)}
+    around_us = np.array(sorted({max(at_us - back, 0) for at_us in bends_us for back in (0, 1)}), np.int64)
+    for at_us, row in zip(around_us.tolist(), expected_codes(trace, around_us), strict=True):
+        shows = slice(*np.searchsorted(left_us, [at_us, at_us + window_us + 1]).tolist())
+        least[shows], most[shows] = np.minimum(least[shows], row), np.maximum(most[shows], row)
+    noise = trace.profile.handset.adc_noise_counts if trace.scenario.ambient else 0
+    counts = -(-noise * (TOP_CODE + 1) // ADC_COUNTS)
+    is_stick = np.array([channel.kind == "stick" for channel in trace.profile.channels])
+    return least - counts * is_stick, most + counts * is_stick
 
 
 def step_errors(trace: Trace, channel: int, since_us: int, until_us: int, *, falls: bool) -> Measurement:
@@ -116,27 +175,43 @@ def longest_gap(trace: Trace, since_us: int, until_us: int) -> Measurement:
 
 
 def interval_error(trace: Trace, since_us: int, until_us: int) -> Measurement:
-    """Return the deviation of packet intervals from the nominal one that 99 % of them keep."""
+    """Return the deviation of packet intervals from the one on the handset's clock that 99 % of them keep."""
     left_us = trace.packets.left_us[_between(trace, since_us, until_us)]
     intervals = np.diff(left_us)
     if not len(intervals):
         return measured(trace, "deviation of the packet interval", float("inf"), until_us)
-    error = np.abs(intervals - trace.profile.handset.packet_interval_us)
+    error = np.abs(intervals - round(nominal_us(trace.profile)))
     value = int(np.sort(error)[-1 - len(error) // 100])
     return measured(trace, "deviation of the packet interval (99 %)", value, int(left_us[1:][int(np.argmax(error))]))
 
 
+def mean_interval_error(trace: Trace, since_us: int, until_us: int) -> Measurement:
+    """Return the deviation of the mean packet interval from the one on the handset's clock."""
+    left_us = trace.packets.left_us[_between(trace, since_us, until_us)]
+    name = "deviation of the mean packet interval"
+    if len(left_us) < 2:
+        return measured(trace, name, float("inf"), until_us)
+    mean_us = int(left_us[-1] - left_us[0]) / (len(left_us) - 1)
+    return measured(trace, name, round(abs(mean_us - nominal_us(trace.profile)), 1), int(left_us[-1]))
+
+
+def nominal_us(profile: Profile) -> float:
+    """Return the time between packets by the profile, with the error of the handset's clock."""
+    return profile.handset.packet_interval_us / (1 + profile.handset.clock_error_ppm / 1e6)
+
+
 def delay(trace: Trace, channel: int, moved_us: int, until_us: int) -> Measurement:
-    """Return the time from a step of a stick to the first packet with its new code."""
+    """Return the time from a step of a stick to the packet from which on all hold its new code."""
     wanted = int(expected_codes(trace, np.array([until_us - 1]))[0, channel])
-    shows = _between(trace, moved_us, until_us) & (np.abs(sent_codes(trace)[:, channel] - wanted) <= 1)
-    left_us = trace.packets.left_us[shows]
-    name = f"time until {_name(trace, channel)} is in a packet"
-    if not len(left_us):
+    inside = _between(trace, moved_us, until_us)
+    left_us, old = trace.packets.left_us[inside], np.abs(sent_codes(trace)[inside, channel] - wanted) > 1
+    first = int(np.flatnonzero(old)[-1]) + 1 if old.any() else 0
+    name = f"time until {_name(trace, channel)} is in the packets"
+    if first == len(left_us):
         return Measurement(
             name=name, value=until_us - moved_us, how_seen=trace.how_seen, only_at_least=True, at_us=until_us
         )
-    return measured(trace, name, int(left_us[0]) - moved_us, int(left_us[0]))
+    return measured(trace, name, int(left_us[first]) - moved_us, int(left_us[first]))
 
 
 def time_to_stand(trace: Trace, hung_us: int, until_us: int) -> Measurement:

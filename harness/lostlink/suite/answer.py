@@ -1,6 +1,7 @@
 """Whether the wire answers: its pulses must depend on random stick positions, otherwise no run counts.
 
-A wire without pulses, a steady pulse and the output of another receiver can all look like a sound failsafe.
+A wire without pulses, a steady pulse and the output of another receiver can all look like a sound failsafe. Of a
+handset alone the packets are asked.
 """
 
 from __future__ import annotations
@@ -11,9 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lostlink.measure.channels import settled
+from lostlink.measure.packets import codes_at
 from lostlink.measure.results import Ints
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
+from lostlink.verdicts import Side
 from lostlink_sims import Move, Profile, Scenario, Trace
 
 STEPS: Final = 12
@@ -55,9 +58,12 @@ def question(builder: ScenarioBuilder) -> tuple[Scenario, NDArray[np.bool_], Int
 def depends(trace: Trace, high: NDArray[np.bool_], ends_us: Ints) -> bool:
     """Return whether a channel of the pulses separates the high steps of a moved channel from its low ones."""
     widths_us = settled(trace, ends_us)
-    widths_us = widths_us[:, (widths_us >= 0).all(axis=0)]
+    return _separates(widths_us[:, (widths_us >= 0).all(axis=0)], high)
+
+
+def _separates(table: Ints, high: NDArray[np.bool_]) -> bool:
     for row in high:
-        above, below = widths_us[row], widths_us[~row]
+        above, below = table[row], table[~row]
         if ((above.min(axis=0) > below.max(axis=0)) | (above.max(axis=0) < below.min(axis=0))).any():
             return True
     return False
@@ -69,7 +75,20 @@ def silence_of(rig: Rig, builder: ScenarioBuilder) -> str:
     trace = rig.run(scenario)
     if trace.doubt:
         return trace.doubt
+    if Side.RECEIVER not in rig.sides:
+        if _separates(codes_at(trace, ends_us), high):
+            return ""
+        problem = "its packets do not depend on the sticks" if len(trace.packets.left_us) else "it sends no packets"
+        return f"after the runs the handset does not answer: {problem}"
     if depends(trace, high, ends_us):
         return ""
     problem = "its pulses do not depend on the sticks" if len(trace.seen.done_us) else "it has no pulses"
     return f"after the runs the wire does not answer: {problem}"
+
+
+def changed_answer(rig: Rig, first: Trace) -> str:
+    """Repeat a run, and return why a handset's program does not repeat its packets; empty if it does."""
+    again, before = rig.run(first.scenario).packets, first.packets
+    if np.array_equal(again.left_us, before.left_us) and np.array_equal(again.payload, before.payload):
+        return ""
+    return "the same run gave other packets than before: the program keeps something from one run to the next"

@@ -244,7 +244,6 @@ _DERIVED: Final[dict[str, tuple[Callable[[Profile], int], Kind]]] = {
     "rate_limit": (limits.interval_error_us, "duration"),
     "pause_limit": (limits.pause_us, "duration"),
     "fresh_limit": (limits.fresh_us, "duration"),
-    "busy_limit": (limits.busy_us, "duration"),
     "back_limit": (limits.back_us, "duration"),
     "stand_limit": (limits.stand_us, "duration"),
     "stop_limit": (limits.hang_stop_us, "duration"),

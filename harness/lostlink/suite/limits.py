@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+import math
+
+from lostlink.measure import packets
 from lostlink_sims import Profile
 from lostlink_sims.codes import TOP_CODE
 
-BUSY_PACKETS = 3
-"""Packets for which the radio is busy in the test of HS-BUSY."""
+MEAN_SHARE = 50
+"""The mean packet interval may be off by the interval divided by this, and by half of the jitter."""
+
+
+def interval_us(profile: Profile) -> int:
+    """Return the longest time between packets of a sound handset, by its own clock or a slow one."""
+    handset = profile.handset
+    return max(handset.packet_interval_us, math.ceil(packets.nominal_us(profile))) + handset.jitter_us
 
 
 def pause_us(profile: Profile) -> int:
-    """Return the longest allowed time without a packet: a quarter of the receiver's timeout."""
-    return profile.receiver.timeout_us // 4
+    """Return the longest pause of a handset in use: a quarter of the receiver's timeout, or its own interval."""
+    return max(profile.receiver.timeout_us // 4, interval_us(profile) + profile.handset.packet_interval_us // 10)
 
 
 def interval_error_us(profile: Profile) -> int:
@@ -19,20 +28,36 @@ def interval_error_us(profile: Profile) -> int:
     return profile.handset.jitter_us + profile.handset.packet_interval_us // 10
 
 
+def mean_error_us(profile: Profile) -> float:
+    """Return the largest allowed deviation of the mean interval."""
+    return profile.handset.jitter_us / 2 + profile.handset.packet_interval_us / MEAN_SHARE
+
+
 def fresh_us(profile: Profile) -> int:
     """Return the longest time from a stick's move to a packet with it: two intervals and a turn."""
+    return 2 * interval_us(profile) + profile.handset.turn_us
+
+
+def age_us(profile: Profile) -> int:
+    """Return how old the sweep of a packet may be: a stick that moves after it has to wait for the next packet."""
+    return fresh_us(profile) - interval_us(profile)
+
+
+def reset_us(profile: Profile) -> int:
+    """Return the shortest time without a packet at a sound handset's reset: an interval, its boot, its first turn."""
     handset = profile.handset
-    return 2 * (handset.packet_interval_us + handset.jitter_us) + handset.turn_us
-
-
-def busy_us(profile: Profile) -> int:
-    """Return the same where the radio is busy first."""
-    return BUSY_PACKETS * profile.handset.packet_interval_us + fresh_us(profile)
+    first_us = interval_us(profile) if handset.sends_from == "timer" else handset.turn_us
+    return interval_us(profile) + handset.boot_us + first_us
 
 
 def back_us(profile: Profile) -> int:
-    """Return the longest allowed time without a packet at a reset: the receiver's timeout less two intervals."""
-    return profile.receiver.timeout_us - 2 * profile.handset.packet_interval_us
+    """Return the longest allowed time without a packet at a reset: less than the receiver's timeout.
+
+    An interval less, unless a sound handset takes longer, and at least its tolerance and the jitter of the packets.
+    """
+    handset, timeout_us = profile.handset, profile.receiver.timeout_us
+    most_us = timeout_us - timeout_us // 50 - handset.jitter_us - profile.radio.latency_jitter_us
+    return min(max(timeout_us - handset.packet_interval_us, reset_us(profile)), most_us)
 
 
 def stand_us(profile: Profile) -> int:

@@ -4,97 +4,122 @@ from __future__ import annotations
 
 import dataclasses
 
+import numpy as np
 import pytest
 
 from lostlink.measure import packets
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
-from lostlink.scenarios import WRAPS, ScenarioBuilder
+from lostlink.scenarios import WRAPS, Flight, ScenarioBuilder
 from lostlink.suite import limits
-from lostlink.suite.handset_flying import first_low, in_flight, lasting, sent_true, settle_us, sticks, trial
+from lostlink.suite.handset_flying import (
+    BOUNCE_US,
+    anywhere,
+    away,
+    bouncing,
+    in_flight,
+    judge_rate,
+    judge_stray,
+    lasting,
+    moved_to,
+    places,
+    runs,
+    sends_us,
+    sent_true,
+    settle_us,
+    sticks,
+    stirred,
+    switches,
+    trial,
+)
 from lostlink.suite.judge import Judge
 from lostlink.varied import TRIPLES
-from lostlink_sims import Move, Profile, Scenario
+from lostlink_sims import Move, Profile
 from lostlink_sims.scenario import HandsetOff, HandsetRadioBusy, HandsetReset
 
 MINUTE_US = 60_000_000
-MANY_PACKETS_US = 340_000_000
+LONG_US = 340_000_000
 """More than 2^16 packets at 200 a second."""
-OVER_AN_HOUR_US = 4_500_000_000
+VERY_LONG_US = 4_500_000_000
 """75 minutes, with --thorough: past 2^32 us."""
 STIR_US = 700_000
+MARKED_US = 10_000_000
 PHASES = 16
+BUSY_INTERVALS = (1, 3, 10)
+BUSY_LONG_US = 1_000_000
 OFF_US = 200_000
-
-
-def _busy_sticks(scenario: ScenarioBuilder, until_us: int) -> tuple[tuple[Move, ...], int]:
-    """Return moves of all sticks and switches again and again, and when the first packets have held them."""
-    profile = scenario.profile
-    moves, begin_us = first_low(scenario)
-    rows = []
-    for number, at_us in enumerate(range(begin_us, until_us, STIR_US)):
-        channel = profile.channels[number % len(profile.channels)]
-        position = scenario.share() if channel.kind == "stick" else float(number // len(profile.channels) % 2)
-        rows.append(Move(at_us=at_us, channel=channel.name, position=position, ramp_us=STIR_US // 3))
-    return (*moves, *rows), begin_us
-
-
-def _judge_rate(scenario: ScenarioBuilder, rig: Rig, judge: Judge, run: Scenario, since_us: int) -> None:
-    trace, profile = rig.run(run), scenario.profile
-    judge(trace, packets.longest_gap(trace, since_us, run.duration_us), at_most=limits.pause_us(profile))
-    judge(trace, packets.interval_error(trace, since_us, run.duration_us), at_most=limits.interval_error_us(profile))
+WRAP_RUNS = 3
+SIGNED_US = 1000 * 2**15
+"""Where 16 bits of milliseconds wrap that are signed."""
+WRAP_MOVED_US = 30_000
+"""Controls are moved so long, at most, before the counter passes a value: a program may be waiting for contacts."""
 
 
 @requires("HS-RATE")
 def test_rate(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """A minute in which sticks and switches are moved."""
-    moves, begin_us = _busy_sticks(scenario, MINUTE_US)
+    moves, begin_us = stirred(scenario, MINUTE_US, STIR_US)
     trace = trial(rig, scenario, moves, MINUTE_US)
-    judge(trace, packets.interval_error(trace, begin_us, MINUTE_US), at_most=limits.interval_error_us(profile))
+    judge_rate(judge, trace, begin_us, MINUTE_US)
 
 
 @requires("HS-GAP")
 def test_gap(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """A minute in which sticks and switches are moved, with the noise of the ADC."""
-    moves, begin_us = _busy_sticks(scenario, MINUTE_US)
-    trace = trial(rig, scenario, moves, MINUTE_US, ambient=True)
+    """A minute in which sticks and switches are moved, with the noise of the ADC and contacts that bounce."""
+    moves, begin_us = stirred(scenario, MINUTE_US, STIR_US)
+    trace = trial(rig, scenario, moves, MINUTE_US, *bouncing(profile), ambient=True)
     judge(trace, packets.longest_gap(trace, begin_us, MINUTE_US), at_most=limits.pause_us(profile))
 
 
 @requires("HS-FRESH")
 def test_fresh(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """Each stick makes a step at many phases of the packet clock."""
+    """Each stick makes a step at many phases of the packet clock; then all are moved for a while."""
+    wait_us, begin_us = 2 * settle_us(profile), sends_us(profile)
     for index, channel in enumerate(profile.channels):
         if channel.kind != "stick":
             continue
-        moves, begin_us = first_low(scenario)
-        wait_us = 2 * settle_us(profile)
-        instants = [begin_us + number * wait_us + int(scenario.share() * 20_000) for number in range(PHASES)]
+        first = scenario.share() < 0.5
+        instants = [
+            begin_us + number * wait_us + int(scenario.share() * profile.handset.packet_interval_us)
+            for number in range(PHASES)
+        ]
+        moves = moved_to(anywhere(scenario), begin_us - 1)
         moves += tuple(
-            Move(at_us=at_us, channel=channel.name, position=0.9 if number % 2 else 0.1)
+            Move(
+                at_us=at_us,
+                channel=channel.name,
+                position=0.5 + (0.1 + scenario.share() / 3) * (-1) ** (number + first),
+            )
             for number, at_us in enumerate(instants)
         )
         trace = trial(rig, scenario, moves, instants[-1] + wait_us)
-        for at_us in instants[1:]:
-            delay = packets.delay(trace, index, at_us, at_us + settle_us(profile))
-            judge(trace, delay, at_most=limits.fresh_us(profile))
+        for at_us in instants:
+            judge(trace, packets.delay(trace, index, at_us, at_us + wait_us // 2), at_most=limits.fresh_us(profile))
+    until_us = begin_us + MARKED_US
+    moves, begin_us = stirred(scenario, until_us, STIR_US // 5)
+    judge_stray(judge, trial(rig, scenario, moves, until_us), begin_us, until_us)
 
 
 @requires("HS-BUSY")
 def test_busy(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The radio takes nothing for three packets, in which a stick moves: the next packet holds it."""
-    for flight in in_flight(scenario, 4):
-        index, channel = next((n, one) for n, one in enumerate(profile.channels) if one.kind == "stick")
-        busy_us = limits.BUSY_PACKETS * profile.handset.packet_interval_us
-        moved_us = flight.at_us + busy_us // 4
-        before = next(move.position for move in reversed(flight.scenario.moves) if move.channel == channel.name)
-        move = Move(at_us=moved_us, channel=channel.name, position=0.0 if before > 0.5 else 1.0)
-        until_us = flight.at_us + busy_us + settle_us(profile)
+    """The radio takes nothing for a time, in which the sticks move, as they do soon after."""
+    every_us = profile.handset.packet_interval_us
+    for flight, busy_us in zip(
+        in_flight(scenario, len(BUSY_INTERVALS) + 1),
+        (*(every_us * n for n in BUSY_INTERVALS), BUSY_LONG_US),
+        strict=False,
+    ):
+        free_us = flight.at_us + busy_us
+        moves: tuple[Move, ...] = ()
+        for at_us in (flight.at_us + busy_us // 4, free_us + 2 * every_us, free_us + 6 * every_us):
+            moves += moved_to({channel.name: away(scenario) for channel in sticks(profile)}, at_us)
+        until_us = free_us + 6 * every_us + settle_us(profile)
         fault = HandsetRadioBusy(at_us=flight.at_us, for_us=busy_us)
-        trace = rig.run(lasting(flight.scenario, fault, until_us=until_us, moves=(move,)))
+        trace = rig.run(lasting(flight.scenario, fault, until_us=until_us, moves=moves))
         if sent_true(trace, flight.at_us, judge):
-            delay = packets.delay(trace, index, moved_us, until_us)
-            judge(trace, delay, at_most=limits.busy_us(profile))
+            gap = packets.longest_gap(trace, flight.at_us, until_us)
+            judge(trace, gap, at_most=busy_us + limits.fresh_us(profile))
+            judge_stray(judge, trace, flight.at_us, until_us)
 
 
 @requires("HS-COUNT")
@@ -102,8 +127,8 @@ def test_count(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
     """More packets than the counter has values, with sticks that move."""
     if profile.counter_byte is None:
         pytest.skip("the packets carry no counter")
-    until_us = max(3_000_000, 600 * profile.handset.packet_interval_us)
-    moves, begin_us = _busy_sticks(scenario, until_us)
+    until_us = max(3_000_000, 600 * profile.handset.packet_interval_us) + sends_us(profile)
+    moves, begin_us = stirred(scenario, until_us, STIR_US)
     trace = trial(rig, scenario, moves, until_us)
     judge(trace, packets.longest_gap(trace, begin_us, until_us), at_most=limits.pause_us(profile), guard=True)
     judge(trace, packets.counter_errors(trace, begin_us, until_us), at_most=0)
@@ -111,39 +136,82 @@ def test_count(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
 
 @requires("HS-MARK")
 def test_mark(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """From the first packet on: in flight, after a reset, and switched off and on."""
+    """From the first packet on: in flight, after a reset, switched off and on, and with controls that move."""
+    traces = []
     for flight in in_flight(scenario, 3):
         reset = HandsetReset(at_us=flight.at_us)
         off = HandsetOff(at_us=flight.at_us + 2 * settle_us(profile) + profile.handset.boot_us, for_us=OFF_US)
         until_us = off.at_us + OFF_US + profile.handset.boot_us + 2 * settle_us(profile)
         trace = rig.run(lasting(flight.scenario, reset, off, until_us=until_us))
         if sent_true(trace, flight.at_us, judge):
-            wrong = packets.wrong_packets(trace)
-            if wrong.value:
-                wrong = dataclasses.replace(wrong, name=f"{wrong.name} (the first: {packets.what_is_wrong(trace)})")
-            judge(trace, wrong, at_most=0)
+            traces.append(trace)
+    until_us = sends_us(profile) + MARKED_US
+    moves, _ = stirred(scenario, until_us, STIR_US // 5)
+    for trace in (*traces, trial(rig, scenario, moves, until_us)):
+        wrong = packets.wrong_packets(trace)
+        if wrong.value:
+            wrong = dataclasses.replace(wrong, name=f"{wrong.name} (the first: {packets.what_is_wrong(trace)})")
+        judge(trace, wrong, at_most=0)
 
 
 @requires("HS-WRAP")
 def test_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The handset's counter wraps, or passes another critical value, in flight."""
-    for value, _ in WRAPS:
-        flight = in_flight(scenario, 1)[0]
-        clock = (value - (flight.at_us - profile.handset.boot_us)) % 2**32
-        until_us = flight.at_us + profile.receiver.timeout_us + 1_000_000
-        run = lasting(dataclasses.replace(flight.scenario, handset_clock_us=clock), until_us=until_us)
-        _judge_rate(scenario, rig, judge, run, flight.at_us - 500_000)
+    """The handset's counter wraps, or passes another critical value, in flight, while controls are moved."""
+    for value in (*(value for value, _ in WRAPS), SIGNED_US):
+        for flight in in_flight(scenario, WRAP_RUNS):
+            clock = (value - _own_time_us(profile, flight)) % 2**32
+            moves = _moves_at(profile, scenario, flight)
+            until_us = flight.at_us + profile.receiver.timeout_us + 1_000_000
+            flown = dataclasses.replace(flight.scenario, handset_clock_us=clock)
+            trace = rig.run(lasting(flown, *bouncing(profile), until_us=until_us, moves=moves))
+            since_us = max(flight.at_us - 500_000, sends_us(profile))
+            judge(trace, packets.longest_gap(trace, since_us, until_us), at_most=limits.pause_us(profile))
+            judge_rate(judge, trace, since_us, until_us)
+            judge_stray(judge, trace, since_us, until_us)
+            for index, channel in switches(profile):
+                for moved_us in (move.at_us for move in moves if move.channel == channel.name):
+                    seen = packets.changes(
+                        trace, index, moved_us - profile.handset.packet_interval_us, moved_us + 2 * settle_us(profile)
+                    )
+                    judge(trace, seen, at_most=1, at_least=1, guard=True)
+
+
+def _own_time_us(profile: Profile, flight: Flight) -> int:
+    """Return how far the handset's counter goes from its boot until a flight's instant."""
+    phase_us = flight.scenario.packet_phase_us or 0
+    since_us = flight.at_us - profile.handset.boot_us - phase_us
+    return since_us + since_us * profile.handset.clock_error_ppm // 1_000_000
+
+
+def _moves_at(profile: Profile, scenario: ScenarioBuilder, flight: Flight) -> tuple[Move, ...]:
+    """Return a move of every control shortly before a flight's instant, and another later."""
+    moves: tuple[Move, ...] = ()
+    for channel in profile.channels:
+        if channel.kind == "stick":
+            positions = [away(scenario), away(scenario)]
+        else:
+            is_at = next(move.position for move in flight.scenario.moves if move.channel == channel.name)
+            positions = [next(place for place in places(channel) if place != is_at), is_at]
+        first_us = flight.at_us - int(scenario.share() * WRAP_MOVED_US)
+        for position, at_us in zip(positions, (first_us, first_us + 2 * settle_us(profile) + BOUNCE_US), strict=True):
+            moves += (Move(at_us=at_us, channel=channel.name, position=position),)
+    return moves
 
 
 @requires("HS-LONG")
 def test_long(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """Minutes of sticks that move; with --thorough more than an hour."""
-    until_us = OVER_AN_HOUR_US if rig.varied_strength == TRIPLES else MANY_PACKETS_US
-    stick = sticks(profile)[0]
-    moves, begin_us = first_low(scenario)
-    moves += tuple(
-        Move(at_us=at_us, channel=stick.name, position=0.9 if number % 2 else 0.1)
-        for number, at_us in enumerate(range(begin_us, until_us, MINUTE_US))
-    )
-    run = dataclasses.replace(next(scenario.phases(1, exactly=True)), moves=moves, duration_us=until_us)
-    _judge_rate(scenario, rig, judge, run, begin_us)
+    """Minutes of controls at rest, but for a move now and then; with --thorough more than an hour."""
+    until_us = VERY_LONG_US if rig.varied_strength == TRIPLES else LONG_US
+    begin_us = sends_us(profile)
+    moves: tuple[Move, ...] = ()
+    for at_us in [*range(begin_us, until_us - MINUTE_US // 2, MINUTE_US), until_us - 3 * settle_us(profile)]:
+        moves += moved_to(anywhere(scenario), at_us)
+    run = dataclasses.replace(next(runs(scenario, 1)), moves=moves, duration_us=until_us)
+    trace = rig.run(run)
+    judge(trace, packets.longest_gap(trace, begin_us, until_us), at_most=limits.pause_us(profile))
+    judge_rate(judge, trace, begin_us, until_us)
+    judge_stray(judge, trace, begin_us, until_us)
+    for index, channel in enumerate(profile.channels):
+        at_most = 1 if channel.kind == "stick" else 0
+        error = packets.code_error(trace, index, np.array([until_us - 1]))
+        judge(trace, error, at_most=at_most, guard=True)

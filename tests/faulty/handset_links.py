@@ -1,0 +1,54 @@
+"""Links for handsets: those of receivers without acknowledgements, and others that differ in the handset itself."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any, Final
+
+import links  # type: ignore[import-not-found]
+from lostlink_sims import Profile
+from lostlink_sims.profile import Channel
+
+_FULL: Final = {"packet_counter": True, "link_id": 42, "check_byte": True}
+_THROTTLE: Final = Channel(name="throttle", failsafe_us=1000)
+_ARM: Final = Channel(name="switch 1", kind="two-position switch", failsafe_us=1000)
+_MARGINS: Final[dict[str, Any]] = {"travel_low": 0.04, "travel_high": 0.96}
+_WITH_MARGINS: Final = (
+    Channel(name="roll", **_MARGINS), Channel(name="pitch", centre_error=0.02, **_MARGINS),
+    Channel(name="throttle", failsafe_us=1000, **_MARGINS), Channel(name="yaw", reversed=True, **_MARGINS),
+    _ARM, Channel(name="switch 2", kind="two-position switch", failsafe_us=1000),
+)  # fmt: skip
+_SWITCHES: Final = (
+    Channel(name="mode", kind="three-position switch", failsafe_us=1500, packet_byte=3),
+    Channel(name="throttle", failsafe_us=1000, packet_byte=7),
+    Channel(name="roll", packet_byte=1), Channel(name="switch 1", kind="two-position switch", packet_byte=0),
+    Channel(name="rates", kind="three-position switch", reversed=True, packet_byte=9),
+    Channel(name="yaw", packet_byte=5),
+    Channel(name="beeper", kind="two-position switch", reversed=True, packet_byte=2),
+)  # fmt: skip
+
+
+def _link(name: str, channels: tuple[Channel, ...] = Profile().channels, **handset: Any) -> Profile:
+    plain = Profile()
+    return dataclasses.replace(
+        plain, name=name, channels=channels, handset=dataclasses.replace(plain.handset, **{**_FULL, **handset})
+    )
+
+
+LINKS: Final[dict[str, Profile]] = {
+    **{name: link for name, link in links.LINKS.items() if not link.radio.acknowledge},
+    "timer": _link("timer", sends_from="timer"),
+    "timer without counter": _link("timer without counter", sends_from="timer", packet_counter=False, jitter_us=200),
+    "slow timer with watchdog": _link("slow timer", sends_from="timer", packet_interval_us=22_000, watchdog_us=400_000,
+                                      clock_error_ppm=-5_000, mapping="a * 255 // 1023"),
+    "margins": _link("margins", _WITH_MARGINS, adc_noise_counts=1, watchdog_us=250_000),
+    "margins, fast timer": _link("margins, timer", _WITH_MARGINS, sends_from="timer", packet_interval_us=3_000,
+                                 turn_us=900, clock_error_ppm=5_000, mapping="round(a * 255 / 1023)"),
+    "switches": _link("switches", _SWITCHES, packet_channels=12, packet_interval_us=9_000, jitter_us=1_500,
+                      clock_error_ppm=20_000),
+    "at once": _link("at once", at_power_on="sends at once", after_reset="waits for low throttle", link_id=None,
+                     turn_us=0, mapping="a * 255 // 1024"),
+    "noisy": _link("noisy", adc_noise_counts=3, packet_interval_us=11_000, check_byte=False, turn_us=3_000,
+                   mapping="round(a * 255 / 1023)", clock_error_ppm=-20_000),
+    "slow boot": _link("slow boot", boot_us=700_000, packet_interval_us=7_000, turn_us=1_500),
+}  # fmt: skip
