@@ -15,6 +15,8 @@ from lostlink_sims.arrays import Bytes, Ints
 
 ADC_COUNTS = 1024
 TOP_CODE = 255
+MIDDLE_CODE = 127
+"""By common practice."""
 FULL_TRAVEL = 1_000_000
 """Stick positions are whole numbers 0 .. FULL_TRAVEL."""
 
@@ -26,6 +28,8 @@ ADC_RULES: Final[dict[str, Callable[[Ints], Ints]]] = {
     "a * 255 // 1024": lambda a: a * 255 // 1024,
     "round(a * 255 / 1023)": lambda a: (a * 510 + 1023) // 2046,
 }
+CALIBRATED: Final = "calibrated"
+"""A rule by which each stick has its own scale, from its low stop over its centre to its high stop."""
 
 
 def adc_reading(track_ppm: Ints) -> Ints:

@@ -12,10 +12,13 @@ from typing import Final, Protocol
 
 import numpy as np
 
-from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, TOP_CODE, crc8, pulse_table
+from lostlink_sims.codes import ADC_COUNTS, TOP_CODE, crc8, pulse_table
 from lostlink_sims.profile import Channel, Profile
+from lostlink_sims.sticks import stick_codes
 
 MASK: Final = 0xFFFF_FFFF
+IDLE_CODE: Final = 0
+"""What is sent in place of a throttle that may not be sent."""
 _DEBOUNCE_US: Final = 15_000
 """Longer than contacts bounce; common practice, no source."""
 
@@ -68,7 +71,8 @@ LEAST_MARGIN: Final = 0.02
 
 def tells_break(channel: Channel, rail: str) -> bool:
     """Return whether a reading at a rail is beyond every position of a stick."""
-    return channel.travel_low >= LEAST_MARGIN if rail == "low" else channel.travel_high <= 1 - LEAST_MARGIN
+    ends = channel.travel_low, channel.travel_high
+    return min(ends) >= LEAST_MARGIN if rail == "low" else max(ends) <= 1 - LEAST_MARGIN
 
 
 HandsetFactory = Callable[[Profile], HandsetProgram]
@@ -96,8 +100,10 @@ class ReferenceHandset:
 
     def __init__(self, profile: Profile) -> None:
         self._profile = profile
-        rule = ADC_RULES[profile.handset.mapping]
-        self._table = rule(np.arange(ADC_COUNTS)).tolist()
+        readings = np.arange(ADC_COUNTS)
+        self._tables = {
+            one.name: stick_codes(profile, one, readings).tolist() for one in profile.channels if one.kind == "stick"
+        }
         self._contacts = [_Contact() for channel in profile.channels if channel.kind != "stick"]
         self._next_us = 0
         self._counter = 0
@@ -108,7 +114,6 @@ class ReferenceHandset:
         self._tells_low = throttle.kind == "stick" and tells_break(throttle, "low")
         self._tells_high = throttle.kind == "stick" and tells_break(throttle, "high")
         self._bytes, self._packet_channels = profile.packet_bytes, profile.packet_channels
-        self._low_code = TOP_CODE if throttle.reversed else 0
         self._idle = idle_codes(profile)
         self._waits = False
 
@@ -125,9 +130,9 @@ class ReferenceHandset:
         if codes[throttle] in self._idle and not is_broken:
             self._waits = False
         if is_broken:
-            codes[throttle] = self._low_code
+            codes[throttle] = IDLE_CODE
         if self._waits:
-            codes[throttle] = self._low_code
+            codes[throttle] = IDLE_CODE
         self._payload = self._layout(codes)
         self._next_us = (self._next_us + self._profile.handset.packet_interval_us) & MASK
         return self._next_us
@@ -136,11 +141,11 @@ class ReferenceHandset:
         codes, contacts = [], iter(self._contacts)
         for channel in self._profile.channels:
             if channel.kind == "stick":
-                code = self._table[readings.pop(0)]
+                codes.append(self._tables[channel.name][readings.pop(0)])
             else:
                 position = next(contacts).look(clock_us, switches.pop(0))
                 code = ((0, TOP_CODE) if channel.kind == "two-position switch" else (0, 127, TOP_CODE))[position]
-            codes.append(TOP_CODE - code if channel.reversed else code)
+                codes.append(TOP_CODE - code if channel.reversed else code)
         return codes
 
     def _is_broken(self, readings: Sequence[int]) -> bool:

@@ -14,7 +14,7 @@ from dataclasses import MISSING, dataclass
 
 from lostlink_sims._settings import Checked, bit_rate, choice, count, duration, flag, ppm, share, table, text, width
 from lostlink_sims.air.loss import LossModel
-from lostlink_sims.codes import ADC_RULES
+from lostlink_sims.codes import ADC_RULES, CALIBRATED
 
 PAYLOAD_LIMIT_BYTES = 32
 
@@ -33,8 +33,8 @@ class Channel(Checked):
     )
     reversed: bool = flag(False, "True when the handset reverses this control before sending.")
     centre_error: float = share(0.0, "Offset of the potentiometer's centre, as a share of its track.", -0.2, 0.2)
-    travel_low: float = share(0.0, "Wiper position on its track with the stick at its low stop.", 0, 0.4)
-    travel_high: float = share(1.0, "Wiper position on its track with the stick at its high stop.", 0.6)
+    travel_low: float = share(0.0, "Wiper position on its track with the stick at its low stop.")
+    travel_high: float = share(1.0, "Wiper position on its track with the stick at its high stop.")
 
 
 def _plain_channels() -> tuple[Channel, ...]:
@@ -59,7 +59,12 @@ class HandsetSettings(Checked):
     jitter_us: int = duration(0, "Largest delay of a packet, uniformly distributed from 0.", 0, 100_000)
     boot_us: int = duration(20_000, "Time from switching the handset on to its first packet.", 0, 10_000_000)
     adc_noise_counts: int = count(0, "Largest error of an ADC reading, uniformly distributed.", 0, 32)
-    mapping: str = choice("a >> 2", "How a 10-bit reading a becomes an 8-bit code.", *ADC_RULES)
+    mapping: str = choice(
+        "a >> 2",
+        "How a 10-bit reading a becomes an 8-bit code; calibrated: 0, 127 and 255 at a stick's stops and centre.",
+        *ADC_RULES,
+        CALIBRATED,
+    )
     packet_channels: int | None = count(
         None,
         "Channels in a packet, with those that the frame does not put out; this profile's if not set.",

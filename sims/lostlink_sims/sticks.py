@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from lostlink_sims.arrays import Bytes, Ints
-from lostlink_sims.codes import ADC_RULES, FULL_TRAVEL, TOP_CODE, adc_reading, crc8_rows
+from lostlink_sims.codes import ADC_RULES, CALIBRATED, FULL_TRAVEL, MIDDLE_CODE, TOP_CODE, adc_reading, crc8_rows
 from lostlink_sims.profile import Channel, Profile
 from lostlink_sims.scenario import Move
 
@@ -89,6 +89,34 @@ def _switch_code(channel: Channel, position: Ints) -> Ints:
     return np.where(position * 3 < FULL_TRAVEL, 0, np.where(position * 3 < 2 * FULL_TRAVEL, 127, TOP_CODE))
 
 
+def stick_codes(profile: Profile, channel: Channel, readings: Ints) -> Ints:
+    """Return the 8-bit codes that are sent for ADC readings of a stick, by the profile's rules."""
+    mapping = profile.handset.mapping
+    code = _calibrated(channel, readings) if mapping == CALIBRATED else ADC_RULES[mapping](readings)
+    return TOP_CODE - code if channel.reversed else code
+
+
+def _calibrated(channel: Channel, readings: Ints) -> Ints:
+    low, centre, high = stops(channel)
+    way = 1 if low < high else -1
+    below = (readings - low) * way * MIDDLE_CODE // ((centre - low) * way)
+    above = MIDDLE_CODE + (readings - centre) * way * (TOP_CODE - MIDDLE_CODE) // ((high - centre) * way)
+    code: Ints = np.clip(np.where((readings - centre) * way < 0, below, above), 0, TOP_CODE)
+    return code
+
+
+def stops(channel: Channel) -> tuple[int, int, int]:
+    """Return a stick's readings at its low stop, in its centre and at its high stop."""
+    low, centre, high = adc_reading(wiper(channel, np.array([0, FULL_TRAVEL // 2, FULL_TRAVEL]))).tolist()
+    return low, centre, high
+
+
+def falls(profile: Profile, channel: Channel) -> bool:
+    """Return whether a control's code falls from its low stop to its high stop."""
+    is_wired_down = channel.travel_low > channel.travel_high and profile.handset.mapping != CALIBRATED
+    return channel.reversed is not (channel.kind == "stick" and is_wired_down)
+
+
 def codes(profile: Profile, position: Ints, readings: Ints | None = None) -> Ints:
     """Return the 8-bit codes for stick positions by the profile's rules, without faults or noise.
 
@@ -99,16 +127,14 @@ def codes(profile: Profile, position: Ints, readings: Ints | None = None) -> Int
     readings : (n, channels) ndarray of int64, optional
         ADC readings to use instead of those for `position`.
     """
-    rule = ADC_RULES[profile.handset.mapping]
     table = np.empty(position.shape, np.int64)
     for column, channel in enumerate(profile.channels):
         if channel.kind != "stick":
             code = _switch_code(channel, position[:, column])
-        elif readings is not None:
-            code = rule(readings[:, column])
+            table[:, column] = TOP_CODE - code if channel.reversed else code
         else:
-            code = rule(adc_reading(wiper(channel, position[:, column])))
-        table[:, column] = TOP_CODE - code if channel.reversed else code
+            read = adc_reading(wiper(channel, position[:, column])) if readings is None else readings[:, column]
+            table[:, column] = stick_codes(profile, channel, read)
     return table
 
 

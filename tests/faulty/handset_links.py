@@ -18,6 +18,15 @@ _WITH_MARGINS: Final = (
     Channel(name="throttle", failsafe_us=1000, **_MARGINS), Channel(name="yaw", reversed=True, **_MARGINS),
     _ARM, Channel(name="switch 2", kind="two-position switch", failsafe_us=1000),
 )  # fmt: skip
+_MEASURED: Final = (
+    Channel(name="roll", travel_low=0.07, travel_high=0.88, centre_error=-0.04),
+    Channel(name="throttle", failsafe_us=1000, travel_low=0.95, travel_high=0.06),
+    Channel(name="pitch", reversed=True, **_MARGINS), _ARM, Channel(name="yaw", travel_low=0.9, travel_high=0.1),
+)  # fmt: skip
+_WIRED_DOWN: Final = (
+    Channel(name="roll"), Channel(name="throttle", failsafe_us=1000, reversed=True, travel_low=1.0, travel_high=0.0),
+    Channel(name="pitch", travel_low=1.0, travel_high=0.0), _ARM,
+)  # fmt: skip
 _SWITCHES: Final = (
     Channel(name="mode", kind="three-position switch", failsafe_us=1500, packet_byte=3),
     Channel(name="throttle", failsafe_us=1000, packet_byte=7),
@@ -50,5 +59,7 @@ LINKS: Final[dict[str, Profile]] = {
                      turn_us=0, mapping="a * 255 // 1024"),
     "noisy": _link("noisy", adc_noise_counts=3, packet_interval_us=11_000, check_byte=False, turn_us=3_000,
                    mapping="round(a * 255 / 1023)", clock_error_ppm=-20_000),
+    "calibrated": _link("calibrated", _MEASURED, mapping="calibrated", adc_noise_counts=1),
+    "wired down": _link("wired down", _WIRED_DOWN, mapping="a * 255 // 1023", sends_from="timer"),
     "slow boot": _link("slow boot", boot_us=700_000, packet_interval_us=7_000, turn_us=1_500),
 }  # fmt: skip

@@ -40,8 +40,11 @@ class Parts:
         self.throttle = profile.throttle_index
         self.throttle_stick = self.kinds[: self.throttle].count("stick")
         self.reversed = [channel.reversed for channel in profile.channels]
-        self.low = 255 if self.reversed[self.throttle] else 0
-        self.low_codes = 2 + int(256 * profile.channels[self.throttle].travel_low)
+        self.low = 0
+        throttle = profile.channels[self.throttle]
+        self.low_codes = 2 + (0 if self.handset.mapping == "calibrated" else int(256 * throttle.travel_low) % 256)
+        shares = [(one.travel_low, 0.5 + one.centre_error, one.travel_high) for one in profile.channels]
+        self._stops = [tuple(min(1023, int(1024 * share)) for share in row) for row in shares]
         self.counter = 0
         self._crc = [self._shifted(value) for value in range(256)]
 
@@ -51,8 +54,14 @@ class Parts:
             value = value << 1 ^ (0x107 if value > 127 else 0)
         return value
 
-    def code(self, reading: int) -> int:
+    def code(self, reading: int, channel: int) -> int:
         rule = self.handset.mapping
+        if rule == "calibrated":
+            low, middle, high = self._stops[channel]
+            at = (low - reading, low - middle, low - high) if low > high else (reading - low, middle - low, high - low)
+            above, half, whole = at
+            code = above * 127 // half if above < half else 127 + (above - half) * 128 // (whole - half)
+            return min(max(code, 0), 255)
         if rule == "a >> 2":
             return reading >> 2
         if rule.startswith("round"):
@@ -66,7 +75,7 @@ class Parts:
         """Return the codes of readings and of switches at rest."""
         sticks, others, row = iter(readings), iter(switches), []
         for channel, kind in enumerate(self.kinds):
-            code = self.code(next(sticks)) if kind == "stick" else self.place(channel, next(others))
+            code = self.code(next(sticks), channel) if kind == "stick" else self.place(channel, next(others))
             row.append(255 - code if self.reversed[channel] else code)
         return row
 
@@ -75,9 +84,8 @@ class Parts:
 
     def is_broken(self, readings: Sequence[int]) -> bool:
         channel, reading = self.profile.channels[self.throttle], readings[self.throttle_stick]
-        if channel.travel_low >= 0.02 and reading < 8:
-            return True
-        return channel.travel_high <= 0.98 and reading > 1015
+        least, most = sorted((channel.travel_low, channel.travel_high))
+        return (least >= 0.02 and reading < 8) or (most <= 0.98 and reading > 1015)
 
     def waits(self, cause: int) -> bool:
         """Return whether the throttle is low at first, by the cause of the start."""

@@ -67,7 +67,7 @@ class Sound:
         self.others = [i for i, channel in enumerate(profile.channels) if channel.kind != "stick"]
         self.throttle = profile.throttle_index
         self.contacts = {i: self.switch() for i in self.others}
-        self.low = 255 if profile.channels[self.throttle].reversed else 0
+        self.low = 0
         self.due = 0
         self.count = 0
         self.waits = False
@@ -125,7 +125,15 @@ class Sound:
         self.codes = codes
 
     def stick(self, i: int, reading: int) -> int:
-        return self.scaled(reading)
+        return self.calibrated(i, reading) if self.handset.mapping == "calibrated" else self.scaled(reading)
+
+    def calibrated(self, i: int, reading: int) -> int:
+        channel = self.profile.channels[i]
+        track = (channel.travel_low, 0.5 + channel.centre_error, channel.travel_high)
+        low, centre, high = (1024 * share for share in track)
+        is_below = (reading < centre) is (low < high)
+        share = (reading - low) / (centre - low) * 127 if is_below else 127 + (reading - centre) / (high - centre) * 128
+        return min(255, max(0, int(share + 0.5)))
 
     def scaled(self, reading: int) -> int:
         match self.handset.mapping:
@@ -159,8 +167,8 @@ class Sound:
 
     def is_broken(self, reading: int) -> bool:
         channel = self.profile.channels[self.throttle]
-        below = channel.travel_low >= 0.02 and reading < channel.travel_low * 512
-        return below or (channel.travel_high <= 0.98 and reading > 1023 - (1 - channel.travel_high) * 512)
+        least, most = sorted((channel.travel_low, channel.travel_high))
+        return (least >= 0.02 and reading < least * 512) or (most <= 0.98 and reading > 1023 - (1 - most) * 512)
 
     # --- packets ---
 

@@ -339,6 +339,7 @@ def channels(*names: str) -> str:
     return "".join(f'[[channels]]\nname = "{name}"\n' for name in names)
 
 
+ARM = '\n[[channels]]\nname = "switch 1"\nkind = "two-position switch"\nfailsafe = "1000 us"'
 IMPOSSIBLE: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "nine channels in 20 ms": (
         '[output]\nframe_period = "20 ms"\nchannels = 9', "3:12: output.channels", ("8 channels", "21 ms"),
@@ -418,6 +419,19 @@ IMPOSSIBLE: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "watchdog within a turn": (
         '[handset]\nturn = "1 ms"\nwatchdog = "900 us"', "3:12: handset.watchdog",
         ("900 us is over within a turn", "resets a sound handset", "allowed: more than 1 ms, or 0 ms for none"),
+    ),
+    "wiper that turns back": (
+        '[[channels]]\nname = "throttle"\ncentre_error = "-20 %"\ntravel_low = "25 %"' + ARM,
+        "4:14: channels[1].travel_low",
+        ("at 25% of its track at the low stop, at 30% in the centre", "one way, 10% or more on each side"),
+    ),
+    "throttle that is full at its low stop": (
+        '[[channels]]\nname = "throttle"\nreversed = true' + ARM, "3:12: channels[1].reversed",
+        ("the throttle's low stop is sent as code 255, 2000 us, which is not idle; allowed: up to 1050 us",),
+    ),
+    "throttle that never idles": (
+        '[[channels]]\nname = "throttle"\ntravel_low = "10 %"' + ARM, "3:14: channels[1].travel_low",
+        ("sent as code 25, 1098 us, which is not idle",),
     ),
 }  # fmt: skip
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import math
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -16,7 +18,7 @@ from lostlink_sims import Channel, Move, Profile, Scenario
 from lostlink_sims.codes import crc8
 from lostlink_sims.handset import TILE, Handset, on_times
 from lostlink_sims.scenario import AnyFault, HandsetHung, HandsetOff, HandsetReset, StickWireBroken
-from lostlink_sims.sticks import Programme, codes, layout
+from lostlink_sims.sticks import Programme, codes, falls, layout, stick_codes
 from lostlink_sims.streams import Streams
 
 Ints = NDArray[np.int64]
@@ -228,6 +230,46 @@ def test_a_potentiometer_off_its_centre_and_short_of_its_ends() -> None:
     channel = Channel(name="stick", centre_error=0.05, travel_low=0.1, travel_high=0.8)
     positions = np.array([[0], [500_000], [1_000_000]])
     assert codes(profile(channels=(channel,)), positions)[:, 0].tolist() == [102 >> 2, 563 >> 2, 819 >> 2]
+
+
+@pytest.mark.parametrize(
+    ("travel", "readings"),
+    [((0.1, 0.05, 0.8), (102, 563, 819)), ((0.9, -0.1, 0.04), (921, 409, 40)), ((0.0, 0.0, 1.0), (0, 512, 1023))],
+)
+def test_a_calibrated_stick(travel: tuple[float, float, float], readings: tuple[int, int, int]) -> None:
+    """Two linear segments meet in code 127 at the reading of the centre. Common practice, no source; exact fractions.
+
+    A potentiometer that is wired the other way round has its low stop at the higher reading.
+    """
+    low, centre, high = readings
+    channel = Channel(name="stick", travel_low=travel[0], centre_error=travel[1], travel_high=travel[2])
+    link = profile(channels=(channel,), mapping="calibrated")
+    expected = []
+    for reading in range(1024):
+        above = Fraction(reading - centre, high - centre)
+        exact = 127 + 128 * above if above >= 0 else 127 * Fraction(reading - low, centre - low)
+        expected.append(min(max(math.floor(exact), 0), 255))
+    assert stick_codes(link, channel, np.arange(1024)).tolist() == expected
+    assert [expected[reading] for reading in readings] == [0, 127, 255]
+    at_stops = codes(link, np.array([[0], [500_000], [1_000_000]]))
+    assert at_stops[:, 0].tolist() == [0, 127, 255]
+    mirrored = dataclasses.replace(channel, reversed=True)
+    assert stick_codes(link, mirrored, np.arange(1024)).tolist() == [255 - code for code in expected]
+
+
+@pytest.mark.parametrize(
+    ("mapping", "is_wired_down", "is_reversed", "expected"),
+    [
+        ("a >> 2", False, False, False), ("a >> 2", True, False, True), ("a >> 2", True, True, False),
+        ("calibrated", True, False, False), ("calibrated", True, True, True), ("calibrated", False, True, True),
+    ],
+)  # fmt: skip
+def test_the_way_a_code_goes(mapping: str, is_wired_down: bool, is_reversed: bool, expected: bool) -> None:
+    ends = {"travel_low": 0.95, "travel_high": 0.05} if is_wired_down else {}
+    channel = Channel(name="stick", reversed=is_reversed, **ends)  # type: ignore[arg-type]
+    link = profile(channels=(channel,), mapping=mapping)
+    first, last = codes(link, np.array([[0], [1_000_000]]))[:, 0].tolist()
+    assert falls(link, channel) is (first > last) is expected
 
 
 @pytest.mark.parametrize(("rail", "code"), [("low", 0), ("high", 255)])

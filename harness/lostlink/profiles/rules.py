@@ -6,15 +6,22 @@ import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from typing import Any, Final
 
+import numpy as np
+
 from lostlink.profiles.models import Keys, nearest
 from lostlink.profiles.quantities import text_of
 from lostlink.requirements import wrong_id
 from lostlink.verdicts import counted
 from lostlink_sims import Profile
-from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, air_time_us
+from lostlink_sims.codes import pulse_table
+from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, Channel, air_time_us
 from lostlink_sims.scenario import StickWireBroken, SwitchBounces
+from lostlink_sims.sticks import codes
 
 Problem = tuple[Keys, str]
+
+_LEAST_HALF_TRAVEL: Final = 0.1
+"""Share of its track that a wiper must travel on each side of the centre."""
 
 _FRAME: Final = (("output", "frame_period"), ("output", "frame_gap"), ("output", "style"), ("output", "channels"))
 _CUT: Final = (("receiver", "timeout"), ("receiver", "hold"), *_FRAME)
@@ -81,6 +88,39 @@ def _names(profile: Profile) -> Iterator[Problem]:
     for number, name in enumerate(names):
         if name in names[:number]:
             yield ("channels", number, "name"), f"{name!r} is used twice; give each channel its own name"
+
+
+def _travels(profile: Profile) -> Iterator[Problem]:
+    """Require that each wiper moves one way, and that a throttle at its low stop is sent as idle."""
+    sticks = [(number, one) for number, one in enumerate(profile.channels) if one.kind == "stick"]
+    for number, channel in sticks:
+        low, centre, high = channel.travel_low, 0.5 + channel.centre_error, channel.travel_high
+        way = 1 if low < high else -1
+        if min((centre - low) * way, (high - centre) * way) < _LEAST_HALF_TRAVEL:
+            yield (
+                ("channels", number, _set(channel, "travel_low", "centre_error", "travel_high")),
+                f"the wiper is at {low:.0%} of its track at the low stop, at {centre:.0%} in the centre and at "
+                f"{high:.0%} at the high stop; allowed: one way, {_LEAST_HALF_TRAVEL:.0%} or more on each side",
+            )
+    throttles = [number for number, channel in sticks if channel.name == profile.flight_controller.throttle]
+    if not throttles:
+        return
+    index = throttles[0]
+    settings = profile.receiver
+    code = int(codes(profile, np.zeros((1, len(profile.channels)), np.int64))[0, index])
+    width_us = pulse_table(settings.mapping, settings.low_us, settings.high_us)[code]
+    if width_us > profile.requirements.idle_below_us:
+        yield (
+            ("channels", index, _set(profile.channels[index], "travel_low", "reversed")),
+            f"the throttle's low stop is sent as code {code}, {_width(width_us)}, which is not idle; allowed: up to "
+            f"{_width(profile.requirements.idle_below_us)} (see travel_low, travel_high, reversed and handset.mapping)",
+        )
+
+
+def _set(channel: Channel, *names: str) -> str:
+    """Return the first of some settings that is not at its default, or the last."""
+    plain = Channel(name="")
+    return next((name for name in names if getattr(channel, name) != getattr(plain, name)), names[-1])
 
 
 def _roles(profile: Profile) -> Iterator[Problem]:
@@ -343,6 +383,7 @@ _RULES: Final[Mapping[Callable[[Profile], Iterator[Problem]], frozenset[str]]] =
     _waivers: frozenset({"requirements"}),
     _names: frozenset({"channels"}),
     _roles: frozenset({"channels", "flight_controller"}),
+    _travels: frozenset({"channels", "handset", "receiver", "flight_controller", "requirements"}),
     _packets: frozenset({"channels", "handset", "radio", "receiver"}),
     _handset_loop: frozenset({"handset"}),
     _frames: frozenset({"channels", "receiver", "output", "requirements"}),

@@ -14,6 +14,7 @@ from lostlink.suite.flying import staircase
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims.scenario import StickWireBroken
+from lostlink_sims.sticks import falls
 
 EVERY_CODE = [(code + 0.5) / 256 for code in range(256)]
 """A position inside each of 256 equal parts of the travel."""
@@ -44,7 +45,7 @@ def test_steps_rise(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge
         trace = rig.run(scenario.blank(channel.name, moves=moves, duration_us=int(settled_us[-1]) + 1))
         wanted = channels.expected_at(trace, settled_us)[:, index]
         new = np.concatenate([[True], np.diff(wanted) != 0])
-        order = settled_us[new][:: -1 if channel.reversed else 1]
+        order = settled_us[new][:: -1 if falls(profile, channel) else 1]
         judge(trace, channels.step_errors(trace, index, order), at_most=0)
         judge(trace, channels.resolution(trace, index, settled_us), at_least=len(np.unique(wanted)))
 
@@ -68,7 +69,7 @@ def test_ends(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
         run, settled_us = staircase(scenario, [position], f"stop {position:g}")
         trace = rig.run(run)
         for index, channel in enumerate(profile.channels):
-            is_high = (position == 1.0) is not channel.reversed
+            is_high = (position == 1.0) is not falls(profile, channel)
             end_us = profile.receiver.high_us if is_high else profile.receiver.low_us
             offset = channels.offset_from(trace, index, end_us, settled_us[0])
             judge(trace, offset, at_most=profile.requirements.ends_within_us)
@@ -104,7 +105,7 @@ def test_sense(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
     for index, channel in enumerate(profile.channels):
         run, begin_us, end_us = _alone(scenario, index)
         trace = rig.run(run)
-        judge(trace, channels.rise(trace, index, begin_us, end_us, falls=channel.reversed), at_least=1)
+        judge(trace, channels.rise(trace, index, begin_us, end_us, falls=falls(profile, channel)), at_least=1)
 
 
 @requires("CH-WIRE")

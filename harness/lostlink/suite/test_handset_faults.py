@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
+import numpy as np
 import pytest
 
 from lostlink.measure import packets
@@ -26,9 +27,10 @@ from lostlink.suite.handset_flying import (
 )
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile, Trace
-from lostlink_sims.codes import TOP_CODE
+from lostlink_sims.codes import FULL_TRAVEL
 from lostlink_sims.handset_program import LEAST_MARGIN, idle_codes, tells_break
 from lostlink_sims.scenario import AnyFault, HandsetLoopHung, HandsetOff, HandsetReset, StickWireBroken
+from lostlink_sims.sticks import codes
 
 LOW_US = 500_000
 WAITS_US = 20_000_000
@@ -80,9 +82,10 @@ def _throttle(profile: Profile, position: float, at_us: int) -> tuple[Move, ...]
 
 def _just_above_idle(profile: Profile) -> float:
     """Return a throttle position some codes above idle."""
-    channel = profile.channels[profile.throttle_index]
-    share = (max(idle_codes(profile)) + ABOVE_IDLE_CODES) / TOP_CODE
-    return min(max((share - channel.travel_low) / (channel.travel_high - channel.travel_low), 0.05), 0.9)
+    places = np.arange(0, FULL_TRAVEL, FULL_TRAVEL // 1000)
+    sent = codes(profile, np.repeat(places[:, None], len(profile.channels), axis=1))[:, profile.throttle_index]
+    above = places[sent >= max(idle_codes(profile)) + ABOVE_IDLE_CODES]
+    return float(above[0]) / FULL_TRAVEL
 
 
 def _until_followed(
@@ -201,7 +204,8 @@ def test_wire(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
     """The throttle's wire breaks with the throttle low, in the middle and high, to each rail that can be told."""
     throttle = profile.channels[profile.throttle_index]
     told = [rail for rail in ("low", "high") if tells_break(throttle, rail)]
-    rails = sorted({*told, "high" if throttle.reversed else "low"})  # at the low stop nothing need be told
+    idle_rail, full_rail = ("low", "high") if throttle.travel_low < throttle.travel_high else ("high", "low")
+    rails = sorted({*told, idle_rail})  # beyond the low stop nothing need be told
     for position, flight in zip(_throttles(scenario), in_flight(scenario, 3), strict=False):
         flown = with_throttle(scenario, flight, position)
         for rail in rails:
@@ -215,10 +219,10 @@ def test_wire(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
                 )
                 most_us = max(before.value + THROTTLE_RISE_US, profile.requirements.idle_below_us)
                 judge(trace, after, at_most=most_us)
-    if "high" not in told and not throttle.reversed:
+    if full_rail not in told:
         pytest.skip(
-            f"the throttle's travel leaves less than {LEAST_MARGIN:.0%} of the track at its high end (travel_high), so "
-            "a wire that breaks to this rail cannot be told from a stop"
+            f"the throttle's travel leaves less than {LEAST_MARGIN:.0%} of the track beyond its high stop "
+            "(travel_high), so a wire that breaks to this rail cannot be told from a stop"
         )
 
 

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from lostlink.watch.columns import ColumnLayout, ValueKind
 from lostlink_sims import Profile
-from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, TOP_CODE, pulse_table
+from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, CALIBRATED, MIDDLE_CODE, TOP_CODE, pulse_table
+from lostlink_sims.sticks import stick_codes
 
-MIDDLE_CODE = 127
 """The middle of 0..255 by common practice, not by a standard."""
 
 
@@ -80,6 +80,15 @@ def scale_for(kind: ValueKind, profile: Profile | None, reach: int = 0) -> Scale
     if kind is ValueKind.SIGNED:
         return Scale(kind, -reach, reach, 0, "steps", max(1, 2 * reach // 256), np.empty(0, np.int64))
     if kind is ValueKind.COUNTS:
-        code = ADC_RULES[link.handset.mapping](np.arange(ADC_COUNTS))
+        code = _codes_of_counts(link)
         return Scale(kind, 0, ADC_COUNTS - 1, ADC_COUNTS // 2, "counts", ADC_COUNTS // 256, codes[code])
     return Scale(kind, 0, TOP_CODE, MIDDLE_CODE, "codes", 1, codes)
+
+
+def _codes_of_counts(link: Profile) -> NDArray[np.int64]:
+    """Return the code of each ADC reading; where each stick has its own scale, that of the throttle."""
+    readings, mapping = np.arange(ADC_COUNTS), link.handset.mapping
+    throttle = link.channels[link.throttle_index]
+    if mapping == CALIBRATED and throttle.kind == "stick" and throttle.travel_low < throttle.travel_high:
+        return stick_codes(link, throttle, readings)
+    return ADC_RULES.get(mapping, ADC_RULES["a >> 2"])(readings)

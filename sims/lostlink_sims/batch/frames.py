@@ -15,10 +15,10 @@ from lostlink_sims.arrays import Ints, Mask, Words
 from lostlink_sims.batch import NEVER, NONE, bits
 from lostlink_sims.batch.losses import BatchLosses
 from lostlink_sims.batch.trials import Drawn, FlightTrials
-from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, FULL_TRAVEL, adc_reading, pulse_table
+from lostlink_sims.codes import ADC_COUNTS, FULL_TRAVEL, adc_reading, pulse_table
 from lostlink_sims.flight import TRANSITIONS, WITHOUT_SWITCH, Arming, Seen
 from lostlink_sims.profile import Profile
-from lostlink_sims.sticks import codes, wiper
+from lostlink_sims.sticks import codes, stick_codes, wiper
 from lostlink_sims.streams import Purpose, scaled
 
 _FAR_US: Final = 1 << 42
@@ -50,8 +50,7 @@ def _spread(profile: Profile, index: int, least: int, most: int) -> tuple[int, i
     if channel.kind == "stick":
         reading, noise = adc_reading(wiper(channel, ends)), profile.handset.adc_noise_counts
         readings = np.arange(max(0, int(reading.min()) - noise), min(ADC_COUNTS - 1, int(reading.max()) + noise) + 1)
-        code = ADC_RULES[profile.handset.mapping](readings)
-        code = 255 - code if channel.reversed else code
+        code = stick_codes(profile, channel, readings)
     else:
         position = np.zeros((2, len(profile.channels)), np.int64)
         position[:, index] = ends
