@@ -530,7 +530,7 @@ def test_a_destructor_of_a_library_is_watched(heron: Profile, tmp_path: Path, en
     destructor = f"__attribute__((destructor)) static void end(void) {{ {ends} }}\n"
     with (
         open_rig(heron, receiver=str(library(tmp_path, destructor + VERSION))) as rig,
-        pytest.raises(ReceiverCrashError, match=f"loading the file at .*{reported}"),
+        pytest.raises(ReceiverCrashError, match=f"loading the receiver's file at .*{reported}"),
     ):
         rig.run(flight(heron))
 

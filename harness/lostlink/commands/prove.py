@@ -69,7 +69,8 @@ def command(
     microcontroller, in virtual time (emulated-live:IMAGE: in real time).
 
     With --handset the program of a handset is under test in simulation: a class of yours with power_on, turn and
-    packet. Alone it is a proof of the handset only. With --receiver both are proven, each by itself and together.
+    packet, or compiled firmware as a shared library. Alone it is a proof of the handset only. With --receiver both are
+    proven, each by itself and together.
 
     \b
     lostlink prove fixtures/profiles/heron.toml

@@ -82,7 +82,7 @@ receiver_option = click.option(
 handset_option = click.option(
     "--handset",
     metavar="FILE.py:NAME",
-    help="Handset under test; together with --receiver, the pair.  [default: none]",
+    help="Handset under test, or a shared library; together with --receiver, the pair.  [default: none]",
 )
 rig_option = click.option(
     "--rig",

@@ -2,21 +2,35 @@
 
 from __future__ import annotations
 
+import math
 import re
+from collections.abc import Iterable
 
 from lostlink_sims import Profile
+from lostlink_sims.codes import ADC_COUNTS, CALIBRATED
+from lostlink_sims.handset_program import LEAST_MARGIN, idle_codes, tells_break
+from lostlink_sims.sticks import stops
 
 Definition = tuple[str, object, str]
 """Name without its prefix, value and comment."""
 _NONE = -1
+_WAITS = "waits for low throttle"
+_POSITIONS = {"stick": 0, "two-position switch": 2, "three-position switch": 3}
+_ADC_RULES = {
+    "a >> 2": "SHIFT",
+    "a * 255 // 1023": "BY_1023",
+    "a * 255 // 1024": "BY_1024",
+    "round(a * 255 / 1023)": "BY_1023_ROUNDED",
+    CALIBRATED: "CALIBRATED",
+}
 
 
 def c_header(profile: Profile) -> str:
-    """Return the values of a profile that a receiver's firmware needs, as C definitions.
+    """Return the values of a profile that the firmware of handset and receiver needs, as C definitions.
 
     Times are microseconds. The index of an absent payload byte is -1.
     """
-    definitions = (*_packet(profile), *_link_loss(profile), *_pulses(profile))
+    definitions = (*_packet(profile), *_link_loss(profile), *_pulses(profile), *_handset(profile))
     return "\n".join((
         f"/* The link {_comment(profile.name)}, written by lostlink header. Widths and times in microseconds. */",
         "#ifndef LINK_H",
@@ -82,6 +96,45 @@ def _pulses(profile: Profile) -> tuple[Definition, ...]:
         ("UNUSED_US", f"{output.unused_us}u", "width of channels beyond the packet's"),
         ("POSITIVE", int(output.polarity == "positive"), "1: the line idles low"),
     )
+
+
+def _handset(profile: Profile) -> tuple[Definition, ...]:
+    handset, channels = profile.handset, profile.channels
+    throttle, sticks = channels[profile.throttle_index], [one for one in channels if one.kind == "stick"]
+    no_stick, margin = (0, 0, 0), math.ceil(LEAST_MARGIN / 2 * ADC_COUNTS)
+    return (
+        ("PACKET_CHANNELS", profile.packet_channels, "bytes of channels in the payload"),
+        ("STICKS", len(sticks), "readings of the ADC"),
+        ("SWITCHES", len(channels) - len(sticks), ""),
+        (
+            "CONTROLS",
+            _row(_POSITIONS[one.kind] for one in channels),
+            "0: a stick; 2, 3: a switch with so many positions",
+        ),
+        ("REVERSED", _row(int(one.reversed) for one in channels), "1: 255 - code is sent"),
+        *((name, number, "") for number, name in enumerate(_ADC_RULES.values())),
+        ("ADC_RULE", f"LINK_{_ADC_RULES[handset.mapping]}", "from a reading to a code"),
+        (
+            "STOPS",
+            _row(_row(stops(one) if one.kind == "stick" else no_stick) for one in channels),
+            "readings at a stick's low stop, in its centre, at its high stop",
+        ),
+        ("LEAST_READING", margin if tells_break(throttle, "low") else 0, "of the throttle; below: a broken wire"),
+        (
+            "MOST_READING",
+            ADC_COUNTS - margin if tells_break(throttle, "high") else ADC_COUNTS - 1,
+            "of the throttle; above: a broken wire",
+        ),
+        ("IDLE_CODE", max(idle_codes(profile)), "a throttle code up to this is idle"),
+        ("INTERVAL_US", f"{handset.packet_interval_us}u", "from packet to packet"),
+        ("SENDS_BY_TIMER", int(handset.sends_from == "timer"), "1: in a timer interrupt; 0: in the main loop"),
+        ("WAITS_AT_POWER_ON", int(handset.at_power_on == _WAITS), "1: no throttle until the stick was low"),
+        ("WAITS_AFTER_RESET", int(handset.after_reset == _WAITS), ""),
+    )
+
+
+def _row(values: Iterable[object]) -> str:
+    return f"{{{', '.join(map(str, values))}}}"
 
 
 def _comment(text: str) -> str:

@@ -29,7 +29,7 @@ from lostlink.rigs.base import Rig
 from lostlink.rigs.clock_check import _TICK_US, refuse_wrong_clock, watch_clock
 from lostlink.rigs.edges import frames_in
 from lostlink.rigs.emulator import OUR_IMAGE, LockStep, LostError, PortOutput, RealTime, check_image, sandboxed
-from lostlink.rigs.firmware import CALLS
+from lostlink.rigs.firmware import RECEIVER
 from lostlink.rigs.remote import RemoteBoard
 from lostlink.rigs.reported import ReportedRun
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
@@ -151,7 +151,7 @@ class EmulatedRig(Rig):
                     emulator.play(_encoded([(-_LEAD_US // 2, clock), *orders], origin_us), origin_us + end_us)
                 except LostError as error:
                     at_us = max(0, error.at_us - origin_us)
-                    where = f"{CALLS[error.call]}() at" if error.call else "the image after"
+                    where = f"{RECEIVER.steps[error.call]} at" if error.call else "the image after"
                     crash = f"{where} {at_us / 1e6:.6f} s: {error.why}"
                     stage, _ = self._stage(scenario, min(at_us, scenario.duration_us))
                     stage.recorder.note(stage.env.now, NoteKind.CRASH, crash)

@@ -36,7 +36,7 @@ from lostlink.children import end, start_python
 from lostlink.errors import ReceiverError, RigError
 from lostlink.files import need_regular_file
 from lostlink.rigs import sandbox
-from lostlink.rigs.firmware import CALLS
+from lostlink.rigs.firmware import RECEIVER
 
 EMULATOR: Final = "qemu-system-arm"
 _MACHINE: Final = "mps2-an385"
@@ -63,7 +63,7 @@ class LostError(Exception):
     ----------
     why : str
     call : int
-        The running function, as an index into `lostlink.rigs.firmware.CALLS`; 0 for none.
+        The running function, as an index into `lostlink.rigs.firmware.RECEIVER`; 0 for none.
     at_us : int
         Value of the counter, unwrapped.
     """
@@ -333,7 +333,7 @@ class LockStep(_Emulator):
                 elif kind == _DONE and len(data) == 4:
                     self.now_us = self._endless(int.from_bytes(data, "little"))
                     return
-                elif kind == _LOST and len(data) == 6 and data[0] in _WHY and data[1] < len(CALLS):
+                elif kind == _LOST and len(data) == 6 and data[0] in _WHY and data[1] < len(RECEIVER.functions):
                     why, call, at_us = struct.unpack("<BBI", data)
                     raise LostError(_WHY[why], call, self._endless(at_us))
                 else:

@@ -1,44 +1,100 @@
-"""Compiled firmware as a receiver: a shared library with the functions of ``fixtures/board/receiver.h``.
+"""Compiled firmware: a shared library with the functions of ``receiver.h`` or ``handset.h`` in ``fixtures/board``.
 
 Each power-on and reset loads a fresh copy of the library, so that static variables are initialised as on a board.
 """
 
 from __future__ import annotations
 
-import _ctypes
-import contextlib
 import ctypes
-import itertools
-import os
-import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any, BinaryIO, Final
+from typing import Any, Final
 
 from lostlink.errors import ReceiverError
+from lostlink.rigs import libraries
 from lostlink_sims import Profile
+from lostlink_sims.handset_program import HandsetFactory
+from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 from lostlink_sims.receiver import ReceiverFactory
 
-INTERFACE: Final = 1
 MEMORY_BYTES: Final = 256
 SUFFIXES: Final = (".so", ".dll", ".dylib")
+FIRST_HANDSET_STEP: Final = 32
+"""The first step of a handset, in Python or compiled."""
 _ROOM: Final = 16
 """Largest number of channels in a frame."""
 
-_U8P, _U16P = ctypes.POINTER(ctypes.c_uint8), ctypes.POINTER(ctypes.c_uint16)
-_FUNCTIONS: Final[dict[str, tuple[Any, list[Any]]]] = {
-    "receiver_interface": (ctypes.c_uint32, []),
-    "receiver_power_on": (None, [ctypes.c_void_p, ctypes.c_uint32]),
-    "receiver_packet": (None, [ctypes.c_void_p, ctypes.c_uint32, ctypes.c_char_p, ctypes.c_uint8]),
-    "receiver_turn": (ctypes.c_bool, [ctypes.c_void_p, ctypes.c_uint32, ctypes.POINTER(ctypes.c_uint32)]),
-    "receiver_pulses": (ctypes.c_uint8, [ctypes.c_void_p, ctypes.c_uint32, _U16P, ctypes.c_uint8]),
-    "receiver_failsafe": (ctypes.c_bool, [ctypes.c_void_p]),
-}
-CALLS: Final = tuple(_FUNCTIONS)
-"""Names of the functions."""
-LOADING: Final = len(CALLS)
-STEPS: Final = (*(f"{name}()" for name in CALLS), "loading the file")
-"""What is running, by the index of the step."""
+_MEMORY, _U8, _U32, _FLAG = ctypes.c_void_p, ctypes.c_uint8, ctypes.c_uint32, ctypes.c_bool
+_U8P, _U16P, _U32P = map(ctypes.POINTER, (ctypes.c_uint8, ctypes.c_uint16, ctypes.c_uint32))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Interface:
+    """The functions of a kind of library.
+
+    Attributes
+    ----------
+    noun : str
+        Also the name of the header and of the option.
+    functions : dict of str to (type, list of type)
+        Result and arguments; the first function returns the version.
+    optional : tuple of str
+        Those that a library need not have.
+    first_step : int
+        Number by which a `Watch` knows the first function.
+    """
+
+    noun: str
+    functions: dict[str, tuple[Any, list[Any]]]
+    optional: tuple[str, ...] = ()
+    first_step: int = 0
+    version: int = 1
+
+    @property
+    def steps(self) -> tuple[str, ...]:
+        """What is running, by the index of the step after the first."""
+        return *(f"{name}()" for name in self.functions), f"loading the {self.noun}'s file"
+
+    def step(self, name: str) -> int:
+        """Return the number of a function."""
+        return self.first_step + list(self.functions).index(name)
+
+    @property
+    def loading(self) -> int:
+        """Number of the step in which the file is loaded."""
+        return self.first_step + len(self.functions)
+
+    def refused(self, path: str, problem: str) -> ReceiverError:
+        """Return the error of a library that cannot be used."""
+        return ReceiverError(f"--{self.noun} {path}: {problem}")
+
+
+RECEIVER: Final = Interface(
+    "receiver",
+    {
+        "receiver_interface": (_U32, []),
+        "receiver_power_on": (None, [_MEMORY, _U32]),
+        "receiver_packet": (None, [_MEMORY, _U32, ctypes.c_char_p, _U8]),
+        "receiver_turn": (_FLAG, [_MEMORY, _U32, _U32P]),
+        "receiver_pulses": (_U8, [_MEMORY, _U32, _U16P, _U8]),
+        "receiver_failsafe": (_FLAG, [_MEMORY]),
+    },
+)
+HANDSET: Final = Interface(
+    "handset",
+    {
+        "handset_interface": (_U32, []),
+        "handset_power_on": (None, [_MEMORY, _U32, _U8]),
+        "handset_turn": (_FLAG, [_MEMORY, _U32, _U16P, _U8P, _U32P]),
+        "handset_packet": (_U8, [_MEMORY, _U32, _U8P, _U8]),
+        "handset_interrupt": (_U8, [_MEMORY, _U32, _U8P, _U8]),
+        "handset_sent": (None, [_MEMORY, _U32, _U8]),
+    },
+    optional=("handset_interrupt", "handset_sent"),
+    first_step=FIRST_HANDSET_STEP,
+)
 
 
 class _ProgramStoppedError(Exception):
@@ -80,13 +136,8 @@ class Watch:
         self._calls[1] = -1
 
 
-def refused(receiver: str, problem: str) -> ReceiverError:
-    """Return the error of a receiver that cannot be used."""
-    return ReceiverError(f"--receiver {receiver}: {problem}")
-
-
 def is_library(spec: str | None) -> bool:
-    """Return whether ``--receiver`` names compiled firmware."""
+    """Return whether ``--receiver`` or ``--handset`` names compiled firmware."""
     return spec is not None and spec.lower().endswith(SUFFIXES)
 
 
@@ -99,6 +150,8 @@ class Image:
     scratch : str
         Folder for the copies, on systems without files in memory.
     watch : Watch
+    interface : Interface
+        The functions that it must have.
 
     Raises
     ------
@@ -106,69 +159,55 @@ class Image:
         If it is not a library for this computer, or lacks a function.
     """
 
-    def __init__(self, path: Path, scratch: str, watch: Watch) -> None:
-        self._path, self._scratch = path, scratch
-        self._numbers = itertools.count()
-        self._library: Any = None
+    def __init__(self, path: Path, scratch: str, watch: Watch, interface: Interface = RECEIVER) -> None:
+        self._path, self._scratch, self._interface = path, scratch, interface
+        self._library: libraries.Library | None = None
         self.load(watch)
 
     def load(self, watch: Watch) -> Any:
         """Return the library, freshly loaded."""
+        interface = self._interface
         try:
-            watch.begin(LOADING)
-            if self._library is not None and os.name == "posix":
-                _ctypes.dlclose(self._library._handle)
-            self._library = None
-            with self._copy() as copy:
-                try:
-                    library = ctypes.CDLL(copy)
-                except OSError as error:
-                    raise refused(str(self._path), f"cannot be loaded: {_problem(error, copy)}") from None
+            watch.begin(interface.loading)
+            before, self._library = self._library, None
+            if before is not None:
+                libraries.unload(before)
+            try:
+                library = libraries.load(self._path.read_bytes(), self._path.suffix, self._scratch)
+            except OSError as error:
+                raise self._refused(f"cannot be loaded: {error.strerror or error}") from None
             self._library = library
-            for name, (result, arguments) in _FUNCTIONS.items():
-                try:
-                    function = getattr(library, name)
-                except AttributeError:
-                    needed = f"the functions of fixtures/board/receiver.h are needed: {', '.join(_FUNCTIONS)}"
-                    raise refused(str(self._path), f"has no function {name}; {needed}") from None
-                function.restype, function.argtypes = result, arguments
-            watch.begin(CALLS.index("receiver_interface"))
-            version = library.receiver_interface()
+            for name in interface.functions:
+                self._declare(library, name)
+            watch.begin(interface.first_step)
+            version = getattr(library, next(iter(interface.functions)))()
         finally:
             watch.end()
-        if version != INTERFACE:
-            raise refused(str(self._path), f"has interface version {version}; this tool needs {INTERFACE}")
+        if version != interface.version:
+            raise self._refused(f"has interface version {version}; this tool needs {interface.version}")
         return library
 
-    @contextlib.contextmanager
-    def _copy(self) -> Iterator[str]:
-        """Yield the path of a copy of the file, in memory if the system supports it."""
-        if hasattr(os, "memfd_create"):
-            with open(os.memfd_create(f"receiver-{next(self._numbers)}"), "wb") as file:
-                self._read_into(file)
-                yield f"/proc/self/fd/{file.fileno()}"
-            return
-        copy = Path(self._scratch) / f"{next(self._numbers)}{self._path.suffix}"
-        with open(copy, "wb") as file:
-            self._read_into(file)
+    def _declare(self, library: Any, name: str) -> None:
+        """Declare result and arguments of a function."""
+        interface = self._interface
         try:
-            yield str(copy)
-        finally:
-            with contextlib.suppress(OSError):  # some systems lock the file of a loaded library
-                copy.unlink()
+            function = getattr(library, name)
+        except AttributeError:
+            if name in interface.optional:
+                return
+            needed = ", ".join(name for name in interface.functions if name not in interface.optional)
+            header = f"fixtures/board/{interface.noun}.h"
+            raise self._refused(f"has no function {name}; the functions of {header} are needed: {needed}") from None
+        function.restype, function.argtypes = interface.functions[name]
 
-    def _read_into(self, file: BinaryIO) -> None:
-        try:
-            with open(self._path, "rb") as library:
-                shutil.copyfileobj(library, file)
-        except OSError as error:
-            raise refused(str(self._path), f"cannot be loaded: {error.strerror or error}") from None
-        file.flush()
+    def _refused(self, problem: str) -> ReceiverError:
+        return self._interface.refused(str(self._path), problem)
 
 
-def _problem(error: OSError, copy: str) -> str:
-    text = error.strerror or str(error)
-    return text.replace(f"{copy}: ", "").replace(copy, "the file")
+def _memory() -> tuple[Any, int]:
+    """Return the memory of a program, all zero, and its address."""
+    memory = ctypes.create_string_buffer(MEMORY_BYTES + 8)
+    return memory, (ctypes.addressof(memory) + 7) & ~7
 
 
 class CompiledReceiver:
@@ -182,8 +221,7 @@ class CompiledReceiver:
     """
 
     def __init__(self, library: Any, watch: Watch) -> None:
-        self._memory = ctypes.create_string_buffer(MEMORY_BYTES + 8)
-        self._at = (ctypes.addressof(self._memory) + 7) & ~7
+        self._memory, self._at = _memory()
         self._wanted = ctypes.c_uint32()
         self._wanted_at = ctypes.byref(self._wanted)
         self._widths = (ctypes.c_uint16 * _ROOM)()
@@ -228,3 +266,55 @@ def factory(image: Image, watch: Watch) -> ReceiverFactory:
         return CompiledReceiver(image.load(watch), watch)
 
     return build
+
+
+class CompiledHandset:
+    """A handset whose program is a library; see `lostlink_sims.handset_program.HandsetProgram`.
+
+    It has `interrupt` and `sent` if the library has them.
+
+    Parameters
+    ----------
+    library : ctypes.CDLL
+        Freshly loaded.
+    watch : Watch
+    """
+
+    def __init__(self, library: Any, watch: Watch) -> None:
+        self._memory, self._at = _memory()
+        self._library, self._watch = library, watch
+        self._wanted = ctypes.c_uint32()
+        self._payload = (ctypes.c_uint8 * PAYLOAD_LIMIT_BYTES)()
+        if hasattr(library, "handset_interrupt"):
+            self.interrupt = partial(self._payload_of, "handset_interrupt")
+        if hasattr(library, "handset_sent"):
+            self.sent = partial(self._call, "handset_sent")
+
+    def _call(self, name: str, *arguments: Any) -> Any:
+        self._watch.begin(HANDSET.step(name))
+        try:
+            return getattr(self._library, name)(self._at, *arguments)
+        finally:
+            self._watch.end()
+
+    def _payload_of(self, name: str, clock_us: int) -> bytes | None:
+        length = self._call(name, clock_us, self._payload, len(self._payload))
+        if length > len(self._payload):
+            raise ValueError(f"{name}() returns {length} bytes; allowed: 0 to {len(self._payload)}")
+        return bytes(self._payload[:length]) or None
+
+    def power_on(self, clock_us: int, cause: int) -> None:
+        self._call("handset_power_on", clock_us, cause)
+
+    def turn(self, clock_us: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
+        sweep = (ctypes.c_uint16 * len(readings))(*readings), (ctypes.c_uint8 * len(switches))(*switches)
+        more = self._call("handset_turn", clock_us, *sweep, ctypes.byref(self._wanted))
+        return self._wanted.value if more else None
+
+    def packet(self, clock_us: int) -> bytes | None:
+        return self._payload_of("handset_packet", clock_us)
+
+
+def handset_factory(image: Image, watch: Watch) -> HandsetFactory:
+    """Return the factory of an image's handsets."""
+    return lambda _: CompiledHandset(image.load(watch), watch)

@@ -80,8 +80,6 @@ def check_options(
         )
     if where != SIM and handset is not None:
         raise UsageError(f"--handset {handset}: a handset is tested in simulation only; leave out --rig {where}")
-    if handset is not None and is_library(handset):
-        raise UsageError(f"--handset {handset}: compiled handsets are not supported; allowed: FILE.py:Name")
     if where in ("serial", "serial:"):
         raise UsageError(f"--rig {where}: names no port; `lostlink ports` lists them")
     taken = [*_OPTIONS.get(where.partition(":")[0], ()), *(["--props-off"] if drives_hardware(where) else [])]

@@ -19,12 +19,12 @@ from pathlib import Path
 from typing import Any, Final
 
 from lostlink.children import descendants, end, start_python
-from lostlink.errors import LostlinkError, ReceiverCrashError, ReceiverError, RigError
+from lostlink.errors import LostlinkError, ReceiverCrashError, RigError
 from lostlink.rigs.base import Rig
-from lostlink.rigs.firmware import STEPS, is_library
+from lostlink.rigs.firmware import FIRST_HANDSET_STEP, HANDSET, RECEIVER, is_library
 from lostlink.rigs.main_loop import BusyError
 from lostlink.rigs.receiver_process import SHARED_WORDS, ReceiverFile, ScenarioRun, refused, words
-from lostlink.rigs.receivers import FIRST_HANDSET_STEP, HANDSET_STEPS, PYTHON_STEPS
+from lostlink.rigs.receivers import HANDSET_STEPS, PYTHON_STEPS
 from lostlink.verdicts import sides_with
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.trace import NoteKind
@@ -177,12 +177,14 @@ class OwnProcessRig(Rig):
         self.sides = sides_with(receiver, handset)
         self.limits_loop = False
         self._patience = _Patience(PATIENCE_S, BETWEEN_S, MOST_RUN_S)
-        self._is_library = receiver is not None and is_library(receiver)
-        if receiver is not None and self._is_library and not Path(receiver).is_file():
-            raise ReceiverError(f"--receiver {receiver}: no such file; name a shared library")
+        libraries = {RECEIVER: receiver, HANDSET: handset}
+        self._libraries = {kind: path for kind, path in libraries.items() if path is not None and is_library(path)}
+        for kind, path in self._libraries.items():
+            if not Path(path).is_file():
+                raise kind.refused(path, "no such file; name a shared library")
         self._process: _Process | None = None
         self._scratch: tempfile.TemporaryDirectory[str] | None = None
-        if self._is_library and not hasattr(os, "memfd_create"):
+        if self._libraries and not hasattr(os, "memfd_create"):
             self._scratch = tempfile.TemporaryDirectory(prefix="lostlink-")
         self._start(_idle.pop(self._name, None))
 
@@ -209,7 +211,7 @@ class OwnProcessRig(Rig):
         process, self._process = self._process, None
         if process is not None:
             _end_idle()
-            if self._is_library or process.popen.poll() is not None:
+            if self._libraries or process.popen.poll() is not None:
                 process.end()
             else:
                 _idle[self._name] = process
@@ -264,9 +266,8 @@ class OwnProcessRig(Rig):
         return trace
 
     def _step_name(self, step: int) -> str:
-        if step >= FIRST_HANDSET_STEP:
-            return HANDSET_STEPS[step - FIRST_HANDSET_STEP]
-        return (STEPS if self._is_library else PYTHON_STEPS)[step]
+        kind, python_steps = (RECEIVER, PYTHON_STEPS) if step < FIRST_HANDSET_STEP else (HANDSET, HANDSET_STEPS)
+        return (kind.steps if kind in self._libraries else python_steps)[step - kind.first_step]
 
     # --- the process ----------------------------------------------------------------------------------------
 

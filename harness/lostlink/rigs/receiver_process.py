@@ -21,10 +21,10 @@ from lostlink.children import adopt_orphans, end_with, private_pipes
 from lostlink.errors import LostlinkError, ReceiverError
 from lostlink.files import forgiving_stream
 from lostlink.rigs import firmware
+from lostlink.rigs.firmware import FIRST_HANDSET_STEP
 from lostlink.rigs.main_loop import BusyError, limited
 from lostlink.rigs.no_fork import forbid_processes
 from lostlink.rigs.receivers import (
-    FIRST_HANDSET_STEP,
     HANDSET_STEPS,
     Loader,
     handset_loader,
@@ -89,7 +89,7 @@ def refused(file: ReceiverFile, problem: str) -> LostlinkError:
     """Return the error of a program that cannot be used."""
     if file.handset is not None:
         return ReceiverError(f"--handset {file.handset}: {problem}")
-    return firmware.refused(file.receiver or "", problem)
+    return firmware.RECEIVER.refused(file.receiver or "", problem)
 
 
 def words(handle: str) -> Any:
@@ -178,6 +178,7 @@ class _Server:
         self._loader: Loader | None = None
         self._live_output = False
         self._handset: Loader | None = None
+        self._handset_image: firmware.Image | None = None
 
     def serve(self) -> None:
         while True:
@@ -196,16 +197,13 @@ class _Server:
         watch = firmware.Watch(self._calls)
         try:
             if file.handset is not None:
-                watch.begin(FIRST_HANDSET_STEP + len(HANDSET_STEPS) - 1)
-                self._handset = handset_loader(file.handset)
-                self._handset()
-                watch.end()
+                self._load_handset(file, watch)
             if file.receiver is None:
                 self._loader = lambda: ReferenceReceiver
             elif firmware.is_library(file.receiver):
                 self._image = firmware.Image(Path(file.receiver), file.scratch, watch)
             else:
-                watch.begin(firmware.LOADING)
+                watch.begin(firmware.RECEIVER.loading)
                 self._loader = receiver_loader(file.receiver)
                 self._live_output = bool(getattr(self._loader(), "live_output", False))
         except LostlinkError as error:
@@ -216,6 +214,16 @@ class _Server:
             watch.end()
         changed = self._surroundings.changed()
         return refused(file, f"cannot be loaded: {changed}") if changed else None
+
+    def _load_handset(self, file: ReceiverFile, watch: firmware.Watch) -> None:
+        assert file.handset is not None
+        if firmware.is_library(file.handset):
+            self._handset_image = firmware.Image(Path(file.handset), file.scratch, watch, firmware.HANDSET)
+            return
+        watch.begin(FIRST_HANDSET_STEP + len(HANDSET_STEPS) - 1)
+        self._handset = handset_loader(file.handset)
+        self._handset()
+        watch.end()
 
     def _run(self, run: ScenarioRun) -> Trace | BusyError:
         assert self._file is not None
@@ -231,6 +239,8 @@ class _Server:
             if self._file.receiver is not None:
                 factory = watched(self._loader, watch, live_output=self._live_output)
         handset = None if self._handset is None else watched_handset(self._handset, watch)
+        if self._handset_image is not None:
+            handset = firmware.handset_factory(self._handset_image, watch)
         if run.limits_loop:
             factory = limited(factory)
         try:

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from lostlink import extensions
 from lostlink.errors import ReceiverError
-from lostlink.rigs.firmware import LOADING, Watch
+from lostlink.rigs.firmware import FIRST_HANDSET_STEP, RECEIVER, Watch
 from lostlink_sims import Profile
 from lostlink_sims.handset_program import HandsetFactory
 from lostlink_sims.receiver import ReceiverFactory
@@ -26,10 +26,9 @@ PYTHON_STEPS: Final = (
     "its constructor",
     *(f"{name}()" for name in METHODS),
     "its attribute failsafe",
-    "loading the file",
+    "loading the receiver's file",
 )
 """What is running, by the index of the step."""
-FIRST_HANDSET_STEP: Final = 32
 HANDSET_STEPS: Final = (
     "the handset's constructor",
     *(f"the handset's {name}()" for name in (*HANDSET_METHODS, *HANDSET_OPTIONAL)),
@@ -176,7 +175,7 @@ def watched(load: Loader, watch: Watch, *, live_output: bool) -> ReceiverFactory
 
     def build(profile: Profile) -> Any:
         if not loaded:
-            loaded.append(_watched_call(load, watch, LOADING)())
+            loaded.append(_watched_call(load, watch, RECEIVER.loading)())
         return _WatchedReceiver(loaded[0], profile, watch)
 
     build.live_output = live_output  # type: ignore[attr-defined]

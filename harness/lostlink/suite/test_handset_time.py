@@ -51,6 +51,8 @@ OFF_US = 200_000
 WRAP_RUNS = 3
 SIGNED_US = 1000 * 2**15
 """Where 16 bits of milliseconds wrap that are signed."""
+WRAP_INTERVALS = 20
+"""Each interval counts that is so near to the wrap."""
 WRAP_MOVED_US = 30_000
 """Controls are moved so long, at most, before the counter passes a value: a program may be waiting for contacts."""
 
@@ -167,6 +169,9 @@ def test_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
             since_us = max(flight.at_us - 500_000, sends_us(profile))
             judge(trace, packets.longest_gap(trace, since_us, until_us), at_most=limits.pause_us(profile))
             judge_rate(judge, trace, since_us, until_us)
+            around_us = WRAP_INTERVALS * limits.interval_us(profile)
+            near = packets.interval_error(trace, flight.at_us - around_us, flight.at_us + around_us)
+            judge(trace, near, at_most=limits.interval_error_us(profile))
             judge_stray(judge, trace, since_us, until_us)
             for index, channel in switches(profile):
                 for moved_us in (move.at_us for move in moves if move.channel == channel.name):
