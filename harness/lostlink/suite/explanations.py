@@ -58,6 +58,10 @@ class Explanation:
         Flights in simulation, for each of `each`.
     or_more : bool
         Whether there may be some more.
+    extra : int
+        Flights beside these, not for each of `each`.
+    extra_if : str
+        A key of `CONDITIONS`, when `extra` are flown; empty if always.
     each : str
         A key of `COUNTS`; empty if the number of flights is the same for all profiles.
     mistakes, variants : tuple of str
@@ -84,6 +88,8 @@ class Explanation:
     where: tuple[str, str]
     or_more: bool = False
     each: str = ""
+    extra: int = 0
+    extra_if: str = ""
     untested: str = ""
     prepare: str = ""
     shown_with: str = "fixtures/profiles/heron.toml"
@@ -206,26 +212,45 @@ def _sticks(profile: Profile) -> list[int]:
     return [index for index, channel in enumerate(profile.channels) if channel.kind == "stick"]
 
 
-def _rails(profile: Profile) -> int:
+def _rails(profile: Profile, *always: str) -> int:
     from lostlink_sims.handset_program import tells_break
 
-    return sum(tells_break(profile.channels[profile.throttle_index], rail) for rail in ("low", "high"))
+    throttle = profile.channels[profile.throttle_index]
+    return len({rail for rail in ("low", "high") if tells_break(throttle, rail)}.union(always))
+
+
+def _tested_rails(profile: Profile) -> int:
+    return _rails(profile, "high" if profile.channels[profile.throttle_index].reversed else "low")
+
+
+def _tells_low_break(profile: Profile) -> bool:
+    from lostlink_sims.handset_program import tells_break
+
+    return tells_break(profile.channels[profile.throttle_index], "low")
 
 
 COUNTS: Final[dict[str, Callable[[Profile], int]]] = {
     "channel": lambda profile: len(profile.channels),
     "stick": lambda profile: len(_sticks(profile)),
-    "switch": lambda profile: len(profile.channels) - len(_sticks(profile)),
     "stick of those": lambda profile: sum(i < 2 or i == profile.throttle_index for i in _sticks(profile)),
     "kind of foreign packet": _foreign_packets,
     "rail at which a break can be told": _rails,
+    "rail that is tested": _tested_rails,
 }
 """For what some tests repeat their flights, and the number of these in a profile."""
+
+CONDITIONS: Final[dict[str, Callable[[Profile], bool]]] = {
+    "": lambda profile: True,
+    "with a watchdog": lambda profile: profile.handset.watchdog_us > 0,
+    "where a broken throttle wire can be told from the low stop": _tells_low_break,
+}
+"""When some tests have flights more."""
 
 
 def flights(explained: Explanation, profile: Profile) -> int:
     """Return the number of flights of a test in simulation."""
-    return explained.runs * (COUNTS[explained.each](profile) if explained.each else 1)
+    times = COUNTS[explained.each](profile) if explained.each else 1
+    return explained.runs * times + explained.extra * CONDITIONS[explained.extra_if](profile)
 
 
 # --- filled texts ------------------------------------------------------------------------------------------------
@@ -239,11 +264,13 @@ def _safe_gap_us(profile: Profile) -> int:
     return ScenarioBuilder(profile, 1, "").safe_gap_us
 
 
-_DERIVED: Final[dict[str, tuple[Callable[[Profile], int], Kind]]] = {
+_DERIVED: Final[dict[str, tuple[Callable[[Profile], float], Kind]]] = {
     "gap": (_safe_gap_us, "duration"),
     "rate_limit": (limits.interval_error_us, "duration"),
+    "mean_limit": (limits.mean_error_us, "duration"),
     "pause_limit": (limits.pause_us, "duration"),
     "fresh_limit": (limits.fresh_us, "duration"),
+    "age_limit": (limits.age_us, "duration"),
     "back_limit": (limits.back_us, "duration"),
     "stand_limit": (limits.stand_us, "duration"),
     "stop_limit": (limits.hang_stop_us, "duration"),
@@ -280,7 +307,9 @@ def _constant_text(name: str) -> str:
 
     values = {constants(path)[name] for path in _SUITE.glob("*.py") if name in constants(path)}
     (value,) = values
-    return text_of(value, "duration") if name.endswith("_US") else str(value)
+    each = value if isinstance(value, tuple) else (value,)
+    *most, last = (text_of(one, "duration") if name.endswith("_US") else str(one) for one in each)
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def _derived_text(name: str, profile: Profile) -> str:
@@ -294,12 +323,12 @@ def _derived_text(name: str, profile: Profile) -> str:
 def flights_text(explained: Explanation, profile: Profile | None) -> str:
     """Return the number of flights of a test in words; those of a handset under test are called runs."""
     word = "flight" if explained.requirement.side is Side.RECEIVER else "run"
-    text = counted(explained.runs, word)
     more = " or more" if explained.or_more else ""
-    if not explained.each:
-        return f"{text}{more} in simulation"
+    each = f" for each {explained.each}" if explained.each else ""
     if profile is None:
-        return f"{text} for each {explained.each}{more}, in simulation"
+        also = f", and {explained.extra} more {explained.extra_if}".rstrip() if explained.extra else ""
+        return f"{counted(explained.runs, word)}{each}{also}{more}{',' if each or also else ''} in simulation"
     count = flights(explained, profile)
     flown = counted(count, word) if count else f"no {word}"
-    return f"{flown}{more} in simulation, {explained.runs} for each {explained.each}"
+    also = f" and {explained.extra} more" if explained.extra and each else ""
+    return f"{flown}{more} in simulation" + (f", {explained.runs}{each}{also}" if each else "")

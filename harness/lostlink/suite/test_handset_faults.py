@@ -35,7 +35,7 @@ from lostlink_sims.sticks import codes
 LOW_US = 500_000
 WAITS_US = 20_000_000
 """A program may not give up waiting for a low throttle."""
-OFF_US = (20_000, 300_000, 3_000_000)
+OFFS_US = (20_000, 300_000, 3_000_000)
 ON_US = 1_000_000
 BREAK_US = 100_000
 HANG_US = 200_000
@@ -63,7 +63,7 @@ def test_start(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
             moves += moved_to({one.name: float((number + row) % 2) for _, one in switches(profile)}, at_us)
         low_us = sent_us + 2 * wait_us + row * WAITS_US
         _judge_start(judge, *_until_followed(rig, scenario, moves, low_us), low_us)
-    for off_us, flight in zip(OFF_US, in_flight(scenario, len(OFF_US)), strict=False):
+    for off_us, flight in zip(OFFS_US, in_flight(scenario, len(OFFS_US)), strict=False):
         low_us = flight.at_us + off_us + sent_us
         off = HandsetOff(at_us=flight.at_us, for_us=off_us)
         trace, end_us = _until_followed(rig, scenario, flight.scenario.moves, low_us, off)

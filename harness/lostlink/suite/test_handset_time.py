@@ -38,9 +38,9 @@ from lostlink_sims import Move, Profile
 from lostlink_sims.scenario import HandsetOff, HandsetRadioBusy, HandsetReset
 
 MINUTE_US = 60_000_000
-LONG_US = 340_000_000
+MANY_PACKETS_US = 340_000_000
 """More than 2^16 packets at 200 a second."""
-VERY_LONG_US = 4_500_000_000
+OVER_AN_HOUR_US = 4_500_000_000
 """75 minutes, with --thorough: past 2^32 us."""
 STIR_US = 700_000
 MARKED_US = 10_000_000
@@ -206,7 +206,7 @@ def _moves_at(profile: Profile, scenario: ScenarioBuilder, flight: Flight) -> tu
 @requires("HS-LONG")
 def test_long(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """Minutes of controls at rest, but for a move now and then; with --thorough more than an hour."""
-    until_us = VERY_LONG_US if rig.varied_strength == TRIPLES else LONG_US
+    until_us = OVER_AN_HOUR_US if rig.varied_strength == TRIPLES else MANY_PACKETS_US
     begin_us = sends_us(profile)
     moves: tuple[Move, ...] = ()
     for at_us in [*range(begin_us, until_us - MINUTE_US // 2, MINUTE_US), until_us - 3 * settle_us(profile)]:
