@@ -167,9 +167,9 @@ _ROWS: Final = (
     ("HS-WIRE", _CRITICAL, "A broken throttle wire never sends more throttle.",
      "the handset sends more throttle when the throttle's wire breaks"),
     ("HS-WRAP", _MAJOR, "A wrap of the handset's counter changes nothing.",
-     "the handset's packets pause or change their rate when its counter wraps"),
+     "the handset sends at another rate or other positions when its counter wraps"),
     ("HS-LONG", _MAJOR, "After minutes of use the handset sends as at first.",
-     "the handset's packets pause or change their rate after minutes of use"),
+     "the handset sends at another rate or other positions after minutes of use"),
     # --- handset and receiver under test together -------------------------------------------------------------
     ("PR-MATCH", _CRITICAL, "The receiver takes the handset's packets.",
      "the receiver does not take the handset's packets"),

@@ -266,7 +266,7 @@ def _names(text: str, bound: float, profile: Profile, name: str) -> bool:
         return 100 < bound <= 127
     if "as many as readings within the noise" in text:
         return 0 < bound <= 2 * profile.handset.adc_noise_counts + 1
-    if "no wider than before" in text:  # a width of the run before and the tolerance that is named
+    if "wider than before" in text:  # a width of the run before and the tolerance that is named
         return any(profile.receiver.low_us < bound - rise_us <= profile.receiver.high_us for rise_us in times_us)
     if "the radio was busy" in text:
         return bool({bound - time_us for time_us in times_us} & _times_told(name, profile))
