@@ -18,22 +18,32 @@ TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
 PYTHON = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
 
 
+def _session(command: str, monkeypatch: pytest.MonkeyPatch, folder: Path) -> int:
+    """Run a command of the README in a folder; see that it prints what the README shows, and return its exit code."""
+    monkeypatch.chdir(folder)
+    session = re.search(rf"```console\n\$ lostlink ({command}.*?)\n(.*?)\n```", TEXT, re.DOTALL)
+    assert session is not None
+    run = CliRunner().invoke(main, session[1].replace("fixtures/", f"{ROOT}/fixtures/").split())
+    assert run.stdout.strip() == session[2]
+    return run.exit_code
+
+
 def test_receiver_of_the_readme(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The first receiver holds its last value; the session shows the sentence that it is told."""
-    monkeypatch.chdir(tmp_path)
-    Path("first.py").write_text(PYTHON[0], encoding="utf-8")
-    session = re.search(r"```console\n\$ lostlink (.*?)\n(.*?)\n```", TEXT, re.DOTALL)
-    assert session is not None
-    words = session[1].replace("fixtures/", f"{ROOT}/fixtures/").split()
-    run = CliRunner().invoke(main, words)
-    assert run.exit_code == 1
-    assert run.stdout.strip() == session[2]
+    (tmp_path / "first.py").write_text(PYTHON[0], encoding="utf-8")
+    assert _session(r"prove \S+ --receiver", monkeypatch, tmp_path) == 1
+
+
+def test_handset_of_the_readme(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A sound handset meets everything that the link lets anybody test."""
+    (tmp_path / "my_handset.py").write_text(PYTHON[1], encoding="utf-8")
+    assert _session(r"prove \S+ --handset", monkeypatch, tmp_path) == 4
 
 
 def test_requirement_of_the_readme(tmp_path: Path) -> None:
     """A requirement of the user's own, on the shipped profile."""
     tests = tmp_path / "test_our_field.py"
-    tests.write_text(PYTHON[1], encoding="utf-8")
+    tests.write_text(PYTHON[2], encoding="utf-8")
     words = ["prove", str(ROOT / "fixtures/profiles/heron.toml"), "--tests", str(tests), "--out", str(tmp_path / "ev")]
     run = CliRunner().invoke(main, [*words, "--only", "MY-FIELD"])
     assert run.exit_code == 0, run.output

@@ -35,6 +35,7 @@ SHORTER = {
     "prove my_link.toml --receiver ./": "prove my_link.toml --only FS-CUT,CH-VALUE --receiver ./",
     "--rig emulated:build/receiver.elf": "--rig emulated:build/receiver.elf --only FR-COUNT",
     "first.py:HoldsItsLastValue": "first.py:HoldsItsLastValue --only FS-CUT",
+    "my_handset.py:MyHandset": "my_handset.py:MyHandset --only HS-START,HS-ENDS",  # on the whole: test_readme.py
     "-n 2": "-n 2 --lostlink-only FS-CUT",
     "--rig serial:/dev/ttyACM0": "--rig serial:/dev/ttyACM0 --props-off",
     "--failsafe-test": "--failsafe-test --props-off",
@@ -76,7 +77,8 @@ def folder(tmp_path: Path) -> Path:
     home = tmp_path
     (home / "fixtures").symlink_to(ROOT / "fixtures")
     (home / "first.py").write_text(PYTHON[0], encoding="utf-8")
-    (home / "test_our_field.py").write_text(PYTHON[1], encoding="utf-8")
+    (home / "my_handset.py").write_text(PYTHON[1], encoding="utf-8")
+    (home / "test_our_field.py").write_text(PYTHON[2], encoding="utf-8")
     shutil.copy(ROOT / "fixtures" / "losses" / "pond.csv", home / "flight.csv")
     shutil.copy(ROOT / "fixtures" / "captures" / "failsafe.vcd", home / "bench.vcd")
     shutil.copy(ROOT / "fixtures" / "captures" / "short_gap.csv", home / "bench.csv")
