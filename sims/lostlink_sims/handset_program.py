@@ -75,6 +75,11 @@ def tells_break(channel: Channel, rail: str) -> bool:
     return min(ends) >= LEAST_MARGIN if rail == "low" else max(ends) <= 1 - LEAST_MARGIN
 
 
+def idle_rail(throttle: Channel) -> str:
+    """Return the rail beyond the low stop of a throttle."""
+    return "low" if throttle.travel_low < throttle.travel_high else "high"
+
+
 HandsetFactory = Callable[[Profile], HandsetProgram]
 
 

@@ -114,6 +114,11 @@ def test_a_wait_in_the_first_run_only_is_found() -> None:
     assert with_outcome(judged(zoo.FirstRunWithoutWait, "heron", "HS-START"), Outcome.NOT_MET).keys() == {"HS-START"}
 
 
+def test_a_wire_that_breaks_beyond_the_low_stop_is_found_whichever_way_it_is_wired() -> None:
+    """A throttle whose low stop is at the high end of its track: a break to the high rail must not end the wait."""
+    assert with_outcome(judged(zoo.BrokenWireIsLow, "calibrated", "HS-START"), Outcome.NOT_MET).keys() == {"HS-START"}
+
+
 def test_a_crash_is_a_finding_that_names_the_handsets_function() -> None:
     result = judged(zoo.Crashes, "heron", "HS-ENDS")
     reason = with_outcome(result, Outcome.NOT_MET)["HS-ENDS"]

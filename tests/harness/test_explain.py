@@ -141,10 +141,10 @@ def test_flights_and_limits_are_those_of_the_suite(path: str | None, long: bool)
 
 
 TELLING = "a throttle whose travel leaves margins, and a watchdog"
-TIMER = "a slow timer, a clock that is off, and noise"
+TIMER = "a slow timer, a clock that is off, noise, and a calibrated throttle that is wired the other way round"
 PAIRS = [name for name in of_sides(Side.PAIR) if name != "PR-FALSE"]
 ON_TELLING = ["HS-CENTRE", "HS-ENDS", "HS-START", "HS-RESET", "HS-HANG", "HS-WIRE"]
-ON_TIMER = ["HS-STILL", "HS-FRESH", "HS-BUSY", "HS-MARK", "HS-RESET"]
+ON_TIMER = ["HS-VALUE", "HS-SENSE", "HS-STILL", "HS-FRESH", "HS-BUSY", "HS-MARK", "HS-START", "HS-RESET", "HS-WIRE"]
 
 
 @pytest.mark.parametrize(
@@ -313,9 +313,13 @@ def timer() -> Profile:
     profile = link(HERON)
     handset = dataclasses.replace(
         profile.handset, packet_interval_us=22_000, sends_from="timer", clock_error_ppm=-5_000, jitter_us=300,
-        adc_noise_counts=2, after_reset="waits for low throttle",
+        adc_noise_counts=2, after_reset="waits for low throttle", mapping="calibrated",
     )  # fmt: skip
-    return dataclasses.replace(profile, handset=handset)
+    channels = [
+        dataclasses.replace(one, travel_low=1.0, travel_high=0.06) if one.name == "throttle" else one
+        for one in profile.channels
+    ]
+    return dataclasses.replace(profile, handset=handset, channels=tuple(channels))
 
 
 def _numbers_of_flights_are_as_told(profile: Profile, verdicts: dict[str, Verdict]) -> int:

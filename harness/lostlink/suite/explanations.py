@@ -220,13 +220,16 @@ def _rails(profile: Profile, *always: str) -> int:
 
 
 def _tested_rails(profile: Profile) -> int:
-    return _rails(profile, "high" if profile.channels[profile.throttle_index].reversed else "low")
+    from lostlink_sims.handset_program import idle_rail
+
+    return _rails(profile, idle_rail(profile.channels[profile.throttle_index]))
 
 
-def _tells_low_break(profile: Profile) -> bool:
-    from lostlink_sims.handset_program import tells_break
+def _tells_low_stop(profile: Profile) -> bool:
+    from lostlink_sims.handset_program import idle_rail, tells_break
 
-    return tells_break(profile.channels[profile.throttle_index], "low")
+    throttle = profile.channels[profile.throttle_index]
+    return tells_break(throttle, idle_rail(throttle))
 
 
 COUNTS: Final[dict[str, Callable[[Profile], int]]] = {
@@ -242,7 +245,7 @@ COUNTS: Final[dict[str, Callable[[Profile], int]]] = {
 CONDITIONS: Final[dict[str, Callable[[Profile], bool]]] = {
     "": lambda profile: True,
     "with a watchdog": lambda profile: profile.handset.watchdog_us > 0,
-    "where a broken throttle wire can be told from the low stop": _tells_low_break,
+    "where a broken throttle wire can be told from the low stop": _tells_low_stop,
 }
 """When some tests have flights more."""
 

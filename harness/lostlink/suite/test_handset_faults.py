@@ -28,7 +28,7 @@ from lostlink.suite.handset_flying import (
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile, Trace
 from lostlink_sims.codes import FULL_TRAVEL
-from lostlink_sims.handset_program import LEAST_MARGIN, idle_codes, tells_break
+from lostlink_sims.handset_program import LEAST_MARGIN, idle_codes, idle_rail, tells_break
 from lostlink_sims.scenario import AnyFault, HandsetLoopHung, HandsetOff, HandsetReset, StickWireBroken
 from lostlink_sims.sticks import codes
 
@@ -69,9 +69,10 @@ def test_start(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
         trace, end_us = _until_followed(rig, scenario, flight.scenario.moves, low_us, off)
         if sent_true(trace, flight.at_us, judge):
             _judge_start(judge, trace, end_us, low_us, since_us=flight.at_us + off_us)
-    if tells_break(profile.channels[profile.throttle_index], "low"):
+    rail = idle_rail(profile.channels[profile.throttle_index])
+    if tells_break(profile.channels[profile.throttle_index], rail):
         name, low_us = profile.flight_controller.throttle, sent_us + wait_us + BREAK_US
-        broken = StickWireBroken(at_us=sent_us, for_us=BREAK_US, channel=name, rail="low")
+        broken = StickWireBroken(at_us=sent_us, for_us=BREAK_US, channel=name, rail=rail)
         moves = _throttle(profile, away(scenario), 0)
         _judge_start(judge, *_until_followed(rig, scenario, moves, low_us, broken), low_us)
 
@@ -204,8 +205,7 @@ def test_wire(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
     """The throttle's wire breaks with the throttle low, in the middle and high, to each rail that can be told."""
     throttle = profile.channels[profile.throttle_index]
     told = [rail for rail in ("low", "high") if tells_break(throttle, rail)]
-    idle_rail, full_rail = ("low", "high") if throttle.travel_low < throttle.travel_high else ("high", "low")
-    rails = sorted({*told, idle_rail})  # beyond the low stop nothing need be told
+    rails = sorted({*told, idle_rail(throttle)})  # beyond the low stop nothing need be told
     for position, flight in zip(_throttles(scenario), in_flight(scenario, 3), strict=False):
         flown = with_throttle(scenario, flight, position)
         for rail in rails:
@@ -219,7 +219,7 @@ def test_wire(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
                 )
                 most_us = max(before.value + THROTTLE_RISE_US, profile.requirements.idle_below_us)
                 judge(trace, after, at_most=most_us)
-    if full_rail not in told:
+    if not set(told) - {idle_rail(throttle)}:
         pytest.skip(
             f"the throttle's travel leaves less than {LEAST_MARGIN:.0%} of the track beyond its high stop "
             "(travel_high), so a wire that breaks to this rail cannot be told from a stop"
