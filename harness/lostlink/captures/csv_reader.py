@@ -82,7 +82,7 @@ _SHAPE: Final = "allowed: rows of a time and a level (0 or 1), separated by comm
 class _CsvColumns:
     """Content of the rows; `levels` has the values of the columns that contain only levels so far.
 
-    `edges_ps` has the times of the rows where there is no other column.
+    `edges_ps` has the times of the rows of a file whose only column is the time.
     """
 
     names: list[str]
@@ -284,7 +284,7 @@ class _CsvReader:
         start, stop, level = self._times_and_levels(table, block)
         figures, power = block.decimals(start, stop, "." if self._separator == "," else ".,")
         at_ps = _instants_ps(table, figures, power + table.scale.adjusted())
-        # From here on there is no error.
+        # Nothing below can fail.
         last = block.bytes[start[-1] : stop[-1]].tobytes().decode("ascii")
         table.last = Decimal(last.replace(",", "."))
         table.digits = max(table.digits, len(str(np.abs(figures).max())))

@@ -117,7 +117,7 @@ class _VcdReader:
             refuse_more_edges(edges, self._source)
 
     def _blocks(self) -> Iterator[bytes]:
-        """Yield the file in blocks that end with a line, or with white space where there is no end of a line."""
+        """Yield the file in blocks that end with a line or, in a longer line, with white space."""
         rest = b""
         while piece := self._file.read(_HEAD if self._first is None else BLOCK):
             self._whole_lines = piece.endswith((b"\n", b"\r"))
@@ -308,7 +308,7 @@ class _VcdReader:
         changes = np.flatnonzero(kind <= UNKNOWN)
         which = self._which(block, code_start[changes], stop[changes])
         at_ps = now_ps[np.cumsum(is_time)[changes]]
-        # From here on there is no error.
+        # Nothing below can fail.
         self._add(which, at_ps, kind[changes])
         if len(stamps):
             self._stamp, self._now_ps, self._fresh_stamp = int(stamps[-1]), int(now_ps[-1]), True

@@ -35,7 +35,7 @@ class Runs:
     counts : (n,) ndarray of int64
         How often each length occurs, of `received` followed by `lost`.
     pairs : (2, n) ndarray of int64
-        The pairs of neighbours that occur, as indices of lengths; the index after the last one is no run.
+        The pairs of neighbours that occur, as indices of lengths; the index after the last length stands for no run.
     log : (n,) ndarray of int64
         All pairs in their order, as indices of `pairs`.
     """
