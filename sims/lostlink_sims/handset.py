@@ -19,6 +19,7 @@ from lostlink_sims.scenario import (
     HandsetOff,
     HandsetRadioBusy,
     HandsetReset,
+    LastingFault,
     Scenario,
     StickWireBroken,
 )
@@ -52,27 +53,20 @@ class Slots:
 
 def silent_spans(scenario: Scenario, watchdog_us: int) -> list[tuple[int, int]]:
     """Return the time spans in which the main loop hangs: to the end of the fault, or until the watchdog resets it."""
-    spans = []
-    for fault in scenario.faults:
-        if isinstance(fault, HandsetLoopHung):
-            until_us = fault.until_us(scenario.duration_us)
-            spans.append((fault.at_us, min(until_us, fault.at_us + watchdog_us) if watchdog_us else until_us))
-    return spans
+    spans = spans_of(HandsetLoopHung, scenario)
+    return [(at_us, min(until_us, at_us + watchdog_us)) for at_us, until_us in spans] if watchdog_us else spans
 
 
-def busy_spans(scenario: Scenario) -> list[tuple[int, int]]:
-    """Return the time spans in which the radio takes nothing."""
-    busy = [fault for fault in scenario.faults if isinstance(fault, HandsetRadioBusy)]
-    return [(fault.at_us, fault.until_us(scenario.duration_us)) for fault in busy]
+def spans_of(kind: type[LastingFault], scenario: Scenario) -> list[tuple[int, int]]:
+    """Return the time spans in which faults of a kind last."""
+    faults = [fault for fault in scenario.faults if isinstance(fault, kind)]
+    return [(fault.at_us, fault.until_us(scenario.duration_us)) for fault in faults]
 
 
 def _resets(scenario: Scenario, watchdog_us: int) -> list[int]:
     """Return the instants of resets, the watchdog's included."""
-    hung = [fault for fault in scenario.faults if isinstance(fault, HandsetLoopHung)]
-    bites = [
-        fault.at_us + watchdog_us for fault in hung
-        if watchdog_us and fault.at_us + watchdog_us < fault.until_us(scenario.duration_us)
-    ]  # fmt: skip
+    hung = spans_of(HandsetLoopHung, scenario) if watchdog_us else []
+    bites = [at_us + watchdog_us for at_us, until_us in hung if at_us + watchdog_us < until_us]
     return sorted([*(fault.at_us for fault in scenario.faults if isinstance(fault, HandsetReset)), *bites])
 
 
@@ -80,8 +74,9 @@ def on_times(scenario: Scenario, watchdog_us: int = 0) -> list[tuple[int, int]]:
     """Return the time spans from each power-on or reset of the handset to the next, boot time included."""
     start, end = scenario.handset_on_us, scenario.duration_us
     spans: list[tuple[int, int]] = []
-    offs = [(fault.at_us, fault.until_us(end)) for fault in scenario.faults if isinstance(fault, HandsetOff)]
-    for off_us, on_us in sorted([*offs, *((at_us, at_us) for at_us in _resets(scenario, watchdog_us))]):
+    for off_us, on_us in sorted(
+        [*spans_of(HandsetOff, scenario), *((at_us, at_us) for at_us in _resets(scenario, watchdog_us))]
+    ):
         is_reset = off_us == on_us
         if is_reset and off_us < start:  # without a supply only the supply's return begins anything
             continue
@@ -111,7 +106,7 @@ class Handset:
         phase_us = self._scenario.packet_phase_us
         if phase_us is None:
             phase_us = int(self._draws.below(Purpose.PHASES, 0, 1, handset.packet_interval_us)[0])
-        silent = silent_spans(self._scenario, handset.watchdog_us) + busy_spans(self._scenario)
+        silent = silent_spans(self._scenario, handset.watchdog_us) + spans_of(HandsetRadioBusy, self._scenario)
         index, earliest_us = 0, 0
         for start_us, end_us in on_times(self._scenario, handset.watchdog_us):
             base_us = start_us + handset.boot_us + (phase_us if index == 0 else 0)

@@ -16,14 +16,14 @@ from typing import Any, Final
 import numpy as np
 
 from lostlink_sims.clock import FAR_US
-from lostlink_sims.codes import ADC_COUNTS, FULL_TRAVEL, adc_reading
+from lostlink_sims.codes import ADC_COUNTS, adc_reading
 from lostlink_sims.crashes import crash_text
-from lostlink_sims.handset import TILE, Slots, busy_spans, on_times, silent_spans
+from lostlink_sims.handset import TILE, Slots, on_times, silent_spans, spans_of
 from lostlink_sims.handset_program import Cause, HandsetFactory, HandsetProgram, Sent
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, Channel, Profile, air_time_us
 from lostlink_sims.receiver import MASK
-from lostlink_sims.scenario import HandsetHung, HandsetReset, Scenario, StickWireBroken, SwitchBounces
-from lostlink_sims.sticks import Programme, wiper
+from lostlink_sims.scenario import HandsetHung, HandsetRadioBusy, HandsetReset, Scenario, StickWireBroken, SwitchBounces
+from lostlink_sims.sticks import Programme, switch_place, wiper
 from lostlink_sims.streams import Purpose, Streams
 
 _HALF: Final = MASK >> 1
@@ -60,17 +60,19 @@ class Controls:
     """
 
     def __init__(self, profile: Profile, scenario: Scenario, draws: Streams) -> None:
-        self._scenario, self._draws = scenario, draws
+        self._draws = draws
         self._programme = Programme(profile.channels, profile.flight_controller.throttle, scenario.moves)
         self._noise = profile.handset.adc_noise_counts if scenario.ambient else 0
         numbered = list(enumerate(profile.channels))
         self._sticks = [(number, channel) for number, channel in numbered if channel.kind == "stick"]
         self._switches = [(number, channel) for number, channel in numbered if channel.kind != "stick"]
         self._sweeps = 0
-        end_us = scenario.duration_us
-        bounce_us = max((one.bounce_us for one in scenario.faults if isinstance(one, SwitchBounces)), default=0)
+        self._end_us = scenario.duration_us
+        self._broken = [fault for fault in scenario.faults if isinstance(fault, StickWireBroken)]
+        self._bounces = [fault for fault in scenario.faults if isinstance(fault, SwitchBounces)]
+        bounce_us = max((fault.bounce_us for fault in self._bounces), default=0)
         moving = [(move.at_us, move.at_us + move.ramp_us + bounce_us) for move in scenario.moves]
-        broken = [(one.at_us, one.until_us(end_us)) for one in scenario.faults if isinstance(one, StickWireBroken)]
+        broken = spans_of(StickWireBroken, scenario)
         self._changes_us = sorted({at_us for span in (*moving, *broken) for at_us in span})
         self._moving = _joined(moving)
         self._rests_until_us = -1
@@ -99,12 +101,8 @@ class Controls:
         return self._changes_us[following] if following < len(self._changes_us) else FAR_US
 
     def _reading(self, number: int, channel: Channel, now_us: int) -> int:
-        for fault in self._scenario.faults:
-            if (
-                isinstance(fault, StickWireBroken)
-                and fault.channel == channel.name
-                and fault.at_us <= now_us < fault.until_us(self._scenario.duration_us)
-            ):
+        for fault in self._broken:
+            if fault.channel == channel.name and fault.at_us <= now_us < fault.until_us(self._end_us):
                 return 0 if fault.rail == "low" else ADC_COUNTS - 1
         position = self._programme.position(number, now_us)
         if self._last[number][0] != position:  # a stick is at rest most of the time
@@ -122,10 +120,8 @@ class Controls:
 
     def _contact(self, number: int, channel: Channel, now_us: int) -> int:
         position = _switch_position(channel, self._programme.position(number, now_us))
-        for fault in self._scenario.faults:
-            if not isinstance(fault, SwitchBounces) or fault.channel != channel.name:
-                continue
-            if not fault.at_us <= now_us < fault.until_us(self._scenario.duration_us):
+        for fault in self._bounces:
+            if fault.channel != channel.name or not fault.at_us <= now_us < fault.until_us(self._end_us):
                 continue
             moved_us = self._programme.last_move_us(number, now_us)
             if moved_us is not None and now_us - moved_us < fault.bounce_us:
@@ -147,8 +143,7 @@ def _joined(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def _switch_position(channel: Channel, position: int) -> int:
-    places = 2 if channel.kind == "two-position switch" else 3
-    return min(position * places // FULL_TRAVEL, places - 1)
+    return int(switch_place(channel, position))
 
 
 class _Life:
@@ -306,7 +301,7 @@ class HandsetBoard:
         radio = profile.radio
         self._sends_for_us = [radio.settle_us + air_time_us(radio, size) for size in range(PAYLOAD_LIMIT_BYTES + 1)]
         self._hung = silent_spans(scenario, profile.handset.watchdog_us)
-        self._busy = busy_spans(scenario)
+        self._frozen, self._busy = spans_of(HandsetHung, scenario), spans_of(HandsetRadioBusy, scenario)
         self._clock_start = scenario.handset_clock_us
         self._free_us = 0  # the radio
         self._last: Packet | None = None
@@ -350,11 +345,11 @@ class HandsetBoard:
         self._clock_start = 0  # a reset restarts the counter
         life.begin(cause)
         while (now_us := life.next_us) < end_us:
-            if until_us := self._frozen_until(now_us):
+            if until_us := _until(self._frozen, now_us):
                 yield from self._repeats(until_us, end_us)
                 life.wait(until_us)
                 continue
-            payload = life.step(now_us, self._hung_until(now_us))
+            payload = life.step(now_us, _until(self._hung, now_us))
             if payload is not None:
                 result = self._hand_over(now_us, payload)
                 life.told(result, self._free_us if result is Sent.OUT else now_us + REFUSAL_US)
@@ -366,13 +361,6 @@ class HandsetBoard:
         self._now_us, self._where = now_us, where
         return call(*arguments)
 
-    def _frozen_until(self, now_us: int) -> int:
-        """Return the end of a `HandsetHung` that lasts now; 0 if there is none."""
-        for fault in self._scenario.faults:
-            if isinstance(fault, HandsetHung) and fault.at_us <= now_us < fault.until_us(self._scenario.duration_us):
-                return fault.until_us(self._scenario.duration_us)
-        return 0
-
     def _repeats(self, until_us: int, end_us: int) -> Iterator[Packet]:
         """Yield the last packet at the nominal rate: the program hangs and its radio goes on."""
         if self._last is None:
@@ -383,17 +371,19 @@ class HandsetBoard:
             self._free_us = at_us + self._sends_for_us[len(payload)]
             yield at_us, payload
 
-    def _hung_until(self, now_us: int) -> int:
-        return max((until_us for from_us, until_us in self._hung if from_us <= now_us < until_us), default=0)
-
     def _hand_over(self, now_us: int, payload: Any) -> Sent:
         """Give a payload to the radio, which refuses it while it sends."""
         if not isinstance(payload, bytes | bytearray):
             raise TypeError(f"a payload is {type(payload).__name__}; allowed: bytes, or None")
         if not 1 <= len(payload) <= PAYLOAD_LIMIT_BYTES:
             raise ValueError(f"a payload of {len(payload)} bytes; allowed: 1 to {PAYLOAD_LIMIT_BYTES}")
-        if now_us < self._free_us or any(from_us <= now_us < until_us for from_us, until_us in self._busy):
+        if now_us < self._free_us or _until(self._busy, now_us):
             return Sent.BUSY
         self._free_us = now_us + self._sends_for_us[len(payload)]
         self._last = now_us, bytes(payload)
         return Sent.OUT
+
+
+def _until(spans: list[tuple[int, int]], now_us: int) -> int:
+    """Return the latest end of the spans that an instant is in; 0 if it is in none."""
+    return max((until_us for from_us, until_us in spans if from_us <= now_us < until_us), default=0)

@@ -14,7 +14,7 @@ import numpy as np
 
 from lostlink_sims.codes import ADC_COUNTS, TOP_CODE, crc8, pulse_table
 from lostlink_sims.profile import Channel, Profile
-from lostlink_sims.sticks import stick_codes
+from lostlink_sims.sticks import SWITCH_CODES, stick_codes
 
 MASK: Final = 0xFFFF_FFFF
 IDLE_CODE: Final = 0
@@ -134,9 +134,7 @@ class ReferenceHandset:
         is_broken = self._is_broken(readings)
         if codes[throttle] in self._idle and not is_broken:
             self._waits = False
-        if is_broken:
-            codes[throttle] = IDLE_CODE
-        if self._waits:
+        if is_broken or self._waits:
             codes[throttle] = IDLE_CODE
         self._payload = self._layout(codes)
         self._next_us = (self._next_us + self._profile.handset.packet_interval_us) & MASK
@@ -149,7 +147,7 @@ class ReferenceHandset:
                 codes.append(self._tables[channel.name][readings.pop(0)])
             else:
                 position = next(contacts).look(clock_us, switches.pop(0))
-                code = ((0, TOP_CODE) if channel.kind == "two-position switch" else (0, 127, TOP_CODE))[position]
+                code = SWITCH_CODES[channel.kind][position]
                 codes.append(TOP_CODE - code if channel.reversed else code)
         return codes
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
@@ -56,10 +57,7 @@ class Programme:
 
     def position(self, channel: int, at_us: int) -> int:
         """Return the position of one channel at one instant."""
-        times, positions = self._lines[channel]
-        return (
-            _position(self._plain[channel][0], self._plain[channel][1], at_us) if len(times) > 1 else int(positions[0])
-        )
+        return _position(*self._plain[channel], at_us)
 
     def last_move_us(self, channel: int, at_us: int) -> int | None:
         """Return when the last movement of a channel began; None if it has not moved."""
@@ -83,10 +81,15 @@ def wiper(channel: Channel, position: Ints) -> Ints:
     return np.where(position <= half, below, above)
 
 
-def _switch_code(channel: Channel, position: Ints) -> Ints:
-    if channel.kind == "two-position switch":
-        return np.where(position * 2 >= FULL_TRAVEL, TOP_CODE, 0)
-    return np.where(position * 3 < FULL_TRAVEL, 0, np.where(position * 3 < 2 * FULL_TRAVEL, 127, TOP_CODE))
+SWITCH_CODES: Final = {"two-position switch": (0, TOP_CODE), "three-position switch": (0, MIDDLE_CODE, TOP_CODE)}
+"""The codes of a switch in its positions, by its kind."""
+
+
+def switch_place(channel: Channel, position: Ints | int) -> Ints:
+    """Return which of its positions a switch is in, from 0 on."""
+    places = len(SWITCH_CODES[channel.kind])
+    place: Ints = np.minimum(position * places // FULL_TRAVEL, places - 1)
+    return place
 
 
 def stick_codes(profile: Profile, channel: Channel, readings: Ints) -> Ints:
@@ -130,7 +133,7 @@ def codes(profile: Profile, position: Ints, readings: Ints | None = None) -> Int
     table = np.empty(position.shape, np.int64)
     for column, channel in enumerate(profile.channels):
         if channel.kind != "stick":
-            code = _switch_code(channel, position[:, column])
+            code = np.array(SWITCH_CODES[channel.kind])[switch_place(channel, position[:, column])]
             table[:, column] = TOP_CODE - code if channel.reversed else code
         else:
             read = adc_reading(wiper(channel, position[:, column])) if readings is None else readings[:, column]

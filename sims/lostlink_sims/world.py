@@ -100,6 +100,7 @@ class Stage(Generic[B_co]):
     env : World
     recorder : Recorder
     board : PowerState
+    handset : Transmitter
     handset_crashed : bool
     """
 
@@ -122,8 +123,8 @@ class Stage(Generic[B_co]):
             frame_phase_us = int(draws.below(Purpose.PHASES, 1, 1, profile.output.frame_period_us)[0])
         self.board = board = build(env, recorder, frame_phase_us)
         self._air = air = Air(profile, scenario, draws)
-        packets = handset(profile, scenario, draws).slots()
-        own = OwnPackets(env, profile, air, board, (air.fly(slots) for slots in packets))
+        self.handset = handset(profile, scenario, draws)
+        own = OwnPackets(env, profile, air, board, (air.fly(slots) for slots in self.handset.slots()))
         self._arrivals = Arrivals(env, board, recorder, own)
         env.once(scenario.receiver_on_us, FAULT, board.power_on)
         self._plan_faults()
@@ -193,19 +194,12 @@ class Stage(Generic[B_co]):
 def _run(
     profile: Profile, scenario: Scenario, receiver: ReceiverFactory, handset: HandsetFactory | None, *, keep: bool
 ) -> tuple[Stage[Board], str | None]:
-    boards: list[HandsetBoard] = []
-
-    def under_test(profile: Profile, scenario: Scenario, draws: Streams) -> HandsetBoard:
-        assert handset is not None
-        boards.append(HandsetBoard(profile, scenario, draws, handset))
-        return boards[0]
-
     stage = Stage(
         profile,
         scenario,
         lambda env, recorder, phase_us: Board(env, profile, scenario, receiver, recorder, phase_us),
         keep=keep,
-        handset=Handset if handset is None else under_test,
+        handset=Handset if handset is None else partial(HandsetBoard, factory=handset),
     )
     crash = None
     try:
@@ -213,9 +207,9 @@ def _run(
     except ReceiverCrashError as error:
         crash = str(error)
         stage.recorder.note(stage.env.now, NoteKind.CRASH, crash)
-    for board in boards:
-        if board.crash is not None and crash is None:
-            crash, stage.handset_crashed = board.crash.text, True
-            stage.recorder.note(board.crash.at_us, NoteKind.CRASH, crash)
+    own = stage.handset
+    if isinstance(own, HandsetBoard) and own.crash is not None and crash is None:
+        crash, stage.handset_crashed = own.crash.text, True
+        stage.recorder.note(own.crash.at_us, NoteKind.CRASH, crash)
     stage.close(refused=stage.board.refused)
     return stage, crash

@@ -82,10 +82,8 @@ def command(
     """  # noqa: D301
     check_options(rig, receiver=receiver, handset=handset, baud=baud, thorough=thorough, props_off=props_off, jobs=jobs)
     link = read_link(profile)
-    ids, files = (
-        [] if only is None else ids_of("--only", only, sides_of(rig, receiver, handset)),
-        shared.test_files(tests),
-    )
+    ids = [] if only is None else ids_of("--only", only, sides_of(rig, receiver, handset))
+    files = shared.test_files(tests)
     if drives_hardware(rig) and not props_off:
         shared.confirm_props_off()
     code, handset_code = receiver_file(receiver), receiver_file(handset)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from lostlink.measure.results import Ints, largest, measured, number_of
+from lostlink.measure.results import Ints, largest, measured, number_of, positions_at
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile, Trace
 from lostlink_sims.codes import pulse_table
-from lostlink_sims.sticks import Programme, codes
+from lostlink_sims.sticks import codes
 
 
 def expected_widths_us(profile: Profile, position: Ints) -> Ints:
@@ -30,9 +30,7 @@ def expected_widths_us(profile: Profile, position: Ints) -> Ints:
 
 def expected_at(trace: Trace, at_us: Ints) -> Ints:
     """Return the widths for the stick positions at the given times, (n, channels)."""
-    profile = trace.profile
-    programme = Programme(profile.channels, profile.flight_controller.throttle, trace.scenario.moves)
-    return expected_widths_us(profile, programme.positions(at_us))
+    return expected_widths_us(trace.profile, positions_at(trace, at_us))
 
 
 def settled(trace: Trace, at_us: Ints) -> Ints:

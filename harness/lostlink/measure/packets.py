@@ -8,11 +8,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.measure.results import Ints, largest, measured, number_of
+from lostlink.measure.results import Ints, largest, measured, number_of, positions_at
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile, Trace
 from lostlink_sims.codes import ADC_COUNTS, TOP_CODE, crc8_rows, pulse_table
-from lostlink_sims.sticks import Programme, codes
+from lostlink_sims.sticks import codes
 
 CODES = "codes"
 """Unit of a difference of codes."""
@@ -20,9 +20,7 @@ CODES = "codes"
 
 def expected_codes(trace: Trace, at_us: Ints) -> Ints:
     """Return the codes for the stick positions at the given times, (n, channels)."""
-    profile = trace.profile
-    programme = Programme(profile.channels, profile.flight_controller.throttle, trace.scenario.moves)
-    return codes(profile, programme.positions(at_us))
+    return codes(trace.profile, positions_at(trace, at_us))
 
 
 def sent_codes(trace: Trace) -> Ints:
@@ -167,8 +165,7 @@ def highest_throttle(trace: Trace, since_us: int, until_us: int) -> Measurement:
 
 def longest_gap(trace: Trace, since_us: int, until_us: int) -> Measurement:
     """Return the longest time without a packet in a time span."""
-    left_us = trace.packets.left_us
-    inside = left_us[(left_us >= since_us) & (left_us < until_us)]
+    inside = trace.packets.left_us[_between(trace, since_us, until_us)]
     ends = np.concatenate([[since_us], inside, [until_us]])
     gaps = np.diff(ends)
     return largest("longest time without a packet", trace, gaps, ends[1:])

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from lostlink.verdicts import Measurement
 from lostlink_sims import Trace
+from lostlink_sims.sticks import Programme
 
 Ints = NDArray[np.int64]
 
@@ -30,3 +31,9 @@ def largest(name: str, trace: Trace, values: Ints, at_us: Ints, *, edges: int = 
         return measured(trace, name, 0, edges=edges)
     index = int(np.argmax(values))
     return measured(trace, name, int(values[index]), int(at_us[index]), edges=edges)
+
+
+def positions_at(trace: Trace, at_us: Ints) -> Ints:
+    """Return where sticks and switches are at the given times, (n, channels), in millionths of their travel."""
+    profile = trace.profile
+    return Programme(profile.channels, profile.flight_controller.throttle, trace.scenario.moves).positions(at_us)

@@ -9,13 +9,12 @@ from collections.abc import Iterable
 from lostlink_sims import Profile
 from lostlink_sims.codes import ADC_COUNTS, CALIBRATED
 from lostlink_sims.handset_program import LEAST_MARGIN, idle_codes, tells_break
-from lostlink_sims.sticks import stops
+from lostlink_sims.sticks import SWITCH_CODES, stops
 
 Definition = tuple[str, object, str]
 """Name without its prefix, value and comment."""
 _NONE = -1
 _WAITS = "waits for low throttle"
-_POSITIONS = {"stick": 0, "two-position switch": 2, "three-position switch": 3}
 _ADC_RULES = {
     "a >> 2": "SHIFT",
     "a * 255 // 1023": "BY_1023",
@@ -108,7 +107,7 @@ def _handset(profile: Profile) -> tuple[Definition, ...]:
         ("SWITCHES", len(channels) - len(sticks), ""),
         (
             "CONTROLS",
-            _row(_POSITIONS[one.kind] for one in channels),
+            _row(len(SWITCH_CODES.get(one.kind, ())) for one in channels),
             "0: a stick; 2, 3: a switch with so many positions",
         ),
         ("REVERSED", _row(int(one.reversed) for one in channels), "1: 255 - code is sent"),

@@ -138,3 +138,20 @@ def staircase(scenario: ScenarioBuilder, positions: list[float], name: str) -> t
             moves.append(Move(at_us=scenario.ready_us + step * step_us, channel=channel.name, position=position))
     ends = [scenario.ready_us + (step + 1) * step_us - 1 for step in range(len(positions))]
     return scenario.blank(name, moves=tuple(moves), duration_us=ends[-1] + 1), ends
+
+
+def throttle_jumps(rig: Rig, scenario: ScenarioBuilder, judge: Judge, number: int) -> list[Trace]:
+    """Return runs without doubt, at so many phases, in which the throttle jumps at random times."""
+    traces, name = [], scenario.profile.flight_controller.throttle
+    pause_us = scenario.settle_us + 3 * scenario.frame_us
+    for run in scenario.phases(number):
+        at_us, moves = scenario.ready_us, []
+        for step in range(12):
+            at_us += pause_us + int(scenario.share() * scenario.frame_us)
+            moves.append(Move(at_us=at_us, channel=name, position=0.8 if step % 2 == 0 else 0.2))
+        trace = rig.run(dataclasses.replace(run, moves=tuple(moves), duration_us=at_us + pause_us))
+        if trace.doubt:
+            judge.doubt(trace, trace.doubt)
+        else:
+            traces.append(trace)
+    return traces

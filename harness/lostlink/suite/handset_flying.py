@@ -15,6 +15,7 @@ from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile, Scenario, Trace
 from lostlink_sims.profile import Channel
 from lostlink_sims.scenario import AnyFault, SwitchBounces
+from lostlink_sims.sticks import SWITCH_CODES
 
 BOUNCE_US = 10_000
 """Most contacts bounce for less than 6 ms, some for longer; common practice, no source."""
@@ -38,7 +39,8 @@ def switches(profile: Profile) -> list[tuple[int, Channel]]:
 
 def places(channel: Channel) -> tuple[float, ...]:
     """Return the positions that a switch has."""
-    return (0.0, 1.0) if channel.kind == "two-position switch" else (0.0, 0.5, 1.0)
+    number = len(SWITCH_CODES[channel.kind])
+    return tuple(place / (number - 1) for place in range(number))
 
 
 def steady_us(profile: Profile) -> int:

@@ -21,6 +21,7 @@ from lostlink.suite.flying import (
     run_where_able,
     shifted,
     throttle_down,
+    throttle_jumps,
 )
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile
@@ -128,20 +129,7 @@ def _other_sticks(profile: Profile, from_us: int, for_us: int) -> Iterator[Move]
 @requires("LT-STICK")
 def test_latency(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The throttle jumps at random times, at many phases."""
-    traces = []
-    pause_us = scenario.settle_us + 3 * scenario.frame_us
-    for run in scenario.phases(12):
-        at_us, moves = scenario.ready_us, []
-        for step in range(12):
-            at_us += pause_us + int(scenario.share() * scenario.frame_us)
-            name = profile.flight_controller.throttle
-            moves.append(Move(at_us=at_us, channel=name, position=0.8 if step % 2 == 0 else 0.2))
-        trace = rig.run(dataclasses.replace(run, moves=tuple(moves), duration_us=at_us + pause_us))
-        if trace.doubt:
-            judge.doubt(trace, trace.doubt)
-        else:
-            traces.append(trace)
-    if traces:
+    if traces := throttle_jumps(rig, scenario, judge, 12):
         delays, shown = zip(*(latency.latencies_us(trace, profile.throttle_index) for trace in traces), strict=True)
         p99 = latency.quantile(np.concatenate(delays), np.concatenate(shown), 0.99, *traces)
         judge(traces[-1], p99, at_most=profile.requirements.latency_p99_us)

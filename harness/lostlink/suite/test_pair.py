@@ -12,7 +12,7 @@ from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import STICKS_IN_FLIGHT, ScenarioBuilder
 from lostlink.suite import limits
-from lostlink.suite.flying import flew
+from lostlink.suite.flying import flew, throttle_jumps
 from lostlink.suite.handset_flying import settle_us
 from lostlink.suite.judge import Judge
 from lostlink.varied import TRIPLES
@@ -75,20 +75,7 @@ def test_value(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
 @requires("PR-STICK")
 def test_stick(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The throttle jumps at random times, at many phases."""
-    traces = []
-    pause_us = scenario.settle_us + 3 * scenario.frame_us
-    for run in scenario.phases(8):
-        at_us, moves = scenario.ready_us, []
-        for step in range(12):
-            at_us += pause_us + int(scenario.share() * scenario.frame_us)
-            name = profile.flight_controller.throttle
-            moves.append(Move(at_us=at_us, channel=name, position=0.8 if step % 2 == 0 else 0.2))
-        trace = rig.run(dataclasses.replace(run, moves=tuple(moves), duration_us=at_us + pause_us))
-        if trace.doubt:
-            judge.doubt(trace, trace.doubt)
-        else:
-            traces.append(trace)
-    if traces:
+    if traces := throttle_jumps(rig, scenario, judge, 8):
         delays, shown = zip(*(latency.latencies_us(trace, profile.throttle_index) for trace in traces), strict=True)
         p99 = latency.quantile(np.concatenate(delays), np.concatenate(shown), 0.99, *traces)
         judge(traces[-1], p99, at_most=profile.requirements.latency_p99_us)
