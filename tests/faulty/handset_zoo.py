@@ -874,11 +874,12 @@ class WaitsOnlyWhenArmed(Sound):
 class WaitsFiveSeconds(Sound):
     """The wait for a low throttle ends after five seconds."""
 
+    LASTS_US: ClassVar[int] = 5_000_000
     began: int | None = None
 
     def guarded(self, codes: list[int], reading: int, clock: int) -> int:
         self.began = clock if self.began is None else self.began
-        if (clock - self.began) & MASK > 5_000_000:
+        if (clock - self.began) & MASK > self.LASTS_US:
             self.waits = False
         return super().guarded(codes, reading, clock)
 
@@ -905,6 +906,25 @@ class AnyMoveEndsTheWait(Sound):
     def is_low(self, throttle: int) -> bool:
         self.first = throttle if self.first is None else self.first
         return throttle <= 10 or abs(throttle - self.first) > 20
+
+
+class AnotherStickEndsTheWait(Sound):
+    """The wait ends when any stick moves: the pilot holds the handset."""
+
+    first: list[int] | None = None
+
+    def guarded(self, codes: list[int], reading: int, clock: int) -> int:
+        others = [codes[i] for i in self.sticks if i != self.throttle]
+        self.first = others if self.first is None else self.first
+        if any(abs(code - began) > 20 for code, began in zip(others, self.first, strict=True)):
+            self.waits = False
+        return super().guarded(codes, reading, clock)
+
+
+class WaitsAMinute(WaitsFiveSeconds):
+    """The wait ends with the light of the display, after a minute."""
+
+    LASTS_US: ClassVar[int] = 60_000_000
 
 
 class FilterFromZero(Sound):
@@ -1236,6 +1256,100 @@ class AliveByInstants(Sound):
         return self.fill() if self.codes is not None and clock < self.until else None
 
 
+class CornerIsAMenu(Sound):
+    """Throttle low and yaw to the right for a second: a menu, and no packets meanwhile."""
+
+    since: int | None = None
+
+    def fill(self) -> bytes | None:  # type: ignore[override]
+        assert self.codes is not None
+        packet = super().fill()
+        if self.codes[self.throttle] > 5 or self.codes[self.sticks[-1]] < 250:
+            self.since = None
+            return packet
+        self.since = self.due if self.since is None else self.since
+        return None if (self.due - self.since) & MASK > 1_000_000 else packet
+
+
+class CoolsTheMotors(Sound):
+    """After five seconds of full throttle less is sent, so that the motors cool."""
+
+    since: int | None = None
+
+    def guarded(self, codes: list[int], reading: int, clock: int) -> int:
+        throttle = super().guarded(codes, reading, clock)
+        if throttle < 240:
+            self.since = None
+            return throttle
+        self.since = clock if self.since is None else self.since
+        return 200 if (clock - self.since) & MASK > 5_000_000 else throttle
+
+
+class CountsTwiceNowAndThen(Sound):
+    """The packet with the battery's voltage is counted, but never sent: a step of two in every thousandth packet."""
+
+    number = 0
+
+    def counted(self) -> None:
+        super().counted()
+        self.number += 1
+        if self.number % 1000 == 0:
+            super().counted()
+
+
+class CountsFromArming(Sound):
+    """The counter begins again when the first switch goes on, so that a flight begins with packet 0."""
+
+    was = 0
+
+    def fill(self) -> bytes:
+        assert self.codes is not None
+        is_on = self.codes[self.others[0]]
+        if is_on and not self.was:
+            self.count = 0
+        self.was = is_on
+        return super().fill()
+
+
+class TwoResetsAreTheBootLoader(Sound):
+    """A word in memory that survives a reset: a second one soon after the first starts the boot loader for 2 s."""
+
+    turns: ClassVar[int | None] = None
+    loads = False
+
+    def power_on(self, clock: int, cause: int) -> None:
+        super().power_on(clock, cause)
+        known = type(self)
+        self.loads = cause == RESET and known.turns is not None and known.turns * self.interval < 5_000_000
+        known.turns = 0 if cause == RESET else None
+        self.began = clock
+
+    def fill(self) -> bytes | None:  # type: ignore[override]
+        known = type(self)
+        known.turns = None if known.turns is None else known.turns + 1
+        packet = super().fill()
+        return None if self.loads and (self.due - self.began) & MASK < 2_000_000 else packet
+
+
+class OldPacketFirst(Sound):
+    """A radio that was busy for long gets a packet of some intervals ago first, then the newest."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.kept: deque[bytes] = deque(maxlen=3)
+        self.refused = 0
+
+    def sent(self, clock: int, result: int) -> None:
+        self.refused = self.refused + 1 if result == BUSY else 0
+
+    def packet(self, clock: int) -> bytes | None:
+        out = super().packet(clock)
+        if out is None:
+            return None
+        self.kept.append(out)
+        return self.kept[0] if self.refused > 5 else out
+
+
 @dataclass(frozen=True, slots=True)
 class Mistake:
     """A faulty handset, the requirement that must find it, and a link on which it shows."""
@@ -1307,6 +1421,8 @@ MISTAKES = (
     Mistake(HalfIsLow, "HS-START"),
     Mistake(TenPerCentIsLow, "HS-START"),
     Mistake(AnyMoveEndsTheWait, "HS-START"),
+    Mistake(AnotherStickEndsTheWait, "HS-START"),
+    Mistake(WaitsAMinute, "HS-START"),
     Mistake(FilterFromZero, "HS-START"),
     Mistake(WarmStart, "HS-START"),
     Mistake(BrokenWireIsLow, "HS-START", "margins"),
@@ -1336,6 +1452,12 @@ MISTAKES = (
     Mistake(ContactsByInstants, "HS-WRAP"),
     Mistake(ContactsInSignedMilliseconds, "HS-WRAP"),
     Mistake(AliveByInstants, "HS-WRAP", "timer"),
+    Mistake(CornerIsAMenu, "HS-GAP"),
+    Mistake(CountsFromArming, "HS-COUNT"),
+    Mistake(OldPacketFirst, "HS-BUSY"),
+    Mistake(TwoResetsAreTheBootLoader, "HS-RESET"),
+    Mistake(CoolsTheMotors, "HS-LONG"),
+    Mistake(CountsTwiceNowAndThen, "HS-LONG"),
     Mistake(SlowWhenIdle, "HS-LONG"),
     Mistake(BeepsAfterFiveMinutes, "HS-LONG"),
     Mistake(SixteenBitPackets, "HS-LONG"),

@@ -33,7 +33,7 @@ from lostlink_sims.scenario import AnyFault, HandsetLoopHung, HandsetOff, Handse
 from lostlink_sims.sticks import codes
 
 LOW_US = 500_000
-WAITS_US = 20_000_000
+WAITS_US = 70_000_000
 """A program may not give up waiting for a low throttle."""
 OFFS_US = (20_000, 300_000, 3_000_000)
 ON_US = 1_000_000
@@ -51,7 +51,7 @@ THROTTLE_RISE_US = 5
 
 @requires("HS-START")
 def test_start(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """Switched on with the throttle up, also in flight; it and the switches move, then it is low for the first time."""
+    """Switched on with the throttle up, also in flight; all controls move, then it is low for the first time."""
     if profile.handset.at_power_on == "sends at once":
         pytest.skip("the profile declares that it sends its throttle at once (handset.at_power_on)")
     sent_us, wait_us = profile.handset.boot_us + 2 * settle_us(profile), 2 * settle_us(profile)
@@ -60,7 +60,8 @@ def test_start(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
         moves: tuple[Move, ...] = ()
         for number, (up, at_us) in enumerate(zip(order, (0, sent_us, sent_us + wait_us), strict=True)):
             moves += _throttle(profile, up, at_us)
-            moves += moved_to({one.name: float((number + row) % 2) for _, one in switches(profile)}, at_us)
+            others = [one.name for one in profile.channels if one.name != profile.flight_controller.throttle]
+            moves += moved_to({name: float((number + row + index) % 2) for index, name in enumerate(others)}, at_us)
         low_us = sent_us + 2 * wait_us + row * WAITS_US
         _judge_start(judge, *_until_followed(rig, scenario, moves, low_us), low_us)
     for off_us, flight in zip(OFFS_US, in_flight(scenario, len(OFFS_US)), strict=False):
@@ -138,15 +139,19 @@ def test_first(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
 
 @requires("HS-RESET")
 def test_reset(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """A reset in flight with the throttle up, by the watchdog too where there is one."""
+    """A reset in flight with the throttle up, in half of the flights two, by the watchdog too where there is one."""
     handset, timeout_us = profile.handset, profile.receiver.timeout_us
     most_us = limits.back_us(profile)
     if limits.reset_us(profile) > most_us:
         boots, cuts = f"{handset.boot_us / 1e3:g} ms", f"{timeout_us / 1e3:g} ms"
         pytest.skip(f"the handset boots for {boots} (handset.boot); the receiver cuts the throttle after {cuts}")
-    for flight in in_flight(scenario, 4):
+    for number, flight in enumerate(in_flight(scenario, 4)):
         until_us = flight.at_us + timeout_us + handset.boot_us + settle_us(profile)
-        trace = rig.run(lasting(flight.scenario, HandsetReset(at_us=flight.at_us), until_us=until_us))
+        resets = [HandsetReset(at_us=flight.at_us)]
+        if number % 2:  # and again
+            resets.append(HandsetReset(at_us=until_us))
+            until_us += until_us - flight.at_us
+        trace = rig.run(lasting(flight.scenario, *resets, until_us=until_us))
         if sent_true(trace, flight.at_us, judge):
             last_us = int(trace.packets.left_us[trace.packets.left_us < flight.at_us][-1])
             judge(trace, packets.longest_gap(trace, last_us, until_us), at_most=most_us)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 
 import numpy as np
 import pytest
@@ -43,6 +44,9 @@ MANY_PACKETS_US = 340_000_000
 OVER_AN_HOUR_US = 4_500_000_000
 """75 minutes, with --thorough: past 2^32 us."""
 STIR_US = 700_000
+MOST_STICKS = 4
+STAY_US = 3_000_000
+"""Sticks that stay in their corners so long are a command to some programs."""
 MARKED_US = 10_000_000
 PHASES = 16
 BUSY_INTERVALS = (1, 3, 10)
@@ -67,10 +71,30 @@ def test_rate(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
 
 @requires("HS-GAP")
 def test_gap(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """A minute in which sticks and switches are moved, with the noise of the ADC and contacts that bounce."""
+    """A minute in which sticks and switches are moved; then all sticks stay at stops. With noise and bouncing."""
     moves, begin_us = stirred(scenario, MINUTE_US, STIR_US)
     trace = trial(rig, scenario, moves, MINUTE_US, *bouncing(profile), ambient=True)
     judge(trace, packets.longest_gap(trace, begin_us, MINUTE_US), at_most=limits.pause_us(profile))
+    moves, until_us = _corners(scenario, begin_us)
+    trace = trial(rig, scenario, moves, until_us, *bouncing(profile), ambient=True)
+    judge(trace, packets.longest_gap(trace, begin_us, until_us), at_most=limits.pause_us(profile))
+    judge_stray(judge, trace, begin_us, until_us)
+
+
+def _corners(scenario: ScenarioBuilder, begin_us: int) -> tuple[tuple[Move, ...], int]:
+    """Return moves of the sticks to their stops, each time others, and when the last have stayed there.
+
+    Four sticks go through all 16 combinations; of more sticks, the fifth does as the first, and so on. The order is
+    random, and so are the switches.
+    """
+    profile = scenario.profile
+    names = [channel.name for channel in sticks(profile)]
+    combinations = list(itertools.product((0.0, 1.0), repeat=min(len(names), MOST_STICKS)))
+    moves: tuple[Move, ...] = ()
+    for number, stops in enumerate(sorted(combinations, key=lambda _: scenario.share())):
+        positions = {**anywhere(scenario), **dict(zip(names, itertools.cycle(stops), strict=False))}
+        moves += moved_to(positions, begin_us + number * STAY_US)
+    return moves, begin_us + len(combinations) * STAY_US
 
 
 @requires("HS-FRESH")
@@ -113,7 +137,8 @@ def test_busy(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
     ):
         free_us = flight.at_us + busy_us
         moves: tuple[Move, ...] = ()
-        for at_us in (flight.at_us + busy_us // 4, free_us + 2 * every_us, free_us + 6 * every_us):
+        last_us = max(flight.at_us + busy_us // 2, free_us - limits.age_us(profile) - 1)
+        for at_us in (flight.at_us + busy_us // 4, last_us, free_us + 2 * every_us, free_us + 6 * every_us):
             moves += moved_to({channel.name: away(scenario) for channel in sticks(profile)}, at_us)
         until_us = free_us + 6 * every_us + settle_us(profile)
         fault = HandsetRadioBusy(at_us=flight.at_us, for_us=busy_us)
@@ -130,7 +155,7 @@ def test_count(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
     if profile.counter_byte is None:
         pytest.skip("the packets carry no counter")
     until_us = max(3_000_000, 600 * profile.handset.packet_interval_us) + sends_us(profile)
-    moves, begin_us = stirred(scenario, until_us, STIR_US)
+    moves, begin_us = stirred(scenario, until_us, STIR_US // 5)
     trace = trial(rig, scenario, moves, until_us)
     judge(trace, packets.longest_gap(trace, begin_us, until_us), at_most=limits.pause_us(profile), guard=True)
     judge(trace, packets.counter_errors(trace, begin_us, until_us), at_most=0)
@@ -209,13 +234,21 @@ def test_long(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
     until_us = OVER_AN_HOUR_US if rig.varied_strength == TRIPLES else MANY_PACKETS_US
     begin_us = sends_us(profile)
     moves: tuple[Move, ...] = ()
-    for at_us in [*range(begin_us, until_us - MINUTE_US // 2, MINUTE_US), until_us - 3 * settle_us(profile)]:
-        moves += moved_to(anywhere(scenario), at_us)
+    instants_us = [*range(begin_us, until_us - MINUTE_US // 2, MINUTE_US), until_us - 3 * settle_us(profile)]
+    stops: dict[str, float] = {}
+    for number, at_us in enumerate(instants_us):
+        positions = anywhere(scenario)
+        if number % 2 and at_us != instants_us[-1]:  # each stick at either stop for a minute
+            stops = {one.name: 1 - stops.get(one.name, round(scenario.share())) for one in sticks(profile)}
+            positions.update(stops)
+        moves += moved_to(positions, at_us)
     run = dataclasses.replace(next(runs(scenario, 1)), moves=moves, duration_us=until_us)
     trace = rig.run(run)
     judge(trace, packets.longest_gap(trace, begin_us, until_us), at_most=limits.pause_us(profile))
     judge_rate(judge, trace, begin_us, until_us)
     judge_stray(judge, trace, begin_us, until_us)
+    if profile.counter_byte is not None:
+        judge(trace, packets.counter_errors(trace, begin_us, until_us), at_most=0, guard=True)
     for index, channel in enumerate(profile.channels):
         at_most = 1 if channel.kind == "stick" else 0
         error = packets.code_error(trace, index, np.array([until_us - 1]))
