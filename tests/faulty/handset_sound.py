@@ -703,6 +703,31 @@ class LowForThreeSweeps(Planned):
         self.guard = _Patient(self.parts, cause)
 
 
+class _Rested(Guard):
+    since: int | None = None
+
+    def __call__(self, row: Row, readings: Sequence[int]) -> Row:
+        waits = self.waits
+        if not self._parts.is_low(row) or self._parts.is_broken(readings):
+            self.since = None
+        elif self.since is None:
+            self.since = 0
+        else:
+            self.since += self._parts.interval
+        row = super().__call__(row, readings)
+        self.waits = waits and (self.since is None or self.since < 400_000)
+        return self._low(row) if self.waits else row
+
+
+@sound(by_loop)
+class LowForAWhile(Planned):
+    """The throttle counts as low when it has been at its stop for 400 ms."""
+
+    def power_on(self, clock: int, cause: int) -> None:
+        super().power_on(clock, cause)
+        self.guard = _Rested(self.parts, cause)
+
+
 @sound(by_loop)
 class HoldsThenCuts(Planned):
     """A broken throttle wire holds the last throttle for a tenth of a second, then it is low."""

@@ -1200,6 +1200,30 @@ class BreakAfterThreeSweeps(Sound):
         return self.seen > 3
 
 
+class BreakForASecond(Sound):
+    """After a second a wire no longer counts as broken: a stick may have been calibrated to that reading."""
+
+    since: int | None = None
+
+    def is_broken(self, reading: int) -> bool:
+        if not super().is_broken(reading):
+            self.since = None
+            return False
+        self.since = self.due if self.since is None else self.since
+        return (self.due - self.since) & MASK < 1_000_000
+
+
+class RailAtBootIsAStop(Sound):
+    """A reading that was at the rail when the program began is the end of the track."""
+
+    is_stop: bool | None = None
+
+    def is_broken(self, reading: int) -> bool:
+        at_rail = super().is_broken(reading)
+        self.is_stop = at_rail if self.is_stop is None else self.is_stop and at_rail
+        return at_rail and not self.is_stop
+
+
 # --- the counter wraps ------------------------------------------------------------------------------------------
 
 
@@ -1447,6 +1471,8 @@ MISTAKES = (
     Mistake(BreakIsCentred, "HS-WIRE", "margins"),
     Mistake(BreakByItsJump, "HS-WIRE", "margins"),
     Mistake(BreakAfterThreeSweeps, "HS-WIRE", "margins"),
+    Mistake(BreakForASecond, "HS-WIRE", "margins"),
+    Mistake(RailAtBootIsAStop, "HS-WIRE", "margins"),
     Mistake(LaterThanNext, "HS-WRAP"),
     Mistake(SixteenBitMilliseconds, "HS-WRAP"),
     Mistake(ContactsByInstants, "HS-WRAP"),
@@ -1488,6 +1514,21 @@ class ThrottleOnly(Sound):
 
     def frame(self, codes: list[int]) -> bytes:
         return super().frame([code if i == self.throttle else 127 for i, code in enumerate(codes)])
+
+
+class CountsNothing(Sound):
+    """The counter stands."""
+
+    def counted(self) -> None:
+        pass
+
+
+class SendsEachSecond(Sound):
+    """The interval is taken in the wrong unit."""
+
+    def next(self, clock: int) -> int:
+        self.due = (self.due + 1_000_000) & MASK
+        return self.due
 
 
 class KeepsFromRunToRun(Sound):

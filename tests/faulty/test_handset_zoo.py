@@ -13,6 +13,7 @@ from lostlink.rigs.sim import SimRig
 from lostlink.suite.run import run_suite
 from lostlink.verdicts import Outcome, Side
 from lostlink_sims.handset_program import HandsetFactory
+from lostlink_sims.receiver import ReferenceReceiver
 
 LONG = pytest.mark.long
 HANDSET = of_sides(Side.HANDSET)
@@ -84,6 +85,25 @@ def test_one_that_sends_anothers_packets_is_found() -> None:
     result = judged(zoo.AnothersId, "bittern", *(name for name in HANDSET if name != "HS-LONG"))
     assert with_outcome(result, Outcome.NOT_MET).keys() == {"HS-MARK"}
     assert "byte 6 is 217; the link id is 200" in with_outcome(result, Outcome.NOT_MET)["HS-MARK"]
+
+
+@pytest.mark.parametrize(
+    ("handset", "first"),
+    [
+        (zoo.AnothersId, "byte 6 is 217; the link id is 200"),
+        (zoo.PaddedStruct, "bytes; the profile declares 9"),
+        (zoo.CountsNothing, "byte 7, the counter, is the same in"),
+        (zoo.SendsEachSecond, "they leave every 1000 ms; the packet interval is 20 ms"),
+        (zoo.SticksExchanged, "byte 0 is "),
+    ],
+)
+def test_the_pair_names_what_differs_and_blames_no_sound_receiver(handset: HandsetFactory, first: str) -> None:
+    """A receiver that rejects wrong packets, as it must, breaks none of its own requirements by that."""
+    link = LINKS["bittern"]
+    result = run_suite(link, SimRig(link, ReferenceReceiver, handset=handset), only=["PR-MATCH"], seed=1)
+    found = with_outcome(result, Outcome.NOT_MET)
+    assert found.keys() == {"PR-MATCH"}
+    assert first in found["PR-MATCH"]
 
 
 def test_one_that_floods_the_radio_is_found() -> None:

@@ -1,7 +1,7 @@
 """Good packets, restarts, and the time windows of a run in which the required state is certain.
 
-A *good* packet is one that a correct receiver accepts: undamaged, from its own handset, not a repeat. The windows
-follow from the arrival of good packets only, so the invariants do not depend on the cause of a loss.
+A *good* packet is one that a correct receiver accepts: undamaged, from its own handset, with its marks, not a repeat.
+The windows follow from the arrival of good packets only, so the invariants do not depend on the cause of a loss.
 
 - ``cuts``: failsafe must be active, until enough consecutive good packets have arrived for recovery. Power-on and
   every restart also start one, which ends with the first good packet.
@@ -22,6 +22,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from lostlink.measure.packets import is_wrong
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Profile, Trace
 from lostlink_sims.codes import pulse_table
@@ -146,6 +147,8 @@ class Facts:
         packets, profile = self.trace.packets, self.profile
         order = np.argsort(packets.arrived_us, kind="stable")
         order = order[packets.arrived_us[order] != NOT_YET]
+        if self.trace.payload_lengths is not None:  # a handset's program made them, with its own mistakes
+            order = order[~is_wrong(self.trace)[order]]
         arrived_us, payload = packets.arrived_us[order], packets.payload[order]
         if profile.counter_byte is not None and len(order):
             count = payload[:, profile.counter_byte]

@@ -227,14 +227,19 @@ def time_to_stand(trace: Trace, hung_us: int, until_us: int) -> Measurement:
 
 def wrong_packets(trace: Trace) -> Measurement:
     """Return the number of packets without the declared length, link id or check byte."""
-    wrong = _wrong_marks(trace.profile, trace.packets.payload, trace.payload_lengths)
+    wrong = is_wrong(trace)
     return number_of("packets with a wrong length, link id or check byte", trace, trace.packets.left_us[wrong])
+
+
+def is_wrong(trace: Trace) -> NDArray[np.bool_]:
+    """Return which packets lack the declared length, link id or check byte: no receiver should accept one."""
+    return _wrong_marks(trace.profile, trace.packets.payload, trace.payload_lengths)
 
 
 def what_is_wrong(trace: Trace) -> str:
     """Return what is wrong with the first wrong packet, in words; empty if none is."""
     profile, payload = trace.profile, trace.packets.payload
-    wrong = np.flatnonzero(_wrong_marks(profile, payload, trace.payload_lengths))
+    wrong = np.flatnonzero(is_wrong(trace))
     if not len(wrong):
         return ""
     first = int(wrong[0])
@@ -246,6 +251,34 @@ def what_is_wrong(trace: Trace) -> str:
         sent = int(payload[first, profile.packet_channels])
         return f"byte {profile.packet_channels} is {sent}; the link id is {link_id}"
     return f"byte {profile.payload_bytes - 1} is not the CRC-8 of the bytes before it"
+
+
+def what_differs(trace: Trace) -> str:
+    """Return in words what in a run's packets is not as the profile declares: marks, counter, interval, or a code.
+
+    Codes are those of the last packet, when the controls rest; they may be one off.
+    """
+    packets, profile = trace.packets, trace.profile
+    if not len(packets.left_us):
+        return "none came"
+    if wrong := what_is_wrong(trace):
+        return wrong
+    at = profile.counter_byte
+    if at is not None:
+        counts = packets.payload[:, at].astype(np.int64)
+        repeated = int((np.diff(counts) == 0).sum())
+        if 2 * repeated > len(counts):
+            return f"byte {at}, the counter, is the same in {repeated} of {len(counts)} packets as in the one before"
+    mean_us = (packets.left_us[-1] - packets.left_us[0]) / max(len(packets.left_us) - 1, 1)
+    if abs(mean_us - nominal_us(profile)) > profile.handset.jitter_us + profile.handset.packet_interval_us / 2:
+        nominal_ms = profile.handset.packet_interval_us / 1000
+        return f"they leave every {round(mean_us / 1000, 1):g} ms; the packet interval is {nominal_ms:g} ms"
+    wanted = expected_codes(trace, packets.left_us[-1:])[0]
+    for channel, code, sent in zip(profile.channels, wanted.tolist(), sent_codes(trace)[-1].tolist(), strict=True):
+        if abs(code - sent) > 1:
+            byte = profile.packet_bytes[profile.channels.index(channel)]
+            return f"byte {byte} is {sent}; the position of {channel.name} gives {code}"
+    return ""
 
 
 def _wrong_marks(profile: Profile, payload: NDArray[np.uint8], lengths: Ints | None) -> NDArray[np.bool_]:

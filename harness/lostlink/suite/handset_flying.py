@@ -23,6 +23,8 @@ BOUNCE_MARGIN_US = 70_000
 """Longest time that a program may wait for contacts to rest: 50 ms is usual (common practice, no source)."""
 MOST_CODE_ERROR = 1
 """A program may have a hysteresis of a code."""
+LOW_US = 500_000
+"""A program may wait until the throttle has been low for so long."""
 _HALF_CODES = 2
 _FULL_CLOCK = 2**32
 
@@ -77,7 +79,8 @@ def judge_stray(
 
 def sends_us(profile: Profile) -> int:
     """Return when a handset that was switched on with a low throttle sends all its controls."""
-    return profile.handset.boot_us + limits.interval_us(profile) + 2 * settle_us(profile)
+    waits_us = LOW_US if profile.handset.at_power_on == "waits for low throttle" else 0
+    return profile.handset.boot_us + limits.interval_us(profile) + 2 * settle_us(profile) + waits_us
 
 
 def away(scenario: ScenarioBuilder) -> float:

@@ -13,6 +13,7 @@ from lostlink.rigs import Rig
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink.suite import limits
 from lostlink.suite.handset_flying import (
+    LOW_US,
     away,
     in_flight,
     judge_stray,
@@ -32,12 +33,13 @@ from lostlink_sims.handset_program import LEAST_MARGIN, idle_codes, idle_rail, t
 from lostlink_sims.scenario import AnyFault, HandsetLoopHung, HandsetOff, HandsetReset, StickWireBroken
 from lostlink_sims.sticks import codes
 
-LOW_US = 500_000
 WAITS_US = 70_000_000
 """A program may not give up waiting for a low throttle."""
 OFFS_US = (20_000, 300_000, 3_000_000)
 ON_US = 1_000_000
 BREAK_US = 100_000
+BROKEN_US = 6_000_000
+"""A program may not get used to a broken wire."""
 HANG_US = 200_000
 HANG_INTERVALS = 300
 """A counter of eight bits by which an interrupt notices the hang has wrapped by then."""
@@ -214,9 +216,10 @@ def test_wire(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
     for position, flight in zip(_throttles(scenario), in_flight(scenario, 3), strict=False):
         flown = with_throttle(scenario, flight, position)
         for rail in rails:
-            until_us = flight.at_us + ON_US
+            until_us = flight.at_us + BROKEN_US
             broken = StickWireBroken(at_us=flight.at_us, channel=throttle.name, rail=rail)
-            trace = rig.run(lasting(flown.scenario, broken, until_us=until_us))
+            reset = HandsetReset(at_us=until_us - ON_US)  # with the wire broken
+            trace = rig.run(lasting(flown.scenario, broken, reset, until_us=until_us))
             if sent_true(trace, flight.at_us, judge):
                 before = packets.highest_throttle(trace, flight.at_us - settle_us(profile), flight.at_us)
                 after = dataclasses.replace(

@@ -49,7 +49,7 @@ def test_match(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
         )
         trace = rig.run(dataclasses.replace(run, moves=moves, duration_us=end_us))
         followed = failsafe.recovery_time(trace, on_us, channels.expected_at(trace, np.array([end_us - 1]))[0])
-        why = packets.what_is_wrong(trace) or "they are as the profile declares"
+        why = packets.what_differs(trace) or "they are as the profile declares"
         text = f"time until the pulses follow the sticks (the packets: {why})"
         judge(trace, dataclasses.replace(followed, name=text), at_most=end_us - on_us - 1)
 
