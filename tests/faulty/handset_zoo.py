@@ -1127,6 +1127,30 @@ class AliveInEightBits(Sound):
         return self.since < 8
 
 
+class WatchedOnce(Sound):
+    """An interrupt that finds the main loop hung stops sending, and a loop that goes on ends the watch."""
+
+    has_hung = False
+
+    def loop_is_alive(self) -> bool:
+        is_alive = super().loop_is_alive()
+        self.has_hung |= not is_alive
+        return is_alive
+
+    def turn(self, clock: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
+        wanted = super().turn(clock, readings, switches)
+        self.alive = 1_000_000 if self.has_hung else self.alive
+        return wanted
+
+
+class WatchedInFlight(Sound):
+    """With a throttle below a quarter the main loop is not watched: it may take its time on the ground."""
+
+    def loop_is_alive(self) -> bool:
+        is_alive = super().loop_is_alive()
+        return is_alive or (self.codes is not None and self.codes[self.throttle] < 64)
+
+
 class TwoBuffersForEver(Sound):
     """After a hang the timer sends its two buffers in turn: their counters differ, so each looks new."""
 
@@ -1466,6 +1490,8 @@ MISTAKES = (
     Mistake(TimerSaysItIsAlive, "HS-HANG", "timer"),
     Mistake(AliveInEightBits, "HS-HANG", "timer"),
     Mistake(TwoBuffersForEver, "HS-HANG", "timer"),
+    Mistake(WatchedOnce, "HS-HANG", "timer"),
+    Mistake(WatchedInFlight, "HS-HANG", "timer"),
     Mistake(CatchesUpAfterAHang, "HS-HANG"),
     Mistake(RailIsAStop, "HS-WIRE", "margins"),
     Mistake(BreakIsCentred, "HS-WIRE", "margins"),

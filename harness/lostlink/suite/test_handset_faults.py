@@ -43,6 +43,7 @@ BROKEN_US = 6_000_000
 HANG_US = 200_000
 HANG_INTERVALS = 300
 """A counter of eight bits by which an interrupt notices the hang has wrapped by then."""
+LOW_THROTTLE = 0.15
 ABOVE_IDLE_CODES = 5
 THROTTLE_RISE_US = 5
 """A code more than before, in a pulse."""
@@ -179,17 +180,24 @@ def _judge_back(judge: Judge, trace: Trace, flight: Flight, reset_us: int, until
 
 @requires("HS-HANG")
 def test_hang(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The main loop hangs in flight, then the sticks move; a timer interrupt of the program goes on."""
+    """The main loop hangs, also a second time and with a low throttle; then the sticks move. A timer goes on."""
     handset, timeout_us = profile.handset, profile.receiver.timeout_us
     watch_us = handset.watchdog_us or max(2 * timeout_us, HANG_INTERVALS * limits.interval_us(profile))
-    for flight in in_flight(scenario, 4):
-        until_us = flight.at_us + watch_us
-        moves = _sticks_moved(scenario, flight.at_us + min(100_000, timeout_us // 4))
-        trace = rig.run(lasting(flight.scenario, HandsetLoopHung(at_us=flight.at_us), until_us=until_us, moves=moves))
-        if sent_true(trace, flight.at_us, judge):
-            stands = packets.time_to_stand(trace, flight.at_us, until_us)
-            judge(trace, stands, at_most=limits.stand_us(profile))
     hang_us = min(HANG_US, handset.watchdog_us - 1) if handset.watchdog_us else HANG_US
+    for flight, throttle, is_again in zip(
+        in_flight(scenario, 4), (None, None, 0.0, LOW_THROTTLE), (0, 1, 0, 1), strict=False
+    ):
+        hung_us = flight.at_us + is_again * (hang_us + 2 * settle_us(profile))
+        until_us = hung_us + watch_us
+        hangs = [HandsetLoopHung(at_us=hung_us)]
+        if is_again:  # it hung before, and went on
+            hangs.insert(0, HandsetLoopHung(at_us=flight.at_us, for_us=hang_us))
+        flown = flight if throttle is None else with_throttle(scenario, flight, throttle)
+        moves = _sticks_moved(scenario, hung_us + min(100_000, timeout_us // 4))
+        trace = rig.run(lasting(flown.scenario, *hangs, until_us=until_us, moves=moves))
+        if sent_true(trace, hung_us, judge):
+            stands = packets.time_to_stand(trace, hung_us, until_us)
+            judge(trace, stands, at_most=limits.stand_us(profile))
     for flight in in_flight(scenario, 2):
         ends_us = flight.at_us + hang_us
         moves = _sticks_moved(scenario, flight.at_us + hang_us // 2)
