@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from bisect import bisect_right
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from operator import index
 from typing import Any, Final
@@ -151,11 +151,17 @@ class _Life:
 
     A turn takes `turn_us`; its packet is asked for at the end, and what the radio says waits until then. Only the timer
     interrupts it.
+
+    Attributes
+    ----------
+    now_us, where : int, str
+        Instant and function of the last call.
     """
 
     def __init__(self, board: HandsetBoard, boot_us: int, clock_start: int) -> None:
         self._board, self._profile = board, board.profile
         self._boot_us, self._base = boot_us, clock_start
+        self.now_us, self.where = boot_us, ""
         self._rate = 1_000_000 + board.profile.handset.clock_error_ppm
         self._told: list[tuple[int, Sent]] = []  # results of the radio, the earliest first
         self._told_us, self._timer_us, self._packet_us, self._turn_us = FAR_US, FAR_US, FAR_US, boot_us
@@ -169,13 +175,15 @@ class _Life:
 
     def begin(self, cause: Cause) -> None:
         """Build the program and start it."""
-        now_us, settings = self._boot_us, self._profile.handset
-        program: HandsetProgram = self._board.call(now_us, "constructor", self._board.factory, self._profile)
-        self._program = program
+        settings = self._profile.handset
+        self.where = "constructor"
+        program: HandsetProgram = self._board.factory(self._profile)
+        self._turn_call, self._packet_call = program.turn, program.packet
         self._sent = getattr(program, "sent", None)
         self._interrupt = getattr(program, "interrupt", None) if settings.sends_from == "timer" else None
-        self._board.call(now_us, "power_on()", program.power_on, self._clock(now_us), int(cause))
-        self._plan_timer(now_us)
+        self.where = "power_on()"
+        program.power_on(self._clock(self._boot_us), int(cause))
+        self._plan_timer(self._boot_us)
 
     def wait(self, until_us: int) -> None:
         """Call nothing before an instant, and forget what the radio said."""
@@ -203,8 +211,12 @@ class _Life:
             turn_ends_us = 0 if self._packet_us == FAR_US else self._packet_us
             self._told_us = max(self._told[0][0], turn_ends_us)
 
-    def step(self, now_us: int, hung_until_us: int) -> Any:
-        """Make the call that is due; return what it hands over to the radio."""
+    def step(self, now_us: int, hung_until_us: int, calm_until_us: int) -> Any:
+        """Make the call that is due; return what it hands over to the radio, at `now_us` of the attributes.
+
+        A turn's end follows in the same step where nothing comes before it and no fault begins or ends until then.
+        """
+        self.now_us = now_us
         if hung_until_us:  # of the program only the timer interrupt goes on
             self._loop_waits(hung_until_us)
             return self._tick(now_us) if now_us == self._timer_us else None
@@ -214,40 +226,51 @@ class _Life:
             return self._tick(now_us)
         if now_us == self._packet_us:
             return self._end_turn(now_us)
-        return self._turn(now_us)
+        self._turn(now_us)
+        done_us = self._packet_us
+        if done_us < calm_until_us and done_us < self._told_us and done_us < self._timer_us:
+            self.now_us = done_us
+            return self._end_turn(done_us)
+        return None
 
     def _tell(self, now_us: int) -> Any:
         _, result = self._told.pop(0)
         self._plan_told()
-        call, clock = self._board.call, self._clock(now_us)
+        clock = self._clock(now_us)
         assert self._sent is not None
-        call(now_us, "sent()", self._sent, clock, int(result))
+        self.where = "sent()"
+        self._sent(clock, int(result))
         if self._turn_us == FAR_US:
             self._turn_us = now_us
-        return call(now_us, "packet()", self._program.packet, clock)
+        self.where = "packet()"
+        return self._packet_call(clock)
 
     def _tick(self, now_us: int) -> Any:
         self._plan_timer(now_us)
         assert self._interrupt is not None
-        payload = self._board.call(now_us, "interrupt()", self._interrupt, self._clock(now_us))
+        self.where = "interrupt()"
+        payload = self._interrupt(self._clock(now_us))
         if payload is not None:
             self._spins = 0
         return payload
 
     def _turn(self, now_us: int) -> None:
         readings, switches = self._board.controls.sweep(now_us)
-        call = self._board.call
-        wanted = call(now_us, "turn()", self._program.turn, self._clock(now_us), readings, switches)
+        own_us = self._own_us(now_us)
+        clock = (self._base + own_us) & MASK
+        self.where = "turn()"
+        wanted = self._turn_call(clock, readings, switches)
         self._packet_us = done_us = now_us + self._turn_takes_us
         self._turn_us = FAR_US
         if wanted is not None:
-            wanted = call(now_us, "turn(), which returns a clock or None", index, wanted)
-            self._turn_us = max(now_us + 1, done_us, self._real_us(now_us, wanted))
+            self.where = "turn(), which returns a clock or None"
+            self._turn_us = max(now_us + 1, done_us, self._real_us(own_us, (index(wanted) - clock) & MASK))
         if self._told:
             self._plan_told()
 
     def _end_turn(self, now_us: int) -> Any:
-        payload = self._board.call(now_us, "packet()", self._program.packet, self._clock(now_us))
+        self.where = "packet()"
+        payload = self._packet_call(self._clock(now_us))
         self._packet_us = FAR_US
         if payload is not None or self._turn_us > now_us + 1:
             self._spins = 0
@@ -262,8 +285,8 @@ class _Life:
         if self._interrupt is None:
             return
         interval_us = self._profile.handset.packet_interval_us
-        due = self._own_us(now_us) // interval_us * interval_us + interval_us
-        self._timer_us = self._real_us(now_us, (self._base + due) & MASK)
+        own_us = self._own_us(now_us)
+        self._timer_us = max(now_us, self._real_us(own_us, interval_us - own_us % interval_us))
 
     def _own_us(self, now_us: int) -> int:
         return (now_us - self._boot_us) * self._rate // 1_000_000
@@ -271,11 +294,11 @@ class _Life:
     def _clock(self, now_us: int) -> int:
         return (self._base + self._own_us(now_us)) & MASK
 
-    def _real_us(self, now_us: int, clock: int) -> int:
-        """Return the first microsecond, not before now, at which the clock shows a value; now for one in the past."""
-        ahead = (clock - self._clock(now_us)) & MASK
-        own_us = self._own_us(now_us) + (ahead if ahead <= _HALF else 0)
-        return max(now_us, self._boot_us - -own_us * 1_000_000 // self._rate)
+    def _real_us(self, own_us: int, ahead_us: int) -> int:
+        """Return the first microsecond at which the clock is so far ahead; more than half its range ahead is past."""
+        if ahead_us <= _HALF:
+            own_us += ahead_us
+        return self._boot_us - -own_us * 1_000_000 // self._rate
 
 
 class HandsetBoard:
@@ -302,11 +325,10 @@ class HandsetBoard:
         self._sends_for_us = [radio.settle_us + air_time_us(radio, size) for size in range(PAYLOAD_LIMIT_BYTES + 1)]
         self._hung = silent_spans(scenario, profile.handset.watchdog_us)
         self._frozen, self._busy = spans_of(HandsetHung, scenario), spans_of(HandsetRadioBusy, scenario)
+        self._changes_us = sorted(at_us for span in (*self._hung, *self._frozen, *self._busy) for at_us in span)
         self._clock_start = scenario.handset_clock_us
         self._free_us = 0  # the radio
         self._last: Packet | None = None
-        self._where = ""
-        self._now_us = 0
         self.crash: HandsetCrash | None = None
 
     def slots(self) -> Iterator[Slots]:
@@ -318,11 +340,11 @@ class HandsetBoard:
             first += len(tile)
 
     def _tile(self, first: int, packets: list[Packet]) -> Slots:
-        lengths = np.array([len(payload) for _, payload in packets], np.int64)
+        instants_us, payloads = zip(*packets, strict=True)
+        lengths = np.array(list(map(len, payloads)), np.int64)
         rows = np.zeros((len(packets), PAYLOAD_LIMIT_BYTES), np.uint8)
-        for row, (_, payload) in zip(rows, packets, strict=True):
-            row[: len(payload)] = np.frombuffer(payload, np.uint8)
-        return Slots(first, np.array([at_us for at_us, _ in packets], np.int64), rows, lengths)
+        rows[np.arange(PAYLOAD_LIMIT_BYTES) < lengths[:, None]] = np.frombuffer(b"".join(payloads), np.uint8)
+        return Slots(first, np.array(instants_us, np.int64), rows, lengths)
 
     def _packets(self) -> Iterator[Packet]:
         """Yield the packets of each life of the program, from a boot to the next reset or the end of the supply."""
@@ -330,36 +352,36 @@ class HandsetBoard:
         resets = {fault.at_us for fault in self._scenario.faults if isinstance(fault, HandsetReset)}
         bites = {until_us for _, until_us in self._hung} if settings.watchdog_us else set()
         late_us = self._phase_us
+        life: _Life | None = None
         try:
             for start_us, end_us in on_times(self._scenario, settings.watchdog_us):
                 cause = Cause.RESET if start_us in resets | bites else Cause.POWER_ON
                 boot_us, late_us = start_us + settings.boot_us + late_us, 0
                 if boot_us < end_us:
-                    yield from self._live(boot_us, end_us, cause)
+                    life = _Life(self, boot_us, self._clock_start)
+                    self._clock_start = 0  # a reset restarts the counter
+                    yield from self._live(life, cause, end_us)
         except (Exception, SystemExit) as error:
-            self.crash = HandsetCrash(self._now_us, crash_text(error, f"the handset's {self._where}", self._now_us))
+            assert life is not None
+            self.crash = HandsetCrash(life.now_us, crash_text(error, f"the handset's {life.where}", life.now_us))
 
-    def _live(self, boot_us: int, end_us: int, cause: Cause) -> Iterator[Packet]:
+    def _live(self, life: _Life, cause: Cause, end_us: int) -> Iterator[Packet]:
         """Run the program from its boot to an instant."""
-        life = _Life(self, boot_us, self._clock_start)
-        self._clock_start = 0  # a reset restarts the counter
         life.begin(cause)
+        calm_until_us = frozen_until_us = hung_until_us = busy_until_us = 0
         while (now_us := life.next_us) < end_us:
-            if until_us := _until(self._frozen, now_us):
-                yield from self._repeats(until_us, end_us)
-                life.wait(until_us)
+            if now_us >= calm_until_us:
+                frozen_until_us, hung_until_us = _until(self._frozen, now_us), _until(self._hung, now_us)
+                busy_until_us = _until(self._busy, now_us)
+                following = bisect_right(self._changes_us, now_us)
+                calm_until_us = min([*self._changes_us[following : following + 1], end_us])
+            if frozen_until_us:
+                yield from self._repeats(frozen_until_us, end_us)
+                life.wait(frozen_until_us)
                 continue
-            payload = life.step(now_us, _until(self._hung, now_us))
-            if payload is not None:
-                result = self._hand_over(now_us, payload)
-                life.told(result, self._free_us if result is Sent.OUT else now_us + REFUSAL_US)
-                if result is Sent.OUT:
-                    yield now_us, bytes(payload)
-
-    def call(self, now_us: int, where: str, call: Callable[..., Any], *arguments: Any) -> Any:
-        """Call a function of the program; an exception is told with its name and the instant."""
-        self._now_us, self._where = now_us, where
-        return call(*arguments)
+            payload = life.step(now_us, hung_until_us, calm_until_us)
+            if payload is not None and (sent := self._hand_over(life, payload, busy_until_us)):
+                yield sent
 
     def _repeats(self, until_us: int, end_us: int) -> Iterator[Packet]:
         """Yield the last packet at the nominal rate: the program hangs and its radio goes on."""
@@ -371,17 +393,20 @@ class HandsetBoard:
             self._free_us = at_us + self._sends_for_us[len(payload)]
             yield at_us, payload
 
-    def _hand_over(self, now_us: int, payload: Any) -> Sent:
-        """Give a payload to the radio, which refuses it while it sends."""
+    def _hand_over(self, life: _Life, payload: Any, busy_until_us: int) -> Packet | None:
+        """Give a payload to the radio; return the packet, None where the radio refuses it: busy, or still sending."""
         if not isinstance(payload, bytes | bytearray):
             raise TypeError(f"a payload is {type(payload).__name__}; allowed: bytes, or None")
         if not 1 <= len(payload) <= PAYLOAD_LIMIT_BYTES:
             raise ValueError(f"a payload of {len(payload)} bytes; allowed: 1 to {PAYLOAD_LIMIT_BYTES}")
-        if now_us < self._free_us or _until(self._busy, now_us):
-            return Sent.BUSY
+        now_us = life.now_us
+        if now_us < self._free_us or busy_until_us:
+            life.told(Sent.BUSY, now_us + REFUSAL_US)
+            return None
         self._free_us = now_us + self._sends_for_us[len(payload)]
         self._last = now_us, bytes(payload)
-        return Sent.OUT
+        life.told(Sent.OUT, self._free_us)
+        return self._last
 
 
 def _until(spans: list[tuple[int, int]], now_us: int) -> int:
