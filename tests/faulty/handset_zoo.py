@@ -1379,6 +1379,27 @@ class TwoResetsAreTheBootLoader(Sound):
         return None if self.loads and (self.due - self.began) & MASK < 2_000_000 else packet
 
 
+class GoesOnWithSavedValues(Sound):
+    """After a reset it sends what was in memory before, until a turn reads something that differs from the first."""
+
+    saved: ClassVar[list[int] | None] = None
+    first: tuple[int, ...] | None = None
+    is_saved = False
+
+    def power_on(self, clock: int, cause: int) -> None:
+        super().power_on(clock, cause)
+        self.is_saved = cause == RESET
+
+    def read(self, clock: int, readings: list[int], switches: list[int]) -> None:
+        self.first = self.first or tuple(readings)
+        self.is_saved = self.is_saved and self.first == tuple(readings)
+        super().read(clock, readings, switches)
+        known = type(self)
+        if self.is_saved and known.saved is not None:
+            self.codes = known.saved
+        known.saved = self.codes
+
+
 class OldPacketFirst(Sound):
     """A radio that was busy for long gets a packet of some intervals ago first, then the newest."""
 

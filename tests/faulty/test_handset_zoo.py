@@ -106,6 +106,19 @@ def test_the_pair_names_what_differs_and_blames_no_sound_receiver(handset: Hands
     assert first in found["PR-MATCH"]
 
 
+@pytest.mark.parametrize(
+    ("link", "requirement"),
+    [("bittern", "PR-RESET"), ("margins", "PR-HANG")],
+)
+def test_the_pair_finds_values_that_are_kept_over_a_reset(link: str, requirement: str) -> None:
+    """The sticks have moved meanwhile; the motors run on as before."""
+    profile = LINKS[link]
+    rig = SimRig(profile, ReferenceReceiver, handset=zoo.GoesOnWithSavedValues)
+    assert with_outcome(run_suite(profile, rig, only=[requirement], seed=1), Outcome.NOT_MET).keys() == {requirement}
+    sound = run_suite(profile, SimRig(profile, ReferenceReceiver, handset=zoo.Sound), only=[requirement], seed=1)
+    assert with_outcome(sound, Outcome.MET).keys() == {requirement}
+
+
 def test_one_that_floods_the_radio_is_found() -> None:
     assert with_outcome(judged(zoo.Floods, "heron", "HS-RATE", "HS-WRAP"), Outcome.NOT_MET).keys() == {
         "HS-RATE",

@@ -490,6 +490,7 @@ def test_bad_input(words: list[object], parts: list[str], tmp_path: Path, monkey
     ("text", "part"),
     [
         ("class R(:\n", ":1:"),
+        ("x = '\0'\n", "null bytes; allowed: Python source"),
         ("import nowhere\n", ":1: ModuleNotFoundError"),
         ("x = 1\ny = 1 // 0\n", ":2: ZeroDivisionError"),
         ("x = 1\n", "has no 'R'; allowed: a class"),

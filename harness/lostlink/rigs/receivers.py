@@ -212,6 +212,8 @@ def _module_loader(path: Path, named: str, noun: str) -> Callable[[], Any]:
     try:
         code = loading.loader.get_code(loading.name)
     except SyntaxError as error:
+        if error.lineno is None:  # null bytes
+            raise ReceiverError(f"{named}: {path} cannot be read: {error.msg}; allowed: Python source") from error
         raise ReceiverError(f"{path}:{error.lineno}:{error.offset}: {error.msg}; the {noun} cannot be read") from error
     except (OSError, ValueError) as error:
         raise ReceiverError(f"{named}: {path} cannot be read: {error}") from error

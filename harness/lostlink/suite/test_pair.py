@@ -10,10 +10,10 @@ import pytest
 from lostlink.measure import channels, failsafe, latency, packets
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
-from lostlink.scenarios import STICKS_IN_FLIGHT, ScenarioBuilder
+from lostlink.scenarios import STICKS_IN_FLIGHT, Flight, ScenarioBuilder
 from lostlink.suite import limits
 from lostlink.suite.flying import flew, throttle_jumps
-from lostlink.suite.handset_flying import settle_us
+from lostlink.suite.handset_flying import away, moved_to, settle_us, sticks
 from lostlink.suite.judge import Judge
 from lostlink.varied import TRIPLES
 from lostlink.verdicts import Measurement
@@ -93,11 +93,12 @@ def test_off(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge
 
 @requires("PR-HANG")
 def test_hang(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The handset's main loop hangs in flight: the motors stop, or a watchdog brings the sticks back."""
+    """The handset's main loop hangs in flight, then the sticks move: the motors stop, or a watchdog resets it."""
     handset, limit_us = profile.handset, limits.hang_stop_us(profile)
     for flight in scenario.flights(8, anywhere=True):
         watch_us = limit_us + handset.watchdog_us + handset.boot_us + scenario.linked_us + scenario.settle_us
-        trace = rig.run(flight.into(HandsetLoopHung(at_us=flight.at_us), watch_us=watch_us))
+        moves = _sticks_moved(scenario, flight)
+        trace = rig.run(flight.into(HandsetLoopHung(at_us=flight.at_us), watch_us=watch_us, moves=moves))
         if not flew(trace, flight, judge):
             continue
         before, end_us = trace.motor.at(flight.at_us), flight.at_us + watch_us
@@ -109,20 +110,31 @@ def test_hang(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
             _judge_control(trace, end_us, judge)
 
 
+def _sticks_moved(scenario: ScenarioBuilder, flight: Flight) -> tuple[Move, ...]:
+    """Return moves at the instant of a fault: the throttle to half of where it was, the other sticks anywhere."""
+    throttle = scenario.profile.flight_controller.throttle
+    was = next(move.position for move in reversed(flight.scenario.moves) if move.channel == throttle)
+    positions = {channel.name: away(scenario) for channel in sticks(scenario.profile)}
+    return moved_to({**positions, throttle: was / 2}, flight.at_us)
+
+
 def _judge_control(trace: Trace, end_us: int, judge: Judge) -> None:
-    """Judge that at the end the motors rest, or the throttle follows its stick."""
+    """Judge that at the end the motors rest, or every channel follows its control."""
     profile = trace.profile
     if trace.motor.at(end_us - 1) > 0:
-        error = channels.value_error(trace, profile.throttle_index, np.array([end_us - 1]))
-        judge(trace, error, at_most=limits.value_us(profile))
+        for index in range(len(profile.channels)):
+            error = channels.value_error(trace, index, np.array([end_us - 1]))
+            judge(trace, error, at_most=limits.value_us(profile))
 
 
 @requires("PR-RESET")
 def test_reset(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """The handset resets in flight: the motors never run higher than the stick."""
+    """The handset resets in flight, and the sticks move: the motors never run higher than before."""
     for flight in scenario.flights(8, anywhere=True):
-        watch_us = profile.requirements.motor_cut_within_us + profile.handset.boot_us + scenario.linked_us
-        trace = rig.run(flight.into(HandsetReset(at_us=flight.at_us), watch_us=watch_us))
+        away_us = profile.requirements.motor_cut_within_us + profile.handset.boot_us
+        watch_us = away_us + scenario.linked_us + scenario.settle_us
+        moves = _sticks_moved(scenario, flight)
+        trace = rig.run(flight.into(HandsetReset(at_us=flight.at_us), watch_us=watch_us, moves=moves))
         if not flew(trace, flight, judge):
             continue
         end_us = flight.at_us + watch_us
