@@ -161,7 +161,7 @@ def quantity(value: float, unit: str) -> str:
     if unit == "µs" and abs(value) >= 10_000:
         return f"{value / 1000:.5g} ms" if abs(value) < 10_000_000 else f"{value / 1e6:.5g} s"
     number = f"{value:.0f}" if float(value).is_integer() else f"{value:.4g}"
-    return f"{number} {unit}".rstrip()
+    return f"{number} {'code' if unit == 'codes' and abs(value) == 1 else unit}".rstrip()
 
 
 def _number(name: str, value: object) -> float:
@@ -223,6 +223,8 @@ class Limit:
                 object.__setattr__(self, name, number)
 
     def __str__(self) -> str:
+        if self.at_most is not None and self.at_most == self.at_least:
+            return f"exactly {quantity(self.at_most, self.unit)}"
         bounds = (("at most", self.at_most), ("at least", self.at_least))
         return " and ".join(f"{word} {quantity(bound, self.unit)}" for word, bound in bounds if bound is not None)
 

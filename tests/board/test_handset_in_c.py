@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import random
 import re
+import subprocess
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -33,7 +34,8 @@ from lostlink_sims.scenario import (
     SwitchBounces,
 )
 
-BOARD = Path(__file__).parents[2] / "fixtures" / "board"
+ROOT = Path(__file__).parents[2]
+BOARD = ROOT / "fixtures" / "board"
 LONG = pytest.mark.long
 MISTAKES = {
     name: int(number)
@@ -251,3 +253,15 @@ def test_both_halves_in_c(make: Make) -> None:
         pytest.raises(ReceiverCrashError, match=r"handset_turn\(\) at .*: the program died"),
     ):
         faulty.run(flight.into(HandsetOff(at_us=flight.at_us)))
+
+
+def test_demo_of_a_pair(tools: None, tmp_path: Path) -> None:
+    """``ci/pair``: a sound pair, then a handset that no receiver can be safe with."""
+    folder = tmp_path / "evidence"
+    words = [str(ROOT / "ci" / "pair"), "--only", "PR-HANG,HS-HANG", "--quiet", "--out", str(folder)]
+    run = subprocess.run(words, capture_output=True, text=True, timeout=300, check=False)
+    assert run.returncode == 0, run.stdout + run.stderr
+    assert "Both requirements tested are met by the handset handset.so with receiver.so." in run.stdout
+    assert "X not met  PR-HANG" in run.stdout
+    assert "+ met      FS-STALE" in run.stdout
+    assert (folder / "report.html").exists()

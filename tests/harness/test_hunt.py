@@ -65,7 +65,7 @@ def duration(profile: Profile, least_us: int) -> int:
 # --- lengths and kinds ------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["bittern", "heron", "lapwing", "plover", "wren"])
+@pytest.mark.parametrize("name", ["bittern", "dunlin", "heron", "lapwing", "plover", "wren"])
 def test_durations_rise_and_have_a_meaning(name: str) -> None:
     profile = read_profile(str(HERON.with_name(f"{name}.toml")))
     durations = link_durations(profile)

@@ -511,8 +511,8 @@ def test_shipped_profile_survives_and_can_be_met(path: Path) -> None:
         assert caution in " ".join(text.replace("#", " ").split()), caution
 
 
-def test_five_profiles_are_shipped() -> None:
-    assert [path.stem for path in SHIPPED] == ["bittern", "heron", "lapwing", "plover", "wren"]
+def test_six_profiles_are_shipped() -> None:
+    assert [path.stem for path in SHIPPED] == ["bittern", "dunlin", "heron", "lapwing", "plover", "wren"]
 
 
 def test_written_profile_names_every_key() -> None:

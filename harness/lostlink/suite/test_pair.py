@@ -105,7 +105,8 @@ def test_hang(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
         higher = _highest(trace, flight.at_us, end_us, "motor command after the hang")
         judge(trace, higher, at_most=(before + COMMAND_TOLERANCE) / 10)
         if not handset.watchdog_us:
-            judge(trace, failsafe.time_to_motor_stop(trace, flight.at_us), at_most=limit_us)
+            stop = failsafe.time_to_motor_stop(trace, flight.at_us)
+            judge(trace, dataclasses.replace(stop, name="time from the hang to motor stop"), at_most=limit_us)
         else:
             _judge_control(trace, end_us, judge)
 
