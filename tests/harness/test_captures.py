@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lostlink.captures import frames_csv, strips, wording
+from lostlink.captures import failsafe_end, frames_csv, strips, wording
 from lostlink.captures.events import Onset, SteadyKind
 from lostlink.captures.files import parse_capture, read_capture
 from lostlink.captures.judging import Findings, findings
@@ -302,9 +302,9 @@ def test_sticks_at_rest_look_like_failsafe() -> None:
     }  # fmt: skip
     assert found.exit_code == 4
     assert found.conclusion == (
-        "This pulse train meets the 4 requirements that it shows, but FS-VALUE, FS-PRESET are not tested: no failsafe "
-        "is shown, so whether link loss cuts the throttle stays open. Not tested by a capture: "
-        f"{len(of_sides(Side.RECEIVER)) - 6} other requirements."
+        "This pulse train meets the 4 requirements that it shows, but FS-VALUE, FS-PRESET are not tested: the channels "
+        "did not jump to the failsafe values together, and sticks at rest there look the same. Not tested by a "
+        f"capture: {len(of_sides(Side.RECEIVER)) - 6} other requirements."
     )
 
 
@@ -341,7 +341,8 @@ def test_a_short_stand_is_no_hold() -> None:
     found = found_in(flight(rows), output())
     assert not found.steady_states
     assert not by_severity(found.verdicts, Outcome.INCONCLUSIVE)
-    assert found.exit_code == 4  # no failsafe is shown
+    assert found.exit_code == 4
+    assert "no failsafe is shown, so whether link loss cuts the throttle stays open" in found.conclusion
 
 
 def test_the_way_back_is_no_failsafe() -> None:
@@ -380,6 +381,59 @@ def test_a_failsafe_is_judged_until_the_sticks_are_back(after: list[list[int]], 
     assert verdict(found, "FS-VALUE") is outcome
     assert found.exit_code == {Outcome.MET: 0, Outcome.NOT_MET: 1, Outcome.INCONCLUSIVE: 4}[outcome]
     assert ("puts the throttle to idle" in found.conclusion) == (outcome is Outcome.MET)
+
+
+NEAR = [1504, 1497, 1000, 1503, 1000, 1000, 1000, 1000]
+"""Sticks at rest near the failsafe values, as a handset on a bench."""
+
+
+@pytest.mark.parametrize(
+    ("rows", "value", "preset", "reason"),
+    [
+        ([*HELD, *[CENTRE] * 30, *[NEAR] * 30], Outcome.MET, Outcome.MET, ""),
+        ([*HELD, *[CENTRE] * 30, *[NEAR] * 30, *map(moving, range(20))], Outcome.MET, Outcome.MET, ""),
+        (
+            [*map(moving, range(20)), *[[1504, 1497, 1650, 1503, 2000, 1000, 1000, 1000]] * 30, *[NEAR] * 40],
+            Outcome.MET, Outcome.INCONCLUSIVE, "roll did not change when the failsafe began",
+        ),
+        (
+            [*HELD, *[CENTRE] * 30, *[moving(20)] * 30], Outcome.INCONCLUSIVE, Outcome.INCONCLUSIVE,
+            "all channels only took the values again that they had before it",
+        ),
+        ([*HELD, *[CENTRE] * 30, *[moving(20)] * 9, *map(moving, range(9))], Outcome.MET, Outcome.MET, ""),
+        ([*HELD, *[[1504, *CENTRE[1:]]] * 30], Outcome.MET, Outcome.NOT_MET, ""),
+    ],
+    ids=["rest near it", "rest, then move", "a kill switch", "as before", "as before, then move", "a wrong value"],
+)  # fmt: skip
+def test_sticks_at_rest_are_no_fault_and_no_proof(
+    rows: list[list[int]], value: Outcome, preset: Outcome, reason: str
+) -> None:
+    """Sticks that rest near the failsafe values when the link is back, or that two switches put there; a receiver
+    that takes its held values again, with which the link need not be back.
+    """
+    found = found_in(flight(rows), output(), tick=PS_PER_US)
+    assert (verdict(found, "FS-VALUE"), verdict(found, "FS-PRESET")) == (value, preset)
+    (one,) = (one for one in found.verdicts if one.requirement.id == "FS-PRESET")
+    assert reason in one.reason
+
+
+@pytest.mark.parametrize("reach", [1, 7, 10**9])
+def test_the_end_of_a_failsafe_is_the_same_however_many_rows_are_looked_at(
+    reach: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A long capture is looked at in parts. Here the failsafes end in every way, one after the other."""
+    flown, failed = [*map(moving, range(40)), *[moving(40)] * 24], [CENTRE] * 30
+    again = [*failed, *[RAISED] * 3, *failed, *[moving(40)] * 5, *failed]
+    rows = [*flown, *failed, *flown, *again, *flown, *failed, *[RAISED] * 40, *failed]
+    rows += [*flown, *failed, *[moving(40)] * 90, *failed]
+    profile = output()
+    train = found_in(flight(rows), profile, tick=PS_PER_US).train
+    monkeypatch.setattr(failsafe_end, "_LEAST_REACH", reach)
+    spans = [failsafe_end.judged_rows(train, profile, steady) for steady in findings(train, profile).failsafes]
+    assert [(int(span.rows[0]), int(span.rows[-1]) + 1, span.doubt) for span in spans] == [
+        (64, 94, ""), (158, 256, ""), (226, 256, ""), (320, 350, failsafe_end.ALONE),
+        (484, 514, failsafe_end.AS_BEFORE), (604, 634, ""),
+    ]  # fmt: skip
 
 
 def test_held_since_the_beginning() -> None:
@@ -716,7 +770,7 @@ def test_the_page_has_nothing_that_a_capture_does_not_have(tmp_path: Path) -> No
     assert "seed" not in (tmp_path / "a" / "summary.md").read_text(encoding="utf-8")
     _, page = read_into(tmp_path / "b", "reset_two_wires.vcd")
     assert not (tmp_path / "b" / "runs" / "FS-VALUE.json").exists()
-    assert "no failsafe is shown, so whether link loss cuts the throttle stays open" in page
+    assert "the channels did not jump to the failsafe values together, and sticks at rest there look the same" in page
 
 
 @pytest.mark.parametrize("change", ["{", '{"schema": 1}', '{"schema": 2}', "[]"])

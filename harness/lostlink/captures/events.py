@@ -31,6 +31,7 @@ LATE_PS: Final = 40 * PS_PER_US
 """Most that a single late edge changes a width or the median of few: twice 20 us, common practice, no source."""
 _CLOCK: Final = 0.01
 """Clock error of a receiver up to which its failsafe values are recognised."""
+_ALL: Final = slice(None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,20 +212,20 @@ def at_failsafe(train: PulseTrain, profile: Profile) -> Bools:
     return at_values(train, profile, failsafe_ps(train, profile))
 
 
-def like(train: PulseTrain, profile: Profile, wanted: Any) -> Bools:
+def like(train: PulseTrain, profile: Profile, wanted: Any, rows: slice = _ALL) -> Bools:
     """Return which good frames are near values in picoseconds, or off by late edges between or before two of these."""
-    all_near: Bools = np.all(at_values(train, profile, wanted), axis=1)
-    late: Bools = np.all(np.abs(train.widths_ps[:, : len(wanted)] - wanted) <= LATE_PS, axis=1)
+    all_near: Bools = np.all(at_values(train, profile, wanted, rows), axis=1)
+    late: Bools = np.all(np.abs(train.widths_ps[rows, : len(wanted)] - wanted) <= LATE_PS, axis=1)
     before = np.append(False, all_near[:-1])
     after, second = np.append(all_near[1:], False), np.append(all_near[2:], [False, False])[: len(all_near)]
     late &= after & (before | second)
     return all_near | late
 
 
-def at_values(train: PulseTrain, profile: Profile, wanted: Any) -> Bools:
+def at_values(train: PulseTrain, profile: Profile, wanted: Any, rows: slice = _ALL) -> Bools:
     """Return which channels of which good frames are near values in picoseconds, (frames, channels)."""
     allowed = np.maximum(profile.requirements.value_tolerance_us * PS_PER_US, _CLOCK * wanted)
-    near: Bools = np.abs(train.widths_ps[:, : len(wanted)] - wanted) <= allowed + train.uncertainty_us * PS_PER_US
+    near: Bools = np.abs(train.widths_ps[rows, : len(wanted)] - wanted) <= allowed + train.uncertainty_us * PS_PER_US
     return near
 
 
@@ -244,7 +245,7 @@ def _with_profile(train: PulseTrain, runs: _Runs, profile: Profile) -> list[Stea
             continue
         one_off = wanted >= 3 and bool((hits[first : last + 1] == wanted - 1).all())
         steady = _entered(train, runs, SteadyKind.ALL_BUT_ONE if one_off else SteadyKind.OTHER, first, last)
-        if steady.onset is Onset.JUMP and steady.stood_ps >= least_held_ps:
+        if steady.onset is Onset.JUMP and (one_off or steady.stood_ps >= least_held_ps):
             found.append(steady)
     return sorted(found, key=lambda steady: steady.first)
 

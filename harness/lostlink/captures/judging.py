@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from lostlink.captures.events import (
+    LATE_PS,
     Onset,
     Silence,
     SteadyKind,
@@ -23,7 +24,7 @@ from lostlink.captures.events import (
     steady_states,
     whole_separators_ps,
 )
-from lostlink.captures.failsafe_end import judged_rows
+from lostlink.captures.failsafe_end import HEAD, FailsafeRows, judged_rows
 from lostlink.captures.pulse_faults import PulseFault, pulse_faults
 from lostlink.captures.signals import PS_PER_US
 from lostlink.captures.train import PulseTrain
@@ -266,6 +267,8 @@ def _failsafe(found: Findings, profile: Profile) -> Iterator[Verdict]:
     doubt = "the channels also jumped together to other values; if that was link loss, its values are wrong"
     if not seen:
         why = "no failsafe is shown, so whether link loss cuts the throttle stays open"
+        if any(steady.kind is SteadyKind.PRESET for steady in found.steady_states):
+            why = "the channels did not jump to the failsafe values together, and sticks at rest there look the same"
         if profile.receiver.pulses_cease:
             why = "the failsafe of this link has no pulses, and a capture does not show why pulses stop"
         if other:
@@ -276,8 +279,8 @@ def _failsafe(found: Findings, profile: Profile) -> Iterator[Verdict]:
         yield _unjudged("FS-PRESET", Outcome.NOT_TESTED, why)
         return
     spans = [judged_rows(train, profile, steady) for steady in seen]
-    rows = np.unique(np.concatenate([span for span, _ in spans]))
-    doubt = doubt if other else next((why for _, why in spans if why), "")
+    rows = np.unique(np.concatenate([span.rows for span in spans]))
+    doubt = doubt if other else next((span.doubt for span in spans if span.doubt), "")
     if profile.throttle_index < train.channels:
         widest_ps = float(train.widths_ps[rows, profile.throttle_index].max())
         yield _verdict(
@@ -289,15 +292,35 @@ def _failsafe(found: Findings, profile: Profile) -> Iterator[Verdict]:
         )
     else:
         yield _unjudged("FS-VALUE", Outcome.NOT_TESTED, "the pulse train has no throttle channel")
+    yield _preset(train, profile, spans, doubt)
+
+
+def _preset(train: PulseTrain, profile: Profile, spans: Sequence[FailsafeRows], doubt: str) -> Verdict:
+    """Judge the failsafe values.
+
+    A channel that is a little off may have the value of its stick: where it did not change when the failsafe began,
+    and where it was right at first.
+    """
     wanted = failsafe_ps(train, profile)
-    off = np.abs(train.widths_ps[rows, : len(wanted)] - wanted)
-    worst = int(np.argmax(off.max(0)))
-    yield _verdict(
+    worst = np.zeros(len(wanted))
+    for span in spans:
+        off = np.abs(train.widths_ps[span.rows, : len(wanted)] - wanted)
+        early, late = off[:HEAD].max(0), off.max(0)
+        is_off = (late > profile.requirements.value_tolerance_us * PS_PER_US) & (late < LATE_PS)
+        for is_stick, what in ((is_off & ~span.changed, "did not change when the failsafe began"),
+                               (is_off & (late > early), "left its failsafe value later")):  # fmt: skip
+            if is_stick.any():
+                name = profile.channels[int(np.argmax(is_stick))].name
+                doubt = doubt or f"{name} {what}, so its value may be that of its stick"
+        shown = np.where(is_off & ~span.changed, 0, np.where(is_off, early, late))
+        worst = np.maximum(worst, shown)
+    channel = int(np.argmax(worst))
+    return _verdict(
         "FS-PRESET",
-        _time(train, f"error of {profile.channels[worst].name} in failsafe", float(off.max())),
+        _time(train, f"error of {profile.channels[channel].name} in failsafe", float(worst[channel])),
         at_most=profile.requirements.value_tolerance_us,
         doubt=doubt,
-        checks=int(off.size),
+        checks=sum(len(span.rows) for span in spans) * len(wanted),
     )
 
 

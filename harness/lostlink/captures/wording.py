@@ -83,8 +83,9 @@ def _hold(steady: SteadyState, train: PulseTrain) -> str:
     if steady.held_most_ps is None:
         return f"No channel had moved for {us(held_ps)}, since the pulses began: the hold time is unknown"
     return (
-        f"No channel had moved for {us(held_ps)} ± one frame ({us(frame_ps)}): if the link was lost, the hold time "
-        f"was at most {us(steady.held_most_ps)}, less if the sticks were at rest before"
+        f"No channel had moved for {us(held_ps)} ± one frame ({us(frame_ps)}): if the link was lost, and the receiver "
+        f"does not smooth its outputs, the hold time was at most {us(steady.held_most_ps)}, less if the sticks were at "
+        "rest before"
     )
 
 
