@@ -33,7 +33,12 @@ FAULTS = (
     "no frame", "other state", "glitches",
 )  # fmt: skip
 
-IN_FAILSAFE = ("right", "right", "right", "throttle high", "roll a little off", "throttle comes up")
+IN_FAILSAFE = (
+    "right", "right", "right", "right", "throttle high", "roll a little off", "throttle comes up", "throttle stays up",
+    "all return for a time", "throttle held", "never", "no pulses",
+)  # fmt: skip
+"""Values in failsafe: right; wrong; a throttle that comes up for 3 frames, or to the end; all channels that take their
+held values for 5 frames; only the throttle held; no failsafe at all; no pulses in place of it."""
 AFTER = ("none", "sticks move", "sticks rest", "values as before", "link still lost")
 """What comes 0.5 s after the failsafe: nothing; the link with moving sticks, with sticks at rest near the failsafe
 values, or with sticks where they were; or a receiver that takes its held values again without a link."""
@@ -82,6 +87,8 @@ class Truth:
         Time from the last packet to the first failsafe frame, and its number.
     failsafe_until : int
         The first frame that does not belong to the failsafe any more.
+    jitter, slow : str and bool
+        Kind of jitter; one stick moves slowly, in place of two in circles.
     partial : set of int
         Frames of which begin or end was not recorded.
     begin_us, end_us : float or None
@@ -104,6 +111,8 @@ class Truth:
     held_us: float | None = None
     failsafe_frame: int | None = None
     failsafe_until: int = 0
+    jitter: str = "none"
+    slow: bool = False
     values: str = "right"
     after: str = "none"
     partial: set[int] = field(default_factory=set)
@@ -122,8 +131,8 @@ def jittered(draw: random.Random, kind: str, most_us: float) -> float:
         return draw.uniform(-most_us, most_us)
     if kind == "gauss":
         return max(-4 * most_us, min(4 * most_us, draw.gauss(0, most_us)))
-    if kind == "late edges":
-        return draw.uniform(0, 20) if draw.random() < 0.002 else 0.0
+    if kind == "late edges":  # in 5 % of frames of 18 edges
+        return draw.uniform(0, 20) if draw.random() < 0.05 / 18 else 0.0
     return draw.expovariate(1 / most_us) if kind == "timer latency" else 0.0
 
 
@@ -138,15 +147,18 @@ def train(seed: int) -> Truth:
         profile_of(draw, channels, gap_us, period_us, separator_us), channels=channels, separator_us=separator_us,
         is_positive=draw.random() < 0.7, gap_us=gap_us, fault=draw.choice(FAULTS),
     )  # fmt: skip
-    kind, most_us = draw.choice(JITTERS), draw.choice((0.1, 0.5, 1.0))
+    kind, most_us = draw.choice(JITTERS), draw.choice((0.1, 0.5, 1.0, 2.0))
     error_us = draw.choice((0.0, 0.0, 0.0, 99.0, 101.0)) if gap_us is None else 0.0
     ppm = draw.uniform(-60, 60)
-    lost_us = draw.choice((math.inf, 1_200_000 + draw.uniform(0, 22_500)))
+    lost_us = math.inf if draw.random() < 0.3 else 1_200_000 + draw.uniform(0, 22_500)
     hold_us = draw.choice((200_000, 500_000))
     packet_us = draw.uniform(0, 5_000)
     last_us = math.inf if lost_us == math.inf else packet_us + 5_000 * math.floor((lost_us - packet_us) / 5_000)
     at_us, phase, slow = draw.uniform(12_000, 30_000), draw.uniform(0, 6), draw.random() < 0.3
+    truth.jitter, truth.slow = kind, slow
     truth.values, truth.after = (draw.choice(IN_FAILSAFE), draw.choice(AFTER)) if lost_us < math.inf else ("", "none")
+    if truth.values == "never" and truth.after == "sticks rest":
+        truth.after = "none"  # else the return would be, edge by edge, a failsafe with values that are a little off
     rest = [float(value) + draw.choice((-4, 0, 4)) for value in FAILSAFE[:2]] + [
         1000.0,
         1504.0,
@@ -164,30 +176,37 @@ def train(seed: int) -> Truth:
         elif at_us >= last_us + hold_us:
             truth.held_us = truth.held_us or at_us - last_us
             failsafe_us.append(at_us)
-            values = in_failsafe(truth.values, len(failsafe_us))
+            values = in_failsafe(truth.values, len(failsafe_us), values)
         widths = [value * (1 + ppm * 1e-6) for value in values[:channels]]
-        truth.frames.append(frame_of(draw, at_us, widths, separator_us, kind, most_us))
+        if truth.values != "no pulses" or not last_us + hold_us <= at_us < back_us:
+            truth.frames.append(frame_of(draw, at_us, widths, separator_us, kind, most_us))
         step_us = sum(widths) + gap_us if gap_us is not None else period_us + error_us
         at_us += step_us * (1 + ppm * 1e-6)
     _clip(draw, truth)
     _break(draw, truth, failsafe_us[0] if failsafe_us else math.inf)
     ends = ((1, truth.begin_us), (len(truth.frames), truth.end_us))
     truth.partial = {number for number, instant in ends if instant is not None}
-    if failsafe_us:
+    if truth.values == "no pulses":
+        truth.silences += bool(truth.frames[-1].due_us >= back_us)
+    elif failsafe_us and truth.values != "never":
         due = [frame.due_us for frame in truth.frames]
         truth.failsafe_frame = bisect.bisect_left(due, failsafe_us[0]) + 1
         truth.failsafe_until = bisect.bisect_left(due, back_us) + 1
     return truth
 
 
-def in_failsafe(kind: str, number: int) -> list[float]:
+def in_failsafe(kind: str, number: int, held: list[float]) -> list[float]:
     """Return the values of a frame in failsafe, from 1."""
+    if kind == "never" or (kind == "all return for a time" and 10 <= number < 15):
+        return held
     values = [float(value) for value in FAILSAFE]
     if kind == "throttle high":
         values[2] = 1200
     elif kind == "roll a little off":
         values[0] += 6
-    elif kind == "throttle comes up" and 10 <= number < 13:
+    elif kind == "throttle held" or (
+        10 <= number and (kind == "throttle stays up" or (kind == "throttle comes up" and number < 13))
+    ):
         values[2] = 1650
     return values
 
@@ -271,10 +290,10 @@ def _break(draw: random.Random, truth: Truth, failsafe_us: float) -> None:
             del frame.pulses[draw.randrange(1, truth.channels) :]
             truth.cut = number
         del frames[place + 1 : place + 1 + draw.randrange(4, 9)]
-        truth.silences = 1
+        truth.silences += 1
     elif fault == "no frame":
         del frames[place]
-        truth.silences = 1
+        truth.silences += 1
     elif fault == "other state" and truth.channels > 4:
         fewer = truth.channels - draw.choice((1, 2, 3))
         until = place + draw.randrange(5, 10)
@@ -320,10 +339,14 @@ def written(truth: Truth, seed: int) -> File:
     ]
     high = 1 if truth.is_positive else 0
     levels = [high if number % 2 == 0 else 1 - high for number in range(len(steps))]
-    dialect = draw.choice(("vcd", "vcd", "seconds", "microseconds", "semicolon"))
-    if dialect == "vcd":
+    dialect = draw.choice(("vcd", "dumpvars", "seconds", "microseconds", "semicolon"))
+    if dialect in ("vcd", "dumpvars"):
         unit = {1: "1 ns", 10: "10 ns", 100: "100 ns", 1000: "1 us"}[step_ns]
-        lines = [f"$timescale {unit} $end $var wire 1 ! ppm $end $enddefinitions $end", f"#{begin} {1 - high}!"]
+        lines = [f"$timescale {unit} $end $var wire 1 ! ppm $end $enddefinitions $end"]
+        lines.append(f"#{begin} {1 - high}!")
+        if dialect == "dumpvars":  # values before the first stamp are those at time 0 (IEEE 1364-2005, 18.2)
+            lines[-1] = f"$dumpvars {1 - high}! $end"
+            steps, end = [step - begin for step in steps], end - begin
         lines += [f"#{step} {level}!" for step, level in zip(steps, levels, strict=True)]
         return File("\n".join([*lines, f"#{end}", ""]).encode(), "t.vcd", rate_mhz, step_ns)
     scale = Decimal(step_ns) / (1_000_000_000 if dialect == "seconds" else 1000)
@@ -416,8 +439,9 @@ def _of_failsafe(truth: Truth, found: Findings) -> Iterator[str]:
         if truth.failsafe_frame is None or not truth.failsafe_frame <= first < truth.failsafe_until:
             yield f"a failsafe from frame {first}, not {truth.failsafe_frame}"
             continue
-        if first > truth.failsafe_frame:
-            if truth.values != "throttle comes up":
+        is_late = truth.jitter == "late edges" and first == truth.failsafe_frame + 1  # an edge of its first frame
+        if first > truth.failsafe_frame and not is_late:
+            if truth.values not in ("throttle comes up", "throttle stays up", "all return for a time"):
                 yield f"a failsafe from frame {first}, not {truth.failsafe_frame}"
             continue
         assert truth.held_us is not None
@@ -449,6 +473,7 @@ def _of_verdicts(truth: Truth, found: Findings) -> Iterator[str]:
         > required.separator_tolerance_us,
         "FR-COUNT": wrong > 0,
     }
+    bad |= dict.fromkeys(("FS-VALUE", "FS-PRESET"), True if truth.values in ("never", "no pulses") else None)
     if truth.failsafe_frame is not None:
         failed = [frame.widths for frame in truth.frames[truth.failsafe_frame - 1 : truth.failsafe_until - 1]
                   if frame in whole]  # fmt: skip
@@ -477,15 +502,33 @@ def test_no_statement_is_false(long: bool) -> None:
         assert not wrong, (seed, truth.fault, file.name, file.rate_mhz, file.step_ns, wrong)
         seen[truth.fault] += 1
         seen["8 MHz in 100 ns"] += (file.rate_mhz, file.step_ns) == (8, 100)
+        seen["dumpvars"] += b"$dumpvars" in file.text
         seen["placed"] += truth.fault == "missing" and ", " in str(found.pulse_faults[0])
         seen["lost"] += truth.failsafe_frame is not None
         seen["failsafe"] += truth.failsafe_frame is not None and len(found.failsafes) > 0
-        for wrong_value in ("throttle high", "roll a little off", "throttle comes up"):
-            verdict_of = {verdict.requirement.id: verdict.outcome for verdict in found.verdicts}
-            seen[wrong_value] += truth.values == wrong_value and verdict_of["FS-PRESET"] is Outcome.NOT_MET
+        outcome_of = {verdict.requirement.id: verdict.outcome for verdict in found.verdicts}
+        seen[truth.values] += 1
+        seen[truth.values + " not met"] += outcome_of["FS-PRESET"] is Outcome.NOT_MET
+        _count_bounds(seen, truth, found)
         for verdict in found.verdicts:
             seen[verdict.outcome.value] += 1
-    assert min(seen[fault] for fault in (*FAULTS, "8 MHz in 100 ns")) > 3
+    assert min(seen[fault] for fault in (*FAULTS, "8 MHz in 100 ns", "dumpvars")) > 3
     assert seen["placed"] >= 0.8 * seen["missing"]
     assert seen["failsafe"] >= 0.95 * seen["lost"]
+    assert min(seen[kind] for kind in IN_FAILSAFE) > 3
+    for kind in ("throttle high", "roll a little off", "throttle comes up", "all return for a time", "throttle held"):
+        assert seen[f"{kind} not met"] >= 0.9 * seen[kind], kind
+    assert seen["useless circles"] <= 0.02 * seen["bounds circles"]
     assert min(seen[outcome] for outcome in ("met", "not met", "inconclusive")) > 30
+    print(dict(seen))  # noqa: T201
+
+
+def _count_bounds(seen: collections.Counter[str], truth: Truth, found: Findings) -> None:
+    """Count the bounds of the hold time, and those far above it although two sticks were in circles until the loss."""
+    good = np.flatnonzero(found.train.good)
+    for steady in found.failsafes:
+        if steady.held_most_ps is None or truth.held_us is None or good[steady.first] + 1 != truth.failsafe_frame:
+            continue
+        kind = "slow" if truth.slow else "circles"
+        seen[f"bounds {kind}"] += 1
+        seen[f"useless {kind}"] += steady.held_most_ps / 1e6 > truth.held_us + 100_000

@@ -207,11 +207,6 @@ def steady_states(train: PulseTrain, profile: Profile | None) -> list[SteadyStat
     return _with_profile(train, runs, profile)
 
 
-def at_failsafe(train: PulseTrain, profile: Profile) -> Bools:
-    """Return which channels of which good frames are at the profile's failsafe values, (frames, channels)."""
-    return at_values(train, profile, failsafe_ps(train, profile))
-
-
 def like(train: PulseTrain, profile: Profile, wanted: Any, rows: slice = _ALL) -> Bools:
     """Return which good frames are near values in picoseconds, or off by late edges between or before two of these."""
     all_near: Bools = np.all(at_values(train, profile, wanted, rows), axis=1)
@@ -224,9 +219,14 @@ def like(train: PulseTrain, profile: Profile, wanted: Any, rows: slice = _ALL) -
 
 def at_values(train: PulseTrain, profile: Profile, wanted: Any, rows: slice = _ALL) -> Bools:
     """Return which channels of which good frames are near values in picoseconds, (frames, channels)."""
-    allowed = np.maximum(profile.requirements.value_tolerance_us * PS_PER_US, _CLOCK * wanted)
-    near: Bools = np.abs(train.widths_ps[rows, : len(wanted)] - wanted) <= allowed + train.uncertainty_us * PS_PER_US
+    near: Bools = np.abs(train.widths_ps[rows, : len(wanted)] - wanted) <= _allowed_ps(train, profile, wanted)
     return near
+
+
+def _allowed_ps(train: PulseTrain, profile: Profile, wanted: Any) -> Any:
+    """Return how far from values in picoseconds a width may be and count as equal to them, in picoseconds."""
+    allowed = np.maximum(profile.requirements.value_tolerance_us * PS_PER_US, _CLOCK * wanted)
+    return allowed + train.uncertainty_us * PS_PER_US
 
 
 def failsafe_ps(train: PulseTrain, profile: Profile) -> Ints:
@@ -235,19 +235,27 @@ def failsafe_ps(train: PulseTrain, profile: Profile) -> Ints:
 
 
 def _with_profile(train: PulseTrain, runs: _Runs, profile: Profile) -> list[SteadyState]:
-    near = at_failsafe(train, profile)
-    hits, wanted = near.sum(1), near.shape[1]
-    preset = like(train, profile, failsafe_ps(train, profile))
+    wanted_ps = failsafe_ps(train, profile)
+    preset = like(train, profile, wanted_ps)
     found = [_entered(train, runs, SteadyKind.PRESET, first, last) for first, last in _spans(preset, runs.broken)]
     least_held_ps = profile.cut_delay_us * PS_PER_US // 2
     for first, last in _still_spans(runs):
         if preset[max(0, first - 2) : last + 1].any():
             continue
-        one_off = wanted >= 3 and bool((hits[first : last + 1] == wanted - 1).all())
+        one_off = _all_but_one(train, profile, wanted_ps, slice(first, last + 1))
+        if one_off and found[-1:] and found[-1].kind is SteadyKind.ALL_BUT_ONE and found[-1].last >= first - 2:
+            continue  # the way back from it
         steady = _entered(train, runs, SteadyKind.ALL_BUT_ONE if one_off else SteadyKind.OTHER, first, last)
         if steady.onset is Onset.JUMP and (one_off or steady.stood_ps >= least_held_ps):
             found.append(steady)
     return sorted(found, key=lambda steady: steady.first)
+
+
+def _all_but_one(train: PulseTrain, profile: Profile, wanted_ps: Ints, rows: slice) -> bool:
+    """Return whether one channel alone is off its failsafe value in steady rows; late edges do not change medians."""
+    medians = np.median(train.widths_ps[rows, : len(wanted_ps)], axis=0)
+    allowed_ps = _allowed_ps(train, profile, wanted_ps)
+    return len(wanted_ps) >= 3 and int((np.abs(medians - wanted_ps) > allowed_ps).sum()) == 1
 
 
 def _guesses(train: PulseTrain, runs: _Runs) -> list[SteadyState]:
