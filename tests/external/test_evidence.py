@@ -28,7 +28,7 @@ def head(receiver_file: Path | None = None) -> dict[str, Any]:
 
 @pytest.mark.parametrize(("content", "digest"), [("abc", ABC), ("", EMPTY)])
 def test_digest_of_a_receiver_s_file(content: str, digest: str, tmp_path: Path) -> None:
-    """The SHA-256 of the file's bytes: the example of FIPS 180-4 ("abc"), and of no byte (NIST test vectors)."""
+    """The SHA-256 of the file's bytes: the example of FIPS 180-4 ("abc"), and of no byte (NIST); from memory."""
     file = tmp_path / "receiver.py"
     file.write_text(content, encoding="ascii")
     assert head(file)["receiver_sha256"] == digest

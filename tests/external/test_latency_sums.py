@@ -84,6 +84,9 @@ def test_distance_of_two_distributions(seed: int) -> None:
 
 @pytest.mark.parametrize("steps", [100, 800, 10_000])
 def test_distance_by_chance(steps: int) -> None:
-    """1.63 / sqrt(n) at 1 % in tables for more than 35 values (Massey, J. Am. Stat. Assoc. 46, 1951); scipy exactly."""
+    """1.63 / sqrt(n) at 1 % in tables for more than 35 values (Massey, J. Am. Stat. Assoc. 46, 1951, from memory).
+
+    scipy exactly.
+    """
     assert latency.chance_distance(steps) * math.sqrt(steps) == pytest.approx(1.63, abs=0.005)
     assert latency.chance_distance(steps) == pytest.approx(stats.kstwo.isf(0.01, steps), rel=0.02)

@@ -51,7 +51,7 @@ def test_a_counter_of_eight_bits_is_a_serial_number(tmp_path: Path) -> None:
     ],
 )
 def test_logs_by_the_rules_of_csv(text: str, tmp_path: Path) -> None:
-    """RFC 4180, section 2 (line breaks within quotes are refused)."""
+    """RFC 4180, section 2, from memory (line breaks within quotes are refused)."""
     assert received(tmp_path, text) == [0, 2]
 
 

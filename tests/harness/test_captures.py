@@ -324,6 +324,29 @@ def test_one_wrong_failsafe_value(place: int, width: int, fails: set[str]) -> No
     assert found.conclusion.startswith("Do not fly this link") == ("FS-VALUE" in fails)
 
 
+def test_a_late_edge_hides_no_wrong_value() -> None:
+    """A throttle of 1300 us in failsafe, 0.2 s after the last packet; one edge of it is 18 us late."""
+    wrong, late = [*CENTRE[:2], 1300, *CENTRE[3:]], [*CENTRE[:2], 1300, 1518, 982, *CENTRE[5:]]
+    rows = [*map(moving, range(20)), *[moving(20)] * 9, *[wrong] * 6, late, *[wrong] * 15, *[CENTRE] * 20]
+    found = found_in(flight(rows), output(), tick=PS_PER_US)
+    assert verdict(found, "FS-VALUE") is Outcome.NOT_MET
+
+
+def test_late_edges_in_two_frames_are_not_the_end_of_a_failsafe() -> None:
+    """The throttle then goes up for three frames, which is judged."""
+    late = [[1500, 1518, 982, *CENTRE[3:]], [1500, 1517, 983, *CENTRE[3:]]]
+    rows = [*HELD, *[CENTRE] * 9, *late, *[CENTRE] * 9, *[RAISED] * 3, *[CENTRE] * 9, *map(moving, range(20))]
+    assert verdict(found_in(flight(rows), output(), tick=PS_PER_US), "FS-VALUE") is Outcome.NOT_MET
+
+
+def test_frames_cut_short_in_a_row_are_no_right_count() -> None:
+    """With a fixed gap their gaps may look like stops of the pulses; one frame may be cut short."""
+    profile = output(style="fixed gap", frame_gap_us=5_000)
+    for cut, outcome in (({17}, Outcome.MET), ({17, 18, 19}, Outcome.INCONCLUSIVE)):
+        text = faulty(lambda number, edges, cut=cut: edges[:8] if number in cut else edges, frames=900, gap_us=5_000)  # type: ignore[misc]
+        assert verdict(found_in(text, profile), "FR-COUNT") is outcome
+
+
 def test_other_values_than_failsafe_are_a_doubt() -> None:
     """Channels that jump together to anywhere else: nobody knows why, so no "met"."""
     found = found_in(flight([*HELD, *[[1600, 1600, 1600, 1600, 1000, 1000, 1000, 1000]] * 30]), output())

@@ -205,7 +205,7 @@ def in_failsafe(kind: str, number: int, held: list[float]) -> list[float]:
     elif kind == "roll a little off":
         values[0] += 6
     elif kind == "throttle held" or (
-        10 <= number and (kind == "throttle stays up" or (kind == "throttle comes up" and number < 13))
+        number >= 10 and (kind == "throttle stays up" or (kind == "throttle comes up" and number < 13))
     ):
         values[2] = 1650
     return values
@@ -421,11 +421,14 @@ def _of_faults(truth: Truth, found: Findings) -> Iterator[str]:
         if where and where != truth.place:
             yield f"{text}, not {truth.place}"
     runs = [(fault.first + 1, fault.last + 1, fault.channels) for fault in found.pulse_faults if not fault.is_pulses]
-    if runs != ([] if truth.others is None else [truth.others]):
+    silences = truth.silences
+    if truth.others is not None and truth.gap_us is not None and not runs:
+        silences += truth.others[1] - truth.others[0] + 1  # their gaps are far longer, as after frames cut short
+    elif runs != ([] if truth.others is None else [truth.others]):
         yield f"frames of another length {runs}, not {truth.others}"
     stops = [silence for silence in found.silences if not silence.at_begin and not silence.at_end]
-    if len(stops) != truth.silences:
-        yield f"{len(stops)} silences, not {truth.silences}"
+    if len(stops) != silences:
+        yield f"{len(stops)} silences, not {silences}"
     if len(found.train.glitches_ps) != len(truth.spikes):
         yield f"{len(found.train.glitches_ps)} glitches, not {len(truth.spikes)}"
 
@@ -439,7 +442,7 @@ def _of_failsafe(truth: Truth, found: Findings) -> Iterator[str]:
         if truth.failsafe_frame is None or not truth.failsafe_frame <= first < truth.failsafe_until:
             yield f"a failsafe from frame {first}, not {truth.failsafe_frame}"
             continue
-        is_late = truth.jitter == "late edges" and first == truth.failsafe_frame + 1  # an edge of its first frame
+        is_late = truth.jitter not in ("none", "uniform") and first == truth.failsafe_frame + 1  # an edge of the first
         if first > truth.failsafe_frame and not is_late:
             if truth.values not in ("throttle comes up", "throttle stays up", "all return for a time"):
                 yield f"a failsafe from frame {first}, not {truth.failsafe_frame}"
@@ -477,6 +480,8 @@ def _of_verdicts(truth: Truth, found: Findings) -> Iterator[str]:
     if truth.failsafe_frame is not None:
         failed = [frame.widths for frame in truth.frames[truth.failsafe_frame - 1 : truth.failsafe_until - 1]
                   if frame in whole]  # fmt: skip
+        if truth.after == "sticks rest" and truth.jitter == "late edges":
+            del failed[-1]  # with a late edge it may belong to either
         named = min(len(truth.profile.channels), truth.channels)
         off = max(abs(width - wanted) for one in failed for width, wanted in zip(one[:named], FAILSAFE, strict=False))
         is_up = truth.after == "link still lost" or max(one[2] for one in failed) > required.idle_below_us
@@ -520,7 +525,6 @@ def test_no_statement_is_false(long: bool) -> None:
         assert seen[f"{kind} not met"] >= 0.9 * seen[kind], kind
     assert seen["useless circles"] <= 0.02 * seen["bounds circles"]
     assert min(seen[outcome] for outcome in ("met", "not met", "inconclusive")) > 30
-    print(dict(seen))  # noqa: T201
 
 
 def _count_bounds(seen: collections.Counter[str], truth: Truth, found: Findings) -> None:

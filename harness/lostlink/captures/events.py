@@ -208,12 +208,15 @@ def steady_states(train: PulseTrain, profile: Profile | None) -> list[SteadyStat
 
 
 def like(train: PulseTrain, profile: Profile, wanted: Any, rows: slice = _ALL) -> Bools:
-    """Return which good frames are near values in picoseconds, or off by late edges between or before two of these."""
+    """Return which good frames are near values in picoseconds, or off by late edges.
+
+    At most two frames in a row may be off between frames near the values, and one before them.
+    """
     all_near: Bools = np.all(at_values(train, profile, wanted, rows), axis=1)
     late: Bools = np.all(np.abs(train.widths_ps[rows, : len(wanted)] - wanted) <= LATE_PS, axis=1)
-    before = np.append(False, all_near[:-1])
-    after, second = np.append(all_near[1:], False), np.append(all_near[2:], [False, False])[: len(all_near)]
-    late &= after & (before | second)
+    around = np.concatenate([[False, False], all_near, [False, False]])
+    before, after, second = around[:-4] | around[1:-3], around[3:-1], around[4:]
+    late &= (after & second) | (before & (after | second))
     return all_near | late
 
 
@@ -243,8 +246,13 @@ def _with_profile(train: PulseTrain, runs: _Runs, profile: Profile) -> list[Stea
         if preset[max(0, first - 2) : last + 1].any():
             continue
         one_off = _all_but_one(train, profile, wanted_ps, slice(first, last + 1))
-        if one_off and found[-1:] and found[-1].kind is SteadyKind.ALL_BUT_ONE and found[-1].last >= first - 2:
-            continue  # the way back from it
+        if (
+            one_off
+            and found[-1:]
+            and found[-1].kind is SteadyKind.ALL_BUT_ONE
+            and found[-1].last >= first - LEAST_FRAMES
+        ):
+            continue  # the way back from it, or the same one after late edges
         steady = _entered(train, runs, SteadyKind.ALL_BUT_ONE if one_off else SteadyKind.OTHER, first, last)
         if steady.onset is Onset.JUMP and (one_off or steady.stood_ps >= least_held_ps):
             found.append(steady)

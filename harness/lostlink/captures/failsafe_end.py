@@ -163,5 +163,6 @@ def _left_within(moved: Bools) -> int | None:
     if len(moved) < _SOON:
         return None
     counts = np.cumsum(np.concatenate([np.zeros((1, moved.shape[1]), np.int64), moved]), axis=0)
-    stays: Bools = np.any((counts[_SOON:] - counts[:-_SOON] >= _MOST_OF_THEM) & moved[: len(moved) - _SOON + 1], axis=1)
-    return int(np.argmax(stays)) if stays.any() else None
+    first = len(moved) - _SOON + 1
+    stays = (counts[_SOON:] - counts[:-_SOON] >= _MOST_OF_THEM) & moved[:first] & moved[1 : first + 1]
+    return int(np.argmax(stays.any(1))) if stays.any() else None

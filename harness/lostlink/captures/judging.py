@@ -246,9 +246,12 @@ def _separator(found: Findings, profile: Profile) -> Iterator[Verdict]:
 
 def _count(found: Findings, profile: Profile) -> Iterator[Verdict]:
     train = found.train
+    is_short = cut_short(train) & (train.frames.count > 0)
     whole = train.frames.whole & ~cut_short(train)
     wrong = int((train.frames.count[whole] != profile.output.channels).sum())
     doubt = _few(int(whole.sum()), "whole frames")
+    if (is_short[1:] & is_short[:-1]).any():
+        doubt = doubt or "frames in a row are cut short; they may have a wrong channel count"
     if glitches := len(train.glitches_ps):
         doubt = doubt or f"{counted(glitches, 'glitch')} left out; without a filter they add channels"
     measurement = Measurement(name="frames with wrong channel count", value=wrong, unit="", how_seen=HowSeen.MEASURED)
