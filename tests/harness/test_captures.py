@@ -335,7 +335,7 @@ def test_a_late_edge_hides_no_wrong_value() -> None:
 def test_late_edges_in_two_frames_are_not_the_end_of_a_failsafe() -> None:
     """The throttle then goes up for three frames, which is judged."""
     late = [[1500, 1518, 982, *CENTRE[3:]], [1500, 1517, 983, *CENTRE[3:]]]
-    rows = [*HELD, *[CENTRE] * 9, *late, *[CENTRE] * 9, *[RAISED] * 3, *[CENTRE] * 9, *map(moving, range(20))]
+    rows = [*HELD, *[CENTRE] * 9, *late, *[CENTRE] * 2, *[RAISED] * 3, *[CENTRE] * 9, *map(moving, range(20))]
     assert verdict(found_in(flight(rows), output(), tick=PS_PER_US), "FS-VALUE") is Outcome.NOT_MET
 
 
