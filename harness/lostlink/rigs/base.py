@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Mapping
 from types import TracebackType
-from typing import ClassVar, Self
+from typing import Any, ClassVar, Self
 
 from lostlink.varied.dimensions import PAIRS, Strength
 from lostlink.verdicts import Side
@@ -33,6 +34,8 @@ class Rig(ABC):
         Number of scenarios run so far; `run` counts them.
     about : dict of str to str
         Properties of the rig for the evidence.
+    extremes : dict of str to int
+        Largest values over all runs, of which `close` tells in `about`.
     phase_stride : int
         One of this many phases is tested; 1 for all.
     varied_stride : int
@@ -66,6 +69,7 @@ class Rig(ABC):
         self.rest = rest
         self.runs = 0
         self.about: dict[str, str] = {}
+        self.extremes: dict[str, int] = {}
 
     @property
     def under_test(self) -> str:
@@ -73,7 +77,7 @@ class Rig(ABC):
         return self.receiver
 
     @property
-    def opened_by(self) -> dict[str, str | None] | None:
+    def opened_by(self) -> dict[str, Any] | None:
         """Arguments of `open_rig` with which other processes open the same rig; None if they cannot."""
         return None
 
@@ -89,6 +93,11 @@ class Rig(ABC):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def note_extremes(self, found: Mapping[str, int]) -> None:
+        """Keep the largest of each value, of this process and others."""
+        for name, value in found.items():
+            self.extremes[name] = max(value, self.extremes.get(name, value))
 
     def close(self) -> None:  # noqa: B027  nothing to release by default
         """Bring the hardware into a safe state and release it; a second call does nothing."""

@@ -16,7 +16,7 @@ import dataclasses
 import hashlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -28,7 +28,16 @@ from lostlink.profiles.rules import longest_frame_us
 from lostlink.rigs.base import Rig
 from lostlink.rigs.clock_check import _TICK_US, refuse_wrong_clock, watch_clock
 from lostlink.rigs.edges import frames_in
-from lostlink.rigs.emulator import OUR_IMAGE, LockStep, LostError, PortOutput, RealTime, check_image, sandboxed
+from lostlink.rigs.emulator import (
+    INSTRUCTION_NS,
+    OUR_IMAGE,
+    LockStep,
+    LostError,
+    PortOutput,
+    RealTime,
+    check_image,
+    sandboxed,
+)
 from lostlink.rigs.firmware import RECEIVER
 from lostlink.rigs.remote import RemoteBoard
 from lostlink.rigs.reported import ReportedRun
@@ -40,6 +49,7 @@ from lostlink_sims.world import Stage
 
 LOCKSTEP: Final = "emulated"
 _LEAD_US: Final = 1_000
+_LATE: Final = "packets late, us"
 
 
 @contextlib.contextmanager
@@ -95,18 +105,27 @@ class EmulatedRig(Rig):
         self.name = f"{LOCKSTEP}:{image}"
         self._image, self._counter_us = image, counter_us
         self.varied_stride = 1 if thorough else self.varied_stride
-        self._worst_us = 0
+        self._thorough = thorough
         check_image(self.name, image)
         self._digest = _digest(image)
-        self.about |= {"image": f"{image}, SHA-256 {self._digest}", "emulator": "32-bit microcontroller board"}
+        self.about |= {
+            "image": f"{image}, SHA-256 {self._digest}",
+            "emulator": f"32-bit microcontroller board, {INSTRUCTION_NS} ns for each instruction",
+        }
         self.about["sandbox"] = sandboxed()
         if profile.output.latch == "live":
             self.about["latch"] = "the image latches a frame's widths at its start, regardless of the profile"
         self._identity = self._meet()
 
+    @property
+    def opened_by(self) -> dict[str, Any] | None:
+        """Runs are exact, whichever process has the emulator."""
+        return None if self._counter_us else {"where": self.name, "thorough": self._thorough}
+
     def close(self) -> None:
         """Describe the runs; each had its own emulator."""
-        self.about["runs"] = f"{self.runs} runs, packets at most {self._worst_us} µs late, the same in every repetition"
+        late_us = self.extremes.get(_LATE, 0)
+        self.about["runs"] = f"packets at most {late_us} µs late, the same in every repetition"
 
     def _meet(self) -> codec.Identity:
         """Return the board's identity, and compare its clock with the host's in real time."""
@@ -201,7 +220,7 @@ class EmulatedRig(Rig):
         reported.miss(trace, arrivals, at)
         planned_us = trace.packets.arrived_us.copy()
         reported.set_arrivals(trace, arrivals, 0)
-        self._worst_us = max(self._worst_us, int((trace.packets.arrived_us - planned_us).max(initial=0)))
+        self.note_extremes({_LATE: int((trace.packets.arrived_us - planned_us).max(initial=0))})
         trace.notes.sort(key=lambda note: note.at_us)
         return dataclasses.replace(
             trace, how_seen=HowSeen.EMULATED, uncertainty_us=_TICK_US, span_uncertainty_us=_TICK_US,

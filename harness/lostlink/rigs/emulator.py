@@ -4,7 +4,7 @@ The host writes words into the board's memory: the mode of the image, the value 
 held in reset until it is commanded to start.
 
 lock-step
-    Instructions are counted, each takes 8 ns, and sleep is not used. The image reads the bytes for its port, with the
+    Instructions are counted, each takes 32 ns, and sleep is not used. The image reads the bytes for its port, with the
     instants at which they count as received, from a pipe, and is paused while it waits for more. A run is therefore
     the same to the microsecond, regardless of the host's speed and load.
 in real time
@@ -43,14 +43,15 @@ _MACHINE: Final = "mps2-an385"
 """The emulator's name for the machine; used here only."""
 _STRAPS: Final = 0x2000_3FF0
 _LOCKSTEP: Final = 0x504C_4B31
-_INSTRUCTION_SHIFT: Final = 3
-"""An instruction takes 2 to this power nanoseconds."""
+_INSTRUCTION_SHIFT: Final = 5
+INSTRUCTION_NS: Final = 1 << _INSTRUCTION_SHIFT
+"""What every instruction takes in lock-step; on a small microcontroller 60 ns to 1 us, common practice, no source."""
 _START_S: Final = 10.0
 PATIENCE_S: Final = 20.0
 """The emulator answers after each second of its own time, which takes about 0.1 s."""
 _SLICE_US: Final = 1_000_000
-_MOST_OUTPUT: Final = 1 << 24
-"""Bytes in a slice; the busiest image sends a hundredth of it."""
+_MOST_OUTPUT: Final = 1 << 22
+"""Bytes in a slice; the busiest image sends a twentieth of it."""
 _BLOCK: Final = 1024
 _BENCH, _EDGES, _DONE, _LOST = range(4)
 _TO_BOARD, _FROM_BOARD = "to_board", "from_board"

@@ -25,7 +25,7 @@ _RIGS: Final = {
 }
 """Name to module, class, and REST in ``--rig NAME:REST``. A module is imported when its rig is opened."""
 _OPTIONS: Final = {
-    "sim": ("--thorough", "--jobs"), "serial": ("--baud", "--thorough"), "emulated": ("--thorough",),
+    "sim": ("--thorough", "--jobs"), "serial": ("--baud", "--thorough"), "emulated": ("--thorough", "--jobs"),
     "emulated-live": ("--thorough",),
 }  # fmt: skip
 """Options of rigs; other rigs have none."""

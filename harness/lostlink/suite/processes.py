@@ -75,10 +75,13 @@ class Processes:
     ----------
     errors : list of str
         How processes failed.
+    extremes : list of dict of str to int
+        As of their rigs.
     """
 
     def __init__(self, count: int, session: Session, folder: Path) -> None:
         self.errors: list[str] = []
+        self.extremes: list[dict[str, int]] = []
         self._folder = folder
         self._tests: deque[pytest.Item] = deque()
         self._messages: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
@@ -153,6 +156,8 @@ class Processes:
                     config.hook.pytest_runtest_logreport(report=report)
                 case {"not written": [number, text, name]}:
                     config.stash.setdefault(NOT_WRITTEN, OSError(number, text, name))
+                case {"ended": True, "extremes": found}:
+                    self.extremes.append(found)
                 case {"rig lost": text}:
                     config.stash[RIG_LOST] = text
                     session.shouldstop = f"connection to the rig lost: {text}"
@@ -255,4 +260,4 @@ def main() -> None:
     other = _Other(session, rig, requests, answers)
     with rig:
         pytest.main(list(session.arguments), plugins=[other])
-    other.say(ended=True)
+    other.say(ended=True, extremes=rig.extremes)

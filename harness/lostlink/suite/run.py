@@ -266,6 +266,8 @@ def run_suite(
     finally:
         if processes is not None:
             processes.end()
+            for found in processes.extremes:
+                rig.note_extremes(found)
             if collector.done < collector.total:
                 result.errors += processes.errors
         rig.close()
