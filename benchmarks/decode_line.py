@@ -11,6 +11,8 @@ from __future__ import annotations
 import random
 import time
 
+from goals import Goal
+
 from lostlink.bench import codec
 
 BAUD = 2_000_000
@@ -38,7 +40,7 @@ def line(noise: float) -> bytes:
     return bytes(out)
 
 
-def main() -> None:
+def main() -> list[Goal]:
     """Measure and print."""
     for noise in (0.0, 0.05):
         data = line(noise)
@@ -51,6 +53,7 @@ def main() -> None:
             f"{noise:4.0%} of frames damaged: {found} messages, {ratio:.1f} times the line's rate "
             f"({1 / ratio:.0%} of a core at {BAUD / 1e6:g} Mbaud)"
         )
+    return []
 
 
 if __name__ == "__main__":

@@ -11,6 +11,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from goals import Goal
+
 from lostlink.profiles import read_profile
 from lostlink.rigs import SimRig, open_rig
 from lostlink.rigs.receivers import load_receiver
@@ -27,7 +29,8 @@ def elapsed_s(work: Callable[[], object]) -> float:
     return time.perf_counter() - start
 
 
-def main() -> None:
+def main() -> list[Goal]:
+    """Measure and print."""
     profile = read_profile(ROOT / "fixtures" / "profiles" / "heron.toml")
     inside = SimRig(profile, load_receiver(RECEIVER))
     start_s = elapsed_s(lambda: open_rig(profile, receiver=RECEIVER).close())
@@ -44,6 +47,7 @@ def main() -> None:
             here_s, there_s = (statistics.median(times[column] for times in rounds) for column in (0, 1))
             ratio = statistics.median(there / here for here, there in rounds)
             print(f"{seconds:4} s of link{'':19}{here_s * 1000:5.1f} ms {there_s * 1000:9.1f} ms {ratio:5.2f}x")
+    return []
 
 
 if __name__ == "__main__":

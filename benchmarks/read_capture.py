@@ -12,6 +12,8 @@ import time
 import tracemalloc
 from collections.abc import Callable
 
+from goals import Goal, table
+
 from lostlink.captures.files import parse_capture
 from lostlink.captures.judging import findings
 from lostlink.captures.recognise import choose
@@ -65,7 +67,9 @@ def captures(seconds: int) -> dict[str, bytes]:
     return {form: text.encode("ascii") for form, text in texts.items()}
 
 
-def main() -> None:
+def main() -> list[Goal]:
+    """Measure and print."""
+    goals = []
     profile = Profile()
     print(f"{SECONDS} s of eight channels; median of {ROUNDS} alternating rounds, CPU time")
     heads = ("iterate", "read", "read / iterate", "judge", "peak memory", "of 4 x")
@@ -87,7 +91,9 @@ def main() -> None:
         cells = (f"{plain * 1e3:.1f} ms", f"{read * 1e3:.1f} ms", f"{ratio:.2f}x", f"{judge * 1e3:.1f} ms", *peaks)
         line = "".join(f"{cell:>{width}}" for cell, width in zip(cells, WIDTHS, strict=True))
         print(f"{form:8}{len(text) / 1e6:5.1f}{line}")
+        goals.append(Goal(f"capture, {form}, to plain iteration over the file", ratio, 1))
+    return goals
 
 
 if __name__ == "__main__":
-    main()
+    print(table(main()))
