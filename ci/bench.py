@@ -115,7 +115,7 @@ def mistake(folder: Path, name: str, wanted: str, score: Score) -> None:
     if name in STOP:
         score(code == 3, f"{name}, tty", text, since_s)
     else:
-        score(code == 1 and found.get("not met") == [wanted], f"{name}, tty", f"{wanted}: {text}", since_s)
+        score(code == 1 and wanted in found.get("not met", []), f"{name}, tty", f"{wanted}: {text}", since_s)
 
 
 def main() -> int:
