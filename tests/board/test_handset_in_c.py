@@ -15,6 +15,7 @@ import pytest
 
 from handset_links import LINKS  # type: ignore[import-not-found]
 from lostlink.errors import ReceiverCrashError, ReceiverError
+from lostlink.profiles.header import c_header
 from lostlink.requirements import of_sides
 from lostlink.results import Result
 from lostlink.rigs.own_process import OwnProcessRig
@@ -23,6 +24,7 @@ from lostlink.suite.run import run_suite
 from lostlink.verdicts import Outcome, Side
 from lostlink_sims import Move, Profile, Scenario, simulate
 from lostlink_sims.handset_program import ReferenceHandset
+from lostlink_sims.profile import HandsetSettings
 from lostlink_sims.scenario import (
     AnyFault,
     HandsetHung,
@@ -133,6 +135,32 @@ def test_c_and_python_send_the_same_packets(make: Make, link: str, long: bool) -
 def test_the_example_raises_no_alarm(make: Make, link: str, long: bool) -> None:
     result = judged(handset(make, link), link, *(() if long else SHORT))
     assert [v.requirement.id for v in result.verdicts if v.outcome not in CAN_BE_SHOWN] == []
+
+
+NO_BUSINESS_OF_THE_PROGRAM = {"clock_error_ppm", "adc_noise_counts"}
+"""Keys of [handset] that say how true its hardware is."""
+
+
+def test_the_header_carries_every_key_of_the_handset() -> None:
+    """Each key changed, one at a time, changes a definition: a key that is forgotten changes nothing."""
+    profile = LINKS["heron"]
+    plain = c_header(profile)
+    other = {
+        "mapping": "calibrated", "packet_channels": 9, "link_id": 7, "sends_from": "timer",
+        "at_power_on": "sends at once", "after_reset": "waits for low throttle",
+    }  # fmt: skip
+    for field in dataclasses.fields(HandsetSettings):
+        value = getattr(profile.handset, field.name)
+        changed = other[field.name] if field.name in other else not value if isinstance(value, bool) else value + 1
+        handset = dataclasses.replace(profile.handset, **{field.name: changed})
+        is_same = c_header(dataclasses.replace(profile, handset=handset)) == plain
+        assert is_same is (field.name in NO_BUSINESS_OF_THE_PROGRAM), field.name
+    for name, changed in {
+        "packet_byte": 5, "reversed": True, "centre_error": 0.1, "travel_low": 0.1, "travel_high": 0.9,
+        "kind": "three-position switch",
+    }.items():  # fmt: skip
+        channels = (dataclasses.replace(profile.channels[0], **{name: changed}), *profile.channels[1:])
+        assert c_header(dataclasses.replace(profile, channels=channels)) != plain, name
 
 
 # --- mistakes --------------------------------------------------------------------------------------------------

@@ -36,6 +36,7 @@ SHORTER = {
     "--rig emulated:build/receiver.elf": "--rig emulated:build/receiver.elf --only FR-COUNT",
     "first.py:HoldsItsLastValue": "first.py:HoldsItsLastValue --only FS-CUT",
     "my_handset.py:MyHandset": "my_handset.py:MyHandset --only HS-START,HS-ENDS",  # on the whole: test_readme.py
+    "--handset ./my_handset.so": "--handset ./my_handset.so --only HS-START,HS-ENDS",  # whole: test_handset_in_c.py
     "-n 2": "-n 2 --lostlink-only FS-CUT",
     "--rig serial:/dev/ttyACM0": "--rig serial:/dev/ttyACM0 --props-off",
     "--failsafe-test": "--failsafe-test --props-off",
@@ -66,7 +67,7 @@ def commands() -> list[str]:
 
 def part_of(command: str) -> str:
     """Return the part that runs a command: no part uses a file of another, but for the profile."""
-    if any(name in command for name in ("my_receiver", "link.h", "build/")):
+    if any(name in command for name in ("my_receiver", "link.h", "build/", "my_handset.c", "my_handset.so")):
         return "C"
     return "suite" if any(name in command for name in ("prove ", "pytest ", "replay ")) else "rest"
 
@@ -82,9 +83,8 @@ def folder(tmp_path: Path) -> Path:
     shutil.copy(ROOT / "fixtures" / "losses" / "pond.csv", home / "flight.csv")
     shutil.copy(ROOT / "fixtures" / "captures" / "failsafe.vcd", home / "bench.vcd")
     shutil.copy(ROOT / "fixtures" / "captures" / "short_gap.csv", home / "bench.csv")
-    for name in ("receiver.c", "receiver.h", "ppm.c", "ppm.h"):
-        if (ROOT / "fixtures" / "board" / name).is_file():
-            shutil.copy(ROOT / "fixtures" / "board" / name, home / name.replace("receiver.c", "my_receiver.c"))
+    for name in ("receiver.c", "receiver.h", "ppm.c", "ppm.h", "handset.c", "handset.h"):
+        shutil.copy(ROOT / "fixtures" / "board" / name, home / re.sub(r"^(receiver|handset)\.c$", r"my_\1.c", name))
     return home
 
 

@@ -129,6 +129,9 @@ def _handset(profile: Profile) -> tuple[Definition, ...]:
         ("SENDS_BY_TIMER", int(handset.sends_from == "timer"), "1: in a timer interrupt; 0: in the main loop"),
         ("WAITS_AT_POWER_ON", int(handset.at_power_on == _WAITS), "1: no throttle until the stick was low"),
         ("WAITS_AFTER_RESET", int(handset.after_reset == _WAITS), ""),
+        ("TURN_US", f"{handset.turn_us}u", "from reading the sticks to handing their packet to the radio"),
+        ("HANDSET_BOOT_US", f"{handset.boot_us}u", "from power-on to the first packet"),
+        ("HANDSET_WATCHDOG_US", f"{handset.watchdog_us}u", "0: none"),
     )
 
 
