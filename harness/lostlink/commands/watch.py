@@ -18,12 +18,13 @@ from lostlink.profiles import input_files, read_link
 from lostlink.report import complete
 from lostlink.results import exit_code
 from lostlink.show import watch as screen
-from lostlink.show.console import console, evidence_line
+from lostlink.show.console import cautions, console, evidence_line
 from lostlink.verdicts import counted
 from lostlink.watch.evidence_files import files, summary_text, watch_head
 from lostlink.watch.judging import conclusion, judge
 from lostlink.watch.listener import MOSTLY_NOISE, Listener
 from lostlink.watch.procedure import FailsafeTest
+from lostlink.watch.stick_stats import StickTable
 from lostlink.watch.units import names_of
 from lostlink_sims import Profile
 
@@ -37,6 +38,7 @@ from lostlink_sims import Profile
 @click.option(
     "--once", metavar="SECONDS", type=shared.Number(0.1, 86_400), help="Run for SECONDS, print the table, exit."
 )
+@click.option("--handset", is_flag=True, help="The board is a handset: noise, trim, ends and wires of its sticks.")
 @click.option("--failsafe-test", is_flag=True, help="Measure what happens when the handset is switched off.")
 @shared.props_off_option
 @click.option("--repeats", type=click.IntRange(1, 100), default=1, show_default=True, help="Number of failsafe tests.")
@@ -46,6 +48,7 @@ def command(
     baud: int,
     profile: str | None,
     once: float | None,
+    handset: bool,
     failsafe_test: bool,
     props_off: bool,
     repeats: int,
@@ -57,9 +60,14 @@ def command(
     ADC counts 0..1023 or pulse widths in µs. The table shows values, end points, trim and travel. With
     --failsafe-test you move a stick and switch the handset off; the hold time of the receiver is measured.
 
+    With --handset the board prints what it reads of its sticks, and the table helps to centre them: value at rest,
+    noise, trim, ends of the travel, signs of a broken wire. Leave the sticks alone for some seconds, then sweep each
+    slowly to both stops, twice. Exit code 4: something was not seen, cannot be told, or looks like a broken wire.
+
     \b
     lostlink watch /dev/ttyACM0 --profile my_link.toml
     lostlink watch COM3 --once 10
+    lostlink watch /dev/ttyACM0 --handset --profile my_link.toml
     lostlink watch /dev/ttyACM0 --failsafe-test --profile my_link.toml
 
     Exit codes of the failsafe test: 0 met, 1 not met, 2 bad input, 3 connection to the port lost, 4 inconclusive
@@ -67,11 +75,13 @@ def command(
     """  # noqa: D301  click reads the control character
     if failsafe_test and once is not None:
         raise UsageError("--once and --failsafe-test cannot be combined")
+    if failsafe_test and handset:
+        raise UsageError("--handset and --failsafe-test cannot be combined; the test is of a receiver")
     if not failsafe_test and (props_off or repeats > 1):
         raise UsageError("--props-off and --repeats need --failsafe-test")
     link = None if profile is None else read_link(profile)
     if not failsafe_test:
-        raise SystemExit(_watch(port, baud, link, once))
+        raise SystemExit(_watch(port, baud, link, once, is_handset=handset))
     with open_line(port, baud) as line:
         if not props_off:
             shared.confirm_props_off()
@@ -82,26 +92,34 @@ def command(
     raise SystemExit(code)
 
 
-def _watch(port: str, baud: int, link: Profile | None, once: float | None) -> ExitCode:
+def _watch(port: str, baud: int, link: Profile | None, once: float | None, *, is_handset: bool) -> ExitCode:
+    is_live = once is None and sys.stdout.isatty()
     with open_line(port, baud) as line:
-        listener = Listener(line, channels=len(link.channels) if link else None)
+        sticks = StickTable(link) if is_handset else None
+        listener = Listener(line, channels=len(link.channels) if link else None, sticks=sticks)
         code = ExitCode.MET
+        if is_live and is_handset:
+            cautions()
         try:
             if once is not None:
                 listener.listen_until(listener.started_ns + round(once * 1e9))
-            elif sys.stdout.isatty():
+            elif is_live:
                 screen.live(listener, link, None)
             else:
                 screen.lines(listener, link)
         except KeyboardInterrupt:
             code = ExitCode.INTERRUPTED
-        if once is None and sys.stdout.isatty():
-            return code  # the table is still on the screen
+        if is_live:  # the table is still on the screen
+            screen.for_the_profile(listener)
+            return code
         problem = listener.problem()
         if listener.layout is None or listener.noise_share > MOSTLY_NOISE:
             raise RigError(f"{port}: {problem or 'no columns of numbers arrived'}")
         console().print(screen.picture(listener, link))
-        if problem and code is ExitCode.MET:
+        screen.for_the_profile(listener)
+        if is_handset:
+            cautions()
+        if code is ExitCode.MET and (problem or screen.is_open(listener)):
             code = ExitCode.UNDECIDED
     return code
 

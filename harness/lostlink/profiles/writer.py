@@ -11,6 +11,7 @@ from lostlink.profiles.models import settings_of
 from lostlink.profiles.quantities import UNITS, text_of
 from lostlink_sims import Profile, Scenario
 from lostlink_sims._settings import declaration
+from lostlink_sims.profile import Channel
 
 
 def toml_text(value: Any) -> str:
@@ -56,6 +57,11 @@ def write_profile(profile: Profile) -> str:
             for model in getattr(part, "losses", ()):
                 lines += ["", "[[radio.losses]]", f"model = {toml_text(model.model)}", *_rows(model, defaults=True)]
     return "\n".join([*lines, "", END, ""])
+
+
+def channel_table(channel: Channel, note: str = "") -> list[str]:
+    """Return the lines of a channel's table, without defaults, with a comment beside its heading."""
+    return [f"[[channels]]{note and f'  # {note}'}", *_rows(channel, defaults=False)]
 
 
 def write_scenario(scenario: Scenario) -> str:

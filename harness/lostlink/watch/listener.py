@@ -10,6 +10,7 @@ from lostlink.bench.codec import Decoder
 from lostlink.errors import LostlinkError, RigError
 from lostlink.watch.column_stats import TableStats
 from lostlink.watch.columns import ColumnLayout, ColumnReader, PrintedRow
+from lostlink.watch.stick_stats import StickTable
 
 MOST_ROWS = 1_000_000
 """Most rows of a test: about 15 minutes at 1000 lines per second."""
@@ -43,6 +44,8 @@ class Listener:
         Number of channels of the profile.
     keep : bool
         Whether rows are kept.
+    sticks : StickTable, optional
+        Takes the rows of a handset.
     clock_ns : callable
         Clock of the source's time stamps.
 
@@ -59,6 +62,7 @@ class Listener:
         *,
         channels: int | None = None,
         keep: bool = False,
+        sticks: StickTable | None = None,
         clock_ns: Callable[[], int] = time.monotonic_ns,
     ) -> None:
         self.source = source
@@ -69,6 +73,7 @@ class Listener:
         self.started_ns = clock_ns()
         self._channels = channels
         self._keep = keep
+        self.sticks = sticks
         self._decoder = Decoder()
         self._last_byte_ns = self.started_ns
 
@@ -92,6 +97,8 @@ class Listener:
             self._last_byte_ns = at_ns
             rows = self.columns.feed(at_ns, data)
             self.stats.add(rows)
+            if self.sticks is not None and rows:
+                self.sticks.add(rows, self.layout)
             if self._keep:
                 self.rows += rows
             if self.columns.counts.zeros:
