@@ -2,8 +2,8 @@
 
 Written here, without a line of the tool or the simulation. Each control has a potentiometer of which the stick uses a
 part; a hand moves it along a minimum-jerk path (Flash and Hogan, *Journal of Neuroscience* 5, 1985: 10 s^3 - 15 s^4
-+ 6 s^5, the usual model of a reaching hand). `Control.reads` keeps what was printed, `Control.truth` where the stick
-was, so that every statement can be held against them. The times of a fault are seconds from the first line.
++ 6 s^5, the usual model of a reaching hand). `PrintingHandset.lines` keeps what was received, `Control.truth` where
+the stick was, so that every statement can be held against them. The times of a fault are seconds from the first line.
 """
 
 from __future__ import annotations
@@ -68,7 +68,6 @@ class Control:
     positions: int = 0
     fault: Callable[[float, int, random.Random], int] = lambda at_s, reading, rng: reading
     smooths: int = 1
-    reads: list[tuple[float, int]] = field(default_factory=list)
     _recent: list[int] = field(default_factory=list)
 
     def truth(self, at_s: float) -> float:
@@ -83,9 +82,7 @@ class Control:
         reading = min(1023, max(0, math.floor(self.truth(at_s) * 1024 + rng.gauss(0, self.noise))))
         reading = self.fault(at_s, reading, rng)
         self._recent = [*self._recent, reading][-self.smooths :]
-        printed = sum(self._recent) // len(self._recent)
-        self.reads.append((at_s, printed))
-        return printed
+        return sum(self._recent) // len(self._recent)
 
 
 def breaks(from_s: float, rail: int, until_s: float = math.inf) -> Callable[[float, int, random.Random], int]:
@@ -125,6 +122,12 @@ class PrintingHandset:
         What the program makes of a reading before it prints it, by its column.
     late_s : float
         Lines reach the host up to this much late.
+    loses : float
+        Share of lines in which one byte is lost.
+    lines : list of str
+        As they were received.
+    sent : list of list of int
+        The numbers that were sent.
     """
 
     controls: list[Control]
@@ -132,9 +135,12 @@ class PrintingHandset:
     codes: Callable[[int, int], int] | None = None
     late_s: float = 0.001
     named: bool = False
+    loses: float = 0.0
     seed: int = 1
     port: str = "virtual"
     baud: int = 250_000
+    lines: list[str] = field(default_factory=list)
+    sent: list[list[int]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._random = random.Random(self.seed)
@@ -153,10 +159,14 @@ class PrintingHandset:
         readings = [control.read(since_s, self._random) for control in self.controls]
         if self.codes is not None:
             readings = [self.codes(column, reading) for column, reading in enumerate(readings)]
-        words = [
-            f"{c.name}:{value}" if self.named else str(value) for c, value in zip(self.controls, readings, strict=True)
-        ]
-        return ("\t".join(words) + "\r\n").encode()
+        self.sent.append(readings)
+        named = [f"{control.name}:" if self.named else "" for control in self.controls]
+        line = "\t".join(name + str(value) for name, value in zip(named, readings, strict=True)) + "\r\n"
+        if self._random.random() < self.loses:
+            at = self._random.randrange(len(line))
+            line = line[:at] + line[at + 1 :]
+        self.lines.append(line)
+        return line.encode()
 
     def read(self, timeout_s: float) -> list[tuple[int, bytes]]:
         until_s = self._now_s + timeout_s

@@ -17,6 +17,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from types import TracebackType
+from typing import Protocol
 
 NS = 1_000_000_000
 
@@ -143,19 +144,27 @@ class TalkingBoard:
         pass
 
 
+class Prints(Protocol):
+    """What a `PtyBoard` prints."""
+
+    lines_hz: float
+
+    def now_prints(self, at_s: float) -> bytes: ...
+
+
 class PtyBoard:
     """A board that prints on a pty.
 
     Attributes
     ----------
-    board : TalkingBoard
+    board : Prints
         What it prints, and the operator; its clock is the real one.
     port : str
     printed : int
         Lines so far.
     """
 
-    def __init__(self, board: TalkingBoard) -> None:
+    def __init__(self, board: Prints) -> None:
         import pty
         import tty
 

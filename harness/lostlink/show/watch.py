@@ -204,7 +204,8 @@ def for_the_profile(listener: Listener) -> None:
     if found.lines:
         paragraph(
             "\nFor the profile, in place of its [[channels]] tables. travel_low is at the low stop (no throttle, left, "
-            "back); exchange the two where that stop reads higher.\n"
+            "back); exchange the two where that stop reads higher. The values hold if each stick was pushed against "
+            "its stops, and released at rest.\n"
         )
         for row in found.lines:
             paragraph(row)

@@ -42,7 +42,7 @@ def profile_lines(sticks: Sequence[Stick | None], profile: Profile) -> ProfileLi
     for index, stick in enumerate(sticks[: len(channels)]):
         if stick is None or stick.scale.scale.kind is not ValueKind.COUNTS:
             continue
-        notes[index] = "not swept: as it was"
+        notes[index] = "as it was"
         if stick.is_swept and fault_of(stick) is None:
             try:
                 channels[index], notes[index] = _measured(channels[index], stick)

@@ -129,7 +129,7 @@ def trim(stick: Stick) -> str:
         return "moving" if stick.seen.rest is None else "off centre"
     off = scale.off_centre(rest.mean)
     head = "" if stick.is_known else "if a stick: "
-    if abs(off) <= scale.scale.step:
+    if round(abs(off)) <= scale.scale.step:
         return f"{head}centred"
     away_us = scale.width_off_us(rest.mean)
     parts = [amount(round(abs(off)), scale.scale.unit)]
@@ -205,7 +205,7 @@ def _beyond(stick: Stick) -> str:
 def _at_rail(stick: Stick, now_ns: int) -> list[Remark]:
     seen, scale, found = stick.seen, stick.scale.scale, []
     for rail, number in ((seen.low_rail, scale.low), (seen.high_rail, scale.high)):
-        if rail.since_ns is not None and now_ns - rail.since_ns >= _STAY_NS:
+        if rail.since_ns is not None and not rail.off_rows and now_ns - rail.since_ns >= _STAY_NS:
             did = _arrival(rail, number, is_always=rail.rows == seen.rows)
             found.append(Remark(f"{did}. Move it: if the value does not follow, {_LOOK}"))
     return found

@@ -38,6 +38,7 @@ _TURN = 0.12
 _JUMP = 0.1
 """A step from one line to the next, as a share of the range, that is no slow movement."""
 _RAIL_JUMP = 0.2
+_OFF_ROWS = 2
 _BACK = 0.05
 _BACK_NS = 2_000_000_000
 _AGREE = 0.01
@@ -175,8 +176,8 @@ class Rail:
         Begin of the present stay there; None when the number is not there.
     came_from : float or None
         The number before the present stay, where it went there from one line to the next.
-    rows : int
-        Lines there.
+    rows, off_rows : int
+        Lines there; newest lines that are not there. A line alone does not end a stay: a byte may be lost.
     jumps, longest_jump_rows : int
         Stays that began and ended from one line to the next, between about the same numbers; lines of the longest.
     """
@@ -184,6 +185,7 @@ class Rail:
     since_ns: int | None = None
     came_from: float | None = None
     rows: int = 0
+    off_rows: int = 0
     jumps: int = 0
     longest_jump_rows: int = 0
     _stay_rows: int = 0
@@ -196,8 +198,12 @@ class Rail:
                 self.since_ns, self._stay_rows, self.came_from = at_ns, 0, before if is_jump else None
             self.rows += 1
             self._stay_rows += 1
+            self.off_rows = 0
             return
-        if self.since_ns is not None and self.came_from is not None:
+        self.off_rows += 1
+        if self.since_ns is None or self.off_rows < _OFF_ROWS:
+            return
+        if self.came_from is not None:
             is_back = abs(value - self.came_from) <= _BACK * span and at_ns - self.since_ns <= _BACK_NS
             if is_back:
                 self.jumps += 1
