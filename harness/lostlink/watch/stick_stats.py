@@ -27,6 +27,8 @@ _PAUSE_NS = 1_000_000_000
 _TREMOR_STEPS = 2
 _NOISE_MOST = 0.1
 """Greatest noise of a rest, as a share of the range."""
+_SIGMAS = 4
+"""Two means of the same rest differ by less: by chance one in 16 000 differs by more."""
 _INDEPENDENT = 1.0
 """Least ratio of von Neumann of independent numbers: 2 - 5 / sqrt(n) for n = 25."""
 _SMOOTHED_ROWS, _SETTLES_SQUARE = 100, 1.0
@@ -105,7 +107,7 @@ class Rest:
     def agrees(self, other: Rest, unit: float) -> bool:
         """Return whether a block after it is of the same rest."""
         both = (self.squares + other.squares) / (self.rows + other.rows)
-        return abs(other.mean - self.mean) <= max(unit, 3 * math.sqrt(both * (1 / self.rows + 1 / other.rows)))
+        return abs(other.mean - self.mean) <= max(unit, _SIGMAS * math.sqrt(both * (1 / self.rows + 1 / other.rows)))
 
     def extend(self, values: Floats) -> None:
         """Add a block."""
@@ -391,7 +393,7 @@ def _is_still(values: Floats, unit: float, tremor: float, span: float) -> bool:
     peak_to_peak, half = float(np.ptp(values)), len(values) // 2
     deviation = float(values.std(ddof=1))
     drift = abs(float(values[half:].mean() - values[:half].mean()))
-    if peak_to_peak > _NOISE_MOST * span or drift > max(unit, 6 * deviation / math.sqrt(len(values))):
+    if peak_to_peak > _NOISE_MOST * span or drift > max(unit, 2 * _SIGMAS * deviation / math.sqrt(len(values))):
         return False
     independent = float((np.diff(values) ** 2).sum()) >= _INDEPENDENT * float(values.var()) * len(values)
     return peak_to_peak <= tremor or independent
