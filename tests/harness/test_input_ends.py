@@ -281,7 +281,10 @@ def sound_journal(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         (("prove", HERON, "--baud", 9600), "--baud: does nothing with --rig sim"),
         (("prove", HERON, "--props-off"), "--props-off: does nothing with --rig sim"),
         (("replay", "it.toml", "--baud", 9600), "--baud: does nothing with --rig sim"),
-        (("prove", HERON, "--rig", "emulated:x.elf", "--jobs", 2), "--jobs: does nothing with --rig emulated:x.elf"),
+        (
+            ("prove", HERON, "--rig", "emulated-live:x.elf", "--jobs", 2),
+            "--jobs: does nothing with --rig emulated-live:x.elf",
+        ),
         (("prove", HERON, "--rig", "serial"), "--rig serial: names no port"),
         (("hunt", HERON, "--budget", "nan s"), "is not a quantity"),
         (("plan", "timeout", HERON, "--speed", "-1 m/s"), "out of range; allowed: from 0 m/s"),

@@ -272,6 +272,7 @@ def test_causes_and_phases_are_drawn_evenly() -> None:
     [
         (changed(100_000, output={"latch": "live"}), "read while"),
         (changed(100_000, radio={"crc_bytes": 0}, handset={"check_byte": False}), "damaged"),
+        (changed(100_000, handset={"adc_noise_counts": 1}), "noise"),  # a count may be a code, of 4 us
         (
             dataclasses.replace(
                 HERON,

@@ -96,6 +96,7 @@ def test_the_frame_period_keeps_its_mean(error_ppm: int) -> None:
 
 DIGESTS = {
     "bittern": "5a225e0b4a4901e7",
+    "dunlin": "7cd2e3cabed966e3",
     "heron": "15b036ec27202f06",
     "lapwing": "5e33a229bdea260e",
     "plover": "d1f47ae6e9e0a158",
@@ -163,7 +164,7 @@ def test_any_company_of_faults(name: str, scenario: Scenario) -> None:
     assert (np.diff(level.astype(int)) != 0).all()
     assert not len(at_us) or at_us[-1] <= scenario.duration_us
     whole = trace.frames.table(profile.output.channels)
-    seen = trace.widths_us
+    seen = trace.widths_us[trace.seen.count > 0]  # a reset right after a frame's first edge leaves a pulse alone
     assert len(seen) <= len(whole)
     assert all((row == whole).all(1).any() for row in seen)
     assert (np.diff(trace.motor.at_us) >= 0).all()

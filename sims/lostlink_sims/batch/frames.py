@@ -59,6 +59,15 @@ def _spread(profile: Profile, index: int, least: int, most: int) -> tuple[int, i
     return int(widths.min()), int(widths.max())
 
 
+def _noise_us(profile: Profile) -> int:
+    """Return by how much noise changes a pulse at most: a count may be a whole code, or more than one."""
+    noise, readings, table = profile.handset.adc_noise_counts, np.arange(ADC_COUNTS), _table(profile)
+    noisy = np.minimum(readings + noise, ADC_COUNTS - 1)
+    sticks = [channel for channel in profile.channels if channel.kind == "stick"]
+    widths = [table[stick_codes(profile, stick, np.stack([readings, noisy]))] for stick in sticks]
+    return max((int(np.abs(noisy_us - width_us).max()) for width_us, noisy_us in widths), default=0)
+
+
 def unfit_frames(trials: FlightTrials) -> str:
     """Return which property of the profile is not supported; empty when none."""
     profile = trials.profile
@@ -72,14 +81,13 @@ def unfit_frames(trials: FlightTrials) -> str:
     gap_us = output.frame_gap_us if output.style == "fixed gap" else output.frame_period_us - longest_us
     at_rest = _spread(profile, throttle, 0, 0)
     in_flight = _spread(profile, throttle, round(FULL_TRAVEL * trials.least_throttle), FULL_TRAVEL)
-    noise = profile.handset.adc_noise_counts
     slack_us = max(
         abs(int(width) - own)
         for width, own in zip(
             _table(profile), pulse_table(profile.receiver.mapping, profile.receiver.low_us, profile.receiver.high_us),
             strict=True,
         )
-    ) + noise * 2 * (profile.receiver.high_us - profile.receiver.low_us) // 1000  # fmt: skip
+    ) + _noise_us(profile)  # fmt: skip
     moved = [move.channel for move in trials.moves]
     problems = (
         (profile.receiver.pulses_cease, "pulses cease in failsafe"),
