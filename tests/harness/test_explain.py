@@ -446,7 +446,8 @@ def test_constants_are_those_that_the_test_uses(name: str) -> None:
     """A number that a text takes from the suite is one that the test, or what it calls, uses too."""
     told = explanations()[name]
     said = set(re.findall(r"\{([A-Z][A-Z0-9_]+)\}", " ".join((told.tested, *told.measured))))
-    functions, waiting, used = sources(SUITE), [":".join(told.where)], set[str]()
+    functions = sources(SUITE.parent / "measure", SUITE)
+    waiting, used = [":".join(told.where)], set[str]()
     while waiting:
         one = waiting.pop()
         if one in functions and one not in used:
@@ -686,7 +687,7 @@ def test_debounce_snippet_changes_once_and_in_time(tmp_path: Path) -> None:
     )
     changes, position, late_us = map(int, _answers("HS-SWITCH", body, tmp_path))
     assert (changes, position) == (1, 1)
-    assert late_us <= constants(SUITE / "handset_flying.py")["BOUNCE_MARGIN_US"]
+    assert late_us <= constants(SUITE.parent / "measure" / "limits.py")["BOUNCE_MARGIN_US"]
 
 
 @pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler here")

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from lostlink.measure import limits
 from lostlink.requirements import CATALOGUE
-from lostlink.suite import limits
 from lostlink.verdicts import Requirement, Side, counted
 
 if TYPE_CHECKING:
@@ -308,7 +308,8 @@ def filled(text: str, profile: Profile | None) -> str:
 def _constant_text(name: str) -> str:
     from lostlink.profiles.quantities import text_of
 
-    values = {constants(path)[name] for path in _SUITE.glob("*.py") if name in constants(path)}
+    files = [*_SUITE.glob("*.py"), Path(limits.__file__)]
+    values = {constants(path)[name] for path in files if name in constants(path)}
     (value,) = values
     each = value if isinstance(value, tuple) else (value,)
     *most, last = (text_of(one, "duration") if name.endswith("_US") else str(one) for one in each)

@@ -7,10 +7,10 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from lostlink.measure import packets
+from lostlink.measure import limits, packets
+from lostlink.measure.limits import LOW_US, MOST_CODE_ERROR, settle_us
 from lostlink.rigs import Rig
 from lostlink.scenarios import Flight, ScenarioBuilder
-from lostlink.suite import limits
 from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile, Scenario, Trace
 from lostlink_sims.profile import Channel
@@ -19,12 +19,6 @@ from lostlink_sims.sticks import SWITCH_CODES
 
 BOUNCE_US = 10_000
 """Most contacts bounce for less than 6 ms, some for longer; common practice, no source."""
-BOUNCE_MARGIN_US = 70_000
-"""Longest time that a program may wait for contacts to rest: 50 ms is usual (common practice, no source)."""
-MOST_CODE_ERROR = 1
-"""A program may have a hysteresis of a code."""
-LOW_US = 500_000
-"""A program may wait until the throttle has been low for so long."""
 _HALF_CODES = 2
 _FULL_CLOCK = 2**32
 
@@ -43,16 +37,6 @@ def places(channel: Channel) -> tuple[float, ...]:
     """Return the positions that a switch has."""
     number = len(SWITCH_CODES[channel.kind])
     return tuple(place / (number - 1) for place in range(number))
-
-
-def steady_us(profile: Profile) -> int:
-    """Return the longest time until a stick at rest is in the packets."""
-    return 3 * (limits.interval_us(profile) + profile.handset.turn_us)
-
-
-def settle_us(profile: Profile) -> int:
-    """Return the longest time until a move of any control is in the packets."""
-    return steady_us(profile) + BOUNCE_MARGIN_US
 
 
 def judge_rate(judge: Judge, trace: Trace, since_us: int, until_us: int) -> None:

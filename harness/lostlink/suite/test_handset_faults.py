@@ -7,20 +7,18 @@ import dataclasses
 import numpy as np
 import pytest
 
-from lostlink.measure import packets
+from lostlink.measure import limits, packets
+from lostlink.measure.limits import ABOVE_IDLE_CODES, LOW_US, THROTTLE_RISE_US, settle_us
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import Flight, ScenarioBuilder
-from lostlink.suite import limits
 from lostlink.suite.handset_flying import (
-    LOW_US,
     away,
     in_flight,
     judge_stray,
     lasting,
     moved_to,
     sent_true,
-    settle_us,
     sticks,
     switches,
     trial,
@@ -44,9 +42,6 @@ HANG_US = 200_000
 HANG_INTERVALS = 300
 """A counter of eight bits by which an interrupt notices the hang has wrapped by then."""
 LOW_THROTTLE = 0.15
-ABOVE_IDLE_CODES = 5
-THROTTLE_RISE_US = 5
-"""A code more than before, in a pulse."""
 
 
 # --- power-on ---------------------------------------------------------------------------------------------------

@@ -8,11 +8,11 @@ import itertools
 import numpy as np
 import pytest
 
-from lostlink.measure import packets
+from lostlink.measure import limits, packets
+from lostlink.measure.limits import settle_us
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import WRAPS, Flight, ScenarioBuilder
-from lostlink.suite import limits
 from lostlink.suite.handset_flying import (
     BOUNCE_US,
     anywhere,
@@ -27,7 +27,6 @@ from lostlink.suite.handset_flying import (
     runs,
     sends_us,
     sent_true,
-    settle_us,
     sticks,
     stirred,
     switches,

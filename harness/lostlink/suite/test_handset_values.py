@@ -7,23 +7,20 @@ import dataclasses
 import numpy as np
 import pytest
 
-from lostlink.measure import packets
+from lostlink.measure import limits, packets
+from lostlink.measure.limits import MOST_CODE_ERROR, settle_us, steady_us
 from lostlink.measure.results import Ints
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.suite import limits
 from lostlink.suite.handset_flying import (
     BOUNCE_US,
-    MOST_CODE_ERROR,
     anywhere,
     bouncing,
     moved_alone,
     moved_to,
     places,
     sends_us,
-    settle_us,
-    steady_us,
     sticks,
     switches,
     trial,

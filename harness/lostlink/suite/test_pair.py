@@ -7,13 +7,13 @@ import dataclasses
 import numpy as np
 import pytest
 
-from lostlink.measure import channels, failsafe, latency, packets
+from lostlink.measure import channels, failsafe, latency, limits, packets
+from lostlink.measure.limits import settle_us
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import STICKS_IN_FLIGHT, Flight, ScenarioBuilder
-from lostlink.suite import limits
 from lostlink.suite.flying import flew, throttle_jumps
-from lostlink.suite.handset_flying import away, moved_to, settle_us, sticks
+from lostlink.suite.handset_flying import away, moved_to, sticks
 from lostlink.suite.judge import Judge
 from lostlink.varied import TRIPLES
 from lostlink.verdicts import Measurement

@@ -1,4 +1,4 @@
-"""Limits that follow from several values of a profile, for the tests of a handset and for the explanations."""
+"""Limits that follow from several values of a profile: for tests and invariants of a handset, and explanations."""
 
 from __future__ import annotations
 
@@ -8,6 +8,16 @@ from lostlink.measure import packets
 from lostlink_sims import Profile
 from lostlink_sims.codes import TOP_CODE
 
+BOUNCE_MARGIN_US = 70_000
+"""Longest time that a program may wait for contacts to rest: 50 ms is usual (common practice, no source)."""
+MOST_CODE_ERROR = 1
+"""A program may have a hysteresis of a code."""
+LOW_US = 500_000
+"""A program may wait until the throttle has been low for so long."""
+ABOVE_IDLE_CODES = 5
+"""A throttle so far above idle is not low."""
+THROTTLE_RISE_US = 5
+"""A code more than before, in a pulse."""
 MEAN_SHARE = 50
 """The mean packet interval may be off by the interval divided by this, and by half of the jitter."""
 
@@ -16,6 +26,16 @@ def interval_us(profile: Profile) -> int:
     """Return the longest time between packets of a sound handset, by its own clock or a slow one."""
     handset = profile.handset
     return max(handset.packet_interval_us, math.ceil(packets.nominal_us(profile))) + handset.jitter_us
+
+
+def steady_us(profile: Profile) -> int:
+    """Return the longest time until a stick at rest is in the packets."""
+    return 3 * (interval_us(profile) + profile.handset.turn_us)
+
+
+def settle_us(profile: Profile) -> int:
+    """Return the longest time until a move of any control is in the packets."""
+    return steady_us(profile) + BOUNCE_MARGIN_US
 
 
 def pause_us(profile: Profile) -> int:
