@@ -22,7 +22,10 @@ WRAPS = (
     (2**31, "passes 2^31, the middle of its range"),
     (1000 * 2**16, "passes 65.536 s, where 16 bits of milliseconds wrap"),
 )
-"""Values of the receiver's microsecond counter at which comparisons may fail, and why."""
+"""Values of a microsecond counter at which comparisons may fail, and why."""
+SIGNED_US = 1000 * 2**15
+HANDSET_WRAPS = (*WRAPS, (SIGNED_US, "passes 32.768 s, where 16 bits of signed milliseconds wrap"))
+"""Those of a handset's counter, which also measures how long contacts rest."""
 STICKS_IN_FLIGHT = (0.8, 0.2, 0.7, 0.3, 0.9, 0.1)
 """Positions of sticks other than the throttle, far from any failsafe value."""
 

@@ -63,7 +63,7 @@ def spans_of(kind: type[LastingFault], scenario: Scenario) -> list[tuple[int, in
     return [(fault.at_us, fault.until_us(scenario.duration_us)) for fault in faults]
 
 
-def _resets(scenario: Scenario, watchdog_us: int) -> list[int]:
+def reset_times(scenario: Scenario, watchdog_us: int) -> list[int]:
     """Return the instants of resets, the watchdog's included."""
     hung = spans_of(HandsetLoopHung, scenario) if watchdog_us else []
     bites = [at_us + watchdog_us for at_us, until_us in hung if at_us + watchdog_us < until_us]
@@ -75,7 +75,7 @@ def on_times(scenario: Scenario, watchdog_us: int = 0) -> list[tuple[int, int]]:
     start, end = scenario.handset_on_us, scenario.duration_us
     spans: list[tuple[int, int]] = []
     for off_us, on_us in sorted(
-        [*spans_of(HandsetOff, scenario), *((at_us, at_us) for at_us in _resets(scenario, watchdog_us))]
+        [*spans_of(HandsetOff, scenario), *((at_us, at_us) for at_us in reset_times(scenario, watchdog_us))]
     ):
         is_reset = off_us == on_us
         if is_reset and off_us < start:  # without a supply only the supply's return begins anything

@@ -18,11 +18,11 @@ import numpy as np
 from lostlink_sims.clock import FAR_US
 from lostlink_sims.codes import ADC_COUNTS, adc_reading
 from lostlink_sims.crashes import crash_text
-from lostlink_sims.handset import TILE, Slots, on_times, silent_spans, spans_of
+from lostlink_sims.handset import TILE, Slots, on_times, reset_times, silent_spans, spans_of
 from lostlink_sims.handset_program import Cause, HandsetFactory, HandsetProgram, Sent
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, Channel, Profile, air_time_us
 from lostlink_sims.receiver import MASK
-from lostlink_sims.scenario import HandsetHung, HandsetRadioBusy, HandsetReset, Scenario, StickWireBroken, SwitchBounces
+from lostlink_sims.scenario import HandsetHung, HandsetRadioBusy, Scenario, StickWireBroken, SwitchBounces
 from lostlink_sims.sticks import Programme, switch_place, wiper
 from lostlink_sims.streams import Purpose, Streams
 
@@ -349,13 +349,12 @@ class HandsetBoard:
     def _packets(self) -> Iterator[Packet]:
         """Yield the packets of each life of the program, from a boot to the next reset or the end of the supply."""
         settings = self._profile.handset
-        resets = {fault.at_us for fault in self._scenario.faults if isinstance(fault, HandsetReset)}
-        bites = {until_us for _, until_us in self._hung} if settings.watchdog_us else set()
+        resets = reset_times(self._scenario, settings.watchdog_us)
         late_us = self._phase_us
         life: _Life | None = None
         try:
             for start_us, end_us in on_times(self._scenario, settings.watchdog_us):
-                cause = Cause.RESET if start_us in resets | bites else Cause.POWER_ON
+                cause = Cause.RESET if start_us in resets else Cause.POWER_ON
                 boot_us, late_us = start_us + settings.boot_us + late_us, 0
                 if boot_us < end_us:
                     life = _Life(self, boot_us, self._clock_start)

@@ -430,7 +430,7 @@ def test_owners_limits_are_those_that_the_test_looks_at(name: str) -> None:
         ("HS-BUSY", "twice soon after", "free_us + 2 * every_us, free_us + 6 * every_us"),
         ("HS-COUNT", "More packets are sent than the counter has values", "600 * profile.handset.packet_interval_us"),
         ("HS-HANG", "two timeouts", "max(2 * timeout_us, "),
-        ("HS-WRAP", "the middle of these", "(*(value for value, _ in WRAPS), SIGNED_US)"),
+        ("HS-WRAP", "the middle of these", "for value in (value for value, _ in HANDSET_WRAPS)"),
         ("PR-SWITCH", "exactly one", "at_most=1, at_least=1)"),
         ("PR-STICK", "99 %", "0.99"),
     ],

@@ -17,11 +17,13 @@ from lostlink.profiles import input_files, read_link
 from lostlink.rigs import open_rig, receiver_file
 from lostlink.show import hunt as screen
 from lostlink.show.console import kept_line
+from lostlink.verdicts import sides_with
 
 
 @click.command("hunt")
 @shared.profile_argument
 @shared.receiver_option
+@shared.handset_option
 @click.option(
     "--runs", metavar="N", type=click.IntRange(1, 10_000_000), help="Runs to search for a finding.  [default: 1000]"
 )
@@ -39,6 +41,7 @@ from lostlink.show.console import kept_line
 def command(
     profile: str | None,
     receiver: str | None,
+    handset: str | None,
     runs: int | None,
     budget_us: int | None,
     seed: int,
@@ -52,6 +55,9 @@ def command(
     wraps, stick moves), runs each in simulation and checks it against invariants; critical ones first. A finding is
     shown as a timeline and saved as a scenario, which runs again in simulation and on a board.
 
+    With --handset the packets of a handset are checked: main loop hung, resets, off and on, radio busy, contacts that
+    bounce, broken stick wires, counter wraps, moves at any time. With --receiver both are checked together.
+
     With --runs the same seed finds the same; with --budget the hunt ends when the time is up. Shrinking a finding
     takes up to 600 further runs, with --budget up to 30 s. Finding nothing proves nothing.
 
@@ -60,20 +66,21 @@ def command(
     \b
     lostlink hunt my_link.toml --receiver my_receiver.py:MyReceiver
     lostlink hunt my_link.toml --receiver ./my_receiver.so --budget "60 s" --all
+    lostlink hunt my_link.toml --handset my_handset.py:MyHandset
     """  # noqa: D301
     search.check_installed()
     link = read_link(profile)
     limits = Budget(
         runs=runs or (1000 if budget_us is None else None), seconds=None if budget_us is None else budget_us / 1e6
     )
-    open_rig(link, receiver=receiver).close()
-    case = Case(profile, receiver, Path(out))
-    code = receiver_file(receiver)
-    with prepare(out, [*input_files(profile, link), code]) as folder:
+    open_rig(link, receiver=receiver, handset=handset).close()
+    case = Case(profile, receiver, Path(out), handset)
+    code, handset_code = receiver_file(receiver), receiver_file(handset)
+    with prepare(out, [*input_files(profile, link), code, handset_code]) as folder:
         with screen.hunt_progress(limits) as progress:
             result = search.hunt(
-                link, lambda: open_rig(link, receiver=receiver), seed=seed, budget=limits, find_all=find_all,
-                progress=progress,
+                link, lambda: open_rig(link, receiver=receiver, handset=handset), seed=seed, budget=limits,
+                find_all=find_all, progress=progress, sides=sides_with(receiver, handset),
             )  # fmt: skip
         with safe_end.undisturbed():  # what was found is kept
             try:

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from lostlink.evidence.timeline import timeline
-from lostlink.hunt.events import WAIT
+from lostlink.hunt.events import WAIT, World
 from lostlink.hunt.search import Finding, Hunt
-from lostlink.hunt.timelines import STARTS, THROTTLES, events, placed_pieces, wrap_of
-from lostlink.verdicts import counted, quantity
+from lostlink.hunt.timelines import events, placed_pieces, start_us
+from lostlink.verdicts import Side, counted, quantity
 
 BEFORE_US, AFTER_US = 150_000, 300_000
 
@@ -22,6 +22,7 @@ class Case:
     profile: str | None
     receiver: str | None
     folder: Path
+    handset: str | None = None
 
 
 def sentence(result: Hunt, finding: Finding) -> str:
@@ -29,14 +30,15 @@ def sentence(result: Hunt, finding: Finding) -> str:
     count = events(result.world, finding.timeline)
     if count:
         condition = f"with {counted(count, 'event')}"
-    elif STARTS[finding.timeline.start] is not None:
+    elif result.world.starts[finding.timeline.start] is not None:
         condition = "at power-on with the stick up"
     else:
         condition = "in an undisturbed flight"
     if finding.timeline.wrap:
-        condition += ", while the receiver's counter wraps,"
+        condition += f", while {_counters(result.world)} wraps,"
     required = finding.broken.requirement
-    fault = "the receiver's program crashes" if finding.broken.group == "crash" else required.fault
+    programs = {"crash": "the receiver's program crashes", "handset crash": "the handset's program crashes"}
+    fault = programs.get(finding.broken.group, required.fault)
     return f"{required.id} ({required.severity.value}): {condition} {fault}."
 
 
@@ -46,8 +48,9 @@ def steps(result: Hunt, finding: Finding) -> list[str]:
     zero_us = next((piece.at_us for piece in placed if piece.is_event), placed[0].at_us if placed else 0)
     rows = []
     if finding.timeline.wrap:
-        _, text, _ = wrap_of(finding.timeline.wrap)
-        rows.append((_wrap_us(finding), f"   the receiver's counter {text}"))
+        wrap = result.world.wraps[finding.timeline.wrap - 1]
+        at_us = start_us(result.world, finding.timeline) + wrap.lead_us
+        rows.append((at_us, f"   {_counters(result.world)} {wrap.text}"))
     number = 0
     for piece in placed:
         number += piece.is_event
@@ -57,15 +60,17 @@ def steps(result: Hunt, finding: Finding) -> list[str]:
     rows.append((finding.broken.at_us, f"X  {finding.broken.message}"))
     rows.sort(key=lambda row: row[0])
     return [
-        f"  {'start':>12}  {_start(finding)}",
+        f"  {'start':>12}  {_start(result.world, finding)}",
         *(f"  {_relative(at_us - zero_us):>12}  {text}" for at_us, text in rows),
     ]
 
 
-def _start(finding: Finding) -> str:
-    throttle = f"{100 * THROTTLES[finding.timeline.throttle]:g} %"
-    later_us = STARTS[finding.timeline.start]
-    if later_us is None:
+def _start(world: World, finding: Finding) -> str:
+    throttle = f"{100 * world.throttles[finding.timeline.throttle]:g} %"
+    later_us = world.starts[finding.timeline.start]
+    if later_us is not None and Side.RECEIVER not in world.sides:
+        text = f"handset on, throttle stick at {throttle}, arming switch on"
+    elif later_us is None:
         text = f"in flight: link good, armed, throttle stick at {throttle}"
     else:
         text = f"receiver on{f', handset on {later_us / 1000:g} ms later' if later_us else ' and handset on'}"
@@ -76,10 +81,11 @@ def _start(finding: Finding) -> str:
     return text
 
 
-def _wrap_us(finding: Finding) -> int:
-    scenario, profile = finding.trace.scenario, finding.trace.profile
-    value, _, _ = wrap_of(finding.timeline.wrap)
-    return int((value - scenario.receiver_clock_us) % 2**32 + profile.receiver.boot_us + scenario.receiver_on_us)
+def _counters(world: World) -> str:
+    """Return whose counter wraps."""
+    if Side.HANDSET not in world.sides:
+        return "the receiver's counter"
+    return "the counter of handset and receiver" if Side.RECEIVER in world.sides else "the handset's counter"
 
 
 def _relative(after_us: int) -> str:
@@ -107,16 +113,14 @@ def commands(finding: Finding, case: Case) -> list[str]:
     file = str(case.folder / f"{finding.broken.requirement_id}.scenario.toml")
     test = str(case.folder / "test_found.py")
     profile = [case.profile] if case.profile else []
-    receiver = ["--receiver", case.receiver] if case.receiver else []
-    options = [
-        f"--lostlink-{name}={value}"
-        for name, value in (("profile", case.profile), ("receiver", case.receiver))
-        if value
-    ]
+    programs = {"receiver": case.receiver, "handset": case.handset}
+    tested = [word for name, value in programs.items() if value for word in (f"--{name}", value)]
+    named = {"profile": case.profile, **programs}
+    options = [f"--lostlink-{name}={value}" for name, value in named.items() if value]
     rows = (
-        ("show", ["lostlink", "replay", file, *profile, *receiver]),
+        ("show", ["lostlink", "replay", file, *profile, *tested]),
         ("test", ["pytest", test, *options]),
-        ("prove", ["lostlink", "prove", *profile, *receiver, "--tests", test]),
+        ("prove", ["lostlink", "prove", *profile, *tested, "--tests", test]),
     )
     return [f"  {name:<8}  {shlex.join(words)}" for name, words in rows]
 
@@ -139,7 +143,7 @@ def coverage_lines(result: Hunt) -> list[str]:
         lines.append(f"Not covered: {', '.join(never)}.")
     lines += [f"Not tried: {reason}." for reason in world.left_out]
     if coverage.reloads:
-        lines.append("The receiver keeps state between runs, so its file was reloaded for every run.")
+        lines.append("A program under test keeps state between runs, so its file was reloaded for every run.")
     if coverage.busy:
         lines.append(f"{counted(coverage.busy, 'run')} aborted because the receiver's main loop spun.")
     return lines

@@ -6,14 +6,16 @@ variant, duration), so a search that makes numbers smaller makes timelines simpl
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
 from lostlink.hunt.durations import Duration, link_durations
 from lostlink.invariants.attribution import unprotected
-from lostlink.scenarios import ScenarioBuilder
+from lostlink.scenarios import HANDSET_WRAPS, WRAPS, ScenarioBuilder
+from lostlink.verdicts import Side
 from lostlink_sims import Move, Profile
+from lostlink_sims.handset_program import LEAST_MARGIN, idle_rail, tells_break
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 from lostlink_sims.scenario import (
     AnyFault,
@@ -23,7 +25,10 @@ from lostlink_sims.scenario import (
     FlappingLink,
     ForeignHandset,
     HandsetHung,
+    HandsetLoopHung,
     HandsetOff,
+    HandsetRadioBusy,
+    HandsetReset,
     InterferenceBurst,
     LastingFault,
     LinkCut,
@@ -31,14 +36,30 @@ from lostlink_sims.scenario import (
     PeriodicInterference,
     ReceiverReset,
     StickWireBroken,
+    SwitchBounces,
     WrongAddress,
 )
+from lostlink_sims.sticks import SWITCH_CODES
 
 Effect = Callable[[int, int], tuple[AnyFault | Move, ...]]
 """From the start and the duration, in microseconds, to the faults and moves of a scenario."""
 
 WAIT: Final = "link good"
 """The kind without a fault: time passes."""
+AWAY: Final = "link away"
+"""The plain loss of the link."""
+STARTS: Final[tuple[int | None, ...]] = (None, 400_000, 200_000, 0)
+"""Start of a run: in flight (None), or at power-on with the stick up, the receiver on so many µs before the handset."""
+LEADS: Final = (0.5, 0.0, 1.0, -0.5, 0.9, 0.1)
+"""When a counter wraps: delay after the start of the first piece, in cut delays."""
+REST_LEADS_US: Final = (10_000, 30_000)
+"""While contacts that were moved there may have to rest."""
+THROTTLES: Final = (1.0, 0.5, 0.35, 0.8)
+JUST_UP: Final = 0.08
+"""A throttle that is above idle, but not by much."""
+HANDSET_PLACES: Final = (0.0, 1.0, 0.37, 0.83, 0.5, JUST_UP)
+"""Positions of a stick; between stops and centre no usual default is."""
+BOUNCES_US: Final = (10_000, 5_000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,19 +106,61 @@ class World:
     durations : tuple of Duration
     left_out : tuple of str
         What is not tried, and why.
+    sides : frozenset of Side
+        What is under test.
     """
 
     profile: Profile
     kinds: tuple[Kind, ...]
     durations: tuple[Duration, ...]
     left_out: tuple[str, ...]
+    sides: frozenset[Side] = frozenset({Side.RECEIVER})
+
+    @property
+    def away(self) -> int | None:
+        """Index of the plain loss of the link; None where losses do not matter, for a handset alone."""
+        return next((index for index, kind in enumerate(self.kinds) if kind.name == AWAY), None)
+
+    @property
+    def starts(self) -> tuple[int | None, ...]:
+        """As `STARTS`; the order in which the ends are switched on does not matter for a handset alone."""
+        return STARTS if Side.RECEIVER in self.sides else (None, 0)
+
+    @property
+    def throttles(self) -> tuple[float, ...]:
+        """Positions of the throttle with which a run begins, the simplest first."""
+        return (*THROTTLES, JUST_UP) if self.sides == {Side.HANDSET} else THROTTLES
+
+    @property
+    def wraps(self) -> tuple[Wrap, ...]:
+        """The wraps of the counters of what is under test, the simplest first."""
+        leads_us = tuple(round(lead * self.profile.cut_delay_us) for lead in LEADS)
+        values: tuple[tuple[int, str], ...] = WRAPS
+        if Side.HANDSET in self.sides:
+            values, leads_us = HANDSET_WRAPS, (*leads_us, *REST_LEADS_US)
+        return tuple(Wrap(value, text, lead_us) for value, text in values for lead_us in leads_us)
 
 
-def world(profile: Profile) -> World:
-    """Return the kinds, variants and durations for a link."""
+@dataclass(frozen=True, slots=True)
+class Wrap:
+    """A counter passes a critical value.
+
+    Attributes
+    ----------
+    lead_us : int
+        When, after the start of the first piece.
+    """
+
+    value: int
+    text: str
+    lead_us: int
+
+
+def world(profile: Profile, sides: Collection[Side] = (Side.RECEIVER,)) -> World:
+    """Return the kinds, variants and durations for a link and what is under test."""
     kinds, left_out = [], []
     waived = set(profile.requirements.waived)
-    for kind in _table(profile):
+    for kind in _tables(profile, sides):
         if about_waived := waived.intersection(kind.about):
             left_out.append(f"{kind.name}: {', '.join(sorted(about_waived))} waived by the profile")
             continue
@@ -105,7 +168,16 @@ def world(profile: Profile) -> World:
             left_out.append(f"{kind.name}: {kind.left_out}")
         if kind.variants:
             kinds.append(kind)
-    return World(profile, tuple(kinds), link_durations(profile), tuple(left_out))
+    return World(profile, tuple(kinds), link_durations(profile), tuple(left_out), frozenset(sides))
+
+
+def _tables(profile: Profile, sides: Collection[Side]) -> Iterator[Kind]:
+    """Yield every kind, the simplest first; of those that both tables have, the handset's where it is under test."""
+    of_handset = list(_handset_table(profile)) if Side.HANDSET in sides else []
+    of_receiver = list(_table(profile)) if Side.RECEIVER in sides else []
+    own = {kind.name: kind for kind in of_handset}
+    yield from (own.get(kind.name, kind) for kind in of_receiver)
+    yield from (kind for kind in of_handset if kind.name not in {other.name for other in of_receiver})
 
 
 def _protected(profile: Profile, variants: Iterable[Variant]) -> tuple[tuple[Variant, ...], str]:
@@ -136,12 +208,12 @@ def _percent(share: float) -> str:
 
 
 def _table(profile: Profile) -> Iterator[Kind]:
-    """Yield every kind, the simplest first."""
+    """Yield every kind for a receiver, the simplest first."""
     address = "the handset's packets go to another address"
     hung, fading = "handset hung, its radio repeats the last packet", "the signal fades out within a second"
     others = [index for index in range(len(profile.channels)) if index != profile.throttle_index]
     yield Kind(WAIT, True, (Variant(WAIT, lambda at_us, span_us: ()),))
-    yield Kind("link away", True, (_lasting("link lost", LinkCut),))
+    yield Kind(AWAY, True, (_lasting("link lost", LinkCut),))
     yield Kind("throttle stick", False, tuple(_stick_variants(profile, profile.throttle_index)))
     yield Kind("handset off", True, (_lasting("handset off", HandsetOff),), about=("FS-OFF",))
     yield Kind("interference", True, tuple(_interference()), about=("FS-JAM",))
@@ -165,21 +237,71 @@ def _table(profile: Profile) -> Iterator[Kind]:
     yield Kind("stick wire broken", True, tuple(_broken_wires(profile)), about=("CH-WIRE",))
 
 
-def _stick_variants(profile: Profile, index: int) -> Iterator[Variant]:
+def _handset_table(profile: Profile) -> Iterator[Kind]:
+    """Yield every kind for a handset, the simplest first."""
+    throttle = profile.throttle_index
+    others = [index for index in range(len(profile.channels)) if index != throttle]
+    broken, why = _told_breaks(profile)
+    yield Kind(WAIT, True, (Variant(WAIT, lambda at_us, span_us: ()),))
+    yield Kind("throttle stick", False, tuple(_stick_variants(profile, throttle, HANDSET_PLACES)))
+    yield Kind("all sticks", False, tuple(_all_sticks(profile, HANDSET_PLACES)))
+    yield Kind("another stick", False, tuple(v for i in others for v in _stick_variants(profile, i, HANDSET_PLACES)))
+    yield Kind("handset off", True, (_lasting("handset off", HandsetOff),))
+    reset = Variant("the handset resets", lambda at_us, _: (HandsetReset(at_us=at_us),))
+    yield Kind("handset reset", False, (reset,), about=("HS-RESET",))
+    hung = _lasting("the handset's main loop hangs", HandsetLoopHung)
+    yield Kind("handset loop hung", True, (hung,), about=("HS-HANG",))
+    busy = _lasting("the handset's radio takes no packet", HandsetRadioBusy)
+    yield Kind("handset radio busy", True, (busy,), about=("HS-BUSY",))
+    yield Kind("contacts bounce", False, tuple(_bounces(profile)), about=("HS-SWITCH",))
+    yield Kind("stick wire broken", True, tuple(broken), why, ("HS-WIRE",))
+
+
+def _bounces(profile: Profile) -> Iterator[Variant]:
+    """Yield moves of each switch whose contacts bounce."""
+
+    def moved(name: str, place: float, bounce_us: int) -> Effect:
+        return lambda at_us, _: (
+            SwitchBounces(at_us=at_us, for_us=2 * bounce_us, channel=name, bounce_us=bounce_us),
+            Move(at_us=at_us, channel=name, position=place),
+        )
+
+    for bounce_us in BOUNCES_US:
+        for channel in profile.channels:
+            number = len(SWITCH_CODES.get(channel.kind, ()))
+            for place in (place / (number - 1) for place in range(number)):
+                text = f"{channel.name} goes to {_percent(place)}, its contacts bounce for {bounce_us / 1000:g} ms"
+                yield Variant(text, moved(channel.name, place, bounce_us))
+
+
+def _told_breaks(profile: Profile) -> tuple[list[Variant], str]:
+    """Return the breaks of a stick's wire that a handset must bear, and why others are left out."""
+    throttle = profile.channels[profile.throttle_index]
+    rails = [rail for rail in ("low", "high") if tells_break(throttle, rail) or rail == idle_rail(throttle)]
+    why = "" if len(rails) == 2 else (
+        f"the throttle's travel leaves less than {LEAST_MARGIN:.0%} of the track beyond its high stop, so a wire that "
+        "breaks to this rail cannot be told from a stop"
+    )  # fmt: skip
+    variants = [_broken_wire(throttle.name, rail) for rail in rails]
+    others = [one.name for one in profile.channels if one.kind == "stick" and one.name != throttle.name]
+    return [*variants, *(_broken_wire(name, rail) for name in others for rail in ("low", "high"))], why
+
+
+def _stick_variants(profile: Profile, index: int, places: Iterable[float] = (0.0, 1.0, 0.5, 0.25)) -> Iterator[Variant]:
     channel = profile.channels[index]
     if index == profile.arm_index:
         on = ScenarioBuilder(profile, 0, "hunt").switched_on(index)
         for position, state in ((1.0 - on, "off"), (on, "on")):
             yield _moves(f"the arming switch goes {state}", [channel.name], position)
         return
-    what, positions = ("stick", (0.0, 1.0, 0.5, 0.25)) if channel.kind == "stick" else ("switch", (0.0, 1.0))
+    what, positions = ("stick", tuple(places)) if channel.kind == "stick" else ("switch", (0.0, 1.0))
     for position in positions:
         yield _moves(f"{channel.name} {what} goes to {_percent(position)}", [channel.name], position)
 
 
-def _all_sticks(profile: Profile) -> Iterator[Variant]:
+def _all_sticks(profile: Profile, places: Iterable[float] = (0.0, 1.0, 0.5)) -> Iterator[Variant]:
     names = [channel.name for channel in profile.channels if channel.kind == "stick"]
-    for position in (0.0, 1.0, 0.5):
+    for position in places:
         yield _moves(f"all sticks go to {_percent(position)}", names, position)
 
 
@@ -241,5 +363,8 @@ def _brown_outs(profile: Profile) -> Iterator[Variant]:
 def _broken_wires(profile: Profile) -> Iterator[Variant]:
     for channel in profile.channels:
         for rail in ("low", "high") if channel.kind == "stick" else ():
-            text = f"the wire of {channel.name} breaks and reads {rail}"
-            yield _lasting(text, StickWireBroken, channel=channel.name, rail=rail)
+            yield _broken_wire(channel.name, rail)
+
+
+def _broken_wire(name: str, rail: str) -> Variant:
+    return _lasting(f"the wire of {name} breaks and reads {rail}", StickWireBroken, channel=name, rail=rail)

@@ -14,6 +14,7 @@ from lostlink.hunt.search import Finding, Hunt
 from lostlink.hunt.timelines import events
 from lostlink.profiles import write_scenario
 from lostlink.results import CAUTIONS
+from lostlink.verdicts import Side
 
 HUNT_FILE: Final = "hunt.json"
 """Marks a folder as evidence of a hunt."""
@@ -53,6 +54,7 @@ def files(result: Hunt, case: Case) -> dict[str, str]:
         "cautions": list(CAUTIONS),
         "profile": case.profile,
         "receiver": case.receiver,
+        "handset": case.handset,
         "seed": result.seed,
         "runs": coverage.runs,
         "simulated_s": coverage.simulated_us / 1_000_000,
@@ -86,6 +88,7 @@ def _plain(result: Hunt, finding: Finding) -> dict[str, Any]:
 _TEST_HEAD: Final = '''"""Timelines that lostlink hunt found; each test replays one and checks the same invariants.
 
 pytest test_found.py --lostlink-profile FILE --lostlink-receiver FILE.py:NAME
+pytest test_found.py --lostlink-profile FILE --lostlink-handset FILE.py:NAME
 pytest test_found.py --lostlink-profile FILE --lostlink-rig serial:PORT --lostlink-props-off
 lostlink prove FILE --tests test_found.py
 
@@ -109,9 +112,10 @@ def test_file(result: Hunt) -> str:
         name = required.id.lower().replace("-", "_")
         arguments = (f"FOUND-{required.id}", required.severity.value, required.sentence, required.fault)
         lines = ",\n    ".join(json.dumps(argument, ensure_ascii=False) for argument in arguments)
+        side = "" if required.side is Side.RECEIVER else f', side="{required.side.value}"'
         docstring = sentence(result, finding).replace("\\", "\\\\").replace('"', "'")
         parts.append(
             f"\n\n@requirement(\n    {lines},\n)\ndef test_found_{name}(rig, judge):\n"
-            f'    """{docstring}"""\n    replayed(rig, judge, HERE / "{required.id}.scenario.toml")\n'
+            f'    """{docstring}"""\n    replayed(rig, judge, HERE / "{required.id}.scenario.toml"{side})\n'
         )
     return "".join(parts)

@@ -12,8 +12,7 @@ from lostlink.errors import ReceiverCrashError
 from lostlink.hunt.events import World
 from lostlink.hunt.timelines import LONGEST_US, Timeline, fitted, placed_pieces, scenario, span_us
 from lostlink.invariants.attribution import Broken
-from lostlink.invariants.rules import judge_facts, strain
-from lostlink.invariants.windows import Facts
+from lostlink.invariants.rules import judge_run
 from lostlink.rigs import Rig, SimRig
 from lostlink.rigs.main_loop import BusyError, limited
 from lostlink.rigs.own_process import OwnProcessRig
@@ -23,6 +22,7 @@ Opens = Callable[[], Rig]
 """Returns a fresh rig; the receiver's file is loaded again."""
 CRASH_COST: Final = 15
 """Runs that a crash counts as while shrinking: compiled firmware that hangs must time out and restart."""
+CRASHES: Final = ("crash", "handset crash")
 SHORTEST_US: Final = 4_000_000
 
 
@@ -53,7 +53,7 @@ class Coverage:
     seconds : float
         Wall time.
     reloads : bool
-        Whether the receiver is reloaded for every run, because it keeps state between runs.
+        Whether the file under test is reloaded for every run, because it keeps state between runs.
     busy : int
         Runs aborted because the receiver's main loop spun.
     """
@@ -160,7 +160,7 @@ class Runner:
             self._longest_us = max(SHORTEST_US, min(self._longest_us, span_us(self.world, timeline)) // 2)
             judged = TimelineResult()
         self.seen[timeline] = judged
-        if self._shrink_left is not None and any(broken.group == "crash" for broken in judged.broken):
+        if self._shrink_left is not None and any(broken.group in CRASHES for broken in judged.broken):
             self._shrink_left -= CRASH_COST
         return judged
 
@@ -190,10 +190,10 @@ class Runner:
                 self.close()
         return trace
 
-    @staticmethod
-    def judge(trace: Trace) -> TimelineResult:
-        facts = Facts(trace)
-        return TimelineResult(tuple(judge_facts(facts)), strain(facts))
+    def judge(self, trace: Trace) -> TimelineResult:
+        """Return the broken invariants of a run on what is under test."""
+        broken, near = judge_run(trace, self.world.sides)
+        return TimelineResult(tuple(broken), near)
 
     def _count(self, timeline: Timeline, duration_us: int) -> None:
         coverage = self.coverage

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -16,9 +16,9 @@ from lostlink.errors import ExitCode, UsageError
 from lostlink.hunt.events import World, world
 from lostlink.hunt.runner import Budget, Coverage, Opens, Runner, SpentError, TimelineResult
 from lostlink.hunt.shrink import shrunk
-from lostlink.hunt.timelines import LEADS, PHASES, STARTS, THROTTLES, Piece, Timeline, simplicity
+from lostlink.hunt.timelines import PHASES, Piece, Timeline, simplicity
 from lostlink.invariants.attribution import Broken
-from lostlink.scenarios import WRAPS
+from lostlink.verdicts import Side
 from lostlink_sims import Profile, Trace
 
 MOST_PIECES: Final = 6
@@ -81,6 +81,7 @@ def hunt(
     budget: Budget | None = None,
     find_all: bool = False,
     progress: Progress | None = None,
+    sides: Collection[Side] = (Side.RECEIVER,),
 ) -> Hunt:
     """Search for timelines that break a requirement.
 
@@ -95,9 +96,11 @@ def hunt(
     find_all : bool
         Whether to continue after the first finding, for other requirements.
     progress : callable, optional
+    sides : collection of Side
+        What is under test.
     """
     check_installed()
-    result = Hunt(world(profile), seed)
+    result = Hunt(world(profile, sides), seed)
     activity = "searching"
 
     def report(runs: int, seconds: float) -> None:
@@ -215,21 +218,57 @@ class _Search:
 
 def obvious(world: World) -> Iterator[Timeline]:
     """Yield the obvious timelines: every start, every kind of event alone, two losses, counter wraps."""
-    yield from (Timeline(start=start) for start in range(len(STARTS)))
+    yield from (Timeline(start=start) for start in range(len(world.starts)))
     motor_us = world.profile.requirements.motor_cut_within_us
     lost = next(index for index, duration in enumerate(world.durations) if duration.us > motor_us)
     long = next(index for index, duration in enumerate(world.durations) if duration.us >= LONG_US)
-    away, last = Piece(1, duration=lost), len(world.durations) - 1
-    yield Timeline((away,))
+    last = len(world.durations) - 1
+    away = None if world.away is None else Piece(world.away, duration=lost)
+    if away is not None:
+        yield Timeline((away,))
     for index, kind in enumerate(world.kinds):
         duration = long if kind.name in ("stray packets", "link comes and goes") else lost
         yield from (
             Timeline((Piece(index, variant, duration),)) for variant in range(min(len(kind.variants), VARIANTS))
         )
-    yield Timeline((away, Piece(0, duration=lost), away))
-    yield from (Timeline((away,), wrap=wrap) for wrap in range(1, len(WRAPS) * len(LEADS) + 1))
-    yield Timeline((Piece(1, duration=last),))
-    yield Timeline((Piece(0, duration=last), away))
+    if away is not None:
+        yield Timeline((away, Piece(0, duration=lost), away))
+        yield from (Timeline((away,), wrap=wrap) for wrap in range(1, len(world.wraps) + 1))
+        yield Timeline((Piece(away.kind, duration=last),))
+        yield Timeline((Piece(0, duration=last), away))
+    if Side.HANDSET in world.sides:
+        yield from _obvious_for_a_handset(world, lost, long)
+
+
+def _obvious_for_a_handset(world: World, lost: int, long: int) -> Iterator[Timeline]:
+    """Yield moves beside each event, events twice, a long wait at power-on, and moves while the counter wraps."""
+    indices = {kind.name: index for index, kind in enumerate(world.kinds)}
+    throttle, sticks, others = (indices[name] for name in ("throttle stick", "all sticks", "another stick"))
+    moved = [Piece(sticks, variant, beside=True) for variant in (2, 3)]
+    switched = [
+        Piece(others, variant, beside=True) for variant, one in enumerate(world.kinds[others].variants)
+        if " switch goes " in one.text or one.text.startswith("the arming switch")
+    ]  # fmt: skip
+    up, last, wait = len(world.starts) - 1, len(world.durations) - 1, Piece(0, duration=lost)
+    yield Timeline(start=up, throttle=len(world.throttles) - 1)
+    yield from (Timeline((move,), start=up) for move in (*moved, Piece(throttle, 5), *switched))
+    yield from (Timeline((Piece(0, duration=last),), start=start) for start in (up, 0))
+    for name in ("handset reset", "handset loop hung", "handset radio busy", "handset off"):
+        if name in indices:
+            event = Piece(indices[name], duration=lost)
+            yield Timeline((event, moved[0]))
+            yield Timeline((event, wait, event))
+            yield Timeline((event, moved[1], wait, Piece(throttle), wait))
+            yield Timeline((Piece(throttle), wait, event))
+            yield Timeline((Piece(indices[name], duration=long),))
+    if "stick wire broken" in indices:
+        for variant in range(min(2, len(world.kinds[indices["stick wire broken"]].variants))):
+            broken = Piece(indices["stick wire broken"], variant, long)
+            yield Timeline((broken,), start=up)
+            yield Timeline((broken,), throttle=2)
+            if "handset reset" in indices:
+                yield Timeline((broken, Piece(indices["handset reset"], beside=True)), throttle=2)
+    yield from (Timeline((moved[wrap % 2], *switched[:1]), wrap=wrap) for wrap in range(1, len(world.wraps) + 1))
 
 
 def _draw(runner: Runner, keep: Callable[[Timeline], bool], *, guided: bool) -> bool:
@@ -280,6 +319,7 @@ def timelines(world: World) -> Any:
     short = sum(duration.us < SHORT_US for duration in world.durations)
     durations = number(len(world.durations) + short).map(lambda drawn: drawn % len(world.durations))
     variants = max(len(kind.variants) for kind in world.kinds)
+    starts, wraps = len(world.starts), len(world.wraps)
     piece = st.builds(
         Piece, kind=number(len(world.kinds)), variant=number(variants), duration=durations,
         beside=number(4).map(lambda drawn: drawn == 3),
@@ -287,9 +327,9 @@ def timelines(world: World) -> Any:
     return st.builds(
         Timeline,
         pieces=st.lists(piece, max_size=MOST_PIECES).map(tuple),
-        throttle=number(len(THROTTLES)),
-        start=number(4 * len(STARTS)).map(lambda drawn: max(0, drawn - 3 * len(STARTS))),
-        wrap=number(3 * len(WRAPS) * len(LEADS)).map(lambda drawn: max(0, drawn - 2 * len(WRAPS) * len(LEADS))),
+        throttle=number(len(world.throttles)),
+        start=number(4 * starts).map(lambda drawn: max(0, drawn - 3 * starts)),
+        wrap=number(3 * wraps).map(lambda drawn: max(0, drawn - 2 * wraps)),
         packet_phase=number(PHASES),
         frame_phase=number(PHASES),
     )

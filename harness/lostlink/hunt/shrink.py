@@ -129,7 +129,9 @@ def _losses(world: World) -> list[int]:
 
 def _plain_losses(world: World, timeline: Timeline) -> Iterator[Timeline]:
     """Replace a less simple piece by one loss, with a good link before or after it."""
-    away, wait = 1, 0
+    away, wait = world.away, 0
+    if away is None:
+        return
     pauses = [index for index, duration in enumerate(world.durations) if duration.restores_control]
     for index, piece in enumerate(timeline.pieces):
         if piece.kind <= away or not world.kinds[piece.kind].lasts:

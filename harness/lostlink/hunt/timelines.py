@@ -9,17 +9,13 @@ from typing import Final
 
 from lostlink.hunt.durations import Duration
 from lostlink.hunt.events import WAIT, Kind, Variant, World
-from lostlink.scenarios import WRAPS, ScenarioBuilder
+from lostlink.scenarios import ScenarioBuilder
+from lostlink.verdicts import Side
 from lostlink_sims import Move, Scenario
 
-THROTTLES: Final = (1.0, 0.5, 0.35, 0.8)
 PHASES: Final = 16
 """Phases of packet and frame are sixteenths of their periods."""
-LEADS: Final = (0.5, 0.0, 1.0, -0.5, 0.9, 0.1)
-"""When the counter wraps: delay after the start of the first piece, in cut delays."""
 LONGEST_US: Final = 120_000_000
-STARTS: Final[tuple[int | None, ...]] = (None, 400_000, 200_000, 0)
-"""Start of a run: in flight (None), or at power-on with the stick up, the receiver on so many µs before the handset."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +44,11 @@ class Timeline:
     ----------
     pieces : tuple of Piece
     throttle : int
-        Index into `THROTTLES`.
+        Index into `World.throttles`.
     start : int
-        Index into `STARTS`.
+        Index into `World.starts`.
     wrap : int
-        0 for a counter that starts at 0; else an index into `WRAPS` × `LEADS`, from 1.
+        0 for a counter that starts at 0; else an index into `World.wraps`, from 1.
     packet_phase, frame_phase : int
         In `PHASES`.
     """
@@ -81,16 +77,10 @@ class PlacedPiece:
         return self.kind.name != WAIT
 
 
-def wrap_of(wrap: int) -> tuple[int, str, float]:
-    """Return the counter value, its description and the lead of a wrap that is not 0."""
-    index, lead = divmod(wrap - 1, len(LEADS))
-    return *WRAPS[index], LEADS[lead]
-
-
 def start_us(world: World, timeline: Timeline) -> int:
     """Return the start of the first piece."""
     builder = ScenarioBuilder(world.profile, 0, "hunt")
-    later_us = STARTS[timeline.start]
+    later_us = world.starts[timeline.start]
     if later_us is not None:
         return later_us + builder.ready_us + builder.settle_us
     _, up_us = builder.take_off()
@@ -134,8 +124,8 @@ def scenario(world: World, timeline: Timeline, seed: int = 1, name: str = "hunt"
     """Return the scenario of a timeline, which ends after the time in which control must be restored."""
     profile = world.profile
     builder = ScenarioBuilder(profile, seed, "hunt")
-    throttle, begin_us = THROTTLES[timeline.throttle], start_us(world, timeline)
-    later_us = STARTS[timeline.start]
+    throttle, begin_us = world.throttles[timeline.throttle], start_us(world, timeline)
+    later_us = world.starts[timeline.start]
     if later_us is not None:
         moves, _ = builder.take_off(throttle, from_us=0)
         moves = tuple(dataclasses.replace(move, at_us=0) for move in moves)
@@ -144,18 +134,25 @@ def scenario(world: World, timeline: Timeline, seed: int = 1, name: str = "hunt"
     placed = list(placed_pieces(world, timeline))
     effects = [item for piece in placed for item in piece.variant.effect(piece.at_us, piece.until_us - piece.at_us)]
     end_us = max([begin_us, *(piece.until_us for piece in placed)])
-    clock_us = 0
+    packet_phase_us = timeline.packet_phase * profile.handset.packet_interval_us // PHASES
+    clock_us = handset_clock_us = 0
     if timeline.wrap:
-        value, _, lead = wrap_of(timeline.wrap)
-        wraps_at_us = begin_us + round(lead * profile.cut_delay_us)
-        clock_us = (value - wraps_at_us + profile.receiver.boot_us) % 2**32
+        wrap = world.wraps[timeline.wrap - 1]
+        wraps_at_us = begin_us + wrap.lead_us
+        if Side.RECEIVER in world.sides:
+            clock_us = (wrap.value - wraps_at_us + profile.receiver.boot_us) % 2**32
+        if Side.HANDSET in world.sides:
+            runs_us = wraps_at_us - (later_us or 0) - profile.handset.boot_us - packet_phase_us
+            runs_us += runs_us * profile.handset.clock_error_ppm // 1_000_000
+            handset_clock_us = (wrap.value - runs_us) % 2**32
     return Scenario(
         name=name,
         seed=seed,
         duration_us=end_us + builder.linked_us + 12 * builder.frame_us,
         handset_on_us=later_us or 0,
         receiver_clock_us=clock_us,
-        packet_phase_us=timeline.packet_phase * profile.handset.packet_interval_us // PHASES,
+        handset_clock_us=handset_clock_us,
+        packet_phase_us=packet_phase_us,
         frame_phase_us=timeline.frame_phase * profile.output.frame_period_us // PHASES,
         ambient=False,
         moves=(*moves, *(item for item in effects if isinstance(item, Move))),

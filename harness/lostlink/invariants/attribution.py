@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -102,8 +103,13 @@ def wraps(facts: Facts, from_us: int, until_us: int) -> bool:
     lives = [(up_us, 0) for down_us, up_us in facts.restarts[1:] if up_us <= from_us]
     up_us, start = max(lives, default=(scenario.receiver_on_us + boot_us, scenario.receiver_clock_us))
     first, last = start + max(0, from_us - up_us), start + until_us - up_us
+    return passes(WRAPS, first, last)
+
+
+def passes(wraps: Sequence[tuple[int, str]], first: int, last: int) -> bool:
+    """Return whether a counter that goes from `first` to `last` passes one of the critical values."""
     # The 32-bit counter returns to a value after 2^32 µs, 16 bits of milliseconds after the value itself.
-    periods_us = ((value, value if value < 2**31 else 2**32) for value, _ in WRAPS)
+    periods_us = ((value, value if value < 2**31 else 2**32) for value, _ in wraps)
     return any((last - value) // period > (first - value) // period for value, period in periods_us)
 
 

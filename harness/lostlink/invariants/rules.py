@@ -1,4 +1,4 @@
-"""Invariants: what every run must meet, each tied to a requirement of the catalogue.
+"""Invariants on a receiver: what every run must meet, each tied to a requirement of the catalogue.
 
 An invariant checks the time windows of `windows`, without knowledge of the scenario's purpose. `attribution` names the
 requirement by the active faults: a throttle that stays up is FS-FOREIGN while a foreign handset sends, FS-CUT in plain
@@ -8,16 +8,18 @@ requirements are not judged.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from typing import Final
 
 import numpy as np
 
 from lostlink.invariants import attribution
 from lostlink.invariants.attribution import Broken, silence_ids, starting, unprotected
+from lostlink.invariants.handset_rules import handset_strain, judge_handset
+from lostlink.invariants.handset_windows import HandsetFacts
 from lostlink.invariants.tracking import always_too_wide_us, no_pulses, sticks_are_followed
 from lostlink.invariants.windows import Facts, active
-from lostlink.verdicts import quantity
+from lostlink.verdicts import Side, quantity
 from lostlink_sims import Trace
 from lostlink_sims.scenario import MainLoopHung, OutputStops
 
@@ -25,7 +27,7 @@ RISE_US: Final = 25
 """A smaller excess of the throttle pulse is inaccuracy, not a rise."""
 
 
-def judge_trace(trace: Trace) -> list[Broken]:
+def judge_trace(trace: Trace, sides: Collection[Side] = (Side.RECEIVER,)) -> list[Broken]:
     """Return the invariants that a run breaks, the most severe first, each once.
 
     A pure function of the trace of any rig; deviations within the trace's uncertainty are accepted.
@@ -33,34 +35,51 @@ def judge_trace(trace: Trace) -> list[Broken]:
     Parameters
     ----------
     trace : Trace
+    sides : collection of Side
+        What is under test.
 
     Returns
     -------
     list of Broken
         Ordered by severity, then by time.
     """
-    return [] if trace.doubt else judge_facts(Facts(trace))
+    return judge_run(trace, sides)[0]
 
 
-def judge_facts(facts: Facts) -> list[Broken]:
-    """Return the invariants that a run breaks, from existing facts; see `judge_trace`."""
+def judge_run(trace: Trace, sides: Collection[Side]) -> tuple[list[Broken], float]:
+    """Return the invariants that a run breaks, as `judge_trace`, and how near it came to breaking one, 0 .. 1."""
+    broken: list[Broken] = []
+    near = 0.0
+    if trace.doubt:
+        return broken, near
+    if Side.HANDSET in sides:
+        of_handset = HandsetFacts(trace)
+        broken, near = judge_handset(of_handset), handset_strain(of_handset)
+    if Side.RECEIVER in sides and not trace.handset_crashed:
+        of_receiver = Facts(trace)
+        broken, near = [*broken, *_of_receiver(of_receiver)], strain(of_receiver)
+    return _ordered(broken, trace.profile.requirements.waived), near
+
+
+def _of_receiver(facts: Facts) -> list[Broken]:
+    """Return the invariants on the receiver that a run breaks, until a fault that no receiver can detect."""
     trace = facts.trace
     horizon_us = min(
         (fault.at_us for fault in trace.scenario.faults if unprotected(trace.profile, fault)),
         default=trace.scenario.duration_us,
     )
-    waived = set(trace.profile.requirements.waived)
     found = [broken for invariant in INVARIANTS for broken in invariant(facts)]
     if trace.crash is not None:
         found.append(attribution.crash(facts))
-    judged = [
-        broken
-        for broken in sorted(found, key=lambda broken: (broken.rank, broken.at_us))
-        if broken.at_us < horizon_us and waived.isdisjoint((broken.requirement_id, *broken.causes))
-    ]
+    return [broken for broken in found if broken.at_us < horizon_us]
+
+
+def _ordered(found: Collection[Broken], waived: Collection[str]) -> list[Broken]:
+    """Return broken invariants by severity and time, each once and without those of waived requirements."""
     first: dict[tuple[str, str], Broken] = {}
-    for broken in judged:
-        first.setdefault((broken.requirement_id, broken.group), broken)
+    for broken in sorted(found, key=lambda broken: (broken.rank, broken.at_us)):
+        if not {broken.requirement_id, *broken.causes}.intersection(waived):
+            first.setdefault((broken.requirement_id, broken.group), broken)
     return list(first.values())
 
 

@@ -90,11 +90,23 @@ def strays(trace: Trace, since_us: int, until_us: int, stick_us: int, switch_us:
     left_us, sent = trace.packets.left_us[inside], sent_codes(trace)[inside]
     if not len(left_us):
         return [measured(trace, name, float("inf"), until_us, unit=CODES) for name in names]
+    least, most = codes_shown(trace, left_us, stick_us, switch_us)
+    error = np.maximum(np.maximum(least - sent, sent - most), 0)
+    return [_largest(name, trace, error[:, index], left_us) for index, name in enumerate(names)]
+
+
+def codes_shown(trace: Trace, left_us: Ints, stick_us: int, switch_us: int) -> tuple[Ints, Ints]:
+    """Return the least and the greatest codes that the controls showed in a time before each packet, (n, channels).
+
+    Parameters
+    ----------
+    stick_us, switch_us : int
+        That time, for sticks and for switches.
+    """
     is_stick = np.array([channel.kind == "stick" for channel in trace.profile.channels])
     of_sticks, of_switches = (_extremes(trace, left_us, window_us) for window_us in (stick_us, switch_us))
     least, most = (np.where(is_stick, *pair) for pair in zip(of_sticks, of_switches, strict=True))
-    error = np.maximum(np.maximum(least - sent, sent - most), 0)
-    return [_largest(name, trace, error[:, index], left_us) for index, name in enumerate(names)]
+    return least, most
 
 
 def _extremes(trace: Trace, left_us: Ints, window_us: int) -> tuple[Ints, Ints]:

@@ -110,8 +110,7 @@ class Judge:
 
     def inspect(self, trace: Trace) -> None:
         """Note which invariants a run breaks."""
-        of_receiver = Side.RECEIVER in self._rig.sides and not trace.handset_crashed
-        self._inspected = trace, judge_trace(trace) if of_receiver else []
+        self._inspected = trace, judge_trace(trace, self._rig.sides)
         for broken in self._inspected[1]:
             self.broken.setdefault(broken.requirement_id, (broken, trace))
 

@@ -12,7 +12,7 @@ from lostlink.measure import limits, packets
 from lostlink.measure.limits import settle_us
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
-from lostlink.scenarios import WRAPS, Flight, ScenarioBuilder
+from lostlink.scenarios import HANDSET_WRAPS, Flight, ScenarioBuilder
 from lostlink.suite.handset_flying import (
     BOUNCE_US,
     anywhere,
@@ -52,8 +52,6 @@ BUSY_INTERVALS = (1, 3, 10)
 BUSY_LONG_US = 1_000_000
 OFF_US = 200_000
 WRAP_RUNS = 3
-SIGNED_US = 1000 * 2**15
-"""Where 16 bits of milliseconds wrap that are signed."""
 WRAP_INTERVALS = 20
 """Each interval counts that is so near to the wrap."""
 WRAP_MOVED_US = 30_000
@@ -183,7 +181,7 @@ def test_mark(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
 @requires("HS-WRAP")
 def test_wrap(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """The handset's counter wraps, or passes another critical value, in flight, while controls are moved."""
-    for value in (*(value for value, _ in WRAPS), SIGNED_US):
+    for value in (value for value, _ in HANDSET_WRAPS):
         for flight in in_flight(scenario, WRAP_RUNS):
             clock = (value - _own_time_us(profile, flight)) % 2**32
             moves = _moves_at(profile, scenario, flight)
