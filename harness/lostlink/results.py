@@ -83,6 +83,8 @@ class Result:
         In the suite's order.
     findings : dict of str to str
         For each requirement that is not met or inconclusive, the finding.
+    found_in : dict of str to str
+        For each requirement that only runs of another one's test break, that other requirement.
     interrupted : bool
     interrupted_code : ExitCode
         Exit code of an interrupted run, by the signal.
@@ -100,6 +102,7 @@ class Result:
 
     verdicts: list[Verdict] = field(default_factory=list)
     findings: dict[str, str] = field(default_factory=dict)
+    found_in: dict[str, str] = field(default_factory=dict)
     interrupted: bool = False
     interrupted_code: ExitCode = ExitCode.INTERRUPTED
     errors: list[str] = field(default_factory=list)

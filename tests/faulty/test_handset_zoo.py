@@ -7,7 +7,7 @@ import pytest
 import handset_zoo as zoo  # type: ignore[import-not-found]
 from handset_links import LINKS  # type: ignore[import-not-found]
 from lostlink.profiles.rules import impossible
-from lostlink.requirements import of_sides
+from lostlink.requirements import CATALOGUE, of_sides
 from lostlink.results import Result
 from lostlink.rigs.sim import SimRig
 from lostlink.suite.run import run_suite
@@ -38,10 +38,13 @@ def identified(mistake: zoo.Mistake) -> str:
 
 @pytest.mark.parametrize("mistake", zoo.MISTAKES, ids=identified)
 def test_suite_finds_the_mistake(mistake: zoo.Mistake, long: bool) -> None:
-    """Each faulty handset fails the requirement that is about its mistake. ``--long``: on ten seeds, and beside all."""
+    """Each faulty handset fails the requirement that is about its mistake, beside others that its runs break.
+
+    ``--long``: on ten seeds, and by all tests.
+    """
     for seed in range(1, SEEDS + 1 if long else 2):
         result = judged(mistake.handset, mistake.link, mistake.requirement, seed=seed)
-        assert with_outcome(result, Outcome.NOT_MET).keys() == {mistake.requirement}, mistake.handset.__doc__
+        assert mistake.requirement in with_outcome(result, Outcome.NOT_MET), mistake.handset.__doc__
         assert result.exit_code == 1
     if long:
         assert mistake.requirement in with_outcome(judged(mistake.handset, mistake.link), Outcome.NOT_MET)
@@ -102,7 +105,7 @@ def test_the_pair_names_what_differs_and_blames_no_sound_receiver(handset: Hands
     link = LINKS["bittern"]
     result = run_suite(link, SimRig(link, ReferenceReceiver, handset=handset), only=["PR-MATCH"], seed=1)
     found = with_outcome(result, Outcome.NOT_MET)
-    assert found.keys() == {"PR-MATCH"}
+    assert {CATALOGUE[name].side for name in found} <= {Side.HANDSET, Side.PAIR}
     assert first in found["PR-MATCH"]
 
 
@@ -114,7 +117,9 @@ def test_the_pair_finds_values_that_are_kept_over_a_reset(link: str, requirement
     """The sticks have moved meanwhile; the motors run on as before."""
     profile = LINKS[link]
     rig = SimRig(profile, ReferenceReceiver, handset=zoo.GoesOnWithSavedValues)
-    assert with_outcome(run_suite(profile, rig, only=[requirement], seed=1), Outcome.NOT_MET).keys() == {requirement}
+    found = with_outcome(run_suite(profile, rig, only=[requirement], seed=1), Outcome.NOT_MET)
+    assert requirement in found
+    assert {CATALOGUE[name].side for name in found} <= {Side.HANDSET, Side.PAIR}
     sound = run_suite(profile, SimRig(profile, ReferenceReceiver, handset=zoo.Sound), only=[requirement], seed=1)
     assert with_outcome(sound, Outcome.MET).keys() == {requirement}
 

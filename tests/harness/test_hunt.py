@@ -25,8 +25,9 @@ from lostlink.invariants.attribution import Broken
 from lostlink.invariants.windows import Facts, times
 from lostlink.profiles import read_profile, read_scenario
 from lostlink.requirements import CATALOGUE
-from lostlink.rigs import Rig, SimRig
+from lostlink.rigs import Rig, SimRig, open_rig
 from lostlink.rigs.main_loop import MOST_TURNS, BusyError, limited
+from lostlink.suite.run import run_suite
 from lostlink.verdicts import Outcome
 from lostlink_sims import Profile, ReferenceReceiver, Scenario, Trace, simulate
 from lostlink_sims.receiver import MASK, State
@@ -535,3 +536,38 @@ def test_the_most_severe_of_a_run_is_named() -> None:
     search = _Search(Runner(world(Profile()), lambda: SimRig(Profile()), Budget(runs=1), 1), False)
     assert search._wanted(TimelineResult((minor, critical))) is critical
     assert search._wanted(TimelineResult((minor,))) is minor
+
+
+# --- a handset under test ---------------------------------------------------------------------------------------
+
+MAKERS = """
+from handset_zoo import Dead, Sound, SwitchesOffAfterReset
+"""
+
+
+def test_the_command_hunts_a_handset_and_its_test_replays_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The finding is a text, a scenario and a test, which fails on this handset, and not on a sound one."""
+    file = tmp_path / "mine.py"
+    file.write_text(f"import sys\nsys.path.append({str(ZOO.parent)!r})\n{MAKERS}", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    given = ["hunt", str(HERON), "--handset", "mine.py:SwitchesOffAfterReset", "--runs", "60"]
+    run = CliRunner().invoke(main, given)
+    assert run.exit_code == 1
+    assert "HS-RESET (critical): with 1 event" in run.output
+    assert "1. the handset resets" in run.output
+    assert "--handset mine.py:SwitchesOffAfterReset" in run.output
+    found = json.loads((tmp_path / "lostlink-hunt" / "hunt.json").read_text(encoding="utf-8"))
+    assert found["handset"] == "mine.py:SwitchesOffAfterReset"
+    test = tmp_path / "lostlink-hunt" / "test_found.py"
+    for name, outcome in (
+        ("SwitchesOffAfterReset", Outcome.NOT_MET),
+        ("Sound", Outcome.MET),
+        ("Dead", Outcome.NOT_MET),
+    ):
+        rig = open_rig(read_profile(str(HERON)), handset=f"mine.py:{name}")
+        result = run_suite(read_profile(str(HERON)), rig, tests=[test], only=["FOUND-HS-RESET"])
+        assert [one.outcome for one in result.verdicts if one.requirement.id == "FOUND-HS-RESET"] == [outcome]
+    result = run_suite(
+        read_profile(str(HERON)), SimRig(read_profile(str(HERON))), tests=[test], only=["FOUND-HS-RESET"]
+    )
+    assert [one.outcome for one in result.verdicts] == [Outcome.NOT_TESTED]

@@ -24,6 +24,7 @@ from lostlink.results import Result
 from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, rig_file, sides_of
 from lostlink.show.console import evidence_line
 from lostlink.show.suite import suite_progress, verdicts
+from lostlink.suite.handset_cause import tell_cause
 from lostlink.suite.run import run_suite
 from lostlink.verdicts import Side
 from lostlink_sims import Profile
@@ -107,6 +108,12 @@ def command(
                     ),
                     progress=progress, jobs=jobs or (1 if ids else usual_processes()),
                 )  # fmt: skip
+            if Side.PAIR in opened.sides:
+                with suite_progress() as progress:
+                    tell_cause(
+                        result, link, lambda: open_rig(link, receiver=receiver, thorough=thorough), seed=seed,
+                        evidence=folder.path, evidence_name=out, progress=progress, jobs=jobs or usual_processes(),
+                    )  # fmt: skip
         with safe_end.undisturbed():  # what was judged is kept
             head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
             if opened.about:

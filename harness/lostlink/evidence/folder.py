@@ -34,7 +34,11 @@ _FILES: Final = (
 _TABLES: Final = {"watch": ("rows.csv", "columns.csv", "attempts.csv"), "capture": ("frames.csv", "capture.json")}
 """Files of evidence by its rig."""
 _FOLDERS: Final = {
-    "failing": (".txt", ".csv", ".vcd", ".scenario.toml"), "worst": (".scenario.toml",), "runs": (".json",),
+    "failing": (
+        *(f"{beside}{end}" for beside in (".simulated-handset", "") for end in (".csv", ".vcd", ".scenario.toml")),
+        ".txt",
+    ),
+    "worst": (".scenario.toml",), "runs": (".json",),
 }  # fmt: skip
 """Subfolders of evidence, and the suffixes of its files in them; their names begin with the id of a requirement."""
 _UNFINISHED: Final = "unfinished"

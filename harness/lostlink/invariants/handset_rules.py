@@ -157,7 +157,8 @@ def _without(span: Span, others: list[Span]) -> Iterator[Span]:
 def packets_keep_their_rate(facts: HandsetFacts) -> Iterator[Broken]:
     """Intervals are as declared, in each second and more in which nothing comes between and the handset sends."""
     profile, settle_us = facts.profile, facts.limits.settle_us
-    excused = [(from_us, 2 * until_us - from_us + settle_us) for from_us, until_us in (*facts.hung, *facts.frozen)]
+    # A loop makes up for a hang as slowly as its turns let it, so the rest of such a life is not judged.
+    excused = facts.extended([*facts.hung, *facts.frozen], facts.end_us)
     excused += [(from_us, until_us + settle_us) for from_us, until_us in facts.busy]
     excused += facts.reluctant
     for life in facts.lives:
@@ -172,7 +173,7 @@ def packets_keep_their_rate(facts: HandsetFacts) -> Iterator[Broken]:
                 if measured.value > most_us:
                     at_us = measured.at_us or from_us
                     message = f"{measured.name}: {measured}; at most {quantity(most_us, 'µs')} allowed"
-                    yield Broken(cause(facts, at_us, "HS-RATE"), "rate", at_us, message)
+                    yield Broken("HS-WRAP" if _wrapped(facts, at_us) else "HS-RATE", "rate", at_us, message)
                     return
 
 
@@ -219,7 +220,7 @@ def packets_hold_the_controls(facts: HandsetFacts) -> Iterator[Broken]:
 
 def _judged(facts: HandsetFacts) -> Mask:
     """Return which codes of which packets are judged."""
-    judged = np.repeat(~facts.wrong[:, None], len(facts.profile.channels), axis=1)
+    judged = np.repeat(~(facts.wrong | _after_a_pause(facts))[:, None], len(facts.profile.channels), axis=1)
     stops = [*facts.hung, *facts.frozen]
     kept = facts.packets_in(facts.extended(stops, facts.limits.age_us + 1))
     rests = facts.packets_in(facts.extended(stops, facts.limits.settle_us))
@@ -240,6 +241,17 @@ def _judged(facts: HandsetFacts) -> Mask:
             is_off = (least[:, index] == off[index]) & (most[:, index] == off[index])
             judged[rests | (at_power_on & ~is_off), index] = False
     return judged
+
+
+def _after_a_pause(facts: HandsetFacts) -> Mask:
+    """Return which packets follow a pause that is a finding itself: of the program, not of a hang or a busy radio."""
+    long = np.flatnonzero(np.diff(facts.left_us) > facts.limits.pause_us)
+    pauses = [(int(facts.left_us[index]), int(facts.left_us[index + 1])) for index in long]
+    other = [*facts.hung, *facts.frozen, *facts.busy, *((life.start_us, life.start_us + 1) for life in facts.lives)]
+    return facts.packets_in([
+        (until_us, until_us + facts.limits.settle_us) for from_us, until_us in pauses
+        if not any(a < until_us and b > from_us for a, b in other)
+    ])  # fmt: skip
 
 
 def _bound_throttle(facts: HandsetFacts, least: Ints, most: Ints) -> None:
@@ -275,22 +287,31 @@ def _wrong_code(facts: HandsetFacts, index: int, row: int, least: int, most: int
         earlier = packets.codes_shown(facts.trace, np.array([at_us]), 2 * SOON_US, 2 * SOON_US)
         is_wrong = not int(earlier[0][0, index]) <= code <= int(earlier[1][0, index])
     default = "HS-VALUE" if is_wrong else "HS-FRESH" if is_stick else "HS-SWITCH"
-    name = cause(facts, at_us, default)
-    if name == "HS-FIRST" and is_stick and is_wrong:
-        name = default
+    name = default if is_stick and is_wrong and not _was_right(facts, index, row) else cause(facts, at_us, default)
     return Broken(name, f"{'stick' if is_stick else 'switch'} {'wrong' if is_wrong else 'old'}", at_us, message)
 
 
+def _right(facts: HandsetFacts, index: int) -> Mask:
+    """Return which packets hold a control."""
+    (least, most), sent = facts.shown, facts.sent[:, index]
+    right: Mask = (sent >= least[:, index] - 1) & (sent <= most[:, index] + 1)
+    return right
+
+
 def _stays_wrong(facts: HandsetFacts, index: int, row: int) -> bool:
-    """Return whether no packet before the next move of a control holds it: its code is then wrong, and not old."""
-    name, at_us = facts.profile.channels[index].name, int(facts.left_us[row])
-    moves_us = [move.at_us for move in facts.trace.scenario.moves if move.channel == name and move.at_us > at_us]
+    """Return whether no packet before the next move holds a control: its code is then wrong, and not old."""
+    at_us = int(facts.left_us[row])
+    moves_us = [move.at_us for move in facts.trace.scenario.moves if move.at_us > at_us]
     life = facts.life_at(at_us)
     until_us = min([*moves_us, facts.end_us if life is None else life.end_us])
-    rows = slice(row, int(np.searchsorted(facts.left_us, until_us)))
-    least, most = facts.shown
-    right = (facts.sent[rows, index] >= least[rows, index] - 1) & (facts.sent[rows, index] <= most[rows, index] + 1)
-    return not right.any()
+    return not _right(facts, index)[row : int(np.searchsorted(facts.left_us, until_us))].any()
+
+
+def _was_right(facts: HandsetFacts, index: int, row: int) -> bool:
+    """Return whether an earlier packet held the same position: something that happened since then is the cause."""
+    least, most = (table[:, index] for table in facts.shown)
+    same = (np.abs(least[:row] - least[row]) <= 1) & (np.abs(most[:row] - most[row]) <= 1)
+    return bool((same & _right(facts, index)[:row]).any())
 
 
 def throttle_waits(facts: HandsetFacts) -> Iterator[Broken]:

@@ -163,6 +163,7 @@ class _Collector:
             runs, checks = max(verdict.runs, other.runs), max(verdict.checks, other.checks)
             self._verdicts[name] = dataclasses.replace(other, runs=runs, checks=checks)
             self.result.findings[name] = finding
+            self.result.found_in[name] = own
             self._keep_runs(evidence, own, name)
         judged = {Path(file_name(name)).stem for name in self._verdicts} | set(self._verdicts)
         for folder in _run_folders(evidence):
