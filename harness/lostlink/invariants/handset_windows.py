@@ -99,6 +99,7 @@ class HandsetFacts:
         self.throttle = trace.profile.throttle_index
         self.idle_code = max(idle_codes(trace.profile))
         self.lives = self._lives()
+        self._looked_at: dict[Span, tuple[Ints, Mask]] = {}
 
     def _lives(self) -> list[Life]:
         scenario, handset = self.trace.scenario, self.profile.handset
@@ -160,6 +161,11 @@ class HandsetFacts:
 
     def _lows(self, from_us: int, until_us: int) -> tuple[Ints, Mask]:
         """Return instants, and whether the throttle's stick is then seen low or nearly so."""
+        if (from_us, until_us) not in self._looked_at:
+            self._looked_at[from_us, until_us] = self._look(from_us, until_us)
+        return self._looked_at[from_us, until_us]
+
+    def _look(self, from_us: int, until_us: int) -> tuple[Ints, Mask]:
         step_us = max(SAMPLE_US, (until_us - from_us) // _MOST_SAMPLES)
         moves = [
             move for move in self.trace.scenario.moves if move.channel == self.profile.channels[self.throttle].name

@@ -116,9 +116,15 @@ def _extremes(trace: Trace, left_us: Ints, window_us: int) -> tuple[Ints, Ints]:
     least, most = ends.min(axis=0), ends.max(axis=0)
     bends_us = {at_us for move in trace.scenario.moves for at_us in (move.at_us, move.at_us + move.ramp_us)}
     around_us = np.array(sorted({max(at_us - back, 0) for at_us in bends_us for back in (0, 1)}), np.int64)
-    for at_us, row in zip(around_us.tolist(), expected_codes(trace, around_us), strict=True):
-        shows = slice(*np.searchsorted(left_us, [at_us, at_us + window_us + 1]).tolist())
-        least[shows], most[shows] = np.minimum(least[shows], row), np.maximum(most[shows], row)
+    rows = expected_codes(trace, around_us)
+    first = np.searchsorted(around_us, left_us - window_us)
+    behind = np.searchsorted(around_us, left_us, side="right")
+    some = first < behind
+    if some.any():
+        bounds = np.stack([first[some], behind[some]], axis=1).ravel()
+        padded = np.concatenate([rows, rows[-1:]])  # the last end is behind the last row
+        least[some] = np.minimum(least[some], np.minimum.reduceat(padded, bounds)[::2])
+        most[some] = np.maximum(most[some], np.maximum.reduceat(padded, bounds)[::2])
     noise = trace.profile.handset.adc_noise_counts if trace.scenario.ambient else 0
     counts = -(-noise * (TOP_CODE + 1) // ADC_COUNTS)
     is_stick = np.array([channel.kind == "stick" for channel in trace.profile.channels])
