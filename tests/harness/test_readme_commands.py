@@ -35,7 +35,8 @@ SHORTER = {
     "prove my_link.toml --receiver ./": "prove my_link.toml --only FS-CUT,CH-VALUE --receiver ./",
     "--rig emulated:build/receiver.elf": "--rig emulated:build/receiver.elf --only FR-COUNT",
     "first.py:HoldsItsLastValue": "first.py:HoldsItsLastValue --only FS-CUT",
-    "my_handset.py:MyHandset": "my_handset.py:MyHandset --only HS-START,HS-ENDS",  # on the whole: test_readme.py
+    "my_handset.py:MyHandset --quiet": "my_handset.py:MyHandset --only HS-START,HS-ENDS",  # whole: test_readme.py
+    "hunt my_link.toml --handset": "hunt my_link.toml --runs 30 --handset",
     "--handset ./my_handset.so": "--handset ./my_handset.so --only HS-START,HS-ENDS",  # whole: test_handset_in_c.py
     "-n 2": "-n 2 --lostlink-only FS-CUT",
     "--rig serial:/dev/ttyACM0": "--rig serial:/dev/ttyACM0 --props-off",
