@@ -176,7 +176,7 @@ def test_every_mistake_has_its_requirement() -> None:
 def test_the_suite_finds_the_mistake(make: Make, mistake: str) -> None:
     link = ON_LINK.get(mistake, "heron")
     result = judged(handset(make, link, mistake), link, FOUND_BY[mistake])
-    assert [v.requirement.id for v in result.with_outcome(Outcome.NOT_MET)] == [FOUND_BY[mistake]]
+    assert FOUND_BY[mistake] in [v.requirement.id for v in result.with_outcome(Outcome.NOT_MET)]
     assert result.exit_code == 1
 
 
@@ -260,8 +260,8 @@ def test_interrupt_and_sent_are_optional(compiled: Callable[..., str]) -> None:
 
 def test_a_payload_that_is_too_long_is_a_finding(compiled: Callable[..., str]) -> None:
     result = judged(compiled("long", length=33), "heron", "HS-CENTRE")
-    (failed,) = result.with_outcome(Outcome.NOT_MET)
-    assert "handset_packet() returns 33 bytes; allowed: 0 to 32" in failed.reason
+    failed = {verdict.requirement.id: verdict.reason for verdict in result.with_outcome(Outcome.NOT_MET)}
+    assert "handset_packet() returns 33 bytes; allowed: 0 to 32" in failed["HS-CENTRE"]
 
 
 # --- the pair --------------------------------------------------------------------------------------------------
