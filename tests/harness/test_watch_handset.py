@@ -318,7 +318,7 @@ def shown(listener: Listener, profile: Profile | None, width: int = 80) -> str:
     return console.export_text()
 
 
-@pytest.mark.parametrize("deviation", [0.7, 1.0, 2.5])
+@pytest.mark.parametrize("deviation", [0.7, 2.5, 8.0])
 def test_noise_and_rest_are_those_of_the_generator(deviation: float) -> None:
     """Chi-square limits of a variance at 99.9 % (NIST/SEMATECH e-Handbook, 7.2.3.1), with the rounding's 1/12.
 
@@ -393,6 +393,10 @@ def test_ends_are_those_of_the_stick() -> None:
     ("path", "text"),
     [
         (swept(QUIET_S, 1), "low end 102 once, high end 921 once"),
+        (
+            [*swept(QUIET_S, 1), *((7 + at_s, at) for at_s, at in swept(0.5, 1, high=0))],
+            "low end 102 twice, high end 921 once",
+        ),
         (swept(QUIET_S, low=0), "low end not seen, high end 921 twice"),
         (swept(QUIET_S, slow_s=0.03), "low end not seen, high end not seen"),
     ],
@@ -446,7 +450,7 @@ def test_an_open_wire_with_small_noise() -> None:
 
 
 @pytest.mark.parametrize("noise", [0.0, 1.0, 4.0])
-@pytest.mark.parametrize("smooths", [1, 4])
+@pytest.mark.parametrize("smooths", [1, 4, 32])
 def test_a_three_position_switch_is_no_stick(noise: float, smooths: int) -> None:
     """Through a divider, with noise, thrown quickly and slowly, and where the program averages."""
     path = [(0.0, -1.0)]
@@ -454,12 +458,34 @@ def test_a_three_position_switch_is_no_stick(noise: float, smooths: int) -> None
         at_s = QUIET_S + (0.25 * number if number < 6 else number)
         path += [(at_s, path[-1][1]), (at_s + 0.001, float(at))]
     switch = Control("mode", 0.01, 0.5, 0.99, noise=noise, positions=3, path=path, smooths=smooths)
-    listener = watched(alone(switch))
+    board = alone(switch)
+    board.lines_hz = 200 if smooths > 4 else 100
+    listener = watched(board)
     stick = stick_called(listener, "mode")
     assert not stick.is_known
     assert stick_advice.trim(stick) == ""
     (text,) = said(listener)["mode"]
     assert text.startswith("was not seen in a slow sweep: a switch, or a stick")
+
+
+def test_what_may_be_a_switch_is_trimmed_if_it_is_a_stick() -> None:
+    """A switch in its middle position that nobody throws, without a profile."""
+    switch = Control("mode", 0.01, 0.5, 0.99, positions=3, path=((0.0, 0.0),))
+    assert stick_advice.trim(stick_called(watched(alone(switch), None, 3), "mode")) == "if a stick: centred"
+
+
+def test_a_loose_wire_without_a_profile() -> None:
+    """Half a second apart, 50 ms each, while the stick is at rest: counted one by one."""
+    roll = Control("roll", noise=0, fault=loose(12.2, 0), path=swept(QUIET_S))
+    (text,) = said(watched(alone(roll)))["roll"]
+    assert text.startswith("jumped to 0 and back, 4 times, each way within one line: a loose wire, or a stick")
+
+
+def test_a_spring_that_does_not_return() -> None:
+    """At rest at 512, and 12 counts higher after a move."""
+    path = ((0.0, 0.0), (3.0, 0.0), (3.6, 1.0), (4.2, 0.028), (7.0, 0.028))
+    texts = said(watched(alone(Control("roll", noise=0, path=path)), None, 7))["roll"]
+    assert texts[0].startswith("rested 2 times about the middle, between 512.0 and 524.0: it was trimmed or held, or")
 
 
 # --- lines for the profile --------------------------------------------------------------------------------------

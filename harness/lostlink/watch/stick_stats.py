@@ -50,7 +50,7 @@ _SWINGS_HZ = 20
 """Turns per second of a stick that is shaken: twice the 10 Hz beyond which no hand goes; common practice, no source."""
 _BINS, _BINS_ROW, _BINS_STEP = 64, 12, 3
 """Parts of the range; how many in a row a slow movement goes through; how many it may go on from line to line."""
-_SLOW_NS, _STAY_NS = 400_000_000, 150_000_000
+_SLOW_NS, _STAY_NS, _STAY_ROWS = 400_000_000, 80_000_000, 3
 
 _EARLY_ROWS = 1000
 """Lines that are kept from the first on, because the meaning of the columns is not yet certain."""
@@ -223,6 +223,7 @@ class _Sweep:
     is_slow: bool = False
     _anchor: float = math.inf
     _anchor_ns: int = 0
+    _anchor_rows: int = _STAY_ROWS
     _begin_ns: int = 0
     _bin: int = 0
     _bins: set[int] = field(default_factory=set)
@@ -231,15 +232,19 @@ class _Sweep:
         if self.is_slow:
             return
         if abs(value - self._anchor) > self.tremor:
-            if at_ns - self._anchor_ns >= _STAY_NS:
+            if self._stays(at_ns):
                 self._begin_ns, self._bins = at_ns, set()
-            self._anchor, self._anchor_ns = value, at_ns
+            self._anchor, self._anchor_ns, self._anchor_rows = value, at_ns, 0
+        self._anchor_rows += 1
         now = int((value - self.low) / self.span * _BINS)
         self._bins.update(range(min(now, self._bin), max(now, self._bin)) if abs(now - self._bin) <= _BINS_STEP else ())
         self._bins.add(now)
         self._bin = now
-        if at_ns - self._begin_ns >= _SLOW_NS and at_ns - self._anchor_ns < _STAY_NS:
+        if at_ns - self._begin_ns >= _SLOW_NS and not self._stays(at_ns):
             self.is_slow = self._longest_row() >= _BINS_ROW
+
+    def _stays(self, at_ns: int) -> bool:
+        return at_ns - self._anchor_ns >= _STAY_NS and self._anchor_rows >= _STAY_ROWS
 
     def _longest_row(self) -> int:
         longest = row = 0
