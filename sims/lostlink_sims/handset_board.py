@@ -375,19 +375,21 @@ class HandsetBoard:
                 following = bisect_right(self._changes_us, now_us)
                 calm_until_us = min([*self._changes_us[following : following + 1], end_us])
             if frozen_until_us:
-                yield from self._repeats(frozen_until_us, end_us)
+                yield from self._repeats(now_us, min(frozen_until_us, end_us))
                 life.wait(frozen_until_us)
                 continue
             payload = life.step(now_us, hung_until_us, calm_until_us)
             if payload is not None and (sent := self._hand_over(life, payload, busy_until_us)):
                 yield sent
 
-    def _repeats(self, until_us: int, end_us: int) -> Iterator[Packet]:
-        """Yield the last packet at the nominal rate: the program hangs and its radio goes on."""
+    def _repeats(self, now_us: int, until_us: int) -> Iterator[Packet]:
+        """Yield the last packet at the nominal rate: the program hangs at an instant, and its radio goes on."""
         if self._last is None:
             return
-        at_us, payload = self._last
-        while (at_us := at_us + self._profile.handset.packet_interval_us) < min(until_us, end_us):
+        interval_us = self._profile.handset.packet_interval_us
+        hung_us = min(at_us for at_us, ends_us in self._frozen if at_us <= now_us < ends_us)
+        last_us, payload = self._last
+        for at_us in range(max(last_us + interval_us, hung_us), until_us, interval_us):
             self._last = at_us, payload
             self._free_us = at_us + self._sends_for_us[len(payload)]
             yield at_us, payload

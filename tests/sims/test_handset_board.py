@@ -390,6 +390,16 @@ def test_a_frozen_program_repeats_its_last_packet_and_is_not_called() -> None:
     assert left == list(range(5_000, 100_000, 5_000)), "the one of 50.1 ms finds the radio busy with a repeat"
 
 
+def test_a_frozen_program_repeats_nothing_before_it_froze() -> None:
+    """Its own interval is longer than the declared one, in which the radio repeats."""
+
+    class Slow(Log):
+        every = 7_000
+
+    _, left = called(Slow, profile(), scenario(HandsetHung(at_us=20_000, for_us=12_000), duration_us=35_000))
+    assert left == [400, 7_400, 14_400, 20_000, 25_000, 30_000, 32_400]
+
+
 # --- the radio --------------------------------------------------------------------------------------------------------
 
 
