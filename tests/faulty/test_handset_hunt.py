@@ -19,8 +19,10 @@ from lostlink.hunt.timelines import Piece, Timeline, events, fitted, placed_piec
 from lostlink.invariants import judge_trace
 from lostlink.profiles import parse_scenario, write_scenario
 from lostlink.rigs import SimRig
+from lostlink.scenarios import ScenarioBuilder
+from lostlink.varied import PAIRS, varied_flights
 from lostlink.verdicts import Side
-from lostlink_sims import ReferenceReceiver, simulate
+from lostlink_sims import Move, ReferenceReceiver, Scenario, simulate
 from lostlink_sims.handset_program import HandsetFactory, ReferenceHandset
 from lostlink_sims.receiver import ReceiverFactory
 
@@ -158,6 +160,45 @@ def alarms(link: str, design: HandsetFactory, seeds: range, sides: frozenset[Sid
 @pytest.mark.parametrize(("link", "design"), SOUND, ids=lambda value: getattr(value, "__name__", value))
 def test_sound_designs_break_no_rule(link: str, design: HandsetFactory) -> None:
     alarms(link, design, range(RUNS))
+
+
+@pytest.mark.parametrize("low_codes", [12, 10, 4, 0])
+def test_which_codes_are_low_is_the_programs_choice(low_codes: int) -> None:
+    """Switched on with the throttle just above idle, for seconds, a handset waits until its own lowest codes.
+
+    1050 us are idle, so the first 12 codes of 255 in 1000 to 2000 us.
+    """
+    link = LINKS["heron"]
+    name = link.flight_controller.throttle
+    place = stop_of(low_codes)
+    for share in (0.02, 0.04, 0.0546875, 0.064453125):
+        moves = (Move(at_us=0, channel=name, position=share), Move(at_us=3_000_000, channel=name, position=0.0),
+                 Move(at_us=4_000_000, channel=name, position=0.7))  # fmt: skip
+        run = Scenario(duration_us=5_000_000, moves=moves, ambient=False)
+        assert judge_trace(simulate(link, run, ReferenceReceiver, place), ALONE) == [], share
+
+
+def stop_of(low_codes: int) -> HandsetFactory:
+    """Return a sound handset that takes so many codes above 0 for a low throttle."""
+
+    class Stop(zoo.Sound):  # type: ignore[misc]
+        def is_low(self, code: int) -> bool:
+            return code <= low_codes
+
+    return Stop
+
+
+@pytest.mark.parametrize(
+    ("link", "design"),
+    [("margins", ReferenceHandset), ("loose", sound.LoopWithoutPause), ("timer", sound.AliveFlag)],
+    ids=lambda value: getattr(value, "__name__", value),
+)
+def test_sound_designs_break_no_rule_in_varied_flights(link: str, design: HandsetFactory, long: bool) -> None:
+    """One flight in 12, ``--long``: all of pairwise coverage."""
+    builder = ScenarioBuilder(LINKS[link], 11, "x")
+    for flight in varied_flights(builder, 1 if long else 12, PAIRS):
+        trace = simulate(LINKS[link], flight.scenario, ReferenceReceiver, design)
+        assert judge_trace(trace, ALONE) == [], flight.row
 
 
 def test_a_sound_pair_breaks_no_rule() -> None:

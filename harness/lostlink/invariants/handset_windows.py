@@ -19,6 +19,7 @@ from lostlink_sims import Trace
 from lostlink_sims.handset import on_times, reset_times, silent_spans, spans_of
 from lostlink_sims.handset_program import idle_codes, idle_rail, tells_break
 from lostlink_sims.scenario import HandsetHung, HandsetRadioBusy, StickWireBroken
+from lostlink_sims.sticks import codes
 
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -99,7 +100,7 @@ class HandsetFacts:
         self.throttle = trace.profile.throttle_index
         self.idle_code = max(idle_codes(trace.profile))
         self.lives = self._lives()
-        self._looked_at: dict[Span, tuple[Ints, Mask]] = {}
+        self._looked_at: dict[Span, tuple[Ints, Mask, Mask]] = {}
 
     def _lives(self) -> list[Life]:
         scenario, handset = self.trace.scenario, self.profile.handset
@@ -159,13 +160,13 @@ class HandsetFacts:
         """The least and the greatest code of each control that a packet may hold, (n, channels)."""
         return packets.codes_shown(self.trace, self.left_us, self.limits.age_us, self.limits.settle_us)
 
-    def _lows(self, from_us: int, until_us: int) -> tuple[Ints, Mask]:
-        """Return instants, and whether the throttle's stick is then seen low or nearly so."""
+    def _lows(self, from_us: int, until_us: int) -> tuple[Ints, Mask, Mask]:
+        """Return instants, whether a program may take the throttle for low then, and whether every program does."""
         if (from_us, until_us) not in self._looked_at:
             self._looked_at[from_us, until_us] = self._look(from_us, until_us)
         return self._looked_at[from_us, until_us]
 
-    def _look(self, from_us: int, until_us: int) -> tuple[Ints, Mask]:
+    def _look(self, from_us: int, until_us: int) -> tuple[Ints, Mask, Mask]:
         step_us = max(SAMPLE_US, (until_us - from_us) // _MOST_SAMPLES)
         moves = [
             move for move in self.trace.scenario.moves if move.channel == self.profile.channels[self.throttle].name
@@ -174,24 +175,25 @@ class HandsetFacts:
         ends_us = [at_us for at_us in bends_us if from_us <= at_us < until_us]
         at_us = np.unique(np.concatenate([np.arange(from_us, until_us, step_us), np.array(ends_us, np.int64)]))
         noise = self.profile.handset.adc_noise_counts if self.trace.scenario.ambient else 0
-        low = packets.expected_codes(self.trace, at_us)[:, self.throttle] <= (
-            self.idle_code + limits.ABOVE_IDLE_CODES - 1 + noise
-        )
+        shown = packets.expected_codes(self.trace, at_us)[:, self.throttle]
+        stop = codes(self.profile, np.zeros((1, len(self.profile.channels)), np.int64))[0, self.throttle]
+        maybe = shown <= self.idle_code + limits.ABOVE_IDLE_CODES - 1 + noise
+        surely = shown == stop  # which other codes are low is the program's choice
         channel = self.profile.channels[self.throttle]
         for fault in self.broken(channel.name):
             broken = (at_us >= fault.at_us) & (at_us < fault.until_us(self.trace.scenario.duration_us))
-            low[broken] = not tells_break(channel, fault.rail) and fault.rail == idle_rail(channel)
-        return at_us, low
+            maybe[broken] = surely[broken] = not tells_break(channel, fault.rail) and fault.rail == idle_rail(channel)
+        return at_us, maybe, surely
 
     def low_us(self, from_us: int, until_us: int) -> int:
         """Return from when a program may have seen a low throttle; `until_us` if it cannot."""
-        at_us, low = self._lows(from_us, until_us)
+        at_us, low, _ = self._lows(from_us, until_us)
         first = int(np.argmax(low)) if low.any() else len(low)
         return until_us if first == len(low) else int(at_us[max(first - 1, 0)])
 
     def surely_low_us(self, from_us: int, until_us: int) -> int:
         """Return when every program has seen the throttle low for long enough, and sends it; `until_us` if never."""
-        at_us, low = self._lows(from_us, until_us)
+        at_us, _, low = self._lows(from_us, until_us)
         since = np.maximum.accumulate(np.where(low, -1, np.arange(len(low))))  # the last that was not low
         begun_us = at_us[np.minimum(since + 1, len(at_us) - 1)]
         enough = np.flatnonzero(low & (at_us - begun_us >= limits.LOW_US))
