@@ -7,13 +7,11 @@ machine disturbs least. Run: ``python benchmarks/event_loop.py``.
 from __future__ import annotations
 
 import statistics
-import time
 import tracemalloc
-from collections.abc import Callable
 from pathlib import Path
 
 import simpy
-from goals import Goal, table
+from goals import Goal, cpu_s, table
 
 from lostlink.profiles import read_profile
 from lostlink_sims import Profile, Scenario, simulate, summarise
@@ -40,12 +38,6 @@ def bare_loop(env: simpy.Environment, packet_us: int, frame_us: int) -> None:
     timeout = env.timeout
     timeout(0).callbacks.append(leave)
     timeout(0).callbacks.append(frame)
-
-
-def cpu_s(work: Callable[[], object]) -> float:
-    start = time.process_time()
-    work()
-    return time.process_time() - start
 
 
 def bare() -> None:

@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import statistics
 import tempfile
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-from goals import Goal, table
+from goals import Goal, cpu_s, table
 from numpy.typing import NDArray
 
 from lostlink.planning.adequacy import adequacy
@@ -29,12 +27,6 @@ CHANNELS = {
     "bursts and single losses": (0.01, 0.06, 0.02, 0.8),
 }
 """Good to bad, bad to good, loss in each."""
-
-
-def cpu_s(work: Callable[[], object]) -> float:
-    start = time.process_time()
-    work()
-    return time.process_time() - start
 
 
 def losses(good_to_bad: float, bad_to_good: float, loss_good: float, loss_bad: float) -> NDArray[np.bool_]:

@@ -44,6 +44,13 @@ def table(goals: Iterable[Goal]) -> str:
     return "\n".join(lines)
 
 
+def cpu_s(work: Callable[[], object]) -> float:
+    """Return the CPU time of a function."""
+    begin_s = time.process_time()
+    work()
+    return time.process_time() - begin_s
+
+
 def cpu_of_children_s(work: Callable[[], object]) -> float:
     """Return the CPU time of the processes that a function starts and waits for."""
 

@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import math
 import statistics
-import time
 import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-from goals import Goal, table
+from goals import Goal, cpu_s, table
 
 from lostlink.campaigns.flight import flight_trials
 from lostlink.profiles import read_profile
@@ -23,12 +22,6 @@ from lostlink_sims.batch.engine import PIECE, BatchEngine
 PROFILE = read_profile(Path(__file__).parent.parent / "fixtures" / "profiles" / "heron.toml")
 TRIALS = 4 * PIECE
 ROUNDS = 9
-
-
-def cpu_s(work: Callable[[], object]) -> float:
-    begin = time.process_time()
-    work()
-    return time.process_time() - begin
 
 
 def many(trials: int, duration_us: int = 10_000_000) -> Callable[[], object]:

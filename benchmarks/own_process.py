@@ -7,11 +7,9 @@ least. The elapsed time counts, because two processes share the work. Run: ``pyt
 from __future__ import annotations
 
 import statistics
-import time
-from collections.abc import Callable
 from pathlib import Path
 
-from goals import Goal
+from goals import Goal, elapsed_s
 
 from lostlink.profiles import read_profile
 from lostlink.rigs import SimRig, open_rig
@@ -21,12 +19,6 @@ from lostlink_sims import Scenario
 ROOT = Path(__file__).parents[1]
 RECEIVER = f"{ROOT / 'tests' / 'faulty' / 'zoo.py'}:Sound"
 ROUNDS = 15
-
-
-def elapsed_s(work: Callable[[], object]) -> float:
-    start = time.perf_counter()
-    work()
-    return time.perf_counter() - start
 
 
 def main() -> list[Goal]:

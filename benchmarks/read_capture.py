@@ -8,11 +8,9 @@ Run: ``python benchmarks/read_capture.py``.
 from __future__ import annotations
 
 import statistics
-import time
 import tracemalloc
-from collections.abc import Callable
 
-from goals import Goal, table
+from goals import Goal, cpu_s, table
 
 from lostlink.captures.files import parse_capture
 from lostlink.captures.judging import findings
@@ -24,12 +22,6 @@ SECONDS = 60
 WIDTHS = (10, 10, 16, 10, 14, 10)
 SAMPLE_US = 100
 """Sample period of the file with a row for each sample, of eight signals."""
-
-
-def cpu_s(work: Callable[[], object]) -> float:
-    start = time.process_time()
-    work()
-    return time.process_time() - start
 
 
 def iterate(text: bytes) -> int:

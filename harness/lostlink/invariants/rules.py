@@ -43,22 +43,36 @@ def judge_trace(trace: Trace, sides: Collection[Side] = (Side.RECEIVER,)) -> lis
     list of Broken
         Ordered by severity, then by time.
     """
-    return judge_run(trace, sides)[0]
+    return _broken(trace, _facts(trace, sides))
 
 
 def judge_run(trace: Trace, sides: Collection[Side]) -> tuple[list[Broken], float]:
-    """Return the invariants that a run breaks, as `judge_trace`, and how near it came to breaking one, 0 .. 1."""
-    broken: list[Broken] = []
+    """Return the invariants that a run breaks, as `judge_trace`, and how near it came to breaking one, 0 .. 1.
+
+    The nearness is the receiver's where one is under test.
+    """
+    facts = _facts(trace, sides)
     near = 0.0
-    if trace.doubt:
-        return broken, near
-    if Side.HANDSET in sides:
-        of_handset = HandsetFacts(trace)
-        broken, near = judge_handset(of_handset), handset_strain(of_handset)
-    if Side.RECEIVER in sides and not trace.handset_crashed:
-        of_receiver = Facts(trace)
-        broken, near = [*broken, *_of_receiver(of_receiver)], strain(of_receiver)
-    return _ordered(broken, trace.profile.requirements.waived), near
+    if facts:
+        near = strain(facts[-1]) if isinstance(facts[-1], Facts) else handset_strain(facts[-1])
+    return _broken(trace, facts), near
+
+
+def _facts(trace: Trace, sides: Collection[Side]) -> list[HandsetFacts | Facts]:
+    """Return the facts of each side that is judged, the handset's first; none for a run in doubt."""
+    facts: list[HandsetFacts | Facts] = []
+    if Side.HANDSET in sides and not trace.doubt:
+        facts.append(HandsetFacts(trace))
+    if Side.RECEIVER in sides and not trace.doubt and not trace.handset_crashed:
+        facts.append(Facts(trace))
+    return facts
+
+
+def _broken(trace: Trace, facts: Collection[HandsetFacts | Facts]) -> list[Broken]:
+    found = [
+        broken for one in facts for broken in (_of_receiver(one) if isinstance(one, Facts) else judge_handset(one))
+    ]
+    return _ordered(found, trace.profile.requirements.waived)
 
 
 def _of_receiver(facts: Facts) -> list[Broken]:

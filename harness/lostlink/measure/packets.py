@@ -292,9 +292,9 @@ def what_differs(trace: Trace) -> str:
         nominal_ms = profile.handset.packet_interval_us / 1000
         return f"they leave every {round(mean_us / 1000, 1):g} ms; the packet interval is {nominal_ms:g} ms"
     wanted = expected_codes(trace, packets.left_us[-1:])[0]
-    for channel, code, sent in zip(profile.channels, wanted.tolist(), sent_codes(trace)[-1].tolist(), strict=True):
+    last = sent_codes(trace)[-1].tolist()
+    for channel, byte, code, sent in zip(profile.channels, profile.packet_bytes, wanted.tolist(), last, strict=True):
         if abs(code - sent) > 1:
-            byte = profile.packet_bytes[profile.channels.index(channel)]
             return f"byte {byte} is {sent}; the position of {channel.name} gives {code}"
     return ""
 

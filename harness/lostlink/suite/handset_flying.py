@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator, Mapping
+from types import MappingProxyType
 
 import numpy as np
 
@@ -87,6 +88,13 @@ def anywhere(scenario: ScenarioBuilder) -> dict[str, float]:
 def moved_to(positions: Mapping[str, float], at_us: int) -> tuple[Move, ...]:
     """Return the moves of controls to positions."""
     return tuple(Move(at_us=at_us, channel=name, position=position) for name, position in positions.items())
+
+
+def sticks_moved(
+    scenario: ScenarioBuilder, at_us: int, positions: Mapping[str, float] = MappingProxyType({})
+) -> tuple[Move, ...]:
+    """Return moves of all sticks at an instant: away from centre and stops, but for those with a position."""
+    return moved_to({**{one.name: away(scenario) for one in sticks(scenario.profile)}, **positions}, at_us)
 
 
 def moved_alone(scenario: ScenarioBuilder, index: int) -> tuple[tuple[Move, ...], tuple[int, int, int]]:

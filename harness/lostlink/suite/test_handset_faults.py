@@ -20,6 +20,7 @@ from lostlink.suite.handset_flying import (
     moved_to,
     sent_true,
     sticks,
+    sticks_moved,
     switches,
     trial,
     with_throttle,
@@ -188,23 +189,19 @@ def test_hang(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
         if is_again:  # it hung before, and went on
             hangs.insert(0, HandsetLoopHung(at_us=flight.at_us, for_us=hang_us))
         flown = flight if throttle is None else with_throttle(scenario, flight, throttle)
-        moves = _sticks_moved(scenario, hung_us + min(100_000, timeout_us // 4))
+        moves = sticks_moved(scenario, hung_us + min(100_000, timeout_us // 4))
         trace = rig.run(lasting(flown.scenario, *hangs, until_us=until_us, moves=moves))
         if sent_true(trace, hung_us, judge):
             stands = packets.time_to_stand(trace, hung_us, until_us)
             judge(trace, stands, at_most=limits.stand_us(profile))
     for flight in in_flight(scenario, 2):
         ends_us = flight.at_us + hang_us
-        moves = _sticks_moved(scenario, flight.at_us + hang_us // 2)
+        moves = sticks_moved(scenario, flight.at_us + hang_us // 2)
         until_us = ends_us + 2 * settle_us(profile)
         hang = HandsetLoopHung(at_us=flight.at_us, for_us=hang_us)
         trace = rig.run(lasting(flight.scenario, hang, until_us=until_us, moves=moves))
         if sent_true(trace, flight.at_us, judge):
             judge_stray(judge, trace, ends_us + limits.age_us(profile) + 1, until_us)
-
-
-def _sticks_moved(scenario: ScenarioBuilder, at_us: int) -> tuple[Move, ...]:
-    return moved_to({channel.name: away(scenario) for channel in sticks(scenario.profile)}, at_us)
 
 
 # --- a broken wire ----------------------------------------------------------------------------------------------

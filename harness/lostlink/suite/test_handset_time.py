@@ -28,6 +28,7 @@ from lostlink.suite.handset_flying import (
     sends_us,
     sent_true,
     sticks,
+    sticks_moved,
     stirred,
     switches,
     trial,
@@ -136,7 +137,7 @@ def test_busy(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
         moves: tuple[Move, ...] = ()
         last_us = max(flight.at_us + busy_us // 2, free_us - limits.age_us(profile) - 1)
         for at_us in (flight.at_us + busy_us // 4, last_us, free_us + 2 * every_us, free_us + 6 * every_us):
-            moves += moved_to({channel.name: away(scenario) for channel in sticks(profile)}, at_us)
+            moves += sticks_moved(scenario, at_us)
         until_us = free_us + 6 * every_us + settle_us(profile)
         fault = HandsetRadioBusy(at_us=flight.at_us, for_us=busy_us)
         trace = rig.run(lasting(flight.scenario, fault, until_us=until_us, moves=moves))

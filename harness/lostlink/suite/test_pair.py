@@ -13,7 +13,7 @@ from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import STICKS_IN_FLIGHT, Flight, ScenarioBuilder
 from lostlink.suite.flying import flew, throttle_jumps
-from lostlink.suite.handset_flying import away, moved_to, sticks
+from lostlink.suite.handset_flying import sticks_moved
 from lostlink.suite.judge import Judge
 from lostlink.varied import TRIPLES
 from lostlink.verdicts import Measurement
@@ -97,7 +97,7 @@ def test_hang(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
     handset, limit_us = profile.handset, limits.hang_stop_us(profile)
     for flight in scenario.flights(8, anywhere=True):
         watch_us = limit_us + handset.watchdog_us + handset.boot_us + scenario.linked_us + scenario.settle_us
-        moves = _sticks_moved(scenario, flight)
+        moves = _flown_on(scenario, flight)
         trace = rig.run(flight.into(HandsetLoopHung(at_us=flight.at_us), watch_us=watch_us, moves=moves))
         if not flew(trace, flight, judge):
             continue
@@ -111,12 +111,11 @@ def test_hang(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
             _judge_control(trace, end_us, judge)
 
 
-def _sticks_moved(scenario: ScenarioBuilder, flight: Flight) -> tuple[Move, ...]:
+def _flown_on(scenario: ScenarioBuilder, flight: Flight) -> tuple[Move, ...]:
     """Return moves at the instant of a fault: the throttle to half of where it was, the other sticks anywhere."""
     throttle = scenario.profile.flight_controller.throttle
     was = next(move.position for move in reversed(flight.scenario.moves) if move.channel == throttle)
-    positions = {channel.name: away(scenario) for channel in sticks(scenario.profile)}
-    return moved_to({**positions, throttle: was / 2}, flight.at_us)
+    return sticks_moved(scenario, flight.at_us, {throttle: was / 2})
 
 
 def _judge_control(trace: Trace, end_us: int, judge: Judge) -> None:
@@ -134,7 +133,7 @@ def test_reset(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
     for flight in scenario.flights(8, anywhere=True):
         away_us = profile.requirements.motor_cut_within_us + profile.handset.boot_us
         watch_us = away_us + scenario.linked_us + scenario.settle_us
-        moves = _sticks_moved(scenario, flight)
+        moves = _flown_on(scenario, flight)
         trace = rig.run(flight.into(HandsetReset(at_us=flight.at_us), watch_us=watch_us, moves=moves))
         if not flew(trace, flight, judge):
             continue
