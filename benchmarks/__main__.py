@@ -7,12 +7,13 @@ import decode_line
 import event_loop
 import fit_losses
 import many_trials
+import own_firmware
 import own_process
 import read_capture
 import scaling
 from goals import Goal, table
 
-PARTS = (event_loop, many_trials, scaling, own_process, read_capture, fit_losses, decode_line, commands)
+PARTS = (event_loop, many_trials, scaling, own_firmware, own_process, read_capture, fit_losses, decode_line, commands)
 
 
 def main() -> None:

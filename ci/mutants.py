@@ -269,7 +269,7 @@ class CProgram:
         words = [CC, "-shared", f"{name}.o", "-o", library.name]
         subprocess.run(words, cwd=self._folder, check=True, capture_output=True)
         watch = firmware.Watch([0, 0])
-        return firmware.factory(firmware.Image(library, str(self._folder), watch), watch)
+        return firmware.factory(firmware.Image(library, str(self._folder)), watch)
 
 
 def _names(tree: ast.AST) -> set[str]:

@@ -9,7 +9,7 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -19,6 +19,8 @@ _SAFE_PATH: Final = "PYTHONSAFEPATH"
 _PR_SET_PDEATHSIG: Final = 1
 _PR_SET_CHILD_SUBREAPER: Final = 36
 _END_S: Final = 5.0
+_DONE: Final = 77
+"""Exit code of a copy of a process that has done its work."""
 
 
 def usual_processes() -> int:
@@ -60,8 +62,49 @@ def start_python(arguments: Iterable[str], *, hand_over: Iterable[int] = (), **o
     return subprocess.Popen(command, env=environment, **options)
 
 
+def run_quietly(command: Sequence[str], patience_s: float) -> bool:
+    """Run a program without input and output, in a group of its own; return whether it succeeded in time.
+
+    Raises
+    ------
+    OSError
+        If it cannot be started.
+    """
+    options: Any = dict.fromkeys(("stdin", "stdout", "stderr"), subprocess.DEVNULL)
+    process = subprocess.Popen(command, start_new_session=os.name == "posix", **options)
+    try:
+        return process.wait(patience_s) == 0
+    except subprocess.TimeoutExpired:
+        return False
+    finally:
+        end(process)
+
+
+def in_a_copy(work: Callable[[], None]) -> None:
+    """Do work in a copy of this process that is forked for it; end as the copy does if it ends in another way.
+
+    Parameters
+    ----------
+    work : callable
+        What it changes, in memory or in the C library, is gone afterwards.
+    """
+    parent = os.getpid()
+    copy = os.fork()
+    if copy == 0:
+        end_with(parent)
+        work()
+        os._exit(_DONE)
+    code = os.waitstatus_to_exitcode(os.waitpid(copy, 0)[1])
+    if code < 0:
+        with contextlib.suppress(OSError):
+            signal.signal(-code, signal.SIG_DFL)
+        os.kill(parent, -code)
+    if code != _DONE:
+        os._exit(code)
+
+
 def end(process: subprocess.Popen[bytes]) -> None:
-    """Kill a process of `start_python` with all of its group and descendants, and close its pipes."""
+    """Kill a process of this module with all of its group and descendants, and close its pipes."""
     started = descendants(process.pid) if process.poll() is None else set()
     with contextlib.suppress(OSError):
         if os.name == "posix":

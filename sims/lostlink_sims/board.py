@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from operator import index
 from typing import Any, Final
 
@@ -16,11 +17,10 @@ import numpy as np
 
 from lostlink_sims.clock import FAR_US, World
 from lostlink_sims.crashes import ReceiverCrashError, crash_text
+from lostlink_sims.log import FrameLog, register, registers
 from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile
 from lostlink_sims.receiver import MASK, Receiver, ReceiverFactory
-from lostlink_sims.recorder import Recorder, register, registers
-from lostlink_sims.scenario import Scenario
 
 _HALF: Final = MASK >> 1
 """A clock value further ahead than this is in the past."""
@@ -30,36 +30,67 @@ MOST_SPINS: Final = 1_000_000
 """Consecutive main-loop iterations without a delay; on a board they would take a second."""
 
 
-class Board(PowerState):
-    """The receiver's hardware: power, clock, main loop, radio, output timer.
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """What a receiver's clock and output timer make of a profile.
 
     Attributes
     ----------
-    refused : bool
-        Whether the program crashed over a packet.
+    ppm, rate : int
+        Error of the clock, and its microseconds in a second.
+    period_us, rest : int
+        Frame period in real time. Of one that is no whole microsecond, `rest` / `rate` is carried over, so that the
+        mean is exact.
+    gap_us : int or None
+        Fixed gap between frames in real time.
+    separator_us, unused_us : int
+        As in `lostlink_sims.profile.OutputSettings`.
     """
+
+    ppm: int
+    rate: int
+    period_us: int
+    rest: int
+    gap_us: int | None
+    separator_us: int
+    unused_us: int
+
+    @classmethod
+    def of(cls, profile: Profile) -> Timing:
+        """Return the timing of a profile."""
+        output, ppm = profile.output, profile.receiver.clock_error_ppm
+        period_us, rest = divmod(output.frame_period_us * 1_000_000, 1_000_000 + ppm)
+        gap_us = real_us(output.frame_gap_us, ppm) if output.style == "fixed gap" else None
+        return cls(ppm, 1_000_000 + ppm, period_us, rest, gap_us, output.separator_us, output.unused_us)
+
+
+def real_us(own_us: int, ppm: int) -> int:
+    """Convert a time on a clock that is `ppm` millionths fast to real time."""
+    own_us, rate = index(own_us), 1_000_000 + ppm  # integers of numpy would overflow
+    return own_us - (2 * own_us * ppm + rate) // (2 * rate)
+
+
+class Board(PowerState):
+    """The receiver's hardware: power, clock, main loop, radio, output timer."""
 
     def __init__(
         self,
         env: World,
         profile: Profile,
-        scenario: Scenario,
         factory: ReceiverFactory,
-        recorder: Recorder,
+        log: FrameLog,
         frame_phase_us: int,
+        clock_us: int,
     ) -> None:
-        super().__init__(env, profile.receiver, recorder)
+        super().__init__(env, profile.receiver, log)
         self._profile, self._factory = profile, factory
-        self._ppm = profile.receiver.clock_error_ppm
-        self._separator_us, self._unused_us = profile.output.separator_us, profile.output.unused_us
-        # Of periods that are no whole microsecond the rest is carried over, so that their mean is exact.
-        self._rate = 1_000_000 + self._ppm
-        self._period_us, self._rest = divmod(profile.output.frame_period_us * 1_000_000, self._rate)
-        self._carried = 0
-        fixed_gap = profile.output.style == "fixed gap"
-        self._gap_us = self._real_us(profile.output.frame_gap_us) if fixed_gap else None
+        timing = Timing.of(profile)
+        self._ppm, self._rate = timing.ppm, timing.rate
+        self._separator_us, self._unused_us = timing.separator_us, timing.unused_us
+        self._period_us, self._rest, self._carried = timing.period_us, timing.rest, 0
+        self._gap_us = timing.gap_us
         self._frame_phase_us = frame_phase_us
-        self._clock_start = scenario.receiver_clock_us
+        self._clock_start = clock_us
         self._program: Receiver | None = None  # None without power and while booting
         self._powered_us = 0
         self._clock_base = 0
@@ -75,7 +106,6 @@ class Board(PowerState):
         self._live = profile.output.latch == "live" or bool(getattr(factory, "live_output", False))
         self._slots, self._slot, self._frame_began_us = 0, 0, 0  # of a frame whose channels are read one by one
         self._where = ""
-        self.refused = False
 
     # --- power ----------------------------------------------------------------------------------------------
 
@@ -96,11 +126,11 @@ class Board(PowerState):
         now_us = self._env.now
         self._powered_us, self._clock_base, self._carried = now_us, self._clock_start, 0
         self._clock_start = 0  # a reset restarts the counter
-        program = self._guarded(lambda: self._factory(self._profile), "its constructor")
+        program = self._guarded(lambda: self._factory(self._profile), IN_CONSTRUCTOR)
         self._program = program
         self._live = self._live or bool(getattr(program, "live_output", False))
-        self._guarded(lambda: program.power_on(self._clock(now_us)), "power_on()")
-        self._guarded(lambda: self._turn(program, now_us), "poll()")
+        self._guarded(lambda: program.power_on(self._clock(now_us)), IN_POWER_ON)
+        self._guarded(lambda: self._turn(program, now_us), IN_TURN)
         self._guarded(lambda: self._flag(program, now_us, force=True), "its attribute failsafe")
         self._frame_at_us = now_us + max(1, self._frame_phase_us)
 
@@ -111,7 +141,7 @@ class Board(PowerState):
         program = self._program
         if program is not None and self._env.now >= self._hung_until_us:
             self._hangs = False
-            self._guarded(lambda: self._turn(program, self._env.now), "poll()")
+            self._guarded(lambda: self._turn(program, self._env.now), IN_TURN)
 
     # --- clock ----------------------------------------------------------------------------------------------
 
@@ -129,8 +159,7 @@ class Board(PowerState):
 
     def _real_us(self, own_us: int) -> int:
         """Convert a time on the receiver's own clock to real time."""
-        own_us, rate = index(own_us), 1_000_000 + self._ppm  # integers of numpy would overflow
-        return own_us - (2 * own_us * self._ppm + rate) // (2 * rate)
+        return real_us(own_us, self._ppm)
 
     # --- the program's calls --------------------------------------------------------------------------------
 
@@ -145,7 +174,7 @@ class Board(PowerState):
                 at_us, rows = (), ()
             self._calls(self._program, at_us, rows, until_us, starts_us, frames)
         except (Exception, SystemExit) as error:
-            self.refused = self._where == _PACKET
+            self.refused = self._where == IN_PACKET
             raise ReceiverCrashError(crash_text(error, self._where, self._env.now)) from error
         finally:
             self._recorder.frames(starts_us, frames)
@@ -165,7 +194,7 @@ class Board(PowerState):
         loop_at_us, loop_clock, frame_at_us = self._loop_at_us, self._loop_clock, self._frame_at_us
         try:
             while True:
-                self._where = _PACKET
+                self._where = IN_PACKET
                 due_us = loop_at_us if loop_at_us <= frame_at_us else frame_at_us
                 while next_us <= due_us:
                     now_us = next_us
@@ -192,7 +221,7 @@ class Board(PowerState):
                     loop_at_us, loop_clock, wanted = self._loop_at_us, self._loop_clock, self._wanted
                     flag = self._failsafe
                     continue
-                self._where = _PULSES
+                self._where = IN_PULSES
                 if live:
                     frame_at_us = self._live_slot(program, now_us)
                     flag = self._failsafe
@@ -217,11 +246,11 @@ class Board(PowerState):
     def _turn(self, program: Receiver, now_us: int) -> None:
         """Run an iteration of the main loop."""
         clock = self._clock(now_us)
-        self._where = "poll()"
+        self._where = IN_TURN
         self._wanted = program.poll(clock)
         self._where = "its attribute failsafe"
         self._flag(program, now_us)
-        self._where = "poll(), which returns a clock or None"
+        self._where = IN_PLAN
         self._plan_turn(now_us, clock)
 
     def _on_loop(self, program: Receiver, now_us: int) -> None:
@@ -247,7 +276,7 @@ class Board(PowerState):
             ahead = 0  # wanted in the past: at once
             self._spins += 1
             if self._spins > MOST_SPINS:
-                raise ValueError(f"the next call was wanted at once {MOST_SPINS} times in a row")
+                raise spinning()
         since_us = now_us - self._powered_us
         wanted_us = (since_us * self._rate // 1_000_000 + ahead) * 1_000_000
         at_us = max(now_us + 1, self._powered_us - -wanted_us // self._rate)
@@ -335,5 +364,15 @@ class Board(PowerState):
 
 _NOTHING: Final = (FAR_US, 0, b"")
 """What arrives after the last packet: none."""
-_PACKET: Final = "packet() or poll()"
-_PULSES: Final = "pulses(), which returns whole microseconds"
+IN_CONSTRUCTOR: Final = "its constructor"
+IN_POWER_ON: Final = "power_on()"
+IN_PACKET: Final = "packet() or poll()"
+IN_TURN: Final = "poll()"
+IN_PLAN: Final = "poll(), which returns a clock or None"
+IN_PULSES: Final = "pulses(), which returns whole microseconds"
+"""Where a program's run ended."""
+
+
+def spinning() -> ValueError:
+    """Return the error of a main loop that wants its next iteration at once too often."""
+    return ValueError(f"the next call was wanted at once {MOST_SPINS} times in a row")

@@ -12,11 +12,13 @@ Without an arming channel the switch counts as always on, so an idle throttle al
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from enum import IntEnum
 from typing import Final
 
 import numpy as np
 
+from lostlink_sims.arrays import Ints
 from lostlink_sims.frames import Decoded
 from lostlink_sims.profile import Profile
 
@@ -65,11 +67,35 @@ TRANSITIONS: Final[Mapping[tuple[Arming, Seen], Arming]] = {
 WITHOUT_SWITCH: Final[Mapping[tuple[Arming, Seen], Arming]] = {**TRANSITIONS, (_A.LOCKED, _S.ON_IDLE): _A.ARMED}
 
 
+@dataclass(frozen=True, slots=True)
+class ValidFrames:
+    """What valid frames say.
+
+    Attributes
+    ----------
+    number : (n,) ndarray of int64
+        Index of the frame.
+    done_us : (n,) ndarray of int64
+        Its completion.
+    seen : (n,) ndarray of int64
+        `Seen`, as a number.
+    command : (n,) ndarray of int64
+        Motor command that it requests.
+    """
+
+    number: Ints
+    done_us: Ints
+    seen: Ints
+    command: Ints
+
+
 class FlightController:
     """Derives arming and motor command from decoded frames.
 
     Attributes
     ----------
+    transitions : mapping
+        `TRANSITIONS`, or `WITHOUT_SWITCH`.
     arming : Arming
     command : int
         0 .. 1000.
@@ -80,7 +106,7 @@ class FlightController:
         self._settings = settings
         self._throttle, self._arm = profile.throttle_index, profile.arm_index
         self._needed = max(self._throttle, -1 if self._arm is None else self._arm) + 1
-        self._transitions = TRANSITIONS if self._arm is not None else WITHOUT_SWITCH
+        self.transitions = TRANSITIONS if self._arm is not None else WITHOUT_SWITCH
         self._low_us, self._span_us = profile.receiver.low_us, profile.receiver.high_us - profile.receiver.low_us
         self._good_us: int | None = None  # completion of the last valid frame
         self.arming = Arming.LOCKED
@@ -96,13 +122,14 @@ class FlightController:
         if self._good_us is not None and now_us - self._good_us > self._settings.signal_timeout_us:
             at_us = self._good_us + self._settings.signal_timeout_us
             self._good_us = None
-            self._note(at_us, self._transitions[self.arming, Seen.LOST], 0)
+            self._note(at_us, self.transitions[self.arming, Seen.LOST], 0)
 
     def see(self, decoded: Decoded, now_us: int) -> None:
         """Process more decoded frames, then check the signal timeout at `now_us`."""
-        done_us, seen, command = self._judge(decoded)
-        transitions, timeout_us = self._transitions, self._settings.signal_timeout_us
-        for at_us, content, wanted in zip(done_us, seen, command, strict=True):
+        valid = self.valid(decoded)
+        transitions, timeout_us = self.transitions, self._settings.signal_timeout_us
+        seen = [_SEEN[number] for number in valid.seen.tolist()]
+        for at_us, content, wanted in zip(valid.done_us.tolist(), seen, valid.command.tolist(), strict=True):
             if self._good_us is not None and at_us - self._good_us > timeout_us:
                 self._judge_silence(at_us)
             self._good_us = at_us
@@ -110,14 +137,14 @@ class FlightController:
             self._note(at_us, arming, wanted if arming is Arming.ARMED else 0)
         self._judge_silence(now_us)
 
-    def _judge(self, decoded: Decoded) -> tuple[list[int], list[Seen], list[int]]:
-        """Return completion, content and requested command of each valid frame."""
+    def valid(self, decoded: Decoded) -> ValidFrames:
+        """Return what the valid frames say."""
         settings = self._settings
         widths, first = decoded.widths_us, np.cumsum(decoded.count) - decoded.count
         long_enough = decoded.count >= self._needed
         first = first[long_enough]
         if not len(first):
-            return [], [], []
+            return ValidFrames(first, first, first, first)
         throttle_us = widths[first + self._throttle]
         spoiled = (widths < settings.least_pulse_us) | (widths > settings.most_pulse_us)
         spoiled_before = np.concatenate([[0], np.cumsum(spoiled)])
@@ -131,5 +158,5 @@ class FlightController:
         seen = np.where(is_lost, int(Seen.LOST), 2 * is_on + is_up)
         requested = np.clip((throttle_us - self._low_us) * FULL_COMMAND // self._span_us, 0, FULL_COMMAND)
         command = np.where(is_up & ~is_lost, requested, 0)
-        done_us = decoded.done_us[long_enough]
-        return done_us[good].tolist(), [_SEEN[number] for number in seen[good].tolist()], command[good].tolist()
+        number = np.flatnonzero(long_enough)[good]
+        return ValidFrames(number, decoded.done_us[number], seen[good], command[good])

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from lostlink_sims.clock import FAULT, World
+from lostlink_sims.columns import PacketColumns
+from lostlink_sims.log import FrameLog
 from lostlink_sims.profile import ReceiverSettings
-from lostlink_sims.recorder import Recorder
 from lostlink_sims.trace import NoteKind
 
 
@@ -19,9 +20,11 @@ class PowerState:
         Whether the program runs: supplied and booted.
     turns : int
         Iterations of the main loop, as far as they are events.
+    refused : bool
+        Whether the program crashed over a packet.
     """
 
-    def __init__(self, env: World, receiver: ReceiverSettings, recorder: Recorder) -> None:
+    def __init__(self, env: World, receiver: ReceiverSettings, recorder: FrameLog) -> None:
         self._env, self._recorder = env, recorder
         self._boot_us, self._watchdog_us = receiver.boot_us, receiver.watchdog_us
         self._switched_on = False
@@ -30,6 +33,7 @@ class PowerState:
         self._life = 0  # number of restarts; a restart cancels what was planned before it
         self.is_up = False
         self.turns = 0
+        self.refused = False
 
     @property
     def listens(self) -> bool:
@@ -42,6 +46,10 @@ class PowerState:
         Nothing else happens to it before that instant. What is due at the instant itself remains for the next span.
         """
         raise NotImplementedError
+
+    def span_columns(self, packets: PacketColumns, until_us: int) -> None:
+        """As `span`."""
+        self.span(*packets.lists(), until_us)
 
     def power_on(self) -> None:
         """Switch the supply on; the program runs after the boot time."""

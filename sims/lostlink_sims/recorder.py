@@ -5,8 +5,6 @@ The flight controller decodes frames in batches. In counting mode memory does no
 
 from __future__ import annotations
 
-from array import array
-from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -14,33 +12,21 @@ import numpy as np
 from lostlink_sims.arrays import Bytes, Ints
 from lostlink_sims.fates import Flights
 from lostlink_sims.flight import FlightController
-from lostlink_sims.frames import NEVER, Decoded, Frames, concatenated, joined
+from lostlink_sims.frames import Decoded, Frames, concatenated, joined
+from lostlink_sims.log import FrameLog
 from lostlink_sims.outputs import decoder_of, encoding_of
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import Scenario
 from lostlink_sims.trace import NOT_YET, HowSeen, Note, NoteKind, Packets, Steps, Summary, Trace
 
 FRAMES_A_PIECE: Final = 512
-LONGEST_WIDTH_US: Final = 0xFFFF
-"""The output timer's compare register has 16 bits."""
 
 
-def register(width_us: int, separator_us: int) -> int:
-    """Return the width after truncation to 16 bits, at least one µs more than the separator."""
-    return max(separator_us + 1, width_us & LONGEST_WIDTH_US)
-
-
-def registers(widths_us: Sequence[int], separator_us: int) -> array[int]:
-    """Return the widths of a frame after `register`."""
-    if min(widths_us) <= separator_us or max(widths_us) > LONGEST_WIDTH_US:
-        widths_us = [register(width_us, separator_us) for width_us in widths_us]
-    return array("q", widths_us)
-
-
-class Recorder:
+class Recorder(FrameLog):
     """Records packets, frames, flags and notes; with `keep` False only counts them."""
 
     def __init__(self, profile: Profile, *, keep: bool) -> None:
+        super().__init__()
         self._keep = keep
         self._leading_edges = encoding_of(profile).leading_edges
         self._decoder = decoder_of(profile, from_rest=True)
@@ -58,8 +44,6 @@ class Recorder:
         self._by_fate: dict[int, int] = {}
         self.notes: list[Note] = []
         self.foreign: list[int] = []
-        self._start, self._count = array("q"), array("q")
-        self._widths, self._until = array("q"), array("q")
 
     # --- packets --------------------------------------------------------------------------------------------
 
@@ -78,48 +62,22 @@ class Recorder:
 
     # --- frames ---------------------------------------------------------------------------------------------
 
-    def frames(self, starts_us: Sequence[int], rows: Sequence[array[int]]) -> None:
-        """Record whole frames, in order, as the output timer puts them out."""
-        self._start.extend(starts_us)
-        self._count.extend(map(len, rows))
-        for row in rows:
-            self._widths.extend(row)
-        self._until.extend([NEVER] * len(rows))
-        if len(self._start) >= FRAMES_A_PIECE:
-            self._digest(self._start[-1])
-
-    def begin_frame(self, start_us: int) -> None:
-        """Open a frame whose widths are recorded one by one."""
-        self._start.append(start_us)
-        self._count.append(0)
-        self._until.append(NEVER)
-
-    def frame_width(self, width_us: int) -> None:
-        """Record the next width of the open frame."""
-        self._widths.append(width_us)
-        self._count[-1] += 1
-
     def end_frame(self) -> None:
-        """Close the open frame."""
-        if len(self._start) >= FRAMES_A_PIECE:
-            self._digest(self._start[-1])
-
-    def silence(self, now_us: int) -> None:
-        """Record that the output stops, possibly during a frame."""
-        if self._until and self._until[-1] == NEVER:
-            self._until[-1] = now_us
+        """Close the open frame; decode the frames before it when they are many."""
+        if len(self.start_us) >= FRAMES_A_PIECE:
+            self._digest(self.start_us[-1])
 
     def _digest(self, now_us: int, *, last: bool = False) -> None:
         """Decode all frames but the newest, which may still be cut short; with `last` that one too."""
-        n = len(self._start) if last else len(self._start) - 1
+        n = len(self.start_us) if last else len(self.start_us) - 1
         if n > 0:
-            cut = sum(self._count[:n])
+            cut = sum(self.count[:n])
             frames = Frames(
-                np.array(self._start[:n], np.int64), np.array(self._count[:n], np.int64),
-                np.array(self._widths[:cut], np.int64), np.array(self._until[:n], np.int64),
+                np.array(self.start_us[:n], np.int64), np.array(self.count[:n], np.int64),
+                np.array(self.widths_us[:cut], np.int64), np.array(self.until_us[:n], np.int64),
             )  # fmt: skip
-            self._start, self._count = self._start[n:], self._count[n:]
-            self._widths, self._until = self._widths[cut:], self._until[n:]
+            self.start_us, self.count = self.start_us[n:], self.count[n:]
+            self.widths_us, self.until_us = self.widths_us[cut:], self.until_us[n:]
             self.summary.frames += n
             if self._keep:
                 self._frames.append(frames)

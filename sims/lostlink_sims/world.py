@@ -18,6 +18,7 @@ from lostlink_sims.fates import Air
 from lostlink_sims.handset import Handset, Slots
 from lostlink_sims.handset_board import HandsetBoard
 from lostlink_sims.handset_program import HandsetFactory
+from lostlink_sims.log import FrameLog
 from lostlink_sims.packets import Arrivals, ForeignPackets, OwnPackets
 from lostlink_sims.power import PowerState
 from lostlink_sims.profile import Profile
@@ -35,6 +36,9 @@ from lostlink_sims.scenario import (
 from lostlink_sims.streams import Purpose, Streams
 from lostlink_sims.trace import NoteKind, Summary, Trace
 
+Build = Callable[[World, FrameLog, int], PowerState]
+"""``build(env, log, frame_phase_us)`` returns a receiver board."""
+
 
 def simulate(
     profile: Profile,
@@ -51,7 +55,12 @@ def simulate(
     handset : callable, optional
         ``Name(profile)`` gives the program of a handset under test. [default: the profile's handset, as data]
     """
-    stage, crash = _run(profile, scenario, receiver, handset, keep=True)
+    return simulate_on(_board_of(profile, scenario, receiver), profile, scenario, handset)
+
+
+def simulate_on(build: Build, profile: Profile, scenario: Scenario, handset: HandsetFactory | None = None) -> Trace:
+    """Run a scenario on the receiver board that `build` returns, as `simulate`."""
+    stage, crash = _run(build, profile, scenario, handset, keep=True)
     trace = stage.trace(crash)
     trace.handset_crashed = stage.handset_crashed
     return trace
@@ -65,7 +74,7 @@ def summarise(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = 
     ReceiverCrashError
         If the receiver's program raises an exception.
     """
-    stage, crash = _run(profile, scenario, receiver, None, keep=False)
+    stage, crash = _run(_board_of(profile, scenario, receiver), profile, scenario, None, keep=False)
     if crash is not None:
         raise ReceiverCrashError(crash)
     return stage.recorder.summary
@@ -191,13 +200,18 @@ class Stage(Generic[B_co]):
         return self.recorder.trace(self._profile, self._scenario, self._air.fates, crash)
 
 
+def _board_of(profile: Profile, scenario: Scenario, receiver: ReceiverFactory) -> Build:
+    clock_us = scenario.receiver_clock_us
+    return lambda env, log, phase_us: Board(env, profile, receiver, log, phase_us, clock_us)
+
+
 def _run(
-    profile: Profile, scenario: Scenario, receiver: ReceiverFactory, handset: HandsetFactory | None, *, keep: bool
-) -> tuple[Stage[Board], str | None]:
+    build: Build, profile: Profile, scenario: Scenario, handset: HandsetFactory | None, *, keep: bool
+) -> tuple[Stage[PowerState], str | None]:
     stage = Stage(
         profile,
         scenario,
-        lambda env, recorder, phase_us: Board(env, profile, scenario, receiver, recorder, phase_us),
+        build,
         keep=keep,
         handset=Handset if handset is None else partial(HandsetBoard, factory=handset),
     )

@@ -178,7 +178,7 @@ def test_interfaces(make: Make, tmp_path: Path, mistake: str) -> None:
     """The library's receiver and the rig that runs it keep the contracts, also with state in static variables."""
     library = make(f"{mistake or 'receiver'}.so", mistake=mistake)
     watch = Watch([0, -1])
-    check_receiver(factory(Image(library, str(tmp_path), watch), watch), PROFILES["heron"])
+    check_receiver(factory(Image(library, str(tmp_path)), watch), PROFILES["heron"])
     check_rig(OwnProcessRig(PROFILES["heron"], str(library)))
 
 

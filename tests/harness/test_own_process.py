@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import os
 import platform
@@ -22,10 +23,11 @@ from click.testing import CliRunner
 from lostlink.cli import main
 from lostlink.errors import ReceiverCrashError, ReceiverError, RigError
 from lostlink.profiles import read_profile
-from lostlink.rigs import SimRig, no_fork, open_rig, own_process
+from lostlink.rigs import SimRig, no_fork, open_rig, own_process, watched_process
 from lostlink.rigs.receivers import load_receiver
 from lostlink.scenarios import ScenarioBuilder
 from lostlink_sims import Profile, Scenario, Trace, simulate
+from lostlink_sims.scenario import ReceiverReset
 
 ROOT = Path(__file__).parents[2]
 HERON = ROOT / "fixtures" / "profiles" / "heron.toml"
@@ -440,7 +442,7 @@ def test_a_process_that_leaves_its_group_is_found_and_ended(
 ) -> None:
     """Where the system cannot forbid processes."""
     allow = "import lostlink.rigs.receiver_process as process; process.forbid_processes = bool; "
-    monkeypatch.setattr(own_process, "_PROGRAM", allow + own_process._PROGRAM)
+    monkeypatch.setattr(watched_process, "_PROGRAM", allow + watched_process._PROGRAM)
     left = tmp_path / "left"
     code = f"if os.fork() == 0:\n    os.setsid()\n    {middle}\n    open({str(left)!r}, 'w').write(str(os.getpid()))"
     code = f"{code}\n    time.sleep(600)\nwhile not os.path.exists({str(left)!r}): time.sleep(0.01)"
@@ -526,13 +528,13 @@ def test_loading_a_library_is_watched(
     ids=["loops", "exits", "crashes", "forks"],
 )
 def test_a_destructor_of_a_library_is_watched(heron: Profile, tmp_path: Path, ends: str, reported: str) -> None:
-    """It runs when the library is loaded anew for the next power-on."""
+    """It runs when the library is loaded anew at a reset."""
     destructor = f"__attribute__((destructor)) static void end(void) {{ {ends} }}\n"
     with (
         open_rig(heron, receiver=str(library(tmp_path, destructor + VERSION))) as rig,
         pytest.raises(ReceiverCrashError, match=f"loading the receiver's file at .*{reported}"),
     ):
-        rig.run(flight(heron))
+        rig.run(dataclasses.replace(flight(heron), faults=(ReceiverReset(at_us=500_000),)))
 
 
 # --- the current folder --------------------------------------------------------------------------------------------
@@ -587,7 +589,7 @@ def test_all_processes_are_started_by_one_module() -> None:
     sources = {str(path.relative_to(package)): path.read_text(encoding="utf-8") for path in package.rglob("*.py")}
     assert {name for name, text in sources.items() if starts.search(text)} == {"children.py"}
     assert {name for name, text in sources.items() if loads.search(text)} == {
-        "rigs/own_process.py",
         "rigs/receiver_process.py",
+        "rigs/watched_process.py",
         "suite/processes.py",
     }

@@ -11,9 +11,10 @@ from typing import Any
 
 from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.clock import FRAME, LOOP, World
+from lostlink_sims.log import registers
 from lostlink_sims.power import PowerState
 from lostlink_sims.receiver import MASK, ReceiverFactory
-from lostlink_sims.recorder import Recorder, registers
+from lostlink_sims.recorder import Recorder
 from lostlink_sims.world import Stage
 
 HALF = MASK >> 1

@@ -166,7 +166,7 @@ def test_any_company_of_faults(name: str, scenario: Scenario) -> None:
     whole = trace.frames.table(profile.output.channels)
     seen = trace.widths_us[trace.seen.count > 0]  # a reset right after a frame's first edge leaves a pulse alone
     assert len(seen) <= len(whole)
-    assert all((row == whole).all(1).any() for row in seen)
+    assert all(((row == whole) | (row < 0)).all(1).any() for row in seen)  # -1: behind the end of the output
     assert (np.diff(trace.motor.at_us) >= 0).all()
 
 

@@ -17,7 +17,7 @@ from typing import Any, Final
 from lostlink.campaigns import claims, statistics, stopping
 from lostlink.campaigns.jobs import run_jobs
 from lostlink.campaigns.tally import CRITERIA, CRITICAL, Count, Criterion, Tally
-from lostlink.campaigns.trials import TRIALS_PER_JOB, TrialRange, engine_for, fly
+from lostlink.campaigns.trials import TRIALS_PER_JOB, TrialRange, end_kept, engine_for, fly
 from lostlink.campaigns.workers import Workers
 from lostlink.errors import ExitCode, LostlinkError
 from lostlink.evidence.schemas import MOST_TRIALS, strict_json
@@ -126,6 +126,8 @@ class Campaign:
                     on_progress(self.trials, self._needed(), self.total)
             except KeyboardInterrupt:
                 self.interrupted = True
+            finally:
+                end_kept()
         progress = self._progress
         if self.is_over and progress is not None and self.decision is None:
             reason = f"only {progress.trials} of {self.trials} trials test it"

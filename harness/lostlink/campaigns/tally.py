@@ -62,13 +62,10 @@ class Rows:
     missed: Ints
 
     @classmethod
-    def joined(cls, rows: Sequence[dict[str, int]]) -> Rows:
-        """Return rows from trials measured one by one."""
-        columns: dict[str, Any] = {}
-        for field in dataclasses.fields(cls):
-            kind = np.bool_ if field.name in ("flew", "crashed") else np.int64
-            columns[field.name] = np.array([row[field.name] for row in rows], kind)
-        return cls(**columns)
+    def joined(cls, parts: Sequence[Rows]) -> Rows:
+        """Return the rows of all parts."""
+        names = [field.name for field in dataclasses.fields(cls)]
+        return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
     def put(self, indices: Ints, rows: Rows) -> None:
         """Replace the rows at `indices`."""

@@ -1,31 +1,40 @@
-"""Runs trials: vectorized for the reference receiver, else one by one in the event simulation, with equal results.
+"""Runs trials: vectorized for the reference receiver, else one by one, with equal results.
+
+For a receiver of one's own the packets of many trials are calculated together, and its process is kept for the next
+job.
 
 Workers call `fly`, which turns a `TrialRange` into a `Tally`.
 """
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from lostlink.campaigns.measuring import measured
 from lostlink.campaigns.tally import Rows, Tally
 from lostlink.errors import ReceiverCrashError
-from lostlink.measure import failsafe
-from lostlink.measure.channels import expected_at
 from lostlink.rigs import Rig, SimRig, open_rig
-from lostlink.verdicts import Measurement
+from lostlink.rigs.firmware import is_library, why_apart
+from lostlink.rigs.own_process import OwnProcessRig, end_idle
 from lostlink_sims import Trace
-from lostlink_sims.batch import NONE
+from lostlink_sims.batch.arrivals import unfit_arrivals
 from lostlink_sims.batch.engine import BatchEngine, Outcomes, unfit
-from lostlink_sims.batch.trials import FlightTrials
+from lostlink_sims.batch.flown import Flown
+from lostlink_sims.batch.trials import Drawn, FlightTrials
 
-SIDE_BY_SIDE, ONE_BY_ONE = "many trials side by side", "one event simulation a trial"
+SIDE_BY_SIDE, ONE_BY_ONE = "many trials side by side", "one simulation a trial"
+COMPILED = "one simulation of compiled firmware a trial"
 
-TRIALS_PER_JOB = {SIDE_BY_SIDE: 8192, ONE_BY_ONE: 32}
+TRIALS_PER_JOB = {SIDE_BY_SIDE: 8192, ONE_BY_ONE: 32, COMPILED: 512}
 """Some tenths of a second of work."""
+PIECE: Final = 64
+"""Trials of a receiver of one's own whose packets are calculated together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +60,11 @@ class TrialRange:
 
 def engine_for(flights: FlightTrials, receiver: str | None) -> tuple[str, str]:
     """Return the engine of the trials, and the reason if it is not the vectorized one."""
-    why = "a receiver of your own" if receiver is not None else unfit(flights)
+    if receiver is not None:
+        why = why_apart(receiver) or unfit_arrivals(flights)
+        engine = COMPILED if is_library(receiver) and not why else ONE_BY_ONE
+        return engine, f"a receiver of your own{why and f': {why}'}"
+    why = unfit(flights)
     return (ONE_BY_ONE, why) if why else (SIDE_BY_SIDE, "")
 
 
@@ -61,17 +74,28 @@ def fly(job: TrialRange) -> Tally:
 
 
 def _rows(job: TrialRange) -> Iterator[Rows]:
-    engine, _ = engine_for(job.flights, job.receiver)
+    flights, after = job.flights, job.first + job.count
+    engine, _ = engine_for(flights, job.receiver)
     if engine == SIDE_BY_SIDE:
-        rig = SimRig(job.flights.profile)
-        for outcomes in BatchEngine(job.flights).pieces(job.first, job.count):
-            yield _settled(job.flights, rig, outcomes)
+        rig = SimRig(flights.profile)
+        for outcomes in BatchEngine(flights).pieces(job.first, job.count):
+            yield _settled(flights, rig, outcomes)
         return
-    own_rig = open_rig(job.flights.profile, receiver=job.receiver)
-    try:
-        yield run_each(job.flights, own_rig.run, np.arange(job.first, job.first + job.count))
-    finally:
-        own_rig.close()
+    with open_rig(flights.profile, receiver=job.receiver) as own_rig:
+        if not isinstance(own_rig, OwnProcessRig) or unfit_arrivals(flights):
+            yield run_each(flights, own_rig.run, np.arange(job.first, after))
+            return
+        # Elsewhere state outside a library would be kept too, and a result depend on the number of processes.
+        own_rig.keeps_process |= sys.platform == "linux"
+        for first in range(job.first, after, PIECE):
+            count = min(PIECE, after - first)
+            flown = own_rig.fly_trials(flights, first, count)
+            yield from measured(flights, np.arange(first, first + count), flights.drawn(first, count), flown)
+
+
+def end_kept() -> None:
+    """End what jobs in this process have kept for the next one."""
+    end_idle()
 
 
 def _settled(flights: FlightTrials, rig: Rig, outcomes: Outcomes) -> Rows:
@@ -90,42 +114,12 @@ def _settled(flights: FlightTrials, rig: Rig, outcomes: Outcomes) -> Rows:
 
 def run_each(flights: FlightTrials, run: Callable[..., Trace], trials: NDArray[np.int64]) -> Rows:
     """Run trials one by one and measure them."""
-    return Rows.joined([_measured(flights, run, int(trial)) for trial in trials])
-
-
-def _measured(flights: FlightTrials, run: Callable[..., Trace], trial: int) -> dict[str, int]:
-    drawn = flights.drawn(trial, 1)
-    lost_us, back_us = int(drawn.lost_us[0]), int(drawn.back_us[0])
-    row = {"trial": trial, "lost_us": lost_us, "back_us": back_us, "crashed": 0}
-    try:
-        trace = run(flights.scenario(trial))
-    except ReceiverCrashError:
-        nothing = dict.fromkeys(("sent", "missed"), 0) | dict.fromkeys(
-            ("false_us", "cut_us", "stop_us", "rose_us", "restart_us", "control_us"), NONE
-        )
-        return row | nothing | {"flew": 1, "crashed": 1}
-    cut_us = _instant(failsafe.time_to_cut(trace, lost_us))
-    idle_us = trace.profile.requirements.idle_below_us
-    at_us, width_us = failsafe.throttle_pulses(trace)
-    rises = at_us[(at_us > cut_us) & (at_us < back_us) & (width_us > idle_us)]
-    starts = trace.motor.at_us[(trace.motor.at_us > cut_us) & (trace.motor.value > 0)]
-    control_us = NONE
-    if back_us < flights.duration_us:
-        wanted_us = expected_at(trace, np.array([back_us]))[0]
-        control_us = _instant(failsafe.recovery_time(trace, back_us, wanted_us))
-    before = trace.packets.left_us < lost_us
-    return row | {
-        "sent": int(before.sum()),
-        "missed": int(trace.packets.lost[before].sum()),
-        "flew": int(trace.motor.at(lost_us) > 0),
-        "false_us": _instant(failsafe.time_to_cut(trace, flights.air_us, lost_us)),
-        "cut_us": cut_us,
-        "stop_us": _instant(failsafe.time_to_motor_stop(trace, lost_us)),
-        "rose_us": int(rises[0]) if len(rises) and cut_us != NONE else NONE,
-        "restart_us": int(starts[0]) if len(starts) and cut_us != NONE else NONE,
-        "control_us": control_us,
-    }
-
-
-def _instant(measured: Measurement) -> int:
-    return NONE if measured.only_at_least or measured.at_us is None else measured.at_us
+    drawn = [flights.drawn(trial, 1) for trial in trials.tolist()]
+    flown = []
+    for trial, one in zip(trials.tolist(), drawn, strict=True):
+        try:
+            trace: Trace | None = run(flights.scenario(trial))
+        except ReceiverCrashError:
+            trace = None
+        flown.append(Flown.of(trace, int(one.lost_us[0])))
+    return Rows.joined(measured(flights, trials, Drawn.joined(drawn), Flown.joined(flown)))

@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from lostlink.children import MOST_PROCESSES, safe_path
 from lostlink.errors import LostlinkError
+from lostlink.rigs import native
 
 USUAL_WINDOW: Final = 8
 
@@ -71,7 +72,12 @@ class ProcessPool(cf.ProcessPoolExecutor):
 
     def __init__(self, count: int) -> None:
         with safe_path():  # the resource tracker of multiprocessing starts here
-            super().__init__(count, mp_context=multiprocessing.get_context("spawn"), initializer=_begin_work)
+            super().__init__(
+                count,
+                mp_context=multiprocessing.get_context("spawn"),
+                initializer=_begin_work,
+                initargs=(native.known_driver(),),
+            )
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> cf.Future[Any]:
         with safe_path(), interrupts_blocked():  # a worker may start here
@@ -103,8 +109,9 @@ def interrupts_blocked() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _begin_work() -> None:
+def _begin_work(driver: bytes | None) -> None:
     """Prepare a worker process."""
+    native.provide(driver)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     if parent is not None:

@@ -1,11 +1,14 @@
 """Compiled firmware: a shared library with the functions of ``receiver.h`` or ``handset.h`` in ``fixtures/board``.
 
-Each power-on and reset loads a fresh copy of the library, so that static variables are initialised as on a board.
+At each power-on and reset the library begins anew, so that static variables are initialised as on a board: its memory
+is restored (`statics`), or a fresh copy of it is loaded.
 """
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -14,6 +17,7 @@ from typing import Any, Final
 
 from lostlink.errors import ReceiverError
 from lostlink.rigs import libraries
+from lostlink.rigs.statics import Statics, unfit
 from lostlink_sims import Profile
 from lostlink_sims.handset_program import HandsetFactory
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
@@ -97,7 +101,7 @@ HANDSET: Final = Interface(
 )
 
 
-class _ProgramStoppedError(Exception):
+class ProgramStoppedError(Exception):
     """The program died, or does not return from a call."""
 
 
@@ -115,25 +119,25 @@ class Watch:
     """
 
     def __init__(self, calls: Any, stop_at: int = 0, why: str = "") -> None:
-        self._calls, self._stop_at, self._why = calls, stop_at, why
+        self.calls, self.stop_at, self.why = calls, stop_at, why
 
     def begin(self, step: int) -> None:
         """Note that a call begins.
 
         Raises
         ------
-        _ProgramStoppedError
+        ProgramStoppedError
             If it is the call that does not return.
         """
-        calls = self._calls
+        calls = self.calls
         calls[0] = number = calls[0] + 1
-        if number == self._stop_at:
-            raise _ProgramStoppedError(self._why)
+        if number == self.stop_at:
+            raise ProgramStoppedError(self.why)
         calls[1] = step
 
     def end(self) -> None:
         """Note that the call has returned."""
-        self._calls[1] = -1
+        self.calls[1] = -1
 
 
 def is_library(spec: str | None) -> bool:
@@ -141,50 +145,83 @@ def is_library(spec: str | None) -> bool:
     return spec is not None and spec.lower().endswith(SUFFIXES)
 
 
+def why_apart(receiver: str) -> str:
+    """Return why each run of a library needs a process of its own; empty if it does not, and for another receiver.
+
+    What the memory of the library does not hold, such as the numbers of ``rand`` or the heap, begins anew only there.
+    Systems other than Linux have no such processes.
+    """
+    if not is_library(receiver) or sys.platform != "linux":
+        return ""
+    with contextlib.suppress(OSError):
+        return unfit(Path(receiver).read_bytes())
+    return ""  # then it cannot be loaded either
+
+
 class Image:
-    """A library; each `load` gives a fresh copy with initialised static variables.
+    """A library; each `load` gives it with initialised static variables.
 
     Parameters
     ----------
     path : Path
     scratch : str
         Folder for the copies, on systems without files in memory.
-    watch : Watch
     interface : Interface
         The functions that it must have.
-
-    Raises
-    ------
-    ReceiverError
-        If it is not a library for this computer, or lacks a function.
     """
 
-    def __init__(self, path: Path, scratch: str, watch: Watch, interface: Interface = RECEIVER) -> None:
+    def __init__(self, path: Path, scratch: str, interface: Interface = RECEIVER) -> None:
         self._path, self._scratch, self._interface = path, scratch, interface
         self._library: libraries.Library | None = None
-        self.load(watch)
+        self._statics: Statics | None = None
 
     def load(self, watch: Watch) -> Any:
-        """Return the library, freshly loaded."""
+        """Return the library as it is when it has just been loaded.
+
+        Raises
+        ------
+        ReceiverError
+            If it is not a library for this computer, or lacks a function.
+        """
         interface = self._interface
         try:
             watch.begin(interface.loading)
-            before, self._library = self._library, None
-            if before is not None:
-                libraries.unload(before)
-            try:
-                library = libraries.load(self._path.read_bytes(), self._path.suffix, self._scratch)
-            except OSError as error:
-                raise self._refused(f"cannot be loaded: {error.strerror or error}") from None
-            self._library = library
-            for name in interface.functions:
-                self._declare(library, name)
+            self._library = library = self._loaded()
             watch.begin(interface.first_step)
             version = getattr(library, next(iter(interface.functions)))()
         finally:
             watch.end()
         if version != interface.version:
             raise self._refused(f"has interface version {version}; this tool needs {interface.version}")
+        return library
+
+    def unload(self, watch: Watch) -> None:
+        """Unload the library, whose destructors run."""
+        watch.begin(self._interface.loading)
+        try:
+            self._unload()
+        finally:
+            watch.end()
+
+    def _unload(self) -> None:
+        before, self._library, self._statics = self._library, None, None
+        if before is not None:
+            libraries.unload(before)
+
+    def _loaded(self) -> libraries.Library:
+        if self._library is not None and self._statics is not None:
+            self._statics.restore()
+            return self._library
+        self._unload()
+        try:
+            content = self._path.read_bytes()
+            library = libraries.load(content, self._path.suffix, self._scratch)
+        except OSError as error:
+            raise self._refused(f"cannot be loaded: {error.strerror or error}") from None
+        functions = self._interface.functions
+        for name in functions:
+            self._declare(library, name)
+        self._statics = Statics.of(content, library, next(iter(functions)))
         return library
 
     def _declare(self, library: Any, name: str) -> None:

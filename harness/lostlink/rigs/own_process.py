@@ -3,142 +3,46 @@
 from __future__ import annotations
 
 import atexit
-import contextlib
 import math
 import os
-import pickle
-import queue
-import signal
-import subprocess
 import tempfile
-import threading
-import time
-import uuid
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from lostlink.children import descendants, end, start_python
+from lostlink.children import descendants
 from lostlink.errors import LostlinkError, ReceiverCrashError, RigError
 from lostlink.rigs.base import Rig
-from lostlink.rigs.firmware import FIRST_HANDSET_STEP, HANDSET, RECEIVER, is_library
+from lostlink.rigs.firmware import FIRST_HANDSET_STEP, HANDSET, RECEIVER, is_library, why_apart
 from lostlink.rigs.main_loop import BusyError
-from lostlink.rigs.receiver_process import SHARED_WORDS, ReceiverFile, ScenarioRun, refused, words
+from lostlink.rigs.native import compiled_driver
 from lostlink.rigs.receivers import HANDSET_STEPS, PYTHON_STEPS
+from lostlink.rigs.requests import ReceiverFile, ScenarioRun, TrialsRun, refused
+from lostlink.rigs.watched_process import IMPATIENT_S, Hang, Patience, ReceiverProcess, Slow
 from lostlink.verdicts import sides_with
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
+from lostlink_sims.batch.flown import Flown
+from lostlink_sims.batch.trials import FlightTrials
 from lostlink_sims.trace import NoteKind
 
 PATIENCE_S: Final = 5.0
 """A call that takes longer counts as hung; a normal one takes microseconds."""
 BETWEEN_S: Final = 20.0
 """Time between two calls, in which the simulation may have much to do, from which the program counts as hung there."""
-_IMPATIENT_S: Final = 1.0
 MOST_RUN_S: Final = 60.0
 """A run may take this in addition to its own duration; a normal one is hundreds of times faster than real time."""
-_LOOK_S: Final = 0.25
-_GONE: Final = object()
-_PROGRAM: Final = "from lostlink.rigs.receiver_process import main; main()"
+_idle: dict[tuple[str | None, str | None, bool], ReceiverProcess] = {}
+"""The process of the last receiver, by its name and whether its runs are apart: loading it again is faster than
+starting a process."""
 
 
-class _Hang(str):
-    """The reason for a missing answer: a call does not return."""
-
-    __slots__ = ()
-
-
-class _Slow(_Hang):
-    """The reason for a missing answer: each call returns, but the run takes too long, or stands still after one."""
-
-    __slots__ = ()
-
-
-@dataclass(frozen=True, slots=True)
-class _Patience:
-    """How long to wait, in seconds: for one call, between two, and for a run in addition to its duration."""
-
-    call_s: float
-    between_s: float
-    run_s: float
-
-
-class _Process:
-    """A process of `receiver_process`, its pipes, and its shared memory."""
-
-    def __init__(self) -> None:
-        with tempfile.TemporaryFile() as file:  # without a name, so no file is left
-            file.write(bytes(SHARED_WORDS * 8))
-            file.flush()
-            handle = str(file.fileno()) if os.name == "posix" else f"lostlink-{uuid.uuid4()}"
-            self.calls = words(handle)
-            self.popen = start_python(
-                ["-c", _PROGRAM, str(os.getpid()), handle],
-                hand_over=[file.fileno()],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-            )
-        self._answers: queue.SimpleQueue[Any] = queue.SimpleQueue()
-        threading.Thread(target=_listen, args=(self.popen.stdout, self._answers), daemon=True).start()
-
-    def ask(self, request: ReceiverFile | ScenarioRun, most: _Patience) -> Any:
-        """Return the answer, or the reason why it is missing."""
-        self.calls[0], self.calls[1], self.calls[2] = 0, -1, 0
-        assert self.popen.stdin is not None
-        try:
-            pickle.dump(request, self.popen.stdin, pickle.HIGHEST_PROTOCOL)
-            self.popen.stdin.flush()
-        except OSError:
-            return self._death()
-        calls, is_run = -1, isinstance(request, ScenarioRun)
-        begun_s = since_s = time.monotonic()
-        while True:
-            has_ended = self.popen.poll() is not None
-            try:
-                answer = self._answers.get(timeout=_LOOK_S)
-            except queue.Empty:
-                if has_ended:  # another process may still hold the pipe open
-                    return self._death()
-                now_s, is_calling = time.monotonic(), self.calls[1] >= 0
-                if calls != (calls := int(self.calls[0])):
-                    since_s = now_s
-                if is_calling and now_s - since_s >= most.call_s:
-                    return _Hang(f"does not return (waited {most.call_s:g} s)")
-                if not is_calling and is_run and now_s - since_s >= most.between_s:
-                    return _Slow(f"the program stands still after a call (waited {most.between_s:g} s)")
-                if now_s - begun_s >= most.run_s:
-                    return _Slow(f"the program is too slow ({calls} calls in {most.run_s:.0f} s)")
-                continue
-            return self._death() if answer is _GONE else answer
-
-    def _death(self) -> str:
-        try:
-            code = self.popen.wait(_IMPATIENT_S)
-        except subprocess.TimeoutExpired:
-            return "the program disturbed the pipe of its process"
-        if self.calls[2]:
-            return "the program closed a file that is not its own"
-        if code >= 0:
-            return f"the program exited (exit code {code})"
-        if hasattr(signal, "SIGSYS") and code == -signal.SIGSYS:  # `no_fork`
-            return "the program started another process"
-        with contextlib.suppress(ValueError):
-            return f"the program died ({signal.Signals(-code).name})"
-        return f"the program died (signal {-code})"
-
-    def end(self) -> None:
-        end(self.popen)
-
-
-_idle: dict[str, _Process] = {}
-"""The process of the last Python receiver, by its name: loading it again is faster than starting a process."""
-
-
-def _end_idle() -> None:
+def end_idle() -> None:
+    """End the process that a closed rig has kept."""
     while _idle:
         _idle.popitem()[1].end()
 
 
-atexit.register(_end_idle)
+atexit.register(end_idle)
 
 
 class OwnProcessRig(Rig):
@@ -157,6 +61,8 @@ class OwnProcessRig(Rig):
     ----------
     limits_loop : bool
         Whether to limit a spinning main loop (`lostlink.rigs.main_loop.limited`).
+    keeps_process : bool
+        Whether `close` keeps the process for the next rig of the same receiver. [default: of one in Python]
 
     Raises
     ------
@@ -176,17 +82,19 @@ class OwnProcessRig(Rig):
         self.receiver = receiver or "reference receiver, not under test"
         self.sides = sides_with(receiver, handset)
         self.limits_loop = False
-        self._patience = _Patience(PATIENCE_S, BETWEEN_S, MOST_RUN_S)
+        self._patience = Patience(PATIENCE_S, BETWEEN_S, MOST_RUN_S)
         libraries = {RECEIVER: receiver, HANDSET: handset}
         self._libraries = {kind: path for kind, path in libraries.items() if path is not None and is_library(path)}
+        self.keeps_process = not self._libraries
         for kind, path in self._libraries.items():
             if not Path(path).is_file():
                 raise kind.refused(path, "no such file; name a shared library")
-        self._process: _Process | None = None
+        self._process: ReceiverProcess | None = None
         self._scratch: tempfile.TemporaryDirectory[str] | None = None
         if self._libraries and not hasattr(os, "memfd_create"):
             self._scratch = tempfile.TemporaryDirectory(prefix="lostlink-")
-        self._start(_idle.pop(self._name, None))
+        self._is_apart = any(map(why_apart, self._libraries.values()))
+        self._start(_idle.pop(self._key, None))
 
     @property
     def under_test(self) -> str:
@@ -198,8 +106,12 @@ class OwnProcessRig(Rig):
 
     @property
     def _name(self) -> str:
-        """Name of the programs, for error texts and for a process that is kept."""
+        """Name of the programs, for error texts."""
         return " with ".join(filter(None, (self.handset, self._given)))
+
+    @property
+    def _key(self) -> tuple[str | None, str | None, bool]:
+        return self._given, self.handset, self._is_apart
 
     @property
     def opened_by(self) -> dict[str, str | None]:
@@ -207,14 +119,14 @@ class OwnProcessRig(Rig):
         return {"where": self.name, "receiver": self._given, "handset": self.handset}
 
     def close(self) -> None:
-        """End the process, or keep a Python receiver's for the next rig of it; a second call does nothing."""
+        """End the process, or keep it for the next rig; a second call does nothing."""
         process, self._process = self._process, None
         if process is not None:
-            _end_idle()
-            if self._libraries or process.popen.poll() is not None:
+            end_idle()
+            if not self.keeps_process or process.popen.poll() is not None:
                 process.end()
             else:
-                _idle[self._name] = process
+                _idle[self._key] = process
         if self._scratch is not None:
             self._scratch.cleanup()
 
@@ -229,37 +141,84 @@ class OwnProcessRig(Rig):
             If the program crashed, but not when the run was repeated.
         """
         self.runs += 1
-        if self._process is None:
-            raise RigError(f"{self._name}: the rig is closed")
         trace = self._ask(ScenarioRun(scenario, self.limits_loop))
         if not isinstance(trace, Trace):
             trace = self._stopped(scenario, trace)
         if trace.crash is not None:
-            if descendants(self._process.popen.pid):
-                self._restart()
+            self._end_descendants()
             raise ReceiverCrashError(trace.crash, trace)
         return trace
+
+    def fly_trials(self, flights: FlightTrials, first: int, count: int) -> Flown:
+        """Fly trials `first` .. `first` + `count` - 1, as `run` does, with one message for all.
+
+        A trial whose program ends the process, or does not return, is flown again by itself. So is each trial of a
+        library whose runs are apart.
+
+        Parameters
+        ----------
+        flights : FlightTrials
+            For which `lostlink_sims.batch.arrivals.unfit_arrivals` gives no reason.
+        first, count : int
+
+        Raises
+        ------
+        RigError
+            As in `run`, also where a trial flown by itself ends in another way.
+        """
+        after = first + count
+        if self._is_apart:
+            return Flown.joined([self._fly_alone(flights, trial) for trial in range(first, after)])
+        flown: list[Flown] = []
+        while first < after:
+            answer = self._ask(TrialsRun(flights, first, after - first))
+            if isinstance(answer, Flown):
+                self.runs += after - first
+                flown.append(answer)
+                if answer.crashed.any():
+                    self._end_descendants()
+                break
+            assert self._process is not None
+            stopped = first + max(0, int(self._process.calls[3]) - 1)
+            self._restart()
+            alone = self._fly_alone(flights, stopped, answer)
+            if stopped > first:
+                flown.append(self.fly_trials(flights, first, stopped - first))
+            flown.append(alone)
+            first = stopped + 1
+        return Flown.joined(flown)
+
+    def _fly_alone(self, flights: FlightTrials, trial: int, reason: str = "") -> Flown:
+        """Fly a trial; `reason` tells how it ended among others."""
+        lost_us = int(flights.drawn(trial, 1).lost_us[0])
+        try:
+            trace = self.run(flights.scenario(trial))
+        except ReceiverCrashError:
+            return Flown.of(None, lost_us)
+        if reason:
+            raise RigError(f"{self._name}: trial {trial}: {reason}; flown by itself, it did not end the same way")
+        return Flown.of(trace, lost_us)
 
     def _stopped(self, scenario: Scenario, reason: str) -> Trace:
         """Repeat a run up to the call that did not return or was too late; return that trace as the evidence."""
         assert self._process is not None
         number, step = self._current_call()
         number = max(1, number)
-        if step < 0 and not isinstance(reason, _Slow):  # it could not answer: find the call after which it could not
+        if step < 0 and not isinstance(reason, Slow):  # it could not answer: find the call after which it could not
             self._restart()
             self._ask(ScenarioRun(scenario, self.limits_loop, finds_loss=True))
             number, step = self._current_call()
         self._restart()
-        is_known = step >= 0 or isinstance(reason, _Slow)
+        is_known = step >= 0 or isinstance(reason, Slow)
         trace = self._ask(ScenarioRun(scenario, self.limits_loop, number, str(reason))) if is_known else None
-        if isinstance(reason, _Slow):
+        if isinstance(reason, Slow):
             self._patience = replace(self._patience, between_s=PATIENCE_S, run_s=PATIENCE_S)
         if not isinstance(trace, Trace) or trace.crash is None:
             self._restart()
             raise RigError(f"{self._name}: {reason}; the repeated run did not end the same way")
         assert trace.crash_us is not None
         crash = f"at {trace.crash_us / 1e6:.6f} s: {reason}"
-        if not isinstance(reason, _Slow):
+        if not isinstance(reason, Slow):
             crash = f"{self._step_name(step)} {crash}"
         trace.notes[:] = [note._replace(text=crash) if note.kind is NoteKind.CRASH else note for note in trace.notes]
         trace.crash = crash
@@ -271,10 +230,11 @@ class OwnProcessRig(Rig):
 
     # --- the process ----------------------------------------------------------------------------------------
 
-    def _start(self, process: _Process | None = None) -> None:
-        self._process = process or _Process()
+    def _start(self, process: ReceiverProcess | None = None) -> None:
+        driver = compiled_driver() if RECEIVER in self._libraries else b""
+        self._process = process or ReceiverProcess()
         scratch = self._scratch.name if self._scratch is not None else ""
-        file = ReceiverFile(self._given, self.profile, scratch, self.handset)
+        file = ReceiverFile(self._given, self.profile, scratch, self.handset, driver, self._is_apart)
         error = self._ask(file)
         if error is None:
             return
@@ -286,6 +246,11 @@ class OwnProcessRig(Rig):
             self._process.end()
             self._process = None
 
+    def _end_descendants(self) -> None:
+        """End the processes that a program has left, with its own."""
+        if self._process is not None and descendants(self._process.popen.pid):
+            self._restart()
+
     def _restart(self) -> None:
         self._end()
         self._start()
@@ -293,13 +258,16 @@ class OwnProcessRig(Rig):
     def _current_call(self) -> tuple[int, int]:
         """Return number and step of the call in which the process is or was; the step is -1 between calls."""
         assert self._process is not None
-        number, step, _ = map(int, self._process.calls)
+        number, step = map(int, self._process.calls[:2])
         return number, step
 
-    def _ask(self, request: ReceiverFile | ScenarioRun) -> Any:
+    def _ask(self, request: ReceiverFile | ScenarioRun | TrialsRun) -> Any:
         """Return the answer, or the reason why it is missing."""
-        assert self._process is not None
+        if self._process is None:
+            raise RigError(f"{self._name}: the rig is closed")
         run_s = math.inf
+        if isinstance(request, TrialsRun):
+            run_s = self._patience.run_s + request.flights.duration_us / 1e6
         if isinstance(request, ScenarioRun):
             run_s = self._patience.run_s + request.scenario.duration_us / 1e6
             run_s *= 2 if request.stop_at else 1  # a repeated run takes as long as the first, and a little more
@@ -308,34 +276,6 @@ class OwnProcessRig(Rig):
             raise answer
         if isinstance(answer, Trace) and isinstance(request, ScenarioRun):
             answer.profile, answer.scenario = self.profile, request.scenario  # not as the child has them
-        if isinstance(answer, _Hang) and not isinstance(answer, _Slow):
-            self._patience = replace(self._patience, call_s=_IMPATIENT_S)
+        if isinstance(answer, Hang) and not isinstance(answer, Slow):
+            self._patience = replace(self._patience, call_s=IMPATIENT_S)
         return answer
-
-
-_NUMPY: Final = ("_reconstruct", "_frombuffer", "scalar", "ndarray", "dtype")
-
-
-class _Answers(pickle.Unpickler):
-    """Reads the traces and errors of the child, and nothing else: its program can write to the pipe as well."""
-
-    def find_class(self, module: str, name: str) -> Any:
-        """Return a class of traces or errors, or what makes an array."""
-        if module.partition(".")[0] == "numpy" and name in _NUMPY:
-            return super().find_class(module, name)
-        package = module.partition(".")[0]
-        if package in ("lostlink", "lostlink_sims") and "." not in name:
-            found = super().find_class(module, name)
-            is_ours = isinstance(found, type) and found.__module__ == module
-            if is_ours and (package == "lostlink_sims" or issubclass(found, LostlinkError | BusyError)):
-                return found
-        raise pickle.UnpicklingError(f"{module}.{name} is not part of an answer")
-
-
-def _listen(read: Any, answers: queue.SimpleQueue[Any]) -> None:
-    while True:
-        try:
-            answers.put(_Answers(read).load())
-        except Exception:
-            answers.put(_GONE)
-            return

@@ -1,26 +1,25 @@
 """The process that runs a user's receiver, so that a crash or a hang of its program is a finding.
 
 It reads pickles from one pipe of its parent and writes pickles to another. A `ReceiverFile` loads a receiver; the
-answer to each `ScenarioRun` is a trace. The whole scenario is simulated here, because a message per event would take
-longer than the simulation. Output of the program goes to standard error.
+answer to each `ScenarioRun` is a trace, to each `TrialsRun` the output of many flights. All is simulated here, because
+a message per event would take longer than the simulation. Output of the program goes to standard error.
 """
 
 from __future__ import annotations
 
 import contextlib
-import mmap
 import os
 import pickle
 import signal
 import sys
-from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
-from lostlink.children import adopt_orphans, end_with, private_pipes
-from lostlink.errors import LostlinkError, ReceiverError
+from lostlink.children import adopt_orphans, end_with, in_a_copy, private_pipes
+from lostlink.errors import LostlinkError
 from lostlink.files import forgiving_stream
-from lostlink.rigs import firmware
+from lostlink.rigs import firmware, native
 from lostlink.rigs.firmware import FIRST_HANDSET_STEP
 from lostlink.rigs.main_loop import BusyError, limited
 from lostlink.rigs.no_fork import forbid_processes
@@ -32,149 +31,28 @@ from lostlink.rigs.receivers import (
     watched,
     watched_handset,
 )
-from lostlink_sims import Profile, ReferenceReceiver, Scenario, simulate
+from lostlink.rigs.requests import ReceiverFile, ScenarioRun, TrialsRun, refused, words
+from lostlink.rigs.surroundings import LossFinder, Pipes, Surroundings
+from lostlink_sims import ReferenceReceiver, Scenario, simulate
+from lostlink_sims.batch.flown import Flown, Flyer, TrialBuild
+from lostlink_sims.board import Board
+from lostlink_sims.handset_program import HandsetFactory
 from lostlink_sims.receiver import ReceiverFactory
 from lostlink_sims.trace import Note, NoteKind, Trace
+from lostlink_sims.world import simulate_on
 
-SHARED_WORDS: Final = 3
-"""The number of calls so far, the step of the current one (-1: none), and whether a pipe is lost (0: not)."""
-
-
-@dataclass(frozen=True)
-class ReceiverFile:
-    """The receiver to load.
-
-    Attributes
-    ----------
-    receiver : str or None
-        As in ``--receiver``; None for the reference receiver.
-    profile : Profile
-    scratch : str
-        Folder for copies of a library, where the system needs files for them.
-    handset : str or None
-        As in ``--handset``.
-    """
-
-    receiver: str | None
-    profile: Profile
-    scratch: str
-    handset: str | None = None
-
-
-@dataclass(frozen=True)
-class ScenarioRun:
-    """A scenario to run.
-
-    Attributes
-    ----------
-    scenario : Scenario
-    limits_loop : bool
-        Whether to limit a spinning main loop (`lostlink.rigs.main_loop.limited`).
-    stop_at : int
-        Number of the call that is known not to return (0: none).
-    why : str
-        Reason for that.
-    finds_loss : bool
-        Whether to end in the call that loses a pipe.
-    """
-
-    scenario: Scenario
-    limits_loop: bool = False
-    stop_at: int = 0
-    why: str = ""
-    finds_loss: bool = False
-
-
-def refused(file: ReceiverFile, problem: str) -> LostlinkError:
-    """Return the error of a program that cannot be used."""
-    if file.handset is not None:
-        return ReceiverError(f"--handset {file.handset}: {problem}")
-    return firmware.RECEIVER.refused(file.receiver or "", problem)
-
-
-def words(handle: str) -> Any:
-    """Map the memory that parent and child share, by an inherited file descriptor or, on some systems, a name."""
-    size = SHARED_WORDS * 8
-    if sys.platform == "win32":
-        return memoryview(mmap.mmap(-1, size, handle)).cast("q")
-    return memoryview(mmap.mmap(int(handle), size)).cast("q")
-
-
-class _Surroundings:
-    """The current folder, the standard streams and the processes, which the program of a board cannot change."""
-
-    def __init__(self) -> None:
-        self._folder = self._current()
-
-    @staticmethod
-    def _current() -> str:
-        try:
-            return os.getcwd()
-        except OSError:  # it was deleted
-            return ""
-
-    def changed(self) -> str:
-        """Return what was changed; empty if nothing was."""
-        if self._current() != self._folder:
-            with contextlib.suppress(OSError):
-                os.chdir(self._folder)
-            return "the program changed the current folder"
-        try:
-            for number in range(3):
-                os.fstat(number)
-            is_closed = any(stream.closed for stream in (sys.stdin, sys.stdout, sys.stderr))
-        except (OSError, AttributeError):
-            is_closed = True
-        if is_closed:
-            return "the program closed a standard stream"
-        if os.name == "posix":
-            with contextlib.suppress(ChildProcessError):
-                os.waitpid(-1, os.WNOHANG)
-                return "the program started another process"
-        return ""
-
-
-class _Pipes:
-    """The pipes to the parent process, which a program can close or replace by their numbers."""
-
-    def __init__(self, read: BinaryIO, write: BinaryIO, calls: Any) -> None:
-        self._numbers, self._calls = (read.fileno(), write.fileno()), calls
-        self._known = self._identities()
-
-    def _identities(self) -> list[tuple[int, int]]:
-        states = map(os.fstat, self._numbers)
-        return [(state.st_dev, state.st_ino) for state in states]
-
-    def end_if_lost(self) -> None:
-        """End the process if no answer can be given."""
-        with contextlib.suppress(OSError):
-            if self._identities() == self._known:
-                return
-        self._calls[2] = 1
-        os._exit(1)
-
-
-class _LossFinder(firmware.Watch):
-    """Ends the process in the call that loses a pipe; looking after every call takes too long for all runs."""
-
-    def __init__(self, calls: Any, pipes: _Pipes) -> None:
-        super().__init__(calls)
-        self._pipes = pipes
-
-    def end(self) -> None:
-        """Note that the call has returned."""
-        self._pipes.end_if_lost()
-        super().end()
+_FIRST_RUN: Final = Scenario(duration_us=100_000)
 
 
 class _Server:
     def __init__(self, read: BinaryIO, write: BinaryIO, calls: Any) -> None:
         self._read, self._write, self._calls = read, write, calls
-        self._pipes = _Pipes(read, write, calls)
-        self._pid = os.getpid()
-        self._surroundings = _Surroundings()
+        self._pipes = Pipes(read, write, calls)
+        self._pid = 0
+        self._surroundings = Surroundings()
         self._file: ReceiverFile | None = None
         self._image: firmware.Image | None = None
+        self._driver: native.Driver | None = None
         self._loader: Loader | None = None
         self._live_output = False
         self._handset: Loader | None = None
@@ -186,26 +64,59 @@ class _Server:
                 request = pickle.load(self._read)
             except EOFError:
                 return
-            self._calls[0], self._calls[1] = 0, -1
+            self._calls[0], self._calls[1], self._calls[3] = 0, -1, 0
             if isinstance(request, ReceiverFile):
-                self._answer(self._load(request))
+                self._file = request
+                if request.driver and self._driver is None:
+                    with contextlib.suppress(OSError):  # then each call is one of Python's
+                        self._driver = native.Driver(request.driver, request.scratch)
+                if request.is_apart:  # what a first run imports and calculates, each copy would do again
+                    simulate(request.profile, _FIRST_RUN)
+            if self._file is not None and self._file.is_apart:
+                in_a_copy(partial(self._do_anew, request))
             else:
-                self._answer(self._run(request))
+                self._do(request)
 
-    def _load(self, file: ReceiverFile) -> LostlinkError | None:
-        self._file = file
+    def _do_anew(self, request: Any) -> None:
+        """Answer a request in a process that has not loaded the library before; a run's first power-on loads it."""
+        if self._file is not request:
+            assert self._file is not None
+            if self._load(self._file, tries=False) is not None:
+                os._exit(1)
+            self._calls[0] = 0
+        self._do(request)
+
+    def _do(self, request: Any) -> None:
+        """Answer a request; from the first one on, this process starts no other."""
+        if not self._pid:
+            self._pid = os.getpid()
+            forbid_processes()
+        if isinstance(request, ReceiverFile):
+            self._answer(self._load(request))
+        elif isinstance(request, TrialsRun):
+            self._answer(self._fly(request))
+        else:
+            self._answer(self._run(request))
+
+    def _load(self, file: ReceiverFile, *, tries: bool = True) -> LostlinkError | None:
+        """Load the programs; return why one cannot be used, which a library shows when it is tried."""
         watch = firmware.Watch(self._calls)
         try:
-            if file.handset is not None:
-                self._load_handset(file, watch)
-            if file.receiver is None:
-                self._loader = lambda: ReferenceReceiver
-            elif firmware.is_library(file.receiver):
-                self._image = firmware.Image(Path(file.receiver), file.scratch, watch)
-            else:
+            for image in (self._image, self._handset_image):
+                if image is not None:
+                    image.unload(watch)
+            self._load_handset(file, watch)
+            if firmware.is_library(file.receiver):
+                assert file.receiver is not None
+                self._image = firmware.Image(Path(file.receiver), file.scratch)
+            elif file.receiver is not None:
                 watch.begin(firmware.RECEIVER.loading)
                 self._loader = receiver_loader(file.receiver)
                 self._live_output = bool(getattr(self._loader(), "live_output", False))
+                watch.end()
+            for image in (self._handset_image, self._image):
+                if image is not None and tries:
+                    image.load(watch)
         except LostlinkError as error:
             return error
         except BaseException as error:  # such as KeyboardInterrupt, raised by the file
@@ -216,9 +127,10 @@ class _Server:
         return refused(file, f"cannot be loaded: {changed}") if changed else None
 
     def _load_handset(self, file: ReceiverFile, watch: firmware.Watch) -> None:
-        assert file.handset is not None
+        if file.handset is None:
+            return
         if firmware.is_library(file.handset):
-            self._handset_image = firmware.Image(Path(file.handset), file.scratch, watch, firmware.HANDSET)
+            self._handset_image = firmware.Image(Path(file.handset), file.scratch, firmware.HANDSET)
             return
         watch.begin(FIRST_HANDSET_STEP + len(HANDSET_STEPS) - 1)
         self._handset = handset_loader(file.handset)
@@ -226,25 +138,8 @@ class _Server:
         watch.end()
 
     def _run(self, run: ScenarioRun) -> Trace | BusyError:
-        assert self._file is not None
-        watch = firmware.Watch(self._calls, run.stop_at, run.why)
-        if run.finds_loss:
-            watch = _LossFinder(self._calls, self._pipes)
-        factory: ReceiverFactory
-        if self._image is not None:
-            factory = firmware.factory(self._image, watch)
-        else:
-            assert self._loader is not None
-            factory = ReferenceReceiver
-            if self._file.receiver is not None:
-                factory = watched(self._loader, watch, live_output=self._live_output)
-        handset = None if self._handset is None else watched_handset(self._handset, watch)
-        if self._handset_image is not None:
-            handset = firmware.handset_factory(self._handset_image, watch)
-        if run.limits_loop:
-            factory = limited(factory)
         try:
-            trace = simulate(self._file.profile, run.scenario, factory, handset)
+            trace = self._simulate(run)
         except BusyError as error:
             return error
         changed = self._surroundings.changed()
@@ -252,6 +147,51 @@ class _Server:
             trace.crash = changed
             trace.notes.append(Note(run.scenario.duration_us, NoteKind.CRASH, changed))
         return trace
+
+    def _simulate(self, run: ScenarioRun) -> Trace:
+        assert self._file is not None
+        watch = firmware.Watch(self._calls, run.stop_at, run.why)
+        if run.finds_loss:
+            watch = LossFinder(self._calls, self._pipes)
+        build, clock_us = self._board(watch, limits_loop=run.limits_loop), run.scenario.receiver_clock_us
+        return simulate_on(
+            lambda env, log, phase_us: build(env, log, phase_us, clock_us),
+            self._file.profile,
+            run.scenario,
+            self._handset_factory(watch),
+        )
+
+    def _handset_factory(self, watch: firmware.Watch) -> HandsetFactory | None:
+        """Return the factory of the handset under test, if there is one."""
+        if self._handset_image is not None:
+            return firmware.handset_factory(self._handset_image, watch)
+        return None if self._handset is None else watched_handset(self._handset, watch)
+
+    def _board(self, watch: firmware.Watch, *, limits_loop: bool = False) -> TrialBuild:
+        """Return what builds the board with the receiver."""
+        assert self._file is not None
+        profile, image, driver = self._file.profile, self._image, self._driver
+        if image is not None and driver is not None and not isinstance(watch, LossFinder):
+            return lambda env, log, phase_us, clock_us: native.CompiledBoard(
+                env, profile, log, phase_us, clock_us,
+                image=image, watch=watch, driver=driver, limits_loop=limits_loop,
+            )  # fmt: skip
+        factory: ReceiverFactory = ReferenceReceiver
+        if image is not None:
+            factory = firmware.factory(image, watch)
+        elif self._file.receiver is not None:
+            assert self._loader is not None
+            factory = watched(self._loader, watch, live_output=self._live_output)
+        tested = limited(factory) if limits_loop else factory
+        return lambda env, log, phase_us, clock_us: Board(env, profile, tested, log, phase_us, clock_us)
+
+    def _fly(self, run: TrialsRun) -> Flown:
+        flyer = Flyer(run.flights, run.first, run.count)
+        for number in range(1, run.count + 1):
+            self._calls[0], self._calls[1], self._calls[3] = 0, -1, number
+            flyer.fly(self._board(firmware.Watch(self._calls)), is_sound=lambda: not self._surroundings.changed())
+            self._pipes.end_if_lost()
+        return flyer.flown()
 
     def _answer(self, answer: Any) -> None:
         if os.getpid() != self._pid:
@@ -274,7 +214,6 @@ def main() -> None:
         forgiving_stream, (sys.stdout, sys.stderr)
     )  # output that cannot be written is not a finding
     server = _Server(read, write, words(handle))
-    forbid_processes()
     try:
         server.serve()
     except BaseException:  # the program has damaged this process; the parent says how it ended

@@ -132,8 +132,8 @@ def _checked(program: Any, name: str, spec: str, kind: _Kind) -> Any:
 class _WatchedReceiver:
     """A receiver whose calls the parent process can see."""
 
-    def __init__(self, factory: ReceiverFactory, profile: Profile, watch: Watch) -> None:
-        program = _watched_call(factory, watch, 0)(profile)
+    def __init__(self, program: Any, watch: Watch) -> None:
+        self._program = program
         self.live_output = bool(getattr(program, "live_output", False))
         for step, method in enumerate(METHODS, 1):
             setattr(self, method, _watched_call(getattr(program, method), watch, step))
@@ -144,21 +144,57 @@ class _WatchedReceiver:
         return self._flag()
 
 
+class _WithPlainFlag(_WatchedReceiver):
+    """One whose flag is an attribute that no code of the program computes, so that reading it is no call."""
+
+    @property
+    def failsafe(self) -> Any:
+        return self._program.failsafe
+
+
+def _is_plain(program: Any, name: str) -> bool:
+    kind: Any = type(program)
+    computes = kind.__getattribute__ is not object.__getattribute__ or hasattr(kind, "__getattr__")
+    return not computes and not hasattr(inspect.getattr_static(kind, name, None), "__get__")
+
+
 def _watched_call(call: Callable[..., Any], watch: Watch, step: int) -> Callable[..., Any]:
-    begin, end = watch.begin, watch.end
+    """Return a call that is noted; what `Watch.begin` and `Watch.end` do is written out here, for speed."""
+    if type(watch) is not Watch:
+        return _watched_in_detail(call, watch, step)
+    calls, stop_at, begin = watch.calls, watch.stop_at, watch.begin
 
     def watched_call(*arguments: Any) -> Any:
-        begin(step)
+        number = calls[0] + 1
+        if number == stop_at:
+            begin(step)
+        calls[0] = number
+        calls[1] = step
         try:
             returned = call(*arguments)
         except (Exception, SystemExit):
-            end()
+            calls[1] = -1
             raise
         except BaseException as error:  # raised by the program: the process gets no Ctrl-C
-            end()
+            calls[1] = -1
             raise _caught(error) from error
-        end()
+        calls[1] = -1
         return returned
+
+    return watched_call
+
+
+def _watched_in_detail(call: Callable[..., Any], watch: Watch, step: int) -> Callable[..., Any]:
+    def watched_call(*arguments: Any) -> Any:
+        watch.begin(step)
+        try:
+            return call(*arguments)
+        except (Exception, SystemExit):
+            raise
+        except BaseException as error:
+            raise _caught(error) from error
+        finally:
+            watch.end()
 
     return watched_call
 
@@ -176,7 +212,8 @@ def watched(load: Loader, watch: Watch, *, live_output: bool) -> ReceiverFactory
     def build(profile: Profile) -> Any:
         if not loaded:
             loaded.append(_watched_call(load, watch, RECEIVER.loading)())
-        return _WatchedReceiver(loaded[0], profile, watch)
+        program = _watched_call(loaded[0], watch, 0)(profile)
+        return (_WithPlainFlag if _is_plain(program, "failsafe") else _WatchedReceiver)(program, watch)
 
     build.live_output = live_output  # type: ignore[attr-defined]
     return build

@@ -15,7 +15,7 @@ from lostlink.rigs.remote import RemoteBoard
 from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.fates import RECEIVER_BUSY, RECEIVER_OFF
 from lostlink_sims.frames import NEVER
-from lostlink_sims.recorder import registers
+from lostlink_sims.log import registers
 from lostlink_sims.trace import NOT_YET, NoteKind
 from lostlink_sims.world import Stage
 

@@ -26,7 +26,7 @@ import pytest
 
 from lostlink.children import end, end_with, private_pipes, start_python
 from lostlink.errors import LostlinkError
-from lostlink.rigs import open_rig
+from lostlink.rigs import native, open_rig
 from lostlink.suite.session import EVIDENCE, NOT_WRITTEN, PROFILE, RIG, RIG_LOST, required_by
 from lostlink.varied import Strength
 from lostlink_sims import Profile
@@ -51,6 +51,8 @@ class Session:
         The evidence folder as the user named it.
     arguments : tuple of str
         Of pytest.
+    driver : bytes or None
+        As `lostlink.rigs.native.known_driver` returns it.
     """
 
     profile: Profile
@@ -58,6 +60,7 @@ class Session:
     varied_strength: Strength
     evidence_name: str
     arguments: tuple[str, ...]
+    driver: bytes | None = None
 
 
 class Processes:
@@ -250,6 +253,7 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is handled by the parent process
     requests, answers = private_pipes()
     session: Session = pickle.load(requests)
+    native.provide(session.driver)
     try:
         rig = open_rig(session.profile, **session.opened_by)
     except LostlinkError as error:

@@ -20,7 +20,7 @@ from lostlink.evidence.run_writer import file_name
 from lostlink.files import whole_text
 from lostlink.requirements import CATALOGUE, DECORATED, of_sides
 from lostlink.results import Result
-from lostlink.rigs import Rig
+from lostlink.rigs import Rig, native
 from lostlink.suite.judge import OTHERS, in_runs_of
 from lostlink.suite.processes import Processes, Session
 from lostlink.suite.session import ALSO, EVIDENCE, FLOWN, LATE, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
@@ -256,7 +256,8 @@ def run_suite(
     try:
         with _without_callers_settings():
             if jobs > 1 and not stops_early and rig.opened_by is not None:
-                session = Session(profile, rig.opened_by, rig.varied_strength, name, shared)
+                driver = native.known_driver()
+                session = Session(profile, rig.opened_by, rig.varied_strength, name, shared, driver)
                 processes = Processes(jobs - 1, session, SUITE)
                 plugins.append(processes)
             code = pytest.ExitCode(pytest.main([str(SUITE), *map(str, tests), *arguments], plugins=plugins))

@@ -88,11 +88,10 @@ def unfit_frames(trials: FlightTrials) -> str:
             strict=True,
         )
     ) + _noise_us(profile)  # fmt: skip
-    moved = [move.channel for move in trials.moves]
     problems = (
         (profile.receiver.pulses_cease, "pulses cease in failsafe"),
         (output.latch != "frame", "pulse widths are read while the frame goes out"),
-        (any(move.ramp_us for move in trials.moves) or len(set(moved)) < len(moved), "a stick moves more than once"),
+        (not trials.moves_once, "a stick moves more than once"),
         (int(preset[throttle]) > idle_us, "the failsafe throttle is not idle"),
         (at_rest[1] > idle_us, "the throttle at rest is not idle"),
         (in_flight[0] <= max(limits.idle_below_us, fc.arm_below_us), "the throttle in flight is idle"),
@@ -206,15 +205,9 @@ class Link:
 
     def codes(self, trial: Ints, slot: Ints) -> Ints:
         """Return the codes in packets, (m, channels)."""
-        profile = self._trials.profile
         left_us = self.air.departures.left_us(trial, slot)
-        moved_us = {move.channel: move.at_us for move in self._trials.moves}
-        position = np.empty((len(trial), len(profile.channels)), np.int64)
-        for index, channel in enumerate(profile.channels):
-            rests = 0 if channel.kind != "stick" or index == profile.throttle_index else FULL_TRAVEL // 2
-            since = moved_us.get(channel.name, NEVER)
-            position[:, index] = np.where(left_us >= since, self._drawn.position[index, trial], rests)
-        return codes(profile, position, self._readings(position, trial, slot))
+        position = self._trials.positions(self._drawn, trial, left_us)
+        return codes(self._trials.profile, position, self._readings(position, trial, slot))
 
     def _readings(self, position: Ints, trial: Ints, slot: Ints) -> Ints:
         profile, readings = self._trials.profile, np.empty(position.shape, np.int64)

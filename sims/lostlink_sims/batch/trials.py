@@ -17,6 +17,7 @@ The profile's ordinary losses and noise apply throughout.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -24,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lostlink_sims.arrays import Ints, Mask
+from lostlink_sims.batch import NEVER
 from lostlink_sims.codes import FULL_TRAVEL
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import AnyFault, HandsetOff, InterferenceBurst, LinkCut, Move, Scenario, WrongAddress
@@ -60,6 +62,17 @@ class Drawn:
     back_us: Ints
     cause: Ints
     position: Ints
+
+    def part(self, first: int, count: int) -> Drawn:
+        """Return some of the trials."""
+        columns = (getattr(self, field.name) for field in dataclasses.fields(self))
+        return Drawn(*(column[..., first : first + count] for column in columns))
+
+    @classmethod
+    def joined(cls, parts: Sequence[Drawn]) -> Drawn:
+        """Return the trials of all parts."""
+        names = [field.name for field in dataclasses.fields(cls)]
+        return cls(*(np.concatenate([getattr(part, name) for part in parts], axis=-1) for name in names))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +114,25 @@ class FlightTrials:
         draws = BatchStreams(self.seed, first, count)
         phases = draws.firsts(Purpose.PHASES, 2)
         return self._made(phases[0], phases[1], draws.firsts(Purpose.TRIALS, self._numbers))
+
+    def positions(self, drawn: Drawn, trial: Ints, at_us: Ints) -> Ints:
+        """Return stick positions at instants of some trials, (n, channels), in millionths of the travel.
+
+        Each stick must move once at most, and at once (`moves_once`).
+        """
+        moved_us = {move.channel: move.at_us for move in self.moves}
+        position = np.empty((len(trial), len(self.profile.channels)), np.int64)
+        for index, channel in enumerate(self.profile.channels):
+            rests = 0 if channel.kind != "stick" or index == self.profile.throttle_index else FULL_TRAVEL // 2
+            since_us = moved_us.get(channel.name, NEVER)
+            position[:, index] = np.where(at_us >= since_us, drawn.position[index, trial], rests)
+        return position
+
+    @property
+    def moves_once(self) -> bool:
+        """Whether each stick moves once at most, and at once."""
+        moved = [move.channel for move in self.moves]
+        return len(set(moved)) == len(moved) and not any(move.ramp_us for move in self.moves)
 
     def switched_off(self, cause: Ints) -> Mask:
         """Return in which trials the cause is the handset being switched off."""
