@@ -1,6 +1,6 @@
 """The mutation score of the suite; see ``ci/mutants --help``.
 
-A mutant is an example receiver with one line changed: `receiver.c` or the reference receiver. A mutant that the suite
+A mutant is an example with one line changed: `receiver.c`, the reference receiver or `handset.c`. One that the suite
 does not find is equivalent, which `mutants.toml` states with the reason, or it shows what the suite does not test.
 """
 
@@ -47,29 +47,74 @@ from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.receiver import ReceiverFactory
 
 ROOT: Final = Path(__file__).parents[1]
-SOURCES: Final = {
-    "c": ROOT / "fixtures" / "board" / "receiver.c",
-    "python": ROOT / "sims" / "lostlink_sims" / "receiver.py",
-}
 LISTED: Final = Path(__file__).with_name("mutants.toml")
 JOURNAL: Final = ROOT / "build" / "mutants.jsonl"
-RULES: Final = {"c": ["universal.rules", "c_like.rules", "c.rules"], "python": ["universal.rules", "python.rules"]}
+_ONE_BYTE: Final[dict[str, tuple[dict[str, Any], str]]] = {
+    "id": ({"link_id": 42, "mapping": "a * 255 // 1023"}, "truncate"),
+    "counter": ({"packet_counter": True, "mapping": "a * 255 // 1024"}, "round"),
+    "check": ({"check_byte": True, "mapping": "round(a * 255 / 1023)"}, "centred"),
+}
+_C_RULES: Final = ("universal.rules", "c_like.rules", "c.rules")
 
-PROFILES: Final = ("heron", "plover", "lapwing", "bittern", "id", "counter", "check")
+
+@dataclass(frozen=True, slots=True)
+class Example:
+    """A source whose mutants are judged.
+
+    Attributes
+    ----------
+    source : Path
+    rules : tuple of str
+        Of the mutation tool.
+    side : Side
+        What it is.
+    profiles : tuple of str
+        A mutant is killed if a requirement is not met on one of them.
+    quick : tuple of str
+        These requirements find nearly all mutants that can be found, in a second.
+    late : tuple of str
+        These take long, or find what no requirement of behaviour does.
+    """
+
+    source: Path
+    rules: tuple[str, ...]
+    side: Side
+    profiles: tuple[str, ...]
+    quick: tuple[str, ...]
+    late: tuple[str, ...]
+
+    @property
+    def is_c(self) -> bool:
+        """Whether it is compiled."""
+        return self.source.suffix == ".c"
+
+
+_OF_RECEIVERS: Final = (
+    Side.RECEIVER,
+    ("heron", "plover", "lapwing", "bittern", "id", "counter", "check"),
+    ("FS-CUT", "RC-TIME", "CH-ENDS", "FS-STALE", "FS-INTRUDER", "FS-DAMAGED", "FS-HANG", "RC-STRAY"),
+    ("FS-VARIED", "DF-AGREE"),
+)
 """Heron: counter, id and check byte. Plover: return on low throttle, rounding, a watchdog. Lapwing: a hold time, no
 unused channels. Bittern: damaged packets arrive, an exact centre. The others are the default link with one of the
-three bytes, each with its own mapping, exact widths, and three channels of eight used. A mutant is killed if a
-requirement is not met on one of them."""
-_ONE_BYTE: Final[dict[str, tuple[dict[str, Any], str]]] = {
-    "id": ({"link_id": 42}, "truncate"),
-    "counter": ({"packet_counter": True}, "round"),
-    "check": ({"check_byte": True}, "centred"),
+three bytes, each with its own mapping, exact widths, and three channels of eight used. The varied flights take half of
+the suite's time; agreement with the reference is asked last."""
+_OF_HANDSETS: Final = (
+    Side.HANDSET,
+    ("heron", "dunlin", "bittern", "plover", "id", "counter", "check"),
+    ("HS-VALUE", "HS-START", "HS-RATE", "HS-SWITCH", "HS-MARK", "HS-HANG"),
+    ("HS-LONG",),
+)
+"""Heron: a main loop that sends. Dunlin: a timer that sends, calibrated sticks, one of them wired the other way round,
+wires whose break can be told. Bittern: a switch with three positions. Plover: a reversed control. The others are the
+default link with one of the three bytes, each with its own rule from reading to code."""
+EXAMPLES: Final = {
+    "c": Example(ROOT / "fixtures" / "board" / "receiver.c", _C_RULES, *_OF_RECEIVERS),
+    "python": Example(
+        ROOT / "sims" / "lostlink_sims" / "receiver.py", ("universal.rules", "python.rules"), *_OF_RECEIVERS
+    ),
+    "handset": Example(ROOT / "fixtures" / "board" / "handset.c", _C_RULES, *_OF_HANDSETS),
 }
-QUICK: Final = ("FS-CUT", "RC-TIME", "CH-ENDS", "FS-STALE", "FS-INTRUDER", "FS-DAMAGED", "FS-HANG", "RC-STRAY")
-"""These find nearly all mutants that can be found, in a second."""
-LATE: Final = ("FS-VARIED", "DF-AGREE")
-"""The varied flights take half of the suite's time; agreement with the reference is asked last, because it finds what
-no requirement of behaviour does."""
 RUN_CPU_S: Final = 10
 """Processor time of a run (usually a tenth of a second) after which the receiver loops."""
 MUTANT_CPU_S: Final = 600
@@ -119,7 +164,7 @@ class Mutant:
 
     def diff(self) -> str:
         """Return the change, with file and line."""
-        path = SOURCES[self.language].relative_to(ROOT)
+        path = EXAMPLES[self.language].source.relative_to(ROOT)
         changed = [f"- {self.before.rstrip()}", *(f"+ {row}" for row in self.after.rstrip().splitlines())]
         return "\n".join([f"{path}:{self.line} ({self.scope})", *changed])
 
@@ -151,8 +196,8 @@ def _words(text: str) -> str:
 @functools.cache
 def plain_lines(language: str) -> list[str]:
     """Return the lines of a source; those of C without comments, beside which the tool changes nothing."""
-    text = SOURCES[language].read_text(encoding="utf-8")
-    if language == "c":
+    text = EXAMPLES[language].source.read_text(encoding="utf-8")
+    if EXAMPLES[language].is_c:
         text = re.sub(r"[ ]*/\*.*?\*/", lambda found: "\n" * found[0].count("\n"), text, flags=re.DOTALL)
     return text.splitlines(keepends=True)
 
@@ -160,9 +205,9 @@ def plain_lines(language: str) -> list[str]:
 def mutants(language: str) -> list[Mutant]:
     """Return all mutants of a source, in the order of its lines."""
     lines = plain_lines(language)
-    scopes = _c_scopes(lines) if language == "c" else _python_scopes("".join(lines))
+    scopes = _c_scopes(lines) if EXAMPLES[language].is_c else _python_scopes("".join(lines))
     with contextlib.redirect_stdout(io.StringIO()):
-        made = mutator.mutants_regexp(lines, ruleFiles=RULES[language], ignorePatterns=[])
+        made = mutator.mutants_regexp(lines, ruleFiles=[*EXAMPLES[language].rules], ignorePatterns=[])
     found = []
     for number, after, *_ in made:
         scope, before = scopes[number - 1], lines[number - 1]
@@ -211,7 +256,7 @@ def _python_scopes(text: str) -> list[str]:
 
 
 def link(name: str) -> Profile:
-    """Return one of `PROFILES`."""
+    """Return the profile that is called so in an `Example`."""
     if name not in _ONE_BYTE:
         return read_link(ROOT / "fixtures" / "profiles" / f"{name}.toml")
     plain, (byte, mapping) = read_link(None), _ONE_BYTE[name]
@@ -227,8 +272,8 @@ def link(name: str) -> Profile:
 
 @functools.cache
 def links() -> dict[str, Profile]:
-    """Return all of `PROFILES`."""
-    return {name: link(name) for name in PROFILES}
+    """Return the profiles of all examples."""
+    return {name: link(name) for example in EXAMPLES.values() for name in example.profiles}
 
 
 @functools.cache
@@ -239,12 +284,12 @@ def _header(name: str) -> str:
 class CProgram:
     """Object files of a C source, one for each profile.
 
-    Two sources with the same optimised object are the same receiver on that profile.
+    Two sources with the same optimised object are the same program on that profile.
     """
 
-    def __init__(self, text: str, folder: Path) -> None:
-        self._folder = folder
-        (folder / "receiver.c").write_text(text, encoding="utf-8")
+    def __init__(self, text: str, folder: Path, example: Example) -> None:
+        self._folder, self._example = folder, example
+        (folder / example.source.name).write_text(text, encoding="utf-8")
 
     def digest(self, name: str) -> str:
         """Return the digest of the object for a profile.
@@ -257,19 +302,23 @@ class CProgram:
         header = self._folder / f"{name}.h"
         header.write_text(_header(name), encoding="utf-8")
         flags = ["-std=c99", "-O2", "-w", "-fPIC", "-fvisibility=hidden", "-include", header.name]
-        words = [CC, *flags, "-iquote", str(SOURCES["c"].parent), "-c", "receiver.c", "-o", f"{name}.o"]
+        source = self._example.source
+        words = [CC, *flags, "-iquote", str(source.parent), "-c", source.name, "-o", f"{name}.o"]
         done = subprocess.run(words, cwd=self._folder, capture_output=True, check=False)
         if done.returncode:
             raise ValueError(done.stderr.decode(errors="replace"))
         return hashlib.sha256((self._folder / f"{name}.o").read_bytes()).hexdigest()
 
-    def factory(self, name: str) -> ReceiverFactory:
-        """Return the receiver for a profile."""
+    def rig(self, name: str) -> SimRig:
+        """Return the rig with the program for a profile."""
         library = self._folder / f"{name}.so"
         words = [CC, "-shared", f"{name}.o", "-o", library.name]
         subprocess.run(words, cwd=self._folder, check=True, capture_output=True)
-        watch = firmware.Watch([0, 0])
-        return firmware.factory(firmware.Image(library, str(self._folder)), watch)
+        interface = firmware.HANDSET if self._example.side == Side.HANDSET else firmware.RECEIVER
+        image, watch = firmware.Image(library, str(self._folder), interface), firmware.Watch([0, 0])
+        if self._example.side == Side.HANDSET:
+            return _LimitedRig(links()[name], handset=firmware.handset_factory(image, watch))
+        return _LimitedRig(links()[name], firmware.factory(image, watch))
 
 
 def _names(tree: ast.AST) -> set[str]:
@@ -288,13 +337,13 @@ class PythonProgram:
         If it does not compile, or has a name that the original has not: the tool replaces parts of words.
     """
 
-    def __init__(self, text: str, folder: Path) -> None:
+    def __init__(self, text: str, folder: Path, example: Example) -> None:
         try:
             tree = ast.parse(text)
             self._code = compile(text, str(folder / "mutant.py"), "exec")
         except (SyntaxError, ValueError) as error:
             raise ValueError(str(error)) from None
-        if unknown := _names(tree) - _names(ast.parse("".join(plain_lines("python")))):
+        if unknown := _names(tree) - _names(ast.parse(example.source.read_text(encoding="utf-8"))):
             raise ValueError(f"unknown: {', '.join(sorted(unknown))}")
         for node in ast.walk(tree):
             if isinstance(node, ast.ClassDef | ast.FunctionDef | ast.Module) and ast.get_docstring(node) is not None:
@@ -311,8 +360,8 @@ class PythonProgram:
         """Return the digest of the program, the same for all profiles."""
         return self._digest
 
-    def factory(self, name: str) -> ReceiverFactory:
-        """Return the receiver, the same for all profiles.
+    def rig(self, name: str) -> SimRig:
+        """Return the rig with the receiver for a profile.
 
         Raises
         ------
@@ -325,10 +374,19 @@ class PythonProgram:
             factory: ReceiverFactory = module.ReferenceReceiver
         except Exception as error:
             raise ValueError(f"cannot be loaded: {error!r}") from None
-        return factory
+        return _LimitedRig(links()[name], factory)
 
 
-PROGRAMS: Final[dict[str, Callable[[str, Path], CProgram | PythonProgram]]] = {"c": CProgram, "python": PythonProgram}
+def program_of(text: str, language: str, folder: Path) -> CProgram | PythonProgram:
+    """Return the program that a source of an example becomes.
+
+    Raises
+    ------
+    ValueError
+        If it does not compile.
+    """
+    example = EXAMPLES[language]
+    return (CProgram if example.is_c else PythonProgram)(text, folder, example)
 
 
 # --- judging a mutant --------------------------------------------------------------------------------------------
@@ -362,11 +420,19 @@ class Stage:
     stride: int = 1
 
 
-def stages() -> list[Stage]:
+def stages(language: str) -> list[Stage]:
     """Return the whole suite on each profile, the parts that are cheap and find most first."""
-    rest = tuple(name for name in of_sides(Side.RECEIVER) if name not in (*QUICK, *LATE))
-    parts = [(QUICK, 1), (("FS-VARIED",), 8), (rest, 1), (("FS-VARIED",), 1), (("DF-AGREE",), 1)]
-    return [Stage(profile, only, stride) for only, stride in parts for profile in PROFILES]
+    example = EXAMPLES[language]
+    rest = tuple(name for name in of_sides(example.side) if name not in (*example.quick, *example.late))
+    parts = [(example.quick, 1), (rest, 1), *(((name,), 1) for name in example.late)]
+    if "FS-VARIED" in example.late:
+        parts.insert(1, (("FS-VARIED",), 8))
+    return [Stage(profile, only, stride) for only, stride in parts for profile in example.profiles]
+
+
+def quick_stages(language: str) -> list[Stage]:
+    """Return the part of the suite that finds most."""
+    return [stage for stage in stages(language) if stage.only == EXAMPLES[language].quick]
 
 
 class _Child:
@@ -422,7 +488,7 @@ def judge_stage(program: CProgram | PythonProgram, stage: Stage, seed: int) -> F
     """Run a part of the suite; it stops at the first requirement that is not met or inconclusive."""
     profile = links()[stage.profile]
     try:
-        rig = _LimitedRig(profile, program.factory(stage.profile))
+        rig = program.rig(stage.profile)
     except ValueError as error:
         return Fate(NOT_COMPILED, str(error)[:200])
     rig.varied_stride = stage.stride
@@ -450,7 +516,7 @@ def judge(text: str, language: str, digests: Mapping[str, str], parts: Sequence[
     with tempfile.TemporaryDirectory(prefix="lostlink-mutant-") as folder:
         changed: dict[str, bool] = {}
         try:
-            program = PROGRAMS[language](text, Path(folder))
+            program = program_of(text, language, Path(folder))
             for stage in parts:
                 name = stage.profile
                 if name not in changed:
@@ -470,15 +536,16 @@ def judge(text: str, language: str, digests: Mapping[str, str], parts: Sequence[
 def original(language: str) -> dict[str, str]:
     """Return the digests of the unchanged program, by profile."""
     with tempfile.TemporaryDirectory(prefix="lostlink-mutant-") as folder:
-        program = PROGRAMS[language]("".join(plain_lines(language)), Path(folder))
-        return {name: program.digest(name) for name in PROFILES}
+        program = program_of("".join(plain_lines(language)), language, Path(folder))
+        return {name: program.digest(name) for name in EXAMPLES[language].profiles}
 
 
 def compiles(mutant: Mutant) -> bool:
     """Return whether a mutant compiles, for the first profile."""
     with tempfile.TemporaryDirectory(prefix="lostlink-mutant-") as folder:
         try:
-            PROGRAMS[mutant.language](mutant.text, Path(folder)).digest(PROFILES[0])
+            program = program_of(mutant.text, mutant.language, Path(folder))
+            program.digest(EXAMPLES[mutant.language].profiles[0])
         except ValueError:
             return False
         return True
@@ -507,7 +574,7 @@ def run_all(
                 mutant = waiting.pop()
                 language = mutant.language
                 running[mutant] = _Child(
-                    functools.partial(judge, mutant.text, language, original(language), parts or stages())
+                    functools.partial(judge, mutant.text, language, original(language), parts or stages(language))
                 )
             for mutant, child in list(running.items()):
                 if (fate := child.fate()) is not None:
@@ -539,7 +606,7 @@ def suite_digest() -> str:
     for name, module in list(sys.modules.items()):
         if name.partition(".")[0] in ("lostlink", "lostlink_sims") and getattr(module, "__file__", None):
             files.add(Path(str(module.__file__)))
-    digest = hashlib.sha256(repr((stages(), links())).encode())
+    digest = hashlib.sha256(repr(([*map(stages, EXAMPLES)], links())).encode())
     for file in sorted(file for file in files if file.is_file()):
         digest.update(file.read_bytes())
     return digest.hexdigest()
@@ -550,7 +617,7 @@ class Journal:
 
     def __init__(self, path: Path) -> None:
         self._path, self._suite = path, suite_digest()
-        self._sources = {name: hashlib.sha256(file.read_bytes()).hexdigest() for name, file in SOURCES.items()}
+        self._sources = {name: hashlib.sha256(one.source.read_bytes()).hexdigest() for name, one in EXAMPLES.items()}
         self._known: dict[str, Fate] = {}
         path.parent.mkdir(parents=True, exist_ok=True)
         text = path.read_text(encoding="utf-8") if path.exists() else ""
@@ -617,7 +684,7 @@ def report(language: str, fates: dict[Mutant, Fate]) -> int:
     for mutant in wrong:
         say(f"\nerror in {LISTED.name}: listed as equivalent, but {fates[mutant].why}: {mutant.diff()}")
     by = Counter(fate.why.partition(" ")[0] for fate in fates.values() if fate.fate == KILLED)
-    say(f"\n{SOURCES[language].name}: {len(fates)} mutants")
+    say(f"\n{EXAMPLES[language].source.name}: {len(fates)} mutants")
     say(f"  killed        {counts[KILLED]:5}  by {', '.join(f'{name} {number}' for name, number in by.most_common())}")
     say(f"  survived      {len(alive):5}")
     say(f"  equivalent    {counts[EQUIVALENT] + by_list:5}  {counts[EQUIVALENT]} compile to the same, {by_list} listed")
@@ -629,11 +696,11 @@ def report(language: str, fates: dict[Mutant, Fate]) -> int:
 def main() -> int:
     """Judge mutants; return 1 if one survived or the list is wrong."""
     parser = argparse.ArgumentParser(
-        prog="ci/mutants", description="Mutation score of the suite: changes each line of the example receivers.",
+        prog="ci/mutants", description="Mutation score of the suite: changes each line of the examples.",
         epilog="Example: ci/mutants --language c --sample 100. Exit code 1: a mutant survived, or the list of "
         "equivalent ones is wrong.",
     )  # fmt: skip
-    parser.add_argument("--language", choices=sorted(SOURCES), help="one of the receivers [default: both]")
+    parser.add_argument("--language", choices=sorted(EXAMPLES), help="one of the examples [default: all]")
     parser.add_argument(
         "--sample",
         metavar="N",
@@ -650,10 +717,10 @@ def main() -> int:
     options = parser.parse_args()
     warm_up()
     journal = Journal(options.journal)
-    quick = [stage for stage in stages() if stage.only == QUICK]
     problems = 0
-    for language in [options.language] if options.language else SOURCES:
-        wanted = sample(language, options.sample, options.seed)
+    for language in [options.language] if options.language else EXAMPLES:
+        wanted, quick = sample(language, options.sample, options.seed), quick_stages(language)
+        name = EXAMPLES[language].source.name
         if options.lines:
             first, _, last = options.lines.partition("-")
             wanted = [mutant for mutant in wanted if int(first) <= mutant.line <= int(last or first)]
@@ -662,9 +729,9 @@ def main() -> int:
         if todo:  # a sample's mutants are found on the first profile, nearly all
             sound = judge("".join(plain_lines(language)), language, {}, quick[:1] if options.sample else quick)
             if sound.fate != SURVIVED:
-                say(f"{SOURCES[language].name}: the receiver itself is {sound.fate}: {sound.why}")
+                say(f"{name}: the example itself is {sound.fate}: {sound.why}")
                 return 2
-        say(f"{SOURCES[language].name}: {len(wanted)} mutants, {len(fates)} of them finished before")
+        say(f"{name}: {len(wanted)} mutants, {len(fates)} of them finished before")
         since_s = time.monotonic()
 
         def done(mutant: Mutant, fate: Fate) -> None:

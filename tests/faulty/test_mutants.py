@@ -1,4 +1,4 @@
-"""The suite finds changed lines of both example receivers: a sample of the mutants of ``ci/mutants``."""
+"""The suite finds changed lines of the examples, two receivers and a handset: a sample of ``ci/mutants``."""
 
 from __future__ import annotations
 
@@ -24,7 +24,9 @@ def judged(journal: Path, *words: str) -> tuple[int, str]:
     return done.returncode, done.stdout + done.stderr
 
 
-@pytest.mark.parametrize("language", [pytest.param("c", marks=NEEDS_C), "python"])
+@pytest.mark.parametrize(
+    "language", [pytest.param("c", marks=NEEDS_C), "python", pytest.param("handset", marks=NEEDS_C)]
+)
 def test_no_mutant_of_a_sample_survives(language: str, tmp_path: Path, long: bool) -> None:
     """None that is not listed as equivalent; ``--long``: of a hundred each."""
     number = 100 if long else 2
@@ -39,7 +41,7 @@ def test_no_mutant_of_a_sample_survives(language: str, tmp_path: Path, long: boo
 
 def test_the_list_is_of_mutants() -> None:
     """Each mutant that is listed as equivalent is still one that the tool makes, and has a reason."""
-    made = {mutant.key for language in mutants.SOURCES for mutant in mutants.mutants(language)}
+    made = {mutant.key for language in mutants.EXAMPLES for mutant in mutants.mutants(language)}
     listed = mutants.listed()
     assert [key for key in listed if key not in made] == []
     assert all(reason.strip() for reason in listed.values())
@@ -47,7 +49,7 @@ def test_the_list_is_of_mutants() -> None:
 
 def test_mutants_of_every_function() -> None:
     """No part of a receiver that decides something is left out."""
-    scopes = {mutant.scope for language in mutants.SOURCES for mutant in mutants.mutants(language)}
+    scopes = {mutant.scope for language in mutants.EXAMPLES for mutant in mutants.mutants(language)}
     assert {"is_good", "judge_silence", "come_back", "receiver_pulses", "receiver_turn", "crc8"} <= scopes
     assert {"TRANSITIONS", "ReferenceReceiver._is_good", "ReferenceReceiver.poll"} <= scopes
     assert not any(scope.startswith("Receiver.") for scope in scopes)
