@@ -41,7 +41,7 @@ from lostlink.requirements import of_sides
 from lostlink.rigs import firmware
 from lostlink.rigs.sim import SimRig
 from lostlink.suite.run import SUITE, run_suite
-from lostlink.varied import dimensions
+from lostlink.varied import LINK
 from lostlink.verdicts import Outcome, Side
 from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.receiver import ReceiverFactory
@@ -554,7 +554,7 @@ def compiles(mutant: Mutant) -> bool:
 def warm_up() -> None:
     """Load everything that judging needs before the first fork, and compute the rows of varied flights."""
     for profile in links().values():
-        dimensions.rows(profile, 1)
+        LINK.rows(profile, 1)
     run_suite(links()["heron"], SimRig(links()["heron"]), only=["CH-ENDS"])
 
 

@@ -168,6 +168,8 @@ _ROWS: Final = (
      "the handset sends more throttle when the throttle's wire breaks"),
     ("HS-WRAP", _MAJOR, "A wrap of the handset's counter changes nothing.",
      "the handset sends at another rate or other positions when its counter wraps"),
+    ("HS-VARIED", _CRITICAL, "In uses that vary sticks, switches, contacts, radio, resets, hangs and broken wires, no "
+     "requirement is broken.", "a varied use of the handset breaks a requirement"),
     ("HS-LONG", _MAJOR, "After minutes of use the handset sends as at first.",
      "the handset sends at another rate or other positions after minutes of use"),
     # --- handset and receiver under test together -------------------------------------------------------------

@@ -281,7 +281,7 @@ class Variation:
         Combinations of values of `strength` dimensions that occurred, and that are possible.
     strength : int
     throttle_combinations_flown, throttle_combinations, throttle_strength : int
-        The same of the dimensions that decide when the throttle is cut and how long it stays so.
+        The same of the decisive dimensions, which decide about the throttle, or about the packets of a handset.
     left_out : dict of str to int
         Flights that the rig could not fly, by reason.
     """
@@ -301,7 +301,7 @@ class Variation:
         text = f"{counted(self.flights, 'varied flight')}, {told} of values"
         if self.throttle_strength > self.strength:
             told = _combined(self.throttle_combinations_flown, self.throttle_combinations, self.throttle_strength)
-            text += f", {told} of those that decide about the throttle"
+            text += f", {told} of the decisive ones"
         return text
 
     @property

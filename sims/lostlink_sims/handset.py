@@ -52,9 +52,23 @@ class Slots:
 
 
 def silent_spans(scenario: Scenario, watchdog_us: int) -> list[tuple[int, int]]:
-    """Return the time spans in which the main loop hangs: to the end of the fault, or until the watchdog resets it."""
-    spans = spans_of(HandsetLoopHung, scenario)
+    """Return the time spans in which the main loop hangs, at most until the watchdog resets it."""
+    spans = hang_spans(HandsetLoopHung, scenario)
     return [(at_us, min(until_us, at_us + watchdog_us)) for at_us, until_us in spans] if watchdog_us else spans
+
+
+def hang_spans(kind: type[HandsetHung | HandsetLoopHung], scenario: Scenario) -> list[tuple[int, int]]:
+    """Return the time spans of hangs.
+
+    One ends with the fault, or with a reset or the end of the supply before that; without a supply nothing hangs.
+    """
+    ends = sorted(fault.at_us for fault in scenario.faults if isinstance(fault, HandsetReset | HandsetOff))
+    off = [(0, scenario.handset_on_us), *spans_of(HandsetOff, scenario)]
+    return [
+        (at_us, min([until_us, *(end_us for end_us in ends if end_us > at_us)]))
+        for at_us, until_us in spans_of(kind, scenario)
+        if not any(off_us <= at_us < on_us for off_us, on_us in off)
+    ]
 
 
 def spans_of(kind: type[LastingFault], scenario: Scenario) -> list[tuple[int, int]]:
@@ -65,7 +79,7 @@ def spans_of(kind: type[LastingFault], scenario: Scenario) -> list[tuple[int, in
 
 def reset_times(scenario: Scenario, watchdog_us: int) -> list[int]:
     """Return the instants of resets, the watchdog's included."""
-    hung = spans_of(HandsetLoopHung, scenario) if watchdog_us else []
+    hung = hang_spans(HandsetLoopHung, scenario) if watchdog_us else []
     bites = [at_us + watchdog_us for at_us, until_us in hung if at_us + watchdog_us < until_us]
     return sorted([*(fault.at_us for fault in scenario.faults if isinstance(fault, HandsetReset)), *bites])
 
@@ -96,7 +110,7 @@ class Handset:
         self._scenario = scenario
         self._draws = draws
         self._programme = Programme(profile.channels, profile.flight_controller.throttle, scenario.moves)
-        self._hung = [fault for fault in scenario.faults if isinstance(fault, HandsetHung)]
+        self._hung = hang_spans(HandsetHung, scenario)
         self._broken = [fault for fault in scenario.faults if isinstance(fault, StickWireBroken)]
         self._last_row: Bytes | None = None
 
@@ -154,8 +168,8 @@ class Handset:
                     reading[inside] = 0 if fault.rail == "low" else ADC_COUNTS - 1
             readings[:, column] = reading
         rows = layout(profile, codes(profile, position, readings), np.arange(count, count + n))
-        for hung in self._hung:
-            inside = (left_us >= hung.at_us) & (left_us < hung.until_us(self._scenario.duration_us))
+        for hung_us, until_us in self._hung:
+            inside = (left_us >= hung_us) & (left_us < until_us)
             if inside.any():
                 before = int(np.argmax(inside)) - 1
                 last = rows[before] if before >= 0 else self._last_row

@@ -18,7 +18,7 @@ import numpy as np
 from lostlink_sims.clock import FAR_US
 from lostlink_sims.codes import ADC_COUNTS, adc_reading
 from lostlink_sims.crashes import crash_text
-from lostlink_sims.handset import TILE, Slots, on_times, reset_times, silent_spans, spans_of
+from lostlink_sims.handset import TILE, Slots, hang_spans, on_times, reset_times, silent_spans, spans_of
 from lostlink_sims.handset_program import Cause, HandsetFactory, HandsetProgram, Sent
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, Channel, Profile, air_time_us
 from lostlink_sims.receiver import MASK
@@ -324,7 +324,7 @@ class HandsetBoard:
         radio = profile.radio
         self._sends_for_us = [radio.settle_us + air_time_us(radio, size) for size in range(PAYLOAD_LIMIT_BYTES + 1)]
         self._hung = silent_spans(scenario, profile.handset.watchdog_us)
-        self._frozen, self._busy = spans_of(HandsetHung, scenario), spans_of(HandsetRadioBusy, scenario)
+        self._frozen, self._busy = hang_spans(HandsetHung, scenario), spans_of(HandsetRadioBusy, scenario)
         self._changes_us = sorted(at_us for span in (*self._hung, *self._frozen, *self._busy) for at_us in span)
         self._clock_start = scenario.handset_clock_us
         self._free_us = 0  # the radio
@@ -358,7 +358,7 @@ class HandsetBoard:
                 boot_us, late_us = start_us + settings.boot_us + late_us, 0
                 if boot_us < end_us:
                     life = _Life(self, boot_us, self._clock_start)
-                    self._clock_start = 0  # a reset restarts the counter
+                    self._clock_start, self._last = 0, None  # a reset restarts the counter, and the radio with it
                     yield from self._live(life, cause, end_us)
         except (Exception, SystemExit) as error:
             assert life is not None

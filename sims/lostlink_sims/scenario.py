@@ -92,7 +92,7 @@ class HandsetOff(LastingFault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandsetHung(LastingFault):
-    """The handset's program hangs and its radio repeats the last payload."""
+    """The handset's program hangs, until a reset at most, and its radio repeats the last payload."""
 
     name: ClassVar[str] = "handset hung"
 
@@ -106,7 +106,7 @@ class HandsetReset(Fault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandsetLoopHung(LastingFault):
-    """The handset's main loop hangs; a timer interrupt of its program continues, the watchdog resets it."""
+    """The handset's main loop hangs, until a reset at most: a timer interrupt goes on, the watchdog resets it."""
 
     name: ClassVar[str] = "handset loop hung"
 

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 import pytest
 
-from lostlink.varied.dimensions import Strength, _rows
+from lostlink.varied.covering import Strength, _rows
 from lostlink.varied.variation import _all, _flown
 
 
@@ -63,7 +63,7 @@ def test_ten_switches() -> None:
 def test_an_array_has_every_combination(strength: int) -> None:
     """Six factors of four levels: 240 pairs, 1280 triples. No array has the triples in fewer than 4^3 rows (Rao)."""
     levels = factors((4,) * 6)
-    table = _rows(tuple((name, tuple(values)) for name, values in levels.items()), 1, Strength(strength, strength))
+    table = _rows(tuple((name, tuple(values)) for name, values in levels.items()), (), 1, Strength(strength, strength))
     seen = {
         (names, tuple(row[name] for name in names))
         for row in table for names in itertools.combinations(levels, strength)

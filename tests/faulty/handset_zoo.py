@@ -1419,6 +1419,50 @@ class OldPacketFirst(Sound):
         return self.kept[0] if self.refused > 5 else out
 
 
+class SetsUpABusyRadio(Sound):
+    """Sets its radio up anew when that refuses a packet while contacts bounce, and waits for it."""
+
+    seen: ClassVar[tuple[int, ...]] = ()
+    bounced_at = 0
+    quiet_until: int | None = None
+
+    def turn(self, clock: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
+        if tuple(switches) != self.seen:
+            self.seen, self.bounced_at = tuple(switches), clock  # type: ignore[misc]
+        return super().turn(clock, readings, switches)
+
+    def sent(self, clock: int, result: int) -> None:
+        if result == BUSY and (clock - self.bounced_at) & MASK < 200_000:
+            self.quiet_until = (clock + 300_000) & MASK
+
+    def packet(self, clock: int) -> bytes | None:
+        out = super().packet(clock)
+        if self.quiet_until is not None and (self.quiet_until - clock) & MASK <= HALF:
+            return None
+        return out
+
+
+class OldThrottleAfterAHang(Sound):
+    """After a hang with the throttle high it sends the throttle of before, until that is moved again."""
+
+    turned_at: int | None = None
+    kept: int | None = None
+    was = 0
+
+    def read(self, clock: int, readings: list[int], switches: list[int]) -> None:
+        before = None if self.codes is None else self.codes[self.throttle]
+        super().read(clock, readings, switches)
+        assert self.codes is not None
+        own = self.codes[self.throttle]
+        if self.turned_at is not None and before and before > 100 and (clock - self.turned_at) & MASK > 150_000:
+            self.kept, self.was = before, own
+        if self.kept is not None and abs(own - self.was) > 2:
+            self.kept = None
+        if self.kept is not None:
+            self.codes[self.throttle] = self.kept
+        self.turned_at = clock
+
+
 @dataclass(frozen=True, slots=True)
 class Mistake:
     """A faulty handset, the requirement that must find it, and a link on which it shows."""
@@ -1429,6 +1473,8 @@ class Mistake:
 
 
 MISTAKES = (
+    Mistake(SetsUpABusyRadio, "HS-VARIED"),
+    Mistake(OldThrottleAfterAHang, "HS-VARIED"),
     Mistake(MapsWith1024, "HS-VALUE"),
     Mistake(RoundsUp, "HS-VALUE"),
     Mistake(DeadBand, "HS-VALUE"),

@@ -21,24 +21,19 @@ from lostlink.rigs import SimRig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.run import run_suite
 from lostlink.varied import (
-    CONCERNS,
-    DIMENSIONS,
     FLIGHTS,
+    LINK,
     PAIRS,
-    THROTTLE,
     TRIPLES,
     USUAL,
     Flown,
     Row,
     Strength,
     VariedFlight,
-    dimensions,
-    dimensions_of,
-    rows,
+    variation,
     variation_of,
     varied_flights,
 )
-from lostlink.varied.dimensions import LONG_FLIGHTS, long_rows
 from lostlink.verdicts import Outcome, Side, Verdict
 from lostlink_sims import Profile, simulate
 
@@ -63,10 +58,10 @@ def test_every_pair_of_values_is_flown(name: str, seed: int) -> None:
     ``--long``: on five profiles and with two seeds.
     """
     profile = link(name)
-    table = rows(profile, seed)
+    table = LINK.rows(profile, seed)
     assert len(table) >= FLIGHTS
     wanted = set()
-    for (one, values), (other, others) in itertools.combinations(dimensions_of(profile).items(), 2):
+    for (one, values), (other, others) in itertools.combinations(LINK.of(profile).items(), 2):
         wanted |= {frozenset({(one, a), (other, b)}) for a in values for b in others}
     assert {frozenset(pair) for row in table for pair in itertools.combinations(row.items(), 2)} == wanted
     told = variation_of(profile, "FS-CUT", as_flown(table))
@@ -78,11 +73,12 @@ def test_every_pair_of_values_is_flown(name: str, seed: int) -> None:
 def test_every_triple_of_values_is_flown(long: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     """Strength 3, counted without the library, over six dimensions; ``--long``: over all."""
     if not long:
-        monkeypatch.setattr(dimensions, "DIMENSIONS", DIMENSIONS[:6])
-    profile = link("heron")
-    table = rows(profile, 1, TRIPLES)
+        shorter = dataclasses.replace(LINK, dimensions=LINK.dimensions[:6])
+        monkeypatch.setattr(variation, "VARIETIES", {"FS-VARIED": shorter})
+    profile, variety = link("heron"), variation.VARIETIES["FS-VARIED"]
+    table = variety.rows(profile, 1, TRIPLES)
     wanted = 0
-    for three in itertools.combinations(dimensions_of(profile).values(), 3):
+    for three in itertools.combinations(variety.of(profile).values(), 3):
         wanted += len(list(itertools.product(*three)))
     flown = {frozenset(triple) for row in table for triple in itertools.combinations(row.items(), 3)}
     told = variation_of(profile, "FS-CUT", as_flown(table, TRIPLES))
@@ -93,9 +89,9 @@ def test_every_triple_of_values_is_flown(long: bool, monkeypatch: pytest.MonkeyP
 def test_every_triple_that_decides_about_the_throttle_is_flown() -> None:
     """And every pair of the others; counted without the library."""
     profile = link("heron")
-    table = rows(profile, 1, USUAL)
-    decisive = {name: values for name, values in dimensions_of(profile).items() if name in THROTTLE}
-    assert len(decisive) == len(THROTTLE)
+    table = LINK.rows(profile, 1, USUAL)
+    decisive = {name: values for name, values in LINK.of(profile).items() if name in LINK.decisive}
+    assert len(decisive) == len(LINK.decisive)
     triples = {
         frozenset(zip(names, values, strict=True))
         for names in itertools.combinations(decisive, 3)
@@ -108,13 +104,13 @@ def test_every_triple_that_decides_about_the_throttle_is_flown() -> None:
     assert told.combinations_flown == told.combinations
     assert told.throttle_combinations_flown == told.throttle_combinations == len(triples)
     assert f"{len(table)} varied flights" in str(told)
-    assert "triples of those that decide about the throttle" in str(told)
+    assert "triples of the decisive ones" in str(told)
 
 
 def test_what_concerns_a_requirement_is_counted() -> None:
     """Only flights with the premise count, and only what they can have."""
     profile = link("heron")
-    table = rows(profile, 1)
+    table = LINK.rows(profile, 1)
     told = variation_of(profile, "FS-JAM", as_flown(table))
     assert told is not None
     jammed = [row for row in table if row["cause"] == "interference"]
@@ -124,30 +120,30 @@ def test_what_concerns_a_requirement_is_counted() -> None:
         assert values == {value: sum(row[name] == value for row in jammed) for value in values}
     pairs = {frozenset(pair) for row in jammed for pair in itertools.combinations(row.items(), 2)}
     assert told.combinations_flown == len(pairs)
-    sizes = {name: 1 if name == "cause" else len(values) for name, values in dimensions_of(profile).items()}
+    sizes = {name: 1 if name == "cause" else len(values) for name, values in LINK.of(profile).items()}
     assert told.combinations == sum(a * b for a, b in itertools.combinations(sizes.values(), 2))
     assert variation_of(profile, "FR-SYNC", as_flown(table)) is None
     assert variation_of(profile, "FS-LONG", as_flown(table)) is None
-    assert variation_of(Profile(), "FS-FOREIGN", as_flown(rows(Profile(), 1))) is None
+    assert variation_of(Profile(), "FS-FOREIGN", as_flown(LINK.rows(Profile(), 1))) is None
 
 
 def test_names_of_values_are_those_of_dimensions() -> None:
-    known = {(one.name, value) for one in DIMENSIONS for value in (*one.values, *one.long)}
-    assert {named for values in CONCERNS.values() for named in values} <= known
-    assert set(CONCERNS) <= set(of_sides(Side.RECEIVER))
-    assert {item for row in LONG_FLIGHTS for item in row.items()} <= known
-    assert {(one.name, value) for one in DIMENSIONS for value in one.long} <= {
-        item for row in LONG_FLIGHTS for item in row.items()
+    known = {(one.name, value) for one in LINK.dimensions for value in (*one.values, *one.long)}
+    assert {named for values in LINK.concerns.values() for named in values} <= known
+    assert set(LINK.concerns) <= set(of_sides(Side.RECEIVER))
+    assert {item for row in LINK.long_flights for item in row.items()} <= known
+    assert {(one.name, value) for one in LINK.dimensions for value in one.long} <= {
+        item for row in LINK.long_flights for item in row.items()
     }
 
 
 def test_each_value_changes_the_flight() -> None:
     """No value of a dimension is flown as another one."""
     profile = link("heron")
-    plain = {name: values[0] for name, values in dimensions_of(profile).items()}
+    plain = {name: values[0] for name, values in LINK.of(profile).items()}
     builder = ScenarioBuilder(profile, 1, "varied")
     blank = builder.blank("one")
-    for dimension in DIMENSIONS:
+    for dimension in LINK.dimensions:
         flights = []
         for value in (*dimension.values_of(profile), *dimension.long):
             flight = VariedFlight(builder, {**plain, dimension.name: value}, blank).scenario
@@ -162,13 +158,13 @@ def test_flights_depend_on_the_seed_only() -> None:
     )
     assert first == again
     assert first != other
-    assert len({dimension.name for dimension in DIMENSIONS}) == len(DIMENSIONS) >= 15
+    assert len({dimension.name for dimension in LINK.dimensions}) == len(LINK.dimensions) >= 15
 
 
 @pytest.mark.parametrize("stride", [1, 8])
 def test_a_board_flies_fewer(stride: int) -> None:
     builder = ScenarioBuilder(link("heron"), 1, "varied", phase_stride=4)
-    assert len(varied_flights(builder, stride)) == -(-len(rows(link("heron"), 1)) // stride)
+    assert len(varied_flights(builder, stride)) == -(-len(LINK.rows(link("heron"), 1)) // stride)
 
 
 @pytest.mark.parametrize("name", ["heron", "wren", pytest.param("plover", marks=LONG)])
@@ -176,7 +172,7 @@ def test_long_flights_of_a_sound_receiver(name: str, long: bool) -> None:
     """Past the ends of common counters; the gate flies the one past 2^16 packets, ``--long`` each."""
     profile = link(name)
     builder = ScenarioBuilder(profile, 1, "varied")
-    for row in long_rows(profile)[: None if long else 1]:
+    for row in LINK.long_rows(profile)[: None if long else 1]:
         trace = simulate(profile, VariedFlight(builder, row, builder.blank("long")).scenario)
         assert judge_trace(trace) == [], row
         assert trace.summary.packets > 2**16 or not row["age of the flight"].startswith("past")
@@ -222,11 +218,11 @@ def test_what_was_varied_is_evidence(tmp_path: Path) -> None:
     by_id = {verdict["id"]: verdict for verdict in document["verdicts"]}
     profile = link("heron")
     for name in ("FS-VARIED", "FS-JAM"):
-        told = variation_of(profile, name, as_flown(rows(profile, 1, USUAL), USUAL))
+        told = variation_of(profile, name, as_flown(LINK.rows(profile, 1, USUAL), USUAL))
         assert told is not None
         assert by_id[name]["varied"] == dataclasses.asdict(told)
         assert Verdict.from_dict(by_id[name]).varied == told
     assert "varied" not in by_id["FR-SYNC"]
     page = (tmp_path / "ev" / "report.html").read_text(encoding="utf-8")
     assert page.count("What was varied") == 2
-    assert str(variation_of(profile, "FS-JAM", as_flown(rows(profile, 1, USUAL), USUAL))) in page
+    assert str(variation_of(profile, "FS-JAM", as_flown(LINK.rows(profile, 1, USUAL), USUAL))) in page

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from lostlink.measure import limits, packets
 from lostlink_sims import Trace
-from lostlink_sims.handset import on_times, reset_times, silent_spans, spans_of
+from lostlink_sims.handset import hang_spans, on_times, reset_times, silent_spans, spans_of
 from lostlink_sims.handset_program import idle_codes, idle_rail, tells_break
 from lostlink_sims.scenario import HandsetHung, HandsetRadioBusy, StickWireBroken
 from lostlink_sims.sticks import codes
@@ -95,7 +95,7 @@ class HandsetFacts:
         self.sent = packets.sent_codes(trace)
         self.wrong = packets.is_wrong(trace)
         self.hung = silent_spans(scenario, handset.watchdog_us)
-        self.frozen = spans_of(HandsetHung, scenario)
+        self.frozen = hang_spans(HandsetHung, scenario)
         self.busy = spans_of(HandsetRadioBusy, scenario)
         self.throttle = trace.profile.throttle_index
         self.idle_code = max(idle_codes(trace.profile))
@@ -124,10 +124,13 @@ class HandsetFacts:
     # --- spans ----------------------------------------------------------------------------------------------
 
     def extended(self, spans: list[Span], by_us: int) -> list[Span]:
-        """Return spans that last longer: what a program kept over them is sent for some time, but not over a reset."""
+        """Return spans that last longer: what a program kept over them is sent for some time, but not over a reset.
+
+        A program that is reset in a span and not yet through it has kept something too.
+        """
         longer = []
         for from_us, until_us in spans:
-            new_us = next((life.start_us for life in self.lives if life.start_us > from_us), self.end_us)
+            new_us = next((life.start_us for life in self.lives if life.start_us >= until_us), self.end_us)
             longer.append((from_us, min(until_us + by_us, max(until_us, new_us))))
         return longer
 

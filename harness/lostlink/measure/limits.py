@@ -38,6 +38,12 @@ def settle_us(profile: Profile) -> int:
     return steady_us(profile) + BOUNCE_MARGIN_US
 
 
+def sends_us(profile: Profile) -> int:
+    """Return when a handset that was switched on with a low throttle sends all its controls."""
+    waits_us = LOW_US if profile.handset.at_power_on == "waits for low throttle" else 0
+    return profile.handset.boot_us + interval_us(profile) + 2 * settle_us(profile) + waits_us
+
+
 def pause_us(profile: Profile) -> int:
     """Return the longest pause of a handset in use: a quarter of the receiver's timeout, or its own interval."""
     return max(profile.receiver.timeout_us // 4, interval_us(profile) + profile.handset.packet_interval_us // 10)

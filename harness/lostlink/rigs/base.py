@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from types import TracebackType
 from typing import Any, ClassVar, Self
 
-from lostlink.varied.dimensions import PAIRS, Strength
+from lostlink.varied.covering import PAIRS, Strength
 from lostlink.verdicts import Side
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 

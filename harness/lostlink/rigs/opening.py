@@ -12,7 +12,7 @@ from lostlink.rigs.base import Rig
 from lostlink.rigs.firmware import is_library
 from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.rigs.sim import SimRig
-from lostlink.varied.dimensions import TRIPLES, USUAL
+from lostlink.varied.covering import TRIPLES, USUAL
 from lostlink.verdicts import Side, sides_with
 from lostlink_sims import Profile
 

@@ -53,13 +53,13 @@ def as_text(explanation: Explanation, link: Profile | None) -> str:
 
 def _varied(requirement_id: str) -> list[str]:
     """Return which varied flights judge a requirement too; for the requirement about them, what varies."""
-    from lostlink.varied import DIMENSIONS, concern_text
+    from lostlink.varied import VARIETIES, concern_text
 
-    if requirement_id == "FS-VARIED":
+    if requirement_id in VARIETIES:
         rows = [
             f"{one.name}: {'; '.join(one.values)}"
             + (f"; with --thorough also {'; '.join(one.long)}" if one.long else "")
-            for one in DIMENSIONS
+            for one in VARIETIES[requirement_id].dimensions
         ]
         return ["", "  What varies, where the link has it:", *(_wrapped(row, "  - ", "    ") for row in rows)]
     concerned = concern_text(requirement_id)

@@ -9,7 +9,7 @@ from types import MappingProxyType
 import numpy as np
 
 from lostlink.measure import limits, packets
-from lostlink.measure.limits import LOW_US, MOST_CODE_ERROR, settle_us
+from lostlink.measure.limits import MOST_CODE_ERROR, sends_us, settle_us
 from lostlink.rigs import Rig
 from lostlink.scenarios import Flight, ScenarioBuilder
 from lostlink.suite.judge import Judge
@@ -60,12 +60,6 @@ def judge_stray(
 
 
 # --- moves ------------------------------------------------------------------------------------------------------
-
-
-def sends_us(profile: Profile) -> int:
-    """Return when a handset that was switched on with a low throttle sends all its controls."""
-    waits_us = LOW_US if profile.handset.at_power_on == "waits for low throttle" else 0
-    return profile.handset.boot_us + limits.interval_us(profile) + 2 * settle_us(profile) + waits_us
 
 
 def away(scenario: ScenarioBuilder) -> float:

@@ -25,7 +25,7 @@ from lostlink.suite.judge import OTHERS, in_runs_of
 from lostlink.suite.processes import Processes, Session
 from lostlink.suite.session import ALSO, EVIDENCE, FLOWN, LATE, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
 from lostlink.varied import Flown, variation_of
-from lostlink.verdicts import Outcome, Verdict, counted
+from lostlink.verdicts import Outcome, Variation, Verdict, counted
 from lostlink_sims import Profile
 
 SUITE = Path(__file__).parent
@@ -50,7 +50,7 @@ class _Collector:
         self._order: dict[str, int] = {}
         self.total = 0
         self.done = 0
-        self._flown: Flown | None = None
+        self._flown: list[Flown] = []
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_configure(self, config: pytest.Config) -> None:
@@ -100,7 +100,7 @@ class _Collector:
                 found = self._order.get(report.nodeid, 0), verdict.requirement.id, Verdict.from_dict(other), finding
                 self._others.append(found)
             for text in properties.get(FLOWN, ()):
-                self._flown = Flown.from_text(text)
+                self._flown.append(Flown.from_text(text))
         elif report.when == "teardown" and LATE in properties:
             self._add(Verdict.from_dict(json.loads(properties[LATE][0])), report.longreprtext)
         elif report.failed:
@@ -145,13 +145,16 @@ class _Collector:
                 result.errors.append(f"no verdict for {', '.join(without)}: no test of that requirement was run")
         self._add_others(evidence)
         result.verdicts[:] = self._verdicts.values()
-        if self._flown is not None:
-            result.verdicts[:] = [
-                dataclasses.replace(one, varied=variation_of(self._profile, one.requirement.id, self._flown))
-                for one in result.verdicts
-            ]
+        result.verdicts[:] = [
+            dataclasses.replace(one, varied=self._varied(one.requirement.id)) for one in result.verdicts
+        ]
         order = {name: number for number, name in enumerate(CATALOGUE)}
         result.verdicts.sort(key=lambda verdict: order.get(verdict.requirement.id, len(order)))
+
+    def _varied(self, requirement_id: str) -> Variation | None:
+        """Return what the varied flights that concern a requirement had."""
+        found = (variation_of(self._profile, requirement_id, flown) for flown in self._flown)
+        return next((one for one in found if one is not None), None)
 
     def _add_others(self, evidence: Path | None) -> None:
         """Let a requirement that runs of other tests break not be met; the first of these tests counts."""

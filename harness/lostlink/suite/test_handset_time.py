@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from lostlink.measure import limits, packets
-from lostlink.measure.limits import settle_us
+from lostlink.measure.limits import sends_us, settle_us
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
 from lostlink.scenarios import HANDSET_WRAPS, Flight, ScenarioBuilder
@@ -25,7 +25,6 @@ from lostlink.suite.handset_flying import (
     moved_to,
     places,
     runs,
-    sends_us,
     sent_true,
     sticks,
     sticks_moved,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from lostlink.measure import limits, packets
-from lostlink.measure.limits import MOST_CODE_ERROR, settle_us, steady_us
+from lostlink.measure.limits import MOST_CODE_ERROR, sends_us, settle_us, steady_us
 from lostlink.measure.results import Ints
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
@@ -20,7 +20,6 @@ from lostlink.suite.handset_flying import (
     moved_alone,
     moved_to,
     places,
-    sends_us,
     sticks,
     switches,
     trial,

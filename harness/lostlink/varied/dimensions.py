@@ -1,86 +1,14 @@
-"""What varies from flight to flight, as data, and the rows of a covering array over it.
-
-Studies of real failures find that nearly all need the interaction of few parameters, most of them one or two (NIST SP
-800-142, Practical Combinatorial Testing). The rows of the array contain every pair of values of any two dimensions,
-and every triple of those that decide when the throttle is cut and how long it stays so (`THROTTLE`), or every triple of
-all (`Strength`); further rows, drawn at random, fill it up.
-"""
+"""What varies from flight to flight of a receiver or a link, as data: see `lostlink.varied.covering`."""
 
 from __future__ import annotations
 
-import functools
-import itertools
-import random
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Final
 
-import covertable
-from covertable.sorters import hash as by_hash
-
 from lostlink.scenarios import ScenarioBuilder
+from lostlink.varied.covering import Dimension, Row, Value, Variety, any_of
 from lostlink_sims import Profile
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
-
-FLIGHTS: Final = 64
-"""Rows of the array at least, random ones included; pairs need about fifty of them."""
-
-Row = Mapping[str, str]
-Value = tuple[str, str]
-"""The name of a dimension, and a value of it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Strength:
-    """How many dimensions have their values combined in every way.
-
-    Attributes
-    ----------
-    anywhere : int
-        Of all dimensions.
-    throttle : int
-        Of the dimensions named in `THROTTLE`.
-    """
-
-    anywhere: int
-    throttle: int
-
-
-PAIRS: Final = Strength(2, 2)
-"""Some 60 flights: for a board, on which a flight takes its time."""
-USUAL: Final = Strength(2, 3)
-"""Some 300 flights."""
-TRIPLES: Final = Strength(3, 3)
-"""Some 550 flights."""
-
-
-@dataclass(frozen=True, slots=True)
-class Dimension:
-    """One thing that varies from flight to flight.
-
-    Attributes
-    ----------
-    name : str
-    values : tuple of str
-        The first one is the plain one.
-    applies : callable
-        ``applies(profile)``: whether the link has it.
-    absent : callable
-        ``absent(profile)``: values that the link cannot have.
-    long : tuple of str
-        Further values, which only `LONG_FLIGHTS` have.
-    """
-
-    name: str
-    values: tuple[str, ...]
-    applies: Callable[[Profile], bool] = lambda _: True
-    absent: Callable[[Profile], tuple[str, ...]] = lambda _: ()
-    long: tuple[str, ...] = ()
-
-    def values_of(self, profile: Profile) -> list[str]:
-        """Return the values that a link can have."""
-        absent = self.absent(profile)
-        return [value for value in self.values if value not in absent]
 
 
 def switches(profile: Profile) -> list[int]:
@@ -176,41 +104,46 @@ LONG_FLIGHTS: Final[tuple[Row, ...]] = (
 )
 """Flights past the ends of common counters: 16 bits of packets, 2^31 and 2^32 us, 16 bits of frames and of 10 ms."""
 
+_LOST_BEFORE: Final = any_of(
+    "earlier losses", "one of 3 s", "three with motors stopped", "three just longer than the timeout",
+    "four of 3 s six seconds apart", "twenty-one in quick succession",
+)  # fmt: skip
+_FOREIGN: Final = any_of(
+    "foreign handset", "one bit of the id", "another bit late while away", "another length",
+    "a longer packet late while away", "at the return",
+)  # fmt: skip
 
-def dimensions_of(profile: Profile) -> dict[str, list[str]]:
-    """Return the dimensions that a link has, with their values."""
-    return {dimension.name: dimension.values_of(profile) for dimension in DIMENSIONS if dimension.applies(profile)}
+CONCERNS: Final[Mapping[str, tuple[Value, ...]]] = {
+    **dict.fromkeys(
+        ("FS-CUT", "FS-MOTOR", "FS-VALUE", "FS-RISE", "FS-STAY", "FS-PRESET", "FS-SAYS", "FS-VARIED", "LK-CONTROL",
+         "RC-TIME", "CH-VALUE", "CH-ORDER", "CH-SENSE", "FR-PERIOD", "FR-COUNT", "FR-TORN", "LT-STICK"), (),
+    ),
+    "FS-AGAIN": _LOST_BEFORE,
+    "FS-LONG": any_of("age of the flight", "past 2^16 packets", "36 min", "72 min"),
+    "FS-OFF": (("cause", "handset off"), ("handset", "off and on")),
+    "FS-FADE": any_of("right before the loss", "most lost", "isolated packets"),
+    "FS-JAM": (("cause", "interference"),),
+    "FS-ADDRESS": (("cause", "wrong address"),),
+    "FS-FOREIGN": _FOREIGN,
+    "FS-INTRUDER": (("foreign handset", "at the return"),),
+    "FS-STALE": (("handset", "hangs and goes on"), ("cause", "handset hangs")),
+    "FS-HANG": any_of("receiver", "hangs in flight", "hangs while away"),
+    "PW-IDLE": any_of("before the first packet", "5 s of silence", "30 s of silence"),
+    "PW-RESET": any_of("receiver", "reset in flight", "reset while away", "reset at the return"),
+    "PW-BROWNOUT": any_of("receiver", "brown-out in flight", "brown-out while away"),
+    "RC-LIVE": any_of("throttle at the return", "just above idle", "as at the loss"),
+    "RC-GLITCH": any_of("throttle at the return", "idle", "just below idle"),
+    "RC-REARM": _LOST_BEFORE,
+    "RC-STRAY": any_of(
+        "length", "long with a stray packet", "long with nearly enough stray packets in a row",
+        "long with nearly enough stray packets spread out",
+    ),
+    "LK-FALSE": (*any_of("quality before", "a quarter lost", "most lost"), ("right before the loss", "most lost")),
+    "LK-GAP": (
+        *any_of("quality before", "short gaps", "isolated packets"), ("right before the loss", "isolated packets")
+    ),
+}  # fmt: skip
+"""As in `Variety`."""
 
-
-def rows(profile: Profile, seed: int, strength: Strength = PAIRS) -> list[Row]:
-    """Return at least `FLIGHTS` rows, each a value by the name of each dimension."""
-    factors = tuple((name, tuple(values)) for name, values in dimensions_of(profile).items())
-    return [dict(row) for row in _rows(factors, seed, strength)]
-
-
-@functools.lru_cache(maxsize=32)
-def _rows(factors: tuple[tuple[str, tuple[str, ...]], ...], seed: int, strength: Strength) -> list[Row]:
-    """Return the rows; computing them takes as long as a tenth of the flights."""
-    choices = {name: list(values) for name, values in factors}
-    inner = [{"fields": [name for name in THROTTLE if name in choices], "strength": strength.throttle}]
-    found: list[Row] = list(
-        covertable.make(
-            choices, strength=strength.anywhere, sorter=by_hash, salt=str(seed),
-            sub_models=inner if strength.throttle > strength.anywhere else None,
-        )
-    )  # fmt: skip
-    more = random.Random(f"varied flights {seed}")
-    while len(found) < FLIGHTS:
-        found.append({name: more.choice(values) for name, values in choices.items()})
-    return found
-
-
-def long_rows(profile: Profile) -> list[Row]:
-    """Return the rows of `LONG_FLIGHTS`, with the plain value of every other dimension."""
-    plain = {name: values[0] for name, values in dimensions_of(profile).items()}
-    return [{**plain, **row} for row in LONG_FLIGHTS]
-
-
-def combinations_of(row: Row, strength: int) -> Iterator[tuple[Value, ...]]:
-    """Yield the combinations of values of `strength` dimensions that a row has, each in the same order everywhere."""
-    return itertools.combinations(sorted(row.items()), strength)
+LINK: Final = Variety(DIMENSIONS, THROTTLE, CONCERNS, LONG_FLIGHTS)
+"""The flights of a link, looked at for its receiver."""

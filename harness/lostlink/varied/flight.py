@@ -10,7 +10,8 @@ import random
 from typing import Final
 
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.varied.dimensions import DIMENSIONS, Row, switches, yaw
+from lostlink.varied.covering import Row
+from lostlink.varied.dimensions import DIMENSIONS, switches, yaw
 from lostlink_sims import Move, Scenario
 from lostlink_sims.codes import pulse_table
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES

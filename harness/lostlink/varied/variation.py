@@ -1,4 +1,4 @@
-"""Which varied flights concern a requirement, and what they had."""
+"""What the varied flights that concern a requirement had."""
 
 from __future__ import annotations
 
@@ -9,68 +9,34 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Final
 
-from lostlink.varied.dimensions import DIMENSIONS, PAIRS, THROTTLE, Row, Strength, Value, combinations_of, dimensions_of
+from lostlink.varied.covering import PAIRS, Row, Strength, Value, Variety, combinations_of
+from lostlink.varied.dimensions import LINK
+from lostlink.varied.handset_dimensions import HANDSET
 from lostlink.verdicts import Variation
 from lostlink_sims import Profile
 
+VARIETIES: Final[Mapping[str, Variety]] = {"FS-VARIED": LINK, "HS-VARIED": HANDSET}
+"""By the requirement whose test flies them."""
 
-def _any_of(dimension: str, *values: str) -> tuple[Value, ...]:
-    return tuple((dimension, value) for value in values)
 
-
-_LOST_BEFORE: Final = _any_of(
-    "earlier losses", "one of 3 s", "three with motors stopped", "three just longer than the timeout",
-    "four of 3 s six seconds apart", "twenty-one in quick succession",
-)  # fmt: skip
-_FOREIGN: Final = _any_of(
-    "foreign handset", "one bit of the id", "another bit late while away", "another length",
-    "a longer packet late while away", "at the return",
-)  # fmt: skip
-
-CONCERNS: Final[Mapping[str, tuple[Value, ...]]] = {
-    **dict.fromkeys(
-        ("FS-CUT", "FS-MOTOR", "FS-VALUE", "FS-RISE", "FS-STAY", "FS-PRESET", "FS-SAYS", "FS-VARIED", "LK-CONTROL",
-         "RC-TIME", "CH-VALUE", "CH-ORDER", "CH-SENSE", "FR-PERIOD", "FR-COUNT", "FR-TORN", "LT-STICK"), (),
-    ),
-    "FS-AGAIN": _LOST_BEFORE,
-    "FS-LONG": _any_of("age of the flight", "past 2^16 packets", "36 min", "72 min"),
-    "FS-OFF": (("cause", "handset off"), ("handset", "off and on")),
-    "FS-FADE": _any_of("right before the loss", "most lost", "isolated packets"),
-    "FS-JAM": (("cause", "interference"),),
-    "FS-ADDRESS": (("cause", "wrong address"),),
-    "FS-FOREIGN": _FOREIGN,
-    "FS-INTRUDER": (("foreign handset", "at the return"),),
-    "FS-STALE": (("handset", "hangs and goes on"), ("cause", "handset hangs")),
-    "FS-HANG": _any_of("receiver", "hangs in flight", "hangs while away"),
-    "PW-IDLE": _any_of("before the first packet", "5 s of silence", "30 s of silence"),
-    "PW-RESET": _any_of("receiver", "reset in flight", "reset while away", "reset at the return"),
-    "PW-BROWNOUT": _any_of("receiver", "brown-out in flight", "brown-out while away"),
-    "RC-LIVE": _any_of("throttle at the return", "just above idle", "as at the loss"),
-    "RC-GLITCH": _any_of("throttle at the return", "idle", "just below idle"),
-    "RC-REARM": _LOST_BEFORE,
-    "RC-STRAY": _any_of(
-        "length", "long with a stray packet", "long with nearly enough stray packets in a row",
-        "long with nearly enough stray packets spread out",
-    ),
-    "LK-FALSE": (*_any_of("quality before", "a quarter lost", "most lost"), ("right before the loss", "most lost")),
-    "LK-GAP": (
-        *_any_of("quality before", "short gaps", "isolated packets"), ("right before the loss", "isolated packets")
-    ),
-}  # fmt: skip
-"""For each requirement that the invariants judge in varied flights, the values of which a flight has one; none: all."""
+def concerning(requirement_id: str) -> tuple[str, Variety] | None:
+    """Return the variety whose flights concern a requirement, after the requirement whose test flies them."""
+    found = ((name, variety) for name, variety in VARIETIES.items() if requirement_id in variety.concerns)
+    return next(found, None)
 
 
 def concern_text(requirement_id: str) -> str:
     """Return which varied flights concern a requirement, in words; empty if none does."""
-    if requirement_id not in CONCERNS:
+    if (found := concerning(requirement_id)) is None:
         return ""
+    name, variety = found
     by_dimension: dict[str, list[str]] = {}
-    for name, value in CONCERNS[requirement_id]:
-        by_dimension.setdefault(name, []).append(value)
+    for dimension, value in variety.concerns[requirement_id]:
+        by_dimension.setdefault(dimension, []).append(value)
     if not by_dimension:
-        return "every varied flight (FS-VARIED)"
-    which = "; or ".join(f"{name}: {' / '.join(values)}" for name, values in by_dimension.items())
-    return f"varied flights (FS-VARIED) with {which}"
+        return f"every varied flight ({name})"
+    which = "; or ".join(f"{dimension}: {' / '.join(values)}" for dimension, values in by_dimension.items())
+    return f"varied flights ({name}) with {which}"
 
 
 def _concerns(premises: Sequence[Value], row: Row) -> bool:
@@ -83,6 +49,8 @@ class Flown:
 
     Attributes
     ----------
+    name : str
+        The requirement whose test flew them, a key of `VARIETIES`.
     rows : list of dict of str to str
     strength : Strength
         Which combinations are counted.
@@ -90,6 +58,7 @@ class Flown:
         Flights that the rig could not fly, by reason.
     """
 
+    name: str = "FS-VARIED"
     rows: list[Row] = field(default_factory=list)
     strength: Strength = PAIRS
     left_out: dict[str, int] = field(default_factory=dict)
@@ -111,11 +80,11 @@ class Flown:
 
 def variation_of(profile: Profile, requirement_id: str, flown: Flown) -> Variation | None:
     """Return what the flights that concern a requirement had; None if no varied flight concerns it."""
-    dimensions = dimensions_of(profile)
-    long = {dimension.name: dimension.long for dimension in DIMENSIONS}
-    if requirement_id not in CONCERNS:
+    if (found := concerning(requirement_id)) is None or found[0] != flown.name:
         return None
-    named = CONCERNS[requirement_id]
+    variety = found[1]
+    dimensions, named = variety.of(profile), variety.concerns[requirement_id]
+    long = {dimension.name: dimension.long for dimension in variety.dimensions}
     premises = [(name, value) for name, value in named if value in (*dimensions.get(name, ()), *long[name])]
     concerned = [row for row in flown.rows if _concerns(premises, row)] if premises or not named else []
     if not concerned and not flown.left_out:
@@ -125,13 +94,13 @@ def variation_of(profile: Profile, requirement_id: str, flown: Flown) -> Variati
                if _may_have(premises, [(name, value)])}
         for name, each in dimensions.items()
     }  # fmt: skip
-    throttle = {name: values for name, values in dimensions.items() if name in THROTTLE}
+    decisive = {name: values for name, values in dimensions.items() if name in variety.decisive}
     return Variation(
         flights=len(concerned), values=values, left_out=dict(flown.left_out), strength=flown.strength.anywhere,
         combinations_flown=_flown(dimensions, concerned, flown.strength.anywhere),
-        combinations=_all(dimensions, premises, flown.strength.anywhere), throttle_strength=flown.strength.throttle,
-        throttle_combinations_flown=_flown(throttle, concerned, flown.strength.throttle),
-        throttle_combinations=_all(throttle, premises, flown.strength.throttle),
+        combinations=_all(dimensions, premises, flown.strength.anywhere), throttle_strength=flown.strength.decisive,
+        throttle_combinations_flown=_flown(decisive, concerned, flown.strength.decisive),
+        throttle_combinations=_all(decisive, premises, flown.strength.decisive),
     )  # fmt: skip
 
 
