@@ -77,6 +77,7 @@ def make(tools: None, tmp_path_factory: pytest.TempPathFactory) -> Make:
         divider: str = "",
         program: Path | None = None,
         define: str = "",
+        queue: int | None = None,
     ) -> Path:
         folder, settings = build, []
         if profile is not None:
@@ -94,6 +95,10 @@ def make(tools: None, tmp_path_factory: pytest.TempPathFactory) -> Make:
             folder = build / define
             folder.mkdir(exist_ok=True)
             settings.append(f"CFLAGS=-O2 -D{define}")
+        if queue is not None:
+            folder = build / f"queue{queue}"
+            folder.mkdir(exist_ok=True)
+            settings.append(f"QUEUE={queue}")
         if program is not None:
             settings.append(f"PROGRAM={program}")
         if mistake:

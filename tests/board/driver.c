@@ -38,6 +38,27 @@ void driver_feed(const uint8_t *data, uint32_t length, uint32_t now_us)
         }
 }
 
+/* Lets the queue be served at an instant. */
+void driver_due(uint32_t now_us)
+{
+    struct bench_order order;
+    while (bench_due(&bench, now_us, &order))
+        if (order_count < 512u) {
+            orders[order_count][0] = (uint32_t)order.type;
+            orders[order_count++][1] = order.value_us;
+        }
+}
+
+bool driver_next(uint32_t *at_us)
+{
+    return bench_next(&bench, at_us);
+}
+
+bool driver_host_lost(uint32_t now_us)
+{
+    return bench_host_lost(&bench, now_us);
+}
+
 uint8_t driver_packet(uint8_t *payload)
 {
     return bench_packet(&bench, payload);
@@ -94,18 +115,24 @@ int main(void)
     uint8_t payload[BENCH_PACKET_BYTES];
     uint32_t now_us = 0xFFF00000u, packets = 0;
     int byte;
-    driver_begin("fuzzed", 8, 15);
+    driver_begin("fuzzed", 8, 31);
     board_begin(&board, now_us, keep, NULL, NULL, "fuzzed");
     while ((byte = getchar()) != EOF) {
         uint8_t one = (uint8_t)byte;
         driver_feed(&one, 1, now_us);
+        driver_due(now_us);
         if (bench_packet(&bench, payload))
             packets++;
         board_byte(&board, one, now_us);
         now_us += 40u;
     }
-    printf("%lu %lu %lu %lu\n", (unsigned long)bench.received, (unsigned long)bench.damaged,
+    printf("%lu %lu %lu %lu", (unsigned long)bench.received, (unsigned long)bench.damaged,
            (unsigned long)bench.overrun, (unsigned long)packets);
+#if BENCH_QUEUE_BYTES
+    printf(" %lu %lu %lu %lu %u", (unsigned long)bench.accepted, (unsigned long)bench.done,
+           (unsigned long)bench.refused, (unsigned long)bench.cleared, (unsigned)bench.queued);
+#endif
+    printf("\n");
     return 0;
 }
 #endif

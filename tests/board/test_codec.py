@@ -21,9 +21,11 @@ from lostlink.bench import codec
 from lostlink.bench.codec import (
     Boot,
     Channels,
+    Clear,
     CobsError,
     Counters,
     Decoder,
+    Done,
     Edges,
     Failsafe,
     Frame,
@@ -32,9 +34,12 @@ from lostlink.bench.codec import (
     Identify,
     Identity,
     Message,
+    OrderAt,
     Packet,
+    PacketAt,
     Ping,
     Pong,
+    Queue,
     Reset,
     SetClock,
     Taken,
@@ -50,7 +55,8 @@ MESSAGES: tuple[Message, ...] = (
     Hang(1_000_000), Identity(1, 15, 8, 1, b"my board"), Pong(0x1234, 1_000_000, 1_000_040), Taken(7, 1_005_000),
     Channels(1_010_000, WIDTHS), Frame(1_010_000, 300, WIDTHS), Failsafe(1_505_000, 1, 7, 1_005_000), Boot(50_000, 2),
     Counters(1000, 2, 0), Edges(1_010_000, 1, (300, 1200, 300, 1200)),
-    Guard(1_000_000, 0),
+    Guard(1_000_000, 0), PacketAt(7, 1_005_000, bytes.fromhex("80408000ffff2a07d5")),
+    OrderAt(8, 1_200_000, 4, 50_000), Clear(), Done(7, 1_005_000, 0), Queue(256, 3, 1000, 990, 0, 7),
 )  # fmt: skip
 SEED = 20_250
 LONG = pytest.mark.long
@@ -87,7 +93,7 @@ def framed(body: bytes) -> bytes:
 
 
 def test_vectors_are_all_there() -> None:
-    """13 COBS vectors, three CRC values, and a frame of each message in order of type."""
+    """13 COBS vectors, three CRC values, and a frame of each message."""
     kinds = [row[0] for row in VECTORS]
     assert kinds.count("cobs") == 13
     assert kinds.count("crc") == 3
@@ -305,6 +311,10 @@ FROM_HOST = st.one_of(
     st.builds(Identify, u(8)), st.builds(Ping, u(16)), st.builds(Packet, u(8), st.binary(max_size=32)),
     st.builds(Reset, u(32)), st.builds(SetClock, u(32)), st.builds(Hang, u(32)),
 )  # fmt: skip
+AHEAD = st.one_of(
+    st.builds(PacketAt, u(8), u(32), st.binary(max_size=32)), st.builds(OrderAt, u(8), u(32), u(8), u(32)),
+    st.just(Clear()), st.builds(Done, u(8), u(32), u(8)), st.builds(Queue, u(16), u(16), u(32), u(32), u(32), u(32)),
+)  # fmt: skip
 FROM_BOARD = st.one_of(
     st.builds(Identity, u(8), u(8), u(8), u(8), st.binary(max_size=40)), st.builds(Pong, u(16), u(32), u(32)),
     st.builds(Taken, u(8), u(32)), st.builds(Channels, u(32), widths()), st.builds(Frame, u(32), u(16), widths()),
@@ -315,7 +325,7 @@ FROM_BOARD = st.one_of(
 
 @PARTS
 @settings(max_examples=125, deadline=None)
-@given(message=FROM_HOST | FROM_BOARD, number=u(8))
+@given(message=FROM_HOST | FROM_BOARD | AHEAD, number=u(8))
 def test_python_round_trip(part: int, message: Message, number: int) -> None:
     frame = encode(message, number)
     assert frame[0] == frame[-1] == 0
@@ -508,9 +518,11 @@ def test_noise_under_sanitizers(
     decoder, _ = heard
     done = subprocess.run([program], input=noise, capture_output=True, check=False)
     assert done.returncode == 0, done.stderr.decode(errors="replace")[:4000]
-    received, damaged, overrun, packets = map(int, done.stdout.split())
+    received, damaged, overrun, packets, *queue = map(int, done.stdout.split())
     assert received == decoder.good
     assert min(damaged, overrun, packets) > 0
+    accepted, carried_out, _, cleared, waiting = queue
+    assert accepted == carried_out + cleared + waiting
 
 
 @pytest.mark.parametrize("message", MESSAGES, ids=lambda message: type(message).__name__)

@@ -34,6 +34,7 @@ from lostlink.profiles import read_profile
 from lostlink.rigs import serial as serial_rig
 from lostlink.rigs.serial import SerialRig
 from lostlink.scenarios import Flight, ScenarioBuilder
+from lostlink.suite.judge import InconclusiveError, Judge
 from lostlink_sims import HowSeen, Profile, Scenario
 from lostlink_sims.clock import World
 from lostlink_sims.scenario import LinkCut, MainLoopHung, ReceiverReset
@@ -51,9 +52,10 @@ def start(
     """Start boards; the port has the same name each time."""
     running: list[subprocess.Popen[str]] = []
 
-    def begin(*words: str, link: str = "port") -> str:
+    def begin(*words: str, link: str = "port", queue: int | None = None) -> str:
         link_path = tmp_path / link
-        board = subprocess.Popen([make("board"), "--link", link_path, *words], stdout=subprocess.PIPE, text=True)
+        program = make("board", queue=queue)
+        board = subprocess.Popen([program, "--link", link_path, *words], stdout=subprocess.PIPE, text=True)
         running.append(board)
         assert board.stdout is not None
         board.stdout.readline()
@@ -96,11 +98,27 @@ def _rig(link: Profile, port: str) -> Iterator[SerialRig]:
 # --- what is measured -------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("words", [(), ("--ppm", "5000"), ("--clock", "4294000000"), ("--ppm", "-200")], ids=str)
-def test_cut_time_within_its_uncertainty(start: Start, link: Profile, words: tuple[str, ...]) -> None:
-    """Cut time = timeout, plus waiting for a frame, less the loss's place between packets: all inside known bounds."""
+@pytest.mark.parametrize(
+    ("words", "queue"),
+    [
+        ((), None),
+        (("--ppm", "5000"), None),
+        (("--clock", "4294000000"), None),
+        (("--ppm", "-200"), 256),
+        ((), 0),
+        (("--ppm", "5000"), 0),
+    ],
+    ids=str,
+)
+def test_cut_time_within_its_uncertainty(start: Start, link: Profile, words: tuple[str, ...], queue: int) -> None:
+    """Cut time = timeout, plus waiting for a frame, less the loss's place between packets: all inside known bounds.
+
+    With a queue for a second, for 17 packets, and as on a board that was built without one.
+    """
     rate = 1 + (float(words[1]) * 1e-6 if words[:1] == ("--ppm",) else 0)
-    with _rig(link, start(*words)) as rig:
+    with _rig(link, start(*words, queue=queue)) as rig:
+        assert ("of the board's own clock" in rig.about["packets"]) is (queue != 0), rig.about["packets"]
+        assert ("ahead" in rig.about["packets"]) is (queue != 0)
         run, at_us = _cut(link)
         for _ in range(5):  # a busy machine makes runs void, or stops the board's process: it is never early by that
             trace = rig.run(run)
@@ -150,7 +168,7 @@ def test_a_slow_garbage_collection_makes_no_packet_late(
         return 0
 
     monkeypatch.setattr(gc, "collect", collect)
-    with _rig(link, start()) as rig:
+    with _rig(link, start(queue=0)) as rig:
         rig.run(_cut(link)[0])
     assert len(began_ns) == len(collected_ns)
     assert all(began > collected for began, collected in zip(began_ns, collected_ns, strict=True))
@@ -169,7 +187,7 @@ def test_a_long_preparation_makes_nothing_late(
             prepared_ns.append(time.monotonic_ns())
 
     monkeypatch.setattr(serial_rig, "Stage", SlowStage)
-    with _rig(link, start()) as rig:
+    with _rig(link, start(queue=0)) as rig:
         rig.run(Scenario(duration_us=300_000))
     assert all(began > prepared for began, prepared in zip(began_ns, prepared_ns, strict=True))
 
@@ -390,10 +408,12 @@ def test_interrupt_ends_with_130_and_a_safe_board(start: Start, tmp_path: Path) 
     assert "held in reset" in out
 
 
-@pytest.mark.parametrize("trouble", ["reboot:900", "stall:300:600"])
-def test_spoiled_run_is_made_again(start: Start, link: Profile, trouble: str) -> None:
+@pytest.mark.parametrize(
+    ("trouble", "queue"), [("reboot:900", 0), ("reboot:900", None), ("stall:300:600", 0), ("stall:300:600", 256)]
+)
+def test_spoiled_run_is_made_again(start: Start, link: Profile, trouble: str, queue: int) -> None:
     """A board that restarts by itself, or stands still for a while: void, not met; the next run is sound again."""
-    with _rig(link, start("--trouble", trouble)) as rig:
+    with _rig(link, start("--trouble", trouble, queue=queue)) as rig:
         run, at_us = _cut(link)
         trace = rig.run(run)
         assert rig._void >= 1
@@ -491,29 +511,114 @@ def test_deaf_board(start: Start, link: Profile) -> None:
         _fly_on(rig, link)
 
 
-def test_slow_host(start: Start, link: Profile) -> None:
-    """In each attempt the host stands still in flight: inconclusive, and the reason is told."""
+def _slow(rig: SerialRig, stands_s: float) -> None:
+    """Let the host stand still at each fortieth packet."""
+    board = rig._board
+    assert board is not None
+    real, sent = board.send, 0
+
+    def slow(message: codec.Message) -> tuple[int, int]:
+        nonlocal sent
+        is_packet = isinstance(message, codec.Packet | codec.PacketAt)
+        sent += is_packet
+        if is_packet and sent % 40 == 0:
+            time.sleep(stands_s)  # noqa: TID251  a host that is busy elsewhere
+        return real(message)
+
+    board.send = slow  # type: ignore[method-assign]
+
+
+@pytest.mark.parametrize(("queue", "stands_s"), [(0, 0.05), (256, 0.3)])
+def test_slow_host(start: Start, link: Profile, queue: int, stands_s: float) -> None:
+    """In each attempt the host stands still in flight, longer than the board's queue lasts: never a verdict.
+
+    What was late is not carried out, nothing is left in the queue, and the reason is told.
+    """
+    with _rig(link, start(queue=queue)) as rig:
+        _slow(rig, stands_s)
+        scenario, at_us = _cut(link)
+        trace = rig.run(scenario)
+        assert "too slow" in trace.doubt
+        assert ("too late" in trace.doubt) is bool(queue)
+        assert rig._void == serial_rig.ATTEMPTS
+        judge = Judge(None, rig, "")
+        judge(trace, failsafe.time_to_cut(trace, at_us), at_most=0)
+        with pytest.raises(InconclusiveError, match="too slow"):
+            judge.conclude()
+        board = rig._board
+        assert board is not None
+        told = board.clear_queue()
+        if told is not None:
+            assert told.queued == 0
+            assert told.refused >= serial_rig.ATTEMPTS
+
+
+def test_a_slow_host_is_no_matter_to_a_board_with_a_queue(start: Start, link: Profile) -> None:
+    """It stands still for 0.1 s again and again: no run is void, and no packet comes off its time."""
+    with _rig(link, start()) as rig:
+        _slow(rig, 0.1)
+        scenario, at_us = _cut(link)
+        trace = rig.run(scenario)
+        if trace.doubt or rig._void:  # the board's process, too, must get a processor
+            pytest.skip(f"this machine was too busy: {trace.doubt}")
+        cut = failsafe.time_to_cut(trace, at_us)
+        assert cut.uncertainty < 1_000
+        assert 495_000 <= cut.value <= 500_000 + 22_500 + 3 * 2_000
+
+
+def test_a_board_that_stood_still_for_less_than_its_queue(start: Start, link: Profile) -> None:
+    """As if its receive interrupt went on: what it was sent ahead happens at its instants."""
+    with _rig(link, start("--trouble", "stall:900:1100")) as rig:
+        trace = rig.run(_cut(link)[0])
+        assert trace.doubt or rig._void or trace.uncertainty_us < 1_000
+
+
+@pytest.mark.parametrize("spoiled", ["lost", "twice", "swapped", "damaged on its way", "twice on its way"])
+def test_each_order_is_answered_once(
+    start: Start, link: Profile, spoiled: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Answers that are missing, doubled or swapped, and orders that the line damaged or doubled, spoil a run."""
+    monkeypatch.setattr(serial_rig, "ATTEMPTS", 1)
     with _rig(link, start()) as rig:
         board = rig._board
         assert board is not None
-        real, sent = board.send, 0
+        _spoil(board, spoiled)
+        trace = rig.run(Scenario(duration_us=600_000))
+        assert trace.doubt
+        assert "line" not in trace.doubt or "order" in trace.doubt, "found by the answers themselves"
 
-        def slow(message: codec.Message) -> tuple[int, int]:
-            nonlocal sent
-            sent += isinstance(message, codec.Packet)
-            if isinstance(message, codec.Packet) and sent % 40 == 0:
-                time.sleep(0.05)  # noqa: TID251  a host that is busy elsewhere
-            return real(message)
 
-        board.send = slow  # type: ignore[method-assign]
-        trace = rig.run(_cut(link)[0])
-        assert "too slow" in trace.doubt
-        assert rig._void == serial_rig.ATTEMPTS
+def _spoil(board: BenchBoard, how: str) -> None:
+    process, write, seen = board._process, board.line.write, 0
+
+    def spoiled(message: codec.Message, stamp_ns: int) -> None:
+        nonlocal seen
+        seen += isinstance(message, codec.Done)
+        if isinstance(message, codec.Done) and seen == 30:
+            if how == "lost":
+                return
+            if how == "twice":
+                process(message, stamp_ns)
+            message = codec.Done(message.number + (how == "swapped") & 0xFF, message.at_us, message.result)
+        process(message, stamp_ns)
+
+    def written(data: bytes) -> tuple[int, int]:
+        nonlocal seen
+        seen += isinstance(codec.Decoder().feed(data)[0], codec.PacketAt)
+        if seen == 30:
+            seen += 1
+            data = data + data if how == "twice on its way" else data[:3] + bytes([data[3] ^ 1 or 2]) + data[4:]
+        return write(data)
+
+    if "way" in how:
+        board.line.write = written  # type: ignore[method-assign]
+    else:
+        board._process = spoiled  # type: ignore[method-assign]
 
 
 def test_a_late_command_spoils_a_run(start: Start, link: Profile) -> None:
     """No packet is on its way that would show it: the order to hang left the host 400 ms late."""
-    with _rig(link, start()) as rig:
+    with _rig(link, start(queue=0)) as rig:
         board = rig._board
         assert board is not None
         real = board.send

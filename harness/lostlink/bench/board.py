@@ -55,6 +55,8 @@ class Reports:
     failsafe : list of (int, int)
     boots : list of (int, int)
         Time and cause.
+    done : list of (int, int, int)
+        Number of a packet or order with an instant, when it was carried out, and the result.
     """
 
     taken: list[tuple[int, int]] = field(default_factory=list)
@@ -62,6 +64,7 @@ class Reports:
     channels: list[tuple[int, tuple[int, ...]]] = field(default_factory=list)
     failsafe: list[tuple[int, int]] = field(default_factory=list)
     boots: list[tuple[int, int]] = field(default_factory=list)
+    done: list[tuple[int, int, int]] = field(default_factory=list)
 
     def add(self, message: codec.Message, us: Callable[[int], int]) -> None:
         """Add a message, if it is a report; `us` unwraps its timestamps."""
@@ -76,11 +79,14 @@ class Reports:
                 self.failsafe.append((us(message.at_us), int(bool(message.is_on))))
             case codec.Boot():
                 self.boots.append((us(message.at_us), message.cause))
+            case codec.Done():
+                self.done.append((message.number, us(message.at_us), message.result))
             case _:
                 pass
 
     def __len__(self) -> int:
-        return len(self.taken) + len(self.frames) + len(self.channels) + len(self.failsafe) + len(self.boots)
+        taken_and_frames = len(self.taken) + len(self.frames) + len(self.done)
+        return taken_and_frames + len(self.channels) + len(self.failsafe) + len(self.boots)
 
 
 class BenchBoard:
@@ -104,6 +110,8 @@ class BenchBoard:
     reports : Reports
     guard : codec.Guard or None
         Protection of the board when the host is lost; None without one.
+    queue : codec.Queue or None
+        The board's queue, as it was last reported; None without one.
     heard_ns : int
         Arrival of the last whole frame.
     """
@@ -122,6 +130,7 @@ class BenchBoard:
         self._identity: codec.Identity | None = None
         self.counters: codec.Counters | None = None
         self.guard: codec.Guard | None = None
+        self.queue: codec.Queue | None = None
         self._sent_ns = 0
         self.reports = Reports()
         self.heard_ns = time.monotonic_ns()
@@ -200,6 +209,8 @@ class BenchBoard:
                 self.counters = message
             case codec.Guard():
                 self.guard = message
+            case codec.Queue():
+                self.queue = message
             case _:
                 pass
 
@@ -240,6 +251,18 @@ class BenchBoard:
             return PortError(port, f"the board prints text ({text!r}) and does not speak the bench protocol", hint)
         shown, hint = bytes(self._raw[:16]).hex(" "), f"is {self.line.baud} baud right?"
         return PortError(port, f"no frame of the bench protocol {waited}, but bytes such as {shown}", hint)
+
+    @property
+    def keeps_time(self) -> bool:
+        """Whether packets and orders can be sent ahead, with instants of the board's clock."""
+        return bool(self.identity.abilities & codec.KEEPS_TIME) and self.queue is not None
+
+    def clear_queue(self) -> codec.Queue | None:
+        """Discard what waits for its instant; return the state of the queue, None for a board without one."""
+        if self.keeps_time:
+            self.send(codec.Clear())
+            self.answered(self.ping())
+        return self.queue
 
     def align_anew(self) -> None:
         """Discard all exchanges, after a jump of the board's clock."""

@@ -73,6 +73,11 @@ class ClockFit:
         since_us = host_us - self.host_base_us
         return float((self.low_us + self.slopes * since_us).min()), float((self.high_us + self.slopes * since_us).max())
 
+    def board_us(self, host_us: float) -> float:
+        """Return the board's time at a host time."""
+        low, high = self._bounds(host_us)
+        return self.board_base_us + (low + high) / 2
+
     def host_us(self, board_us: float, near_host_us: float) -> float:
         """Return the host time of a board time.
 

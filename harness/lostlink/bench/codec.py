@@ -113,10 +113,35 @@ class Hang:
     for_us: int
 
 
+@dataclass(frozen=True, slots=True)
+class PacketAt:
+    """A payload that the radio delivers at an instant of the board's clock; `number` counts these and `OrderAt`."""
+
+    number: int
+    at_us: int
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class OrderAt:
+    """A `Reset`, `SetClock` or `Hang` at an instant of the board's clock: its type and its value."""
+
+    number: int
+    at_us: int
+    order: int
+    value_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Clear:
+    """Host discards all that waits for its instant; the board answers with `Queue`."""
+
+
 CAN_RESET: Final = 1
 CAN_SET_CLOCK: Final = 2
 CAN_HANG: Final = 4
 REPORTS_FRAMES: Final = 8
+KEEPS_TIME: Final = 16
 """Abilities of a board, as bits of `Identity.abilities`."""
 
 
@@ -219,9 +244,36 @@ class Guard:
     losses: int
 
 
+AS_ORDERED: Final = 0
+RESULTS: Final = {
+    AS_ORDERED: "carried out", 1: "too late", 2: "no room in the board's queue", 3: "not read by the board's program",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What became of a `PacketAt` or `OrderAt`, and when; `result` is one of `RESULTS`."""
+
+    number: int
+    at_us: int
+    result: int
+
+
+@dataclass(frozen=True, slots=True)
+class Queue:
+    """Size of the board's queue in bytes, how many wait in it, and what became of all since power-on."""
+
+    room_bytes: int
+    queued: int
+    accepted: int
+    done: int
+    refused: int
+    cleared: int
+
+
 Message = (
-    Identify | Ping | Packet | Reset | SetClock | Hang
-    | Identity | Pong | Taken | Channels | Frame | Failsafe | Boot | Counters | Edges | Guard
+    Identify | Ping | Packet | Reset | SetClock | Hang | PacketAt | OrderAt | Clear
+    | Identity | Pong | Taken | Channels | Frame | Failsafe | Boot | Counters | Edges | Guard | Done | Queue
 )  # fmt: skip
 _LAYOUTS: Final[dict[int, tuple[type[Message], str]]] = {
     0x01: (Identify, "<B"),
@@ -230,6 +282,9 @@ _LAYOUTS: Final[dict[int, tuple[type[Message], str]]] = {
     0x04: (Reset, "<I"),
     0x05: (SetClock, "<I"),
     0x06: (Hang, "<I"),
+    0x07: (PacketAt, "<BI*"),
+    0x08: (OrderAt, "<BIBI"),
+    0x09: (Clear, "<"),
     0x81: (Identity, "<BBBB*"),
     0x82: (Pong, "<HII"),
     0x83: (Taken, "<BI"),
@@ -240,6 +295,8 @@ _LAYOUTS: Final[dict[int, tuple[type[Message], str]]] = {
     0x88: (Counters, "<III"),
     0x89: (Edges, "<IB+"),
     0x8A: (Guard, "<IB"),
+    0x8B: (Done, "<BIB"),
+    0x8C: (Queue, "<HHIIII"),
 }
 """Class and layout of each type: a `struct` format; at its end ``*`` for bytes and ``+`` for 16-bit values."""
 TYPES: Final[dict[type[Message], int]] = {kind: number for number, (kind, _) in _LAYOUTS.items()}

@@ -137,6 +137,21 @@ class SerialLine:
                 return []
             time.sleep(_POLL_S)  # noqa: TID251  real time
 
+    def accepts(self) -> bool:
+        """Return whether the port takes data at once; True where the system cannot tell.
+
+        Raises
+        ------
+        LineLostError
+            If the connection is lost.
+        """
+        if self._fd is None:
+            return True
+        try:
+            return bool(select.select([], [self._fd], [], 0)[1])
+        except _LOST as error:
+            raise self._lost(error) from None
+
     def write(self, data: bytes) -> tuple[int, int]:
         """Write all of `data`; return the host's monotonic nanoseconds before and after.
 

@@ -1,31 +1,34 @@
 """Real time: a receiver board behind a serial port; handset, radio and flight controller are simulated.
 
-The simulation runs in step with the host's clock and sends the packets that are not lost to the board. The board
-reports when it received each packet and what it output, by its own clock. Instants of a run are on that clock; its zero
-is where the median packet arrived when it was due. The largest deviation of a packet is the uncertainty of every
-instant, but not of durations between two timestamps of the board.
+What reaches the radio does not depend on the receiver's program, so a run is simulated before it begins. A board with a
+queue gets its packets and orders ahead, with instants of its own clock, and the host may be busy meanwhile. To a board
+without one the simulation, in step with the host's clock, sends each packet when it is due.
+
+The board reports when it received each packet and what it output, by its own clock. Instants of a run are on that
+clock; its zero is where the median packet arrived when it was due. The largest deviation of a packet is the uncertainty
+of every instant, but not of durations between two timestamps of the board.
 """
 
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import functools
 import time
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from lostlink.bench import codec
-from lostlink.bench.board import PINGS_AT_START, BenchBoard, Reports
+from lostlink.bench.ahead import AHEAD_US, SentAhead, SpoiledError, room_needed
+from lostlink.bench.board import PINGS_AT_START, BenchBoard
 from lostlink.bench.clocks import ClockFit
 from lostlink.bench.line import DEFAULT_BAUD, LineLostError, PortError, open_line
 from lostlink.bench.pacer import pace, precise_timing, real_time_priority
 from lostlink.errors import CannotError, RigError
 from lostlink.rigs.base import Rig
 from lostlink.rigs.remote import RemoteBoard
-from lostlink.rigs.reported import ReportedRun
-from lostlink_sims import HowSeen, Profile, Scenario, Trace
+from lostlink.rigs.serial_run import SerialRun, decisive_from_us, lateness_limit_us
+from lostlink_sims import Profile, Scenario, Trace
 from lostlink_sims.clock import World
 from lostlink_sims.recorder import Recorder
 from lostlink_sims.scenario import BrownOut, MainLoopHung, ReceiverReset
@@ -38,30 +41,16 @@ PHASE_STRIDE: Final = 4
 BACK_WITHIN_S: Final = 10.0
 """Time limit for a lost connection to return."""
 _LEAD_NS: Final = 20_000_000
+_LEAD_AHEAD_NS: Final = 150_000_000
+"""Until the first order that is sent ahead is due; doubled when one came too late."""
+_LONGEST_LEAD_NS: Final = 1_000 * AHEAD_US
+_KNOWN_RATE: Final = 2e-4
+"""Uncertainty of the clock's rate with which the first run begins."""
+_LONGEST_ALIGNMENT_S: Final = 0.5
 _SAFE_S: Final = 1.0
-_BEFORE_TROUBLE_US: Final = 2_000_000
 _SETTLE_S: Final = 0.2
 _MOST_LOAD: Final = 0.8
 """Share of the line's capacity."""
-_NO_CLOCK: Final = "the board's clock cannot be aligned with the host's: it stopped, jumped, or is off by more than 1 %"
-
-
-def lateness_limit_us(profile: Profile, scenario: Scenario) -> int:
-    """Return the largest packet scheduling error of a valid run; others are discarded and repeated.
-
-    With faults it is the margin of the tests at a timeout, without faults most of a frame period.
-    """
-    limit_us = profile.receiver.timeout_us // 50 + 1_000
-    return limit_us if scenario.faults else max(limit_us, profile.output.frame_period_us * 4 // 5)
-
-
-def decisive_from_us(scenario: Scenario) -> int:
-    """Return the instant from which packets must be in time: shortly before the first fault."""
-    return max(0, min((fault.at_us for fault in scenario.faults), default=0) - _BEFORE_TROUBLE_US)
-
-
-class _LateError(Exception):
-    """A packet is too late, so the run must be repeated."""
 
 
 class _OtherBoardError(PortError):
@@ -69,7 +58,7 @@ class _OtherBoardError(PortError):
 
 
 class _SerialBoard(RemoteBoard):
-    """A board on a serial line; raises `_LateError` when a packet leaves too late."""
+    """A board on a serial line; raises `SpoiledError` when a packet leaves too late."""
 
     start_ns = 0  # of the host's monotonic clock
 
@@ -86,7 +75,7 @@ class _SerialBoard(RemoteBoard):
         if now_us >= self._decisive_us and late_ns > self._limit_ns:
             if is_packet := isinstance(message, codec.Packet):
                 self.sent.append(now_us)
-            raise _LateError(
+            raise SpoiledError(
                 f"host too slow: {'a packet' if is_packet else 'a command'} left {late_ns / 1e6:.1f} ms late"
             )
 
@@ -119,6 +108,7 @@ class SerialRig(Rig):
         self._port, self._baud = port, baud or DEFAULT_BAUD
         self._void = self._reconnects = 0
         self._worst_us = 0
+        self._lead_ns = _LEAD_AHEAD_NS
         self._lateness_us: list[float] = []
         self._identity: codec.Identity | None = None
         self._board: BenchBoard | None = self._connect()
@@ -133,6 +123,7 @@ class SerialRig(Rig):
                 raise _OtherBoardError(self._port, f"another board answers after a lost connection: {name}")
             if board.identity.abilities & codec.CAN_RESET:
                 board.send(codec.Reset(codec.STAY_DOWN))
+            board.clear_queue()
         except BaseException:
             line.close()
             raise
@@ -145,8 +136,16 @@ class SerialRig(Rig):
             if board.guard is not None
             else "the board does not protect itself; build its firmware with the bench.c of this version"
         )
+        self.about["packets"] = self._describe_ahead(board)
         self.about["line"] = f"{self._baud} baud, low latency {'on' if line.low_latency else 'not available'}"
         return board
+
+    def _describe_ahead(self, board: BenchBoard) -> str:
+        if not board.keeps_time or board.queue is None:
+            return "sent by the host when each is due; the board has no queue for instants of its own clock"
+        needed = room_needed(codec.Packet(0, bytes(self.profile.payload_bytes)))
+        held_us = board.queue.room_bytes // needed * self.profile.handset.packet_interval_us
+        return f"sent up to {min(held_us, AHEAD_US) / 1e6:.2g} s ahead, with instants of the board's own clock"
 
     @property
     def sets_clock(self) -> bool:
@@ -159,7 +158,8 @@ class SerialRig(Rig):
     def _check_load(self) -> None:
         """Raise an error if the line is too slow for the link."""
         profile = self.profile
-        packet = 8 + profile.payload_bytes
+        is_ahead = self._board is not None and self._board.keeps_time
+        packet = (12 if is_ahead else 8) + profile.payload_bytes
         frame = 12 + 2 * profile.output.channels
         packets, frames = 1e6 / profile.handset.packet_interval_us, 1e6 / profile.output.frame_period_us
         for way, bytes_s in (("to", packets * packet), ("from", packets * 13 + frames * 2 * frame)):
@@ -192,6 +192,8 @@ class SerialRig(Rig):
 
     def _make_safe(self, board: BenchBoard) -> str:
         """Send a low throttle until the board outputs it, then hold it in reset."""
+        if board.keeps_time:
+            board.send(codec.Clear())
         board.take_reports()
         position = np.zeros((64, len(self.profile.channels)), np.int64)
         rows = layout(self.profile, codes(self.profile, position), np.arange(64))
@@ -283,24 +285,12 @@ class SerialRig(Rig):
         assert board is not None
         self._prepare(board, scenario)
         before = _disturbances(board)
-
-        def build(env: World, recorder: Recorder, _: int) -> _SerialBoard:
-            return _SerialBoard(env, self.profile, scenario, board, recorder)
-
-        late = ""
+        fit = board.alignment.fit()
         with precise_timing():
-            stage = Stage(self.profile, scenario, build, keep=True)
-            stage.enqueue(stage.board.take)
-            # After the garbage collection and the preparation of a long scenario, which take some 10 ms:
-            stage.board.start_ns = start_ns = time.monotonic_ns() + _LEAD_NS
-            try:
-                pace(stage.env, scenario.duration_us, start_ns, functools.partial(self._wait, board))
-            except _LateError as error:
-                late = str(error)
-        if self._is_able(codec.CAN_RESET):
-            board.send(codec.Reset(codec.STAY_DOWN))
-        board.answered(board.ping())
-        reported = _SerialRun(self.profile, scenario, stage, board.take_reports(), start_ns)
+            if board.keeps_time and fit is not None:
+                reported, late = self._fly_ahead(board, scenario, fit)
+            else:
+                reported, late = self._fly_paced(board, scenario)
         fit = board.alignment.fit()
         if fit is None:
             board.align_anew()
@@ -314,6 +304,55 @@ class SerialRig(Rig):
         self._describe(board, fit)
         return trace
 
+    def _fly_paced(self, board: BenchBoard, scenario: Scenario) -> tuple[SerialRun, str]:
+        """Send each packet and order when it is due; return the run, and what spoiled it."""
+
+        def build(env: World, recorder: Recorder, _: int) -> _SerialBoard:
+            return _SerialBoard(env, self.profile, scenario, board, recorder)
+
+        stage = Stage(self.profile, scenario, build, keep=True)
+        stage.enqueue(stage.board.take)
+        # After the garbage collection and the preparation of a long scenario, which take some 10 ms:
+        stage.board.start_ns = start_ns = time.monotonic_ns() + _LEAD_NS
+        late = ""
+        try:
+            pace(stage.env, scenario.duration_us, start_ns, functools.partial(self._wait, board))
+        except SpoiledError as error:
+            late = str(error)
+        self._hold(board)
+        return SerialRun(self.profile, scenario, stage, board.take_reports(), start_ns), late
+
+    def _fly_ahead(self, board: BenchBoard, scenario: Scenario, fit: ClockFit) -> tuple[SerialRun, str]:
+        """Send packets and orders ahead, with instants of the board's clock; return the run, and what spoiled it."""
+        orders: list[tuple[int, codec.Message]] = []
+
+        def build(env: World, recorder: Recorder, _: int) -> RemoteBoard:
+            abilities = board.identity.abilities
+            return RemoteBoard(env, self.profile, recorder, lambda order: orders.append((env.now, order)), abilities)
+
+        stage = Stage(self.profile, scenario, build, keep=True)
+        stage.fly(scenario.duration_us)
+        if self._is_able(codec.CAN_RESET):
+            orders.append((scenario.duration_us, codec.Reset(codec.STAY_DOWN)))
+        start_ns = time.monotonic_ns() + self._lead_ns
+        ahead = SentAhead(board, fit, orders, start_ns / 1000)
+        late = ""
+        try:
+            ahead.run(scenario.duration_us, functools.partial(self._wait, board))
+        except SpoiledError as error:
+            late = str(error)
+            self._lead_ns = min(2 * self._lead_ns, _LONGEST_LEAD_NS)
+        self._hold(board)
+        return SerialRun(self.profile, scenario, stage, board.take_reports(), start_ns, ahead.others), late
+
+    def _hold(self, board: BenchBoard) -> None:
+        """Hold the board in reset, with nothing in its queue, and read all that it has reported."""
+        if self._is_able(codec.CAN_RESET):
+            board.send(codec.Reset(codec.STAY_DOWN))
+        elif board.keeps_time:
+            board.send(codec.Clear())
+        board.answered(board.ping())
+
     def _prepare(self, board: BenchBoard, scenario: Scenario) -> None:
         """Bring the board to the state before power-on, and align its clock."""
         if self._is_able(codec.CAN_RESET):
@@ -322,7 +361,20 @@ class SerialRig(Rig):
         else:
             self._fall_silent(board)
         board.align(3 if board.alignment.exchanges else PINGS_AT_START)
+        if board.keeps_time:
+            self._learn_rate(board)
+            board.clear_queue()
         board.take_reports()
+
+    @staticmethod
+    def _learn_rate(board: BenchBoard) -> None:
+        """Exchange pings until the rate of the board's clock is known well enough for the first instants."""
+        until_s = time.monotonic() + _LONGEST_ALIGNMENT_S
+        while time.monotonic() < until_s:
+            fit = board.alignment.fit()
+            if fit is None or fit.rate_uncertainty <= _KNOWN_RATE:
+                return
+            board.align(PINGS_AT_START)
 
     def _wait(self, board: BenchBoard, free_ns: int) -> None:
         board.wait(free_ns)
@@ -369,67 +421,3 @@ def _disturbed(board: BenchBoard, before: tuple[int, int, int]) -> str:
     if damaged or missing:
         return f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
     return ""
-
-
-class _SerialRun(ReportedRun):
-    """Converts the reports of a board to a trace on the scenario's time line."""
-
-    def __init__(
-        self, profile: Profile, scenario: Scenario, stage: Stage[_SerialBoard], reports: Reports, start_ns: int
-    ) -> None:
-        super().__init__(profile, scenario, stage, reports)
-        self._start_us = start_ns / 1000
-        self.anchor_us = 0.0  # lateness of the median packet
-
-    def trace(self, fit: ClockFit | None, identity: codec.Identity) -> Trace:
-        """Return the trace with its uncertainty, and with a doubt if the bench disturbed the run."""
-        if fit is None:
-            return self._completed(doubt=_NO_CLOCK)
-        middle_us = self._start_us + self._scenario.duration_us / 2
-
-        def raw(board_us: float) -> float:
-            return fit.host_us(board_us, middle_us) - self._start_us
-
-        def at(board_us: float) -> int:
-            return round(raw(board_us) - self.anchor_us)
-
-        arrivals = self.arrivals(raw)
-        decisive = [arrived - due for due, arrived in arrivals.items() if due >= decisive_from_us(self._scenario)]
-        lateness_us = np.array(decisive or self.lateness_us)
-        if len(lateness_us):
-            self.anchor_us = float(np.median(lateness_us))
-            spread_us = float(np.abs(lateness_us - self.anchor_us).max())
-        else:
-            spread_us = fit.uncertainty_us(middle_us)
-        drift_us = fit.rate_uncertainty * self._scenario.duration_us / 2
-        uncertainty_us = int(np.ceil(spread_us + drift_us)) + identity.tick_us + 1
-        separators = self.put_frames(self.reported_frames(at, identity.abilities))
-        self.put_flags(at)
-        trace = self._completed(
-            uncertainty_us=uncertainty_us, span_uncertainty_us=identity.tick_us,
-            separators_us=np.array(separators, np.int64) if separators else None, doubt=self._doubt(uncertainty_us),
-        )  # fmt: skip
-        self.set_arrivals(trace, arrivals, self.anchor_us)
-        return trace
-
-    def _completed(self, **columns: Any) -> Trace:
-        self._stage.close()
-        trace = dataclasses.replace(self._stage.trace(), how_seen=HowSeen.REPORTED, **columns)
-        trace.notes.sort(key=lambda note: note.at_us)
-        return trace
-
-    def _doubt(self, uncertainty_us: int) -> str:
-        """Return why the run is inconclusive; empty if it is not."""
-        remote, reports = self._remote, self._reports
-        lost = len(remote.sent) - len(self.lateness_us)
-        limit_us = lateness_limit_us(self._profile, self._scenario)
-        if any(cause == codec.POWER_ON for _, cause in reports.boots):
-            return self.restarted()
-        if lost:
-            return f"the board did not get {lost} of {len(remote.sent)} packets that were sent over the line"
-        if uncertainty_us > limit_us:
-            return (
-                f"host or board too slow: packet scheduling error up to {uncertainty_us / 1000:.1f} ms, "
-                f"allowed for this link: {limit_us / 1000:.1f} ms"
-            )
-        return self.restarted()
