@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,10 +14,24 @@ import impostors  # type: ignore[import-not-found]
 from lostlink.profiles import read_profile
 from lostlink.rigs.sim import SimRig
 from lostlink.scenarios import ScenarioBuilder
-from lostlink.suite.answer import STEPS, depends, question, silence_of
+from lostlink.suite.answer import STEPS, asked_after, depends, question, run_and_ask, silence_of
 from lostlink.suite.run import run_suite
 from lostlink.verdicts import Outcome
-from lostlink_sims import Profile, simulate
+from lostlink_sims import Profile, Scenario, Trace, simulate
+from lostlink_sims.scenario import (
+    BrownOut,
+    DamagedPayload,
+    Fault,
+    FlappingLink,
+    ForeignHandset,
+    HandsetHung,
+    HandsetOff,
+    LinkCut,
+    MainLoopHung,
+    OutputStops,
+    ReceiverReset,
+)
+from lostlink_sims.shortened import shortened
 
 PROFILES = Path(__file__).parents[2] / "fixtures" / "profiles"
 GOOD = ("bittern", "heron", "lapwing", "plover", "wren")
@@ -40,6 +57,94 @@ def test_a_sound_wire_answers(name: str, long: bool) -> None:
     link = read_profile(PROFILES / f"{name}.toml")
     rig = SimRig(link)
     assert {silence_of(rig, ScenarioBuilder(link, seed, "a test")) for seed in range(200 if long else 5)} == {""}
+
+
+WITH_A_LOSS = ("FS-MOTOR", "FS-OFF", "FS-ADDRESS")
+MORE_WITH_A_LOSS = ("FS-CUT", "FS-VALUE", "FS-RISE", "FS-STALE", "FS-SAYS", "FS-FADE", "FS-JAM", "FS-STAY")
+
+
+@pytest.mark.parametrize("broken", impostors.BROKEN_IN_FLIGHT, ids=lambda one: one.__name__)
+def test_an_output_that_fails_in_a_run_meets_nothing(broken: type, long: bool) -> None:
+    """It fails in each run in which the link is lost, and is sound again after power-on, where a test asks.
+
+    ``--long``: more requirements.
+    """
+    link, only = read_profile(PROFILES / "heron.toml"), (*WITH_A_LOSS, *(MORE_WITH_A_LOSS if long else ()))
+    result = run_suite(link, SimRig(link, broken), only=only)
+    outcomes = {verdict.requirement.id: verdict.outcome for verdict in result.verdicts}
+    assert set(only) <= set(outcomes)
+    assert Outcome.MET not in outcomes.values(), outcomes
+    told = [verdict.reason for verdict in result.verdicts if "after a run the wire does not answer" in verdict.reason]
+    assert told or broken is impostors.OutputDies, "without pulses the runs themselves break limits"
+    assert not result.errors
+
+
+def test_asked_at_the_end_of_a_test_such_an_output_is_not_found() -> None:
+    """As on a rig in real time: the receiver is sound again after power-on. This is what asking each run adds."""
+
+    class Once(SimRig):
+        asks_each_run = False
+
+    link = read_profile(PROFILES / "heron.toml")
+    result = run_suite(link, Once(link, impostors.OutputFreezes), only=("FS-MOTOR",))
+    assert Outcome.MET in {verdict.outcome for verdict in result.verdicts if verdict.requirement.id == "FS-MOTOR"}
+
+
+FAULTS: tuple[tuple[Fault, ...], ...] = (
+    (), (LinkCut(at_us=1),), (LinkCut(at_us=1, for_us=300_000),), (HandsetOff(at_us=1),), (HandsetHung(at_us=1),),
+    (ForeignHandset(at_us=1),), (MainLoopHung(at_us=1),), (OutputStops(at_us=1),), (DamagedPayload(at_us=1),),
+    (BrownOut(at_us=1, on_acknowledgement=False), LinkCut(at_us=9_000)), (ReceiverReset(at_us=700_000),),
+    (FlappingLink(at_us=1),), (LinkCut(at_us=900_000_000), LinkCut(at_us=400_000)),
+)  # fmt: skip
+
+
+def _flat(record: object, name: str) -> Iterator[tuple[str, Any]]:
+    if dataclasses.is_dataclass(record) and not isinstance(record, Profile | Scenario):
+        for field in dataclasses.fields(record):
+            yield from _flat(getattr(record, field.name), f"{name}.{field.name}")
+    else:
+        yield name, record
+
+
+def _differences(one: Trace, other: Trace) -> set[str]:
+    pairs = zip(_flat(one, "trace"), _flat(other, "trace"), strict=True)
+    return {name for (name, a), (_, b) in pairs if not (np.array_equal(a, b) if isinstance(a, np.ndarray) else a == b)}
+
+
+@pytest.mark.parametrize("name", GOOD)
+@pytest.mark.parametrize("faults", FAULTS, ids=lambda faults: "+".join(fault.name for fault in faults) or "none")
+def test_a_run_that_goes_on_is_the_same_until_its_end(name: str, faults: tuple[Any, ...]) -> None:
+    """Column by column as the run that ends there; the wire answers behind it, whatever happened before.
+
+    Where a packet is sent again, the one on its way at the end may know more.
+    """
+    link = read_profile(PROFILES / f"{name}.toml")
+    for flight in ScenarioBuilder(link, 1, "goes on").flights(2):
+        strikes = (dataclasses.replace(fault, at_us=flight.at_us + fault.at_us) for fault in faults)
+        scenario = flight.into(*strikes)
+        longer, high, ends_us = asked_after(ScenarioBuilder(link, 1, ""), scenario)
+        whole = simulate(link, longer)
+        first, shorter = simulate(link, scenario), shortened(whole, scenario)
+        for trace in (first, shorter):
+            trace.notes.sort(key=lambda note: (note.at_us, note.text))
+        found = _differences(first, shorter) - {"trace.summary.events"}
+        if link.radio.acknowledge:
+            found -= {"trace.packets.fate", "trace.packets.attempts", "trace.summary.by_fate"}
+        assert not found
+        assert depends(whole, high, ends_us)
+
+
+def test_both_ends_are_on_when_the_wire_is_asked() -> None:
+    """Also after a run in which one of them never was."""
+    rig = SimRig(Profile())
+    whole = Scenario(ambient=False, duration_us=1_500_000)
+    for off in (
+        dataclasses.replace(whole, handset_on_us=9_000_000),
+        dataclasses.replace(whole, receiver_on_us=9_000_000),
+    ):
+        trace, silence = run_and_ask(rig, rig.run, off)
+        assert (trace.scenario, silence) == (off, "")
+        assert bool(len(trace.packets.left_us)) is (off.handset_on_us == 0)
 
 
 def test_why_it_does_not_answer() -> None:

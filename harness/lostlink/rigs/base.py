@@ -50,6 +50,8 @@ class Rig(ABC):
         Whether a motor may start, so that the user must confirm that propellers are off.
     sets_clock : bool
         Whether the receiver's counter can start at the value in the scenario.
+    asks_each_run : bool
+        Whether each run goes on until the wire has answered, so that a test need not ask at its end.
     sees_flag : bool
         Whether the traces contain the receiver's failsafe flag.
     """
@@ -57,6 +59,7 @@ class Rig(ABC):
     how_seen: ClassVar[HowSeen] = HowSeen.REPORTED
     drives_hardware: ClassVar[bool] = True
     sides: frozenset[Side] = frozenset({Side.RECEIVER})
+    asks_each_run: ClassVar[bool] = True
     sees_flag: ClassVar[bool] = True
     name: str = "rig"
     receiver: str = "the receiver"

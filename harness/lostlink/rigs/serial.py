@@ -99,6 +99,7 @@ class SerialRig(Rig):
     """
 
     receiver = "the board's firmware"
+    asks_each_run = False  # in real time that takes as long as the runs
 
     def __init__(self, profile: Profile, port: str, *, baud: int | None = None, thorough: bool = False) -> None:
         super().__init__(profile, port)

@@ -15,7 +15,7 @@ from lostlink.evidence.run_writer import JudgedMeasurement, file_name, save
 from lostlink.evidence.timeline import timeline
 from lostlink.invariants import Broken, judge_trace
 from lostlink.rigs import Rig
-from lostlink.suite.answer import changed_answer
+from lostlink.suite.answer import changed_answer, run_and_ask
 from lostlink.varied import Flown
 from lostlink.verdicts import WAIVED_REASON, Limit, Measurement, Outcome, Requirement, Severity, Side, Verdict
 from lostlink_sims import Scenario, Trace
@@ -84,6 +84,8 @@ class Judge:
         self.flown = Flown()
         self._inspected: tuple[Trace, list[Broken]] | None = None
         self._first: Trace | None = None
+        self._silence = ""  # why the wire did not answer after a run
+        self._asked: set[bool] = set()  # whether runs were asked, of those so far
 
     @contextlib.contextmanager
     def inspecting(self) -> Iterator[None]:
@@ -92,12 +94,14 @@ class Judge:
 
         def inspected(scenario: Scenario) -> Trace:
             try:
-                trace = run(scenario)
+                trace, silence = run_and_ask(self._rig, run, scenario)
             except ReceiverCrashError as error:
                 if error.trace is not None:
                     self.inspect(error.trace)
                 raise
             self.inspect(trace)
+            self._silence = self._silence or silence or ""
+            self._asked.add(silence is not None)
             if self._first is None and Side.RECEIVER not in self._rig.sides and scenario.duration_us <= REPEATED_US:
                 self._first = trace
             return trace
@@ -223,7 +227,7 @@ class Judge:
             return
         runs = self._rig.runs
         self._trace = None
-        silence = self._ask() or self._changed()
+        silence = self._silence or ("" if self._asked == {True} else self._ask()) or self._changed()
         self._runs_before += self._rig.runs - runs
         if self.by_invariant is not None:
             raise NotMetError(self.by_invariant[0].message)
