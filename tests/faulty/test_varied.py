@@ -5,11 +5,15 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import json
+import random
 from pathlib import Path
+from typing import Any
 
+import covertable
 import jsonschema
 import pytest
 from click.testing import CliRunner
+from covertable.sorters import hash as by_hash
 from faulty import flights, zoo
 
 from lostlink.cli import main
@@ -30,10 +34,14 @@ from lostlink.varied import (
     Row,
     Strength,
     VariedFlight,
+    covering,
     variation,
     variation_of,
     varied_flights,
 )
+from lostlink.varied.covering import Variety
+from lostlink.varied.greedy import Greedy
+from lostlink.varied.variation import VARIETIES
 from lostlink.verdicts import Outcome, Side, Verdict
 from lostlink_sims import Profile, simulate
 
@@ -105,6 +113,31 @@ def test_every_triple_that_decides_about_the_throttle_is_flown() -> None:
     assert told.throttle_combinations_flown == told.throttle_combinations == len(triples)
     assert f"{len(table)} varied flights" in str(told)
     assert "triples of the decisive ones" in str(told)
+
+
+@pytest.mark.parametrize("number", range(6))
+def test_arrays_choose_the_rows_that_the_library_chooses(number: int) -> None:
+    """`Greedy` against the library's own criterion, over dimensions drawn at random."""
+    draw = random.Random(number)
+    sizes = [draw.randint(1, 5) for _ in range(draw.randint(3, 8))]
+    choices = {f"d{index}": [f"{index}.{value}" for value in range(size)] for index, size in enumerate(sizes)}
+    inner = [{"fields": draw.sample(list(choices), 3), "strength": 3}]
+    for strength, models in ((2, None), (2, inner), (3, None)):
+        options: dict[str, Any] = {"strength": strength, "sub_models": models, "sorter": by_hash, "salt": str(number)}
+        library = [dict(row) for row in covertable.make(choices, **options)]
+        assert [dict(row) for row in covertable.make(choices, criterion=Greedy(), **options)] == library
+
+
+@pytest.mark.parametrize("strength", [USUAL, pytest.param(TRIPLES, marks=LONG)])
+@pytest.mark.parametrize("variety", VARIETIES.values(), ids=VARIETIES)
+def test_the_rows_of_a_link_are_those_of_the_library(
+    variety: Variety, strength: Strength, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """``--long``: those of ``--thorough`` too."""
+    table = variety.rows(link("heron"), 41, strength)
+    monkeypatch.setattr(covering, "Greedy", lambda: covertable.criteria.greedy)
+    monkeypatch.setattr(covering, "_rows", covering._rows.__wrapped__)
+    assert variety.rows(link("heron"), 41, strength) == table
 
 
 def test_what_concerns_a_requirement_is_counted() -> None:

@@ -17,6 +17,7 @@ from typing import Final
 import covertable
 from covertable.sorters import hash as by_hash
 
+from lostlink.varied.greedy import Greedy
 from lostlink_sims import Profile
 
 FLIGHTS: Final = 64
@@ -134,7 +135,7 @@ def _rows(
     inner = [{"fields": [name for name in decisive if name in choices], "strength": strength.decisive}]
     found: list[Row] = list(
         covertable.make(
-            choices, strength=strength.anywhere, sorter=by_hash, salt=str(seed),
+            choices, strength=strength.anywhere, sorter=by_hash, criterion=Greedy(), salt=str(seed),
             sub_models=inner if strength.decisive > strength.anywhere else None,
         )
     )  # fmt: skip
