@@ -27,6 +27,7 @@ from lostlink.suite.session import (
     PROPERTY,
     RIG,
     RIG_LOST,
+    SHARE,
     UNSETTLED,
     WAIVED,
     decides,
@@ -228,7 +229,8 @@ def judge(rig: Rig, request: pytest.FixtureRequest, pytestconfig: pytest.Config)
         pytest.skip("waived by the owner")
     asking = ScenarioBuilder(rig.profile, pytestconfig.getoption("--lostlink-seed"), f"{request.node.name} asks")
     commands = _commands(pytestconfig, request.node, required)
-    judge = Judge(required, rig, *commands, ask=lambda: silence_of(rig, asking))
+    share = pytestconfig.stash.get(SHARE, None)
+    judge = Judge(required, rig, *commands, ask=lambda: silence_of(rig, asking), share=share)
     request.node.stash[JUDGE] = judge
     with judge.inspecting():
         yield judge

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,8 @@ from lostlink.evidence.run_writer import JudgedMeasurement, file_name, save
 from lostlink.evidence.timeline import timeline
 from lostlink.invariants import Broken, judge_trace
 from lostlink.rigs import Rig
-from lostlink.suite.answer import changed_answer, run_and_ask
+from lostlink.suite.ahead import Ahead, DoneRun, done_run
+from lostlink.suite.answer import changed_answer
 from lostlink.varied import Flown
 from lostlink.verdicts import WAIVED_REASON, Limit, Measurement, Outcome, Requirement, Severity, Side, Verdict
 from lostlink_sims import Scenario, Trace
@@ -61,11 +62,13 @@ class Judge:
     ----------
     ask : callable, optional
         Called before the requirement is met; returns why the wire does not answer, empty if it does.
+    share : callable, optional
+        Lets other processes fly runs ahead of the test.
     """
 
     def __init__(
         self, requirement: Requirement | None, rig: Rig, repeat: str, replay: str = "",
-        ask: Callable[[], str] | None = None,
+        ask: Callable[[], str] | None = None, share: Callable[[Sequence[Scenario]], Ahead] | None = None,
     ) -> None:  # fmt: skip
         self.requirement = requirement or Requirement("", Severity.MAJOR, "", "")
         self._rig = rig
@@ -86,22 +89,23 @@ class Judge:
         self._first: Trace | None = None
         self._silence = ""  # why the wire did not answer after a run
         self._asked: set[bool] = set()  # whether runs were asked, of those so far
+        self._share = share
+        self._ahead: Ahead | None = None
 
     @contextlib.contextmanager
     def inspecting(self) -> Iterator[None]:
         """Look at every run of the rig in this context."""
         run = self._rig.run
 
+        def fly(scenario: Scenario) -> DoneRun:
+            return done_run(self._rig, scenario, run)
+
         def inspected(scenario: Scenario) -> Trace:
-            try:
-                trace, silence = run_and_ask(self._rig, run, scenario)
-            except ReceiverCrashError as error:
-                if error.trace is not None:
-                    self.inspect(error.trace)
-                raise
-            self.inspect(trace)
-            self._silence = self._silence or silence or ""
-            self._asked.add(silence is not None)
+            ahead = self._ahead
+            if ahead is not None and ahead.is_next(scenario):
+                trace = self._taken(ahead.take(fly))
+            else:
+                trace = self._taken(fly(scenario))
             if self._first is None and Side.RECEIVER not in self._rig.sides and scenario.duration_us <= REPEATED_US:
                 self._first = trace
             return trace
@@ -111,11 +115,36 @@ class Judge:
             yield
         finally:
             del vars(self._rig)["run"]
+            if self._ahead is not None:
+                self._ahead.close()
+
+    def expects(self, scenarios: Sequence[Scenario]) -> None:
+        """Announce the next runs of the test, in order, so that other processes may fly some; no result depends on it.
+
+        The test must run these very objects.
+        """
+        if self._share is not None:
+            self._ahead = self._share(scenarios)
+
+    def _taken(self, run: DoneRun) -> Trace:
+        """Note a run, whoever flew it and when, as made now."""
+        run.counted(self._rig)
+        self._silence = self._silence or run.silence or ""
+        if run.trace is not None:
+            self._note(run.trace, run.broken)
+        if run.error is not None:
+            raise run.error
+        self._asked.add(run.silence is not None)
+        assert run.trace is not None
+        return run.trace
 
     def inspect(self, trace: Trace) -> None:
         """Note which invariants a run breaks."""
-        self._inspected = trace, judge_trace(trace, self._rig.sides)
-        for broken in self._inspected[1]:
+        self._note(trace, judge_trace(trace, self._rig.sides))
+
+    def _note(self, trace: Trace, found: list[Broken]) -> None:
+        self._inspected = trace, found
+        for broken in found:
             self.broken.setdefault(broken.requirement_id, (broken, trace))
 
     def invariants(self, trace: Trace) -> list[Broken]:

@@ -1,9 +1,11 @@
 """Processes that share the tests of the suite with the process that runs it.
 
-Each takes the next test when it has finished one: this process from the front, the others from the end, where the
-longest is. They send each report of pytest as JSON. This process hands it to its own plugins, as if the test had run
-here, and decides nothing else: which process runs a test does not change its result. All write decisive runs into the
-same folder, where each test has files of its own.
+Each takes the next test when it has finished one. They send each report of pytest as JSON. This process hands it to its
+own plugins, as if the test had run here, and decides nothing else: which process runs a test does not change its
+result. All write decisive runs into the same folder, where each test has files of its own.
+
+The longest tests are left to the end and to this process; the others then fly runs of them ahead
+(`lostlink.suite.ahead`).
 """
 
 from __future__ import annotations
@@ -18,7 +20,8 @@ import subprocess
 import sys
 import threading
 from collections import deque
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -26,14 +29,17 @@ import pytest
 
 from lostlink.children import end, end_with, private_pipes, start_python
 from lostlink.errors import LostlinkError
-from lostlink.rigs import native, open_rig
-from lostlink.suite.session import EVIDENCE, NOT_WRITTEN, PROFILE, RIG, RIG_LOST, required_by
-from lostlink.varied import Strength
-from lostlink_sims import Profile
+from lostlink.rigs import Rig, native, open_rig
+from lostlink.suite.ahead import LOOK_S, Ahead, DoneRun, done_run
+from lostlink.suite.session import EVIDENCE, NOT_WRITTEN, PROFILE, RIG, RIG_LOST, SHARE, required_by
+from lostlink.varied import VARIETIES, Strength
+from lostlink_sims import Profile, Scenario
 
 _PROGRAM: Final = "from lostlink.suite.processes import main; main()"
-_LONGEST: Final = "FS-VARIED"
-_LOOK_S: Final = 0.5  # on some systems Ctrl-C does not interrupt a longer wait
+_AT_ONCE: Final = 2
+"""Runs that a process is given together. It asks for more before the last, so that it need not wait."""
+_AHEAD: Final = 8
+"""Runs for each process that a test has not taken yet."""
 
 
 @dataclass(frozen=True)
@@ -85,10 +91,12 @@ class Processes:
     def __init__(self, count: int, session: Session, folder: Path) -> None:
         self.errors: list[str] = []
         self.extremes: list[dict[str, int]] = []
-        self._folder = folder
+        self._folder, self._profile = folder, session.profile
         self._tests: deque[pytest.Item] = deque()
+        self._ahead: Ahead | None = None
+        self._is_over = False  # no test will share its runs any more
+        self._changed = threading.Condition()  # of these three, and of the runs
         self._messages: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
-        self._lock = threading.Lock()
         self._started = [_start(session) for _ in range(count)]
         self._busy = count
 
@@ -97,49 +105,83 @@ class Processes:
         """Run all tests."""
         if session.testsfailed:  # as pytest's own loop: a file could not be collected
             raise session.Interrupted("a file of tests cannot be collected")
+        session.config.stash[SHARE] = self._share
         ours = [item for item in session.items if item.path.parent == self._folder]
         own = [item for item in session.items if item.path.parent != self._folder]
-        self._tests.extend(sorted(ours, key=_is_longest))
-        for process in self._started:
-            threading.Thread(target=self._serve, args=(process,), daemon=True).start()
-        while (test := self._next(last=False)) is not None:
+        varied = [item for item in ours if _is_varied(item)]
+        self._tests.extend(item for item in ours if item not in varied)
+        for other in map(_Link, self._started):
+            for serve in (self._listen, self._feed):
+                threading.Thread(target=serve, args=(other,), daemon=True).start()
+        while (test := self._next()) is not None:
             _run(test, None)
             self._receive(session)
+        for test in varied:
+            _run(test, None)
+            self._receive(session)
+        self._finish()
         for number, test in enumerate(own, 1):
             _run(test, own[number] if number < len(own) else None)
             self._receive(session)
         while self._busy:
-            self._receive(session, _LOOK_S)
+            self._receive(session, LOOK_S)
         self._receive(session)
         return True
 
-    def _next(self, *, last: bool) -> pytest.Item | None:
-        with self._lock:
-            if not self._tests:
-                return None
-            return self._tests.pop() if last else self._tests.popleft()
+    def _next(self) -> pytest.Item | None:
+        with self._changed:
+            return self._tests.popleft() if self._tests else None
 
-    def _serve(self, process: subprocess.Popen[bytes]) -> None:
-        """Give a process its tests, and pass its messages on."""
-        assert process.stdin is not None
-        assert process.stdout is not None
+    def _share(self, scenarios: Sequence[Scenario]) -> Ahead:
+        """Let the other processes fly runs of the test that runs here."""
+        with self._changed:
+            self._ahead = Ahead(scenarios, _AHEAD * len(self._started), self._changed)
+            self._changed.notify_all()
+            return self._ahead
+
+    def _finish(self) -> None:
+        """Let the other processes end when no test is left."""
+        with self._changed:
+            self._is_over = True
+            self._changed.notify_all()
+
+    def _work(self, other: _Link) -> pytest.Item | _Runs | None:
+        """Wait for a test, or for runs of the test that runs here; None when there is no more for this process."""
+        with self._changed:
+            while not other.is_gone:
+                if (test := self._next()) is not None:
+                    return test
+                if self._ahead is not None and (begun := self._ahead.begin(_AT_ONCE)):
+                    other.given.append(_Runs(self._ahead, deque(begun)))
+                    return other.given[-1]
+                if self._is_over:
+                    break
+                self._changed.wait()
+        return None
+
+    def _feed(self, other: _Link) -> None:
+        """Give a process tests and runs; it must be read from meanwhile, or both wait for each other."""
+        with contextlib.suppress(OSError, ValueError):  # a process that died, or was ended, has no answer
+            while other.asks.get():
+                other.give(self._work(other))
+
+    def _listen(self, other: _Link) -> None:
+        """Pass the messages of a process on."""
         has_ended = False
-        for line in process.stdout:
-            try:
-                message = json.loads(line)
-            except ValueError:  # it died in the middle of a line
-                break
+        for message in other.messages():
             has_ended = has_ended or "ended" in message
-            if "ready" not in message:
+            if "run" in message:
+                other.put(message["run"], self._profile)
+            elif "ready" in message:
+                other.asks.put(True)
+            else:
                 self._messages.put(message)
-                continue
-            test = self._next(last=True)
-            with contextlib.suppress(OSError):  # a process that died has no answer
-                if test is None:
-                    process.stdin.close()
-                else:
-                    process.stdin.write(json.dumps(test.nodeid).encode("ascii") + b"\n")
-                    process.stdin.flush()
+        with self._changed:
+            other.is_gone = True
+            self._changed.notify_all()
+        other.asks.put(False)
+        while other.given:
+            other.put(None, self._profile)
         self._messages.put({"gone": "" if has_ended else "a process of the suite died; is there enough memory?"})
 
     def _receive(self, session: pytest.Session, patience_s: float | None = None) -> None:
@@ -172,8 +214,76 @@ class Processes:
 
     def end(self) -> None:
         """End the processes."""
+        self._finish()
         for process in self._started:
             end(process)
+
+
+@dataclass
+class _Runs:
+    """Runs of a test that a process flies; those that are left."""
+
+    ahead: Ahead
+    left: deque[tuple[int, Scenario]]
+
+
+@dataclass
+class _Link:
+    """Another process, as this one has it.
+
+    Attributes
+    ----------
+    process : Popen
+    asks : SimpleQueue of bool
+        True for each time that it asks for work; False when it has ended.
+    given : deque of _Runs
+        What it flies.
+    is_gone : bool
+    """
+
+    process: subprocess.Popen[bytes]
+    asks: queue.SimpleQueue[bool] = field(default_factory=queue.SimpleQueue)
+    given: deque[_Runs] = field(default_factory=deque)
+    is_gone: bool = False
+
+    def messages(self) -> Iterator[dict[str, Any]]:
+        """Yield what it sends; a run as `DoneRun`, or None if this process has to fly it."""
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            try:
+                message = json.loads(line)
+            except ValueError:  # it died in the middle of a line
+                return
+            if "run" in message:
+                try:
+                    message["run"] = pickle.loads(self.process.stdout.read(message["run"]))
+                except Exception:  # it died in the middle of a run, or the run has an error of a package's rig
+                    message["run"] = None
+            yield message
+
+    def give(self, work: pytest.Item | _Runs | None) -> None:
+        """Send the name of a test, or the length of a pickle and the pickle; or let it end."""
+        pipe = self.process.stdin
+        assert pipe is not None
+        if work is None:
+            pipe.close()
+        elif isinstance(work, _Runs):
+            data = pickle.dumps([scenario for _, scenario in work.left], pickle.HIGHEST_PROTOCOL)
+            pipe.write(b"%d\n%b" % (len(data), data))
+            pipe.flush()
+        else:
+            pipe.write(json.dumps(work.nodeid).encode("ascii") + b"\n")
+            pipe.flush()
+
+    def put(self, run: DoneRun | None, profile: Profile) -> None:
+        """Note what the next run that it was given gave; None if it did not fly it."""
+        runs = self.given[0]
+        index, scenario = runs.left.popleft()
+        if not runs.left:
+            self.given.popleft()
+        if run is not None and run.trace is not None:
+            run.trace.profile, run.trace.scenario = profile, scenario  # as in this process
+        runs.ahead.put(index, run)
 
 
 def _start(session: Session) -> subprocess.Popen[bytes]:
@@ -185,9 +295,9 @@ def _start(session: Session) -> subprocess.Popen[bytes]:
     return process
 
 
-def _is_longest(test: pytest.Item) -> bool:
+def _is_varied(test: pytest.Item) -> bool:
     required = required_by(test)
-    return required is not None and required.id == _LONGEST
+    return required is not None and required.id in VARIETIES
 
 
 def _run(test: pytest.Item, following: pytest.Item | None) -> None:
@@ -224,12 +334,25 @@ class _Other:
         tests = {item.nodeid: item for item in session.items}
         self.say(ready=True)
         for line in self._requests:
-            try:
-                _run(tests[json.loads(line)], None)
-            except session.Interrupted:
-                break
-            self.say(ready=True)
+            match json.loads(line):
+                case int(length):
+                    self._fly(pickle.loads(self._requests.read(length)))
+                case name:
+                    try:
+                        _run(tests[name], None)
+                    except session.Interrupted:
+                        break
+                    self.say(ready=True)
         return True
+
+    def _fly(self, scenarios: list[Scenario]) -> None:
+        """Fly runs of another process's test."""
+        for number, scenario in enumerate(scenarios, 1):
+            if number == len(scenarios):
+                self.say(ready=True)
+            data = _written_run(self._rig, scenario)
+            self._answers.write(b'{"run": %d}\n%b' % (len(data), data))
+            self._answers.flush()
 
     @pytest.hookimpl(trylast=True)
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
@@ -245,6 +368,17 @@ class _Other:
             self.say(**{"not written": [error.errno, error.strerror, str(error.filename or "")]})
         if text := stash.get(RIG_LOST, ""):
             self.say(**{"rig lost": text})
+
+
+def _written_run(rig: Rig, scenario: Scenario) -> bytes:
+    """Fly a run and return what it gave as a pickle; that of None after an error of the tool, which comes there too."""
+    try:
+        run = done_run(rig, scenario, rig.run)
+        if run.trace is not None:
+            run.trace.profile = run.trace.scenario = None  # type: ignore[assignment]  # the other process has them
+        return pickle.dumps(run, pickle.HIGHEST_PROTOCOL)
+    except Exception:
+        return pickle.dumps(None)
 
 
 def main() -> None:

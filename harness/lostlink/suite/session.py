@@ -32,6 +32,9 @@ EVIDENCE: Final = pytest.StashKey[str]()
 NOT_WRITTEN: Final = pytest.StashKey[OSError]()
 """On the config: why a run could not be written; the requirements are tested all the same."""
 
+SHARE: Final = pytest.StashKey[Any]()  # a callable of the judge
+"""On the config: lets other processes fly runs ahead of a test; without it there are none."""
+
 KEPT: Final = pytest.StashKey[dict[str, int]]()
 """On the config: by requirement, the rank of the outcome whose run is kept."""
 

@@ -15,7 +15,9 @@ def test_varied_uses(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """A covering array: see `lostlink.varied.handset_dimensions`."""
     judge.flown.name = "HS-VARIED"
     judge.flown.strength = strength = USUAL if rig.varied_strength == TRIPLES else PAIRS
-    for flight in varied_handset_flights(scenario, rig.varied_stride, strength):
+    flights = varied_handset_flights(scenario, rig.varied_stride, strength)
+    judge.expects([flight.scenario for flight in flights])
+    for flight in flights:
         trace = rig.run(flight.scenario)
         judge.flown.rows.append(flight.row)
         broken = judge.invariants(trace)

@@ -17,7 +17,9 @@ from lostlink.verdicts import Measurement
 def test_varied_flights(rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
     """A covering array: see `lostlink.varied.dimensions`."""
     judge.flown.strength = rig.varied_strength
-    for flight in varied_flights(scenario, rig.varied_stride, rig.varied_strength):
+    flights = varied_flights(scenario, rig.varied_stride, rig.varied_strength)
+    judge.expects([flight.scenario for flight in flights])
+    for flight in flights:
         try:
             trace = rig.run(flight.scenario)
         except CannotError as error:
