@@ -51,8 +51,13 @@ class Programme:
         after = np.searchsorted(times, at_us, side="right")
         left = after - 1
         right = np.minimum(after, len(times) - 1)
-        span = np.maximum(times[right] - times[left], 1)
-        along: Ints = positions[left] + (positions[right] - positions[left]) * (at_us - times[left]) // span
+        along: Ints = positions[left]
+        rise = positions[right] - along
+        moving = np.flatnonzero(rise)  # few: sticks mostly rest
+        if len(moving):
+            left, right = left[moving], right[moving]
+            span = np.maximum(times[right] - times[left], 1)
+            along[moving] += rise[moving] * (at_us[moving] - times[left]) // span
         return along
 
     def position(self, channel: int, at_us: int) -> int:
@@ -64,11 +69,18 @@ class Programme:
         begins = [time_us for time_us in self._plain[channel][0][1::2] if time_us <= at_us]
         return begins[-1] if begins else None
 
+    def positions_of(self, channel: int, at_us: Ints) -> Ints:
+        """Return an (n,) array of positions 0 .. 1000000 of one channel."""
+        times, positions = self._lines[channel]
+        if len(times) == 1:
+            return np.full(len(at_us), positions[0])
+        return self._along((times, positions), at_us)
+
     def positions(self, at_us: Ints) -> Ints:
         """Return an (n, channels) array of positions 0 .. 1000000."""
         table = np.empty((len(at_us), len(self._lines)), np.int64)
-        for column, line in enumerate(self._lines):
-            table[:, column] = line[1][0] if len(line[0]) == 1 else self._along(line, at_us)
+        for column in range(len(self._lines)):
+            table[:, column] = self.positions_of(column, at_us)
         return table
 
 
@@ -120,6 +132,14 @@ def falls(profile: Profile, channel: Channel) -> bool:
     return channel.reversed is not (channel.kind == "stick" and is_wired_down)
 
 
+def codes_of(profile: Profile, channel: Channel, position: Ints) -> Ints:
+    """Return the 8-bit codes of one channel for its positions, as `codes`."""
+    if channel.kind == "stick":
+        return stick_codes(profile, channel, adc_reading(wiper(channel, position)))
+    code = np.array(SWITCH_CODES[channel.kind])[switch_place(channel, position)]
+    return TOP_CODE - code if channel.reversed else code
+
+
 def codes(profile: Profile, position: Ints, readings: Ints | None = None) -> Ints:
     """Return the 8-bit codes for stick positions by the profile's rules, without faults or noise.
 
@@ -132,12 +152,10 @@ def codes(profile: Profile, position: Ints, readings: Ints | None = None) -> Int
     """
     table = np.empty(position.shape, np.int64)
     for column, channel in enumerate(profile.channels):
-        if channel.kind != "stick":
-            code = np.array(SWITCH_CODES[channel.kind])[switch_place(channel, position[:, column])]
-            table[:, column] = TOP_CODE - code if channel.reversed else code
+        if readings is None or channel.kind != "stick":
+            table[:, column] = codes_of(profile, channel, position[:, column])
         else:
-            read = adc_reading(wiper(channel, position[:, column])) if readings is None else readings[:, column]
-            table[:, column] = stick_codes(profile, channel, read)
+            table[:, column] = stick_codes(profile, channel, readings[:, column])
     return table
 
 

@@ -178,7 +178,7 @@ class HandsetFacts:
         ends_us = [at_us for at_us in bends_us if from_us <= at_us < until_us]
         at_us = np.unique(np.concatenate([np.arange(from_us, until_us, step_us), np.array(ends_us, np.int64)]))
         noise = self.profile.handset.adc_noise_counts if self.trace.scenario.ambient else 0
-        shown = packets.expected_codes(self.trace, at_us)[:, self.throttle]
+        shown = packets.expected_code(self.trace, self.throttle, at_us)
         stop = codes(self.profile, np.zeros((1, len(self.profile.channels)), np.int64))[0, self.throttle]
         maybe = shown <= self.idle_code + limits.ABOVE_IDLE_CODES - 1 + noise
         surely = shown == stop  # which other codes are low is the program's choice

@@ -8,11 +8,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lostlink.measure.results import Ints, largest, measured, number_of, positions_at
+from lostlink.measure.results import Ints, largest, measured, number_of, positions_at, programme_of
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile, Trace
 from lostlink_sims.codes import ADC_COUNTS, TOP_CODE, crc8_rows, pulse_table
-from lostlink_sims.sticks import codes
+from lostlink_sims.sticks import codes, codes_of
 
 CODES = "codes"
 """Unit of a difference of codes."""
@@ -21,6 +21,12 @@ CODES = "codes"
 def expected_codes(trace: Trace, at_us: Ints) -> Ints:
     """Return the codes for the stick positions at the given times, (n, channels)."""
     return codes(trace.profile, positions_at(trace, at_us))
+
+
+def expected_code(trace: Trace, channel: int, at_us: Ints) -> Ints:
+    """Return the codes of one channel, as `expected_codes`."""
+    position = programme_of(trace).positions_of(channel, at_us)
+    return codes_of(trace.profile, trace.profile.channels[channel], position)
 
 
 def sent_codes(trace: Trace) -> Ints:
@@ -43,7 +49,7 @@ def codes_at(trace: Trace, at_us: Ints) -> Ints:
 
 def code_error(trace: Trace, channel: int, at_us: Ints) -> Measurement:
     """Return the largest difference of a channel's code from the one for its stick position."""
-    error = np.abs(codes_at(trace, at_us)[:, channel] - expected_codes(trace, at_us)[:, channel])
+    error = np.abs(codes_at(trace, at_us)[:, channel] - expected_code(trace, channel, at_us))
     return _largest(f"error of {_name(trace, channel)}", trace, error, at_us)
 
 
@@ -58,7 +64,7 @@ def bias(trace: Trace, channel: int, up_us: Ints, down_us: Ints) -> Measurement:
     up_us, down_us : (n,) ndarray of int64
         Times at which the stick is at the same n positions, having come from below and from above.
     """
-    wanted = expected_codes(trace, up_us)[:, channel]
+    wanted = expected_code(trace, channel, up_us)
     both = np.stack([codes_at(trace, up_us)[:, channel], codes_at(trace, down_us)[:, channel]])
     error = np.maximum(wanted - both.max(axis=0), both.min(axis=0) - wanted)
     error[(wanted == wanted.min()) | (wanted == wanted.max())] = 0
@@ -98,36 +104,33 @@ def strays(trace: Trace, since_us: int, until_us: int, stick_us: int, switch_us:
 def codes_shown(trace: Trace, left_us: Ints, stick_us: int, switch_us: int) -> tuple[Ints, Ints]:
     """Return the least and the greatest codes that the controls showed in a time before each packet, (n, channels).
 
+    The ADC's noise is added.
+
     Parameters
     ----------
     stick_us, switch_us : int
         That time, for sticks and for switches.
     """
-    is_stick = np.array([channel.kind == "stick" for channel in trace.profile.channels])
-    of_sticks, of_switches = (_extremes(trace, left_us, window_us) for window_us in (stick_us, switch_us))
-    least, most = (np.where(is_stick, *pair) for pair in zip(of_sticks, of_switches, strict=True))
-    return least, most
-
-
-def _extremes(trace: Trace, left_us: Ints, window_us: int) -> tuple[Ints, Ints]:
-    """Return the least and the greatest codes for the positions in a time before each packet, the ADC's noise added."""
-    first_us = np.maximum(left_us - window_us, 0)
-    ends = np.stack([expected_codes(trace, first_us), expected_codes(trace, left_us)])
+    profile = trace.profile
+    is_stick = np.array([channel.kind == "stick" for channel in profile.channels])
+    windows = (is_stick, stick_us), (~is_stick, switch_us)
+    positions = [positions_at(trace, np.maximum(left_us - window_us, 0)) for _, window_us in windows]
+    ends = np.stack([codes(profile, np.where(is_stick, *positions)), expected_codes(trace, left_us)])
     least, most = ends.min(axis=0), ends.max(axis=0)
     bends_us = {at_us for move in trace.scenario.moves for at_us in (move.at_us, move.at_us + move.ramp_us)}
     around_us = np.array(sorted({max(at_us - back, 0) for at_us in bends_us for back in (0, 1)}), np.int64)
     rows = expected_codes(trace, around_us)
-    first = np.searchsorted(around_us, left_us - window_us)
+    padded = np.concatenate([rows, rows[-1:]])  # the last end is behind the last row
     behind = np.searchsorted(around_us, left_us, side="right")
-    some = first < behind
-    if some.any():
-        bounds = np.stack([first[some], behind[some]], axis=1).ravel()
-        padded = np.concatenate([rows, rows[-1:]])  # the last end is behind the last row
-        least[some] = np.minimum(least[some], np.minimum.reduceat(padded, bounds)[::2])
-        most[some] = np.maximum(most[some], np.maximum.reduceat(padded, bounds)[::2])
-    noise = trace.profile.handset.adc_noise_counts if trace.scenario.ambient else 0
+    for columns, window_us in windows:
+        first = np.searchsorted(around_us, left_us - window_us)
+        some = np.flatnonzero(first < behind)
+        if len(some) and columns.any():
+            bounds, cells = np.stack([first[some], behind[some]], axis=1).ravel(), np.ix_(some, columns)
+            least[cells] = np.minimum(least[cells], np.minimum.reduceat(padded[:, columns], bounds)[::2])
+            most[cells] = np.maximum(most[cells], np.maximum.reduceat(padded[:, columns], bounds)[::2])
+    noise = profile.handset.adc_noise_counts if trace.scenario.ambient else 0
     counts = -(-noise * (TOP_CODE + 1) // ADC_COUNTS)
-    is_stick = np.array([channel.kind == "stick" for channel in trace.profile.channels])
     return least - counts * is_stick, most + counts * is_stick
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -35,5 +37,12 @@ def largest(name: str, trace: Trace, values: Ints, at_us: Ints, *, edges: int = 
 
 def positions_at(trace: Trace, at_us: Ints) -> Ints:
     """Return where sticks and switches are at the given times, (n, channels), in millionths of their travel."""
-    profile = trace.profile
-    return Programme(profile.channels, profile.flight_controller.throttle, trace.scenario.moves).positions(at_us)
+    return programme_of(trace).positions(at_us)
+
+
+def programme_of(trace: Trace) -> Programme:
+    """Return the movements of sticks and switches in a run."""
+    return _programme(trace.profile.channels, trace.profile.flight_controller.throttle, tuple(trace.scenario.moves))
+
+
+_programme = functools.lru_cache(maxsize=2)(Programme)  # a run is looked at many times

@@ -24,7 +24,7 @@ from lostlink.rigs import Rig, native
 from lostlink.suite.judge import OTHERS, in_runs_of
 from lostlink.suite.processes import Processes, Session
 from lostlink.suite.session import ALSO, EVIDENCE, FLOWN, LATE, NOT_WRITTEN, PROFILE, PROPERTY, RIG, RIG_LOST, decides
-from lostlink.varied import Flown, variation_of
+from lostlink.varied import Flown, concerning, variation_of
 from lostlink.verdicts import Outcome, Variation, Verdict, counted
 from lostlink_sims import Profile
 
@@ -51,6 +51,7 @@ class _Collector:
         self.total = 0
         self.done = 0
         self._flown: list[Flown] = []
+        self._variations: dict[tuple[str, tuple[tuple[str, str], ...]], Variation | None] = {}
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_configure(self, config: pytest.Config) -> None:
@@ -153,8 +154,13 @@ class _Collector:
 
     def _varied(self, requirement_id: str) -> Variation | None:
         """Return what the varied flights that concern a requirement had."""
-        found = (variation_of(self._profile, requirement_id, flown) for flown in self._flown)
-        return next((one for one in found if one is not None), None)
+        if (found := concerning(requirement_id)) is None:
+            return None
+        key = found[0], found[1].concerns[requirement_id]
+        if key not in self._variations:  # many requirements are concerned by the same flights
+            each = (variation_of(self._profile, requirement_id, flown) for flown in self._flown)
+            self._variations[key] = next((one for one in each if one is not None), None)
+        return self._variations[key]
 
     def _add_others(self, evidence: Path | None) -> None:
         """Let a requirement that runs of other tests break not be met; the first of these tests counts."""
