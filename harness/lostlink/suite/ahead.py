@@ -18,8 +18,8 @@ from lostlink.suite.answer import run_and_ask
 from lostlink_sims import Scenario, Trace
 
 LOOK_S: Final = 0.5  # on some systems Ctrl-C does not interrupt a longer wait
-
-LONG_US: Final = 300_000_000
+FLOWN_ALONE_US: Final = 300_000_000
+"""A run that is longer is given to a process alone."""
 
 
 @dataclass(frozen=True)
@@ -93,7 +93,7 @@ class Ahead:
         """Return so many of the next runs, or fewer, for the caller to fly; a long one alone."""
         with self._changed:
             first = self._begun
-            if any(scenario.duration_us > LONG_US for scenario in self._scenarios[first : first + number]):
+            if any(scenario.duration_us > FLOWN_ALONE_US for scenario in self._scenarios[first : first + number]):
                 number = 1
             self._begun = max(first, min(first + number, self._taken + self._most, len(self._scenarios)))
             return [(index, self._scenarios[index]) for index in range(first, self._begun)]
