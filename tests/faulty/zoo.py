@@ -442,6 +442,32 @@ class CentredAtBoot(Sound):
         self.widths = [1500] * profile.output.channels
 
 
+class OthersLowAtBoot(Sound):
+    """Starts with every channel at its low end, and sets the failsafe values at the first failsafe only."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.widths = [profile.receiver.low_us] * profile.output.channels
+
+
+class OthersCentredUntilTheTimeout(Sound):
+    """Starts with the sticks centred, throttle and arming switch low, until the timeout has passed."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.started = 0
+        self.at_first = [1500] * profile.output.channels
+        self.at_first[self.throttle] = self.at_first[self.arm] = profile.receiver.low_us
+
+    def power_on(self, clock_us: int) -> None:
+        super().power_on(clock_us)
+        self.started = clock_us
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        early = self.lost and (clock_us - self.started) & MASK < self.timeout_us
+        return self.at_first if early else super().pulses(clock_us)
+
+
 class RemembersThroughReset(Sound):
     """Keeps the channel table in memory that a reset does not clear."""
 
@@ -826,6 +852,8 @@ MISTAKES = (
     Mistake(LearnsItsPreset, "FS-PRESET"),
     Mistake(FullThrottleForOneFrame, "FS-RISE"),
     Mistake(ArmsInFailsafe, "FS-PRESET"),
+    Mistake(OthersLowAtBoot, "FS-PRESET"),
+    Mistake(OthersCentredUntilTheTimeout, "FS-PRESET"),
     Mistake(FlagLies, "FS-SAYS"),
     Mistake(ComparesInstants, "FS-WRAP"),
     Mistake(ComparesSigned, "FS-WRAP"),

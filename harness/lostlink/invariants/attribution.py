@@ -241,8 +241,11 @@ def wrong_preset(facts: Facts, span: Span, at_us: int, channel: int, width_us: i
     """Attribute a channel that does not output its failsafe value in a window of `Facts.cuts`."""
     names = [setting.name for setting in facts.profile.channels]
     name = names[channel] if channel < len(names) else f"unused channel {channel + 1}"
+    since = "the last good packet"
+    if span.restart:
+        since = "power-on" if span.since_us == facts.restarts[0][1] else "the restart"
     message = (
-        f"{name} at {width_us} µs {quantity(at_us - span.since_us, 'µs')} after the last good packet; "
+        f"{name} at {width_us} µs {quantity(at_us - span.since_us, 'µs')} after {since}; "
         f"its failsafe value is {facts.presets_us[channel]} µs"
     )
     return Broken("FS-PRESET", "preset", at_us, message, tuple(silence_ids(facts, span, at_us, "FS-PRESET")[:-1]))

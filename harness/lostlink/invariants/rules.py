@@ -178,15 +178,19 @@ def failsafe_lasts(facts: Facts) -> Iterator[Broken]:
 
 
 def presets_are_output(facts: Facts) -> Iterator[Broken]:
-    """In a silence every channel outputs its failsafe value, also those that no packet has, or pulses have ceased."""
+    """In a silence every channel outputs its failsafe value, also those that no packet has, or pulses have ceased.
+
+    From power-on or a restart to the first good packet either is accepted on every link, from the first frame on.
+    """
     seen = facts.trace.seen
     wanted_us = np.array(facts.presets_us, np.int64)
     for span in facts.cuts:
-        if span.restart or active(facts.trace, MainLoopHung, span.since_us, span.until_us):
+        if active(facts.trace, MainLoopHung, span.since_us, span.until_us):
             continue
+        from_us = span.since_us if span.restart else span.since_us + facts.times.preset_us
         until_us = min(span.next_good_us, span.until_us) - facts.trace.uncertainty_us
-        inside = facts.frames & (seen.start_us >= span.since_us + facts.times.preset_us) & (seen.done_us < until_us)
-        if facts.profile.receiver.pulses_cease:
+        inside = facts.frames & (seen.start_us >= from_us) & (seen.done_us < until_us)
+        if facts.profile.receiver.pulses_cease and not span.restart:
             if inside.any():
                 yield attribution.pulses_in_failsafe(facts, span, int(seen.start_us[np.argmax(inside)]))
                 return

@@ -59,7 +59,7 @@ def test_throttle_never_rises(profile: Profile, rig: Rig, scenario: ScenarioBuil
 def test_every_channel_at_its_failsafe_value(
     profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge
 ) -> None:
-    """Soon after the loss, and long after it, each channel outputs its failsafe value, or there are no pulses."""
+    """Soon and long after the loss, and before the first packet, each channel is at its failsafe value, or silent."""
     soon_us = profile.requirements.motor_cut_within_us + 2 * scenario.frame_us
     late_us = [soon_us, soon_us + LONG_US // 2, soon_us + LONG_US]
     flights = [(flight, [soon_us]) for flight in scenario.flights(6)]
@@ -75,6 +75,14 @@ def test_every_channel_at_its_failsafe_value(
             for after_us in look_us:
                 for index, channel in enumerate(profile.channels):
                     offset = channels.offset_from(trace, index, channel.failsafe_us, flight.at_us + after_us)
+                    judge(trace, offset, at_most=profile.requirements.value_tolerance_us)
+    for run in scenario.phases(2):
+        handset_on_us = profile.cut_delay_us + 1_000_000
+        trace = rig.run(dataclasses.replace(run, handset_on_us=handset_on_us, duration_us=handset_on_us))
+        for at_us in (profile.receiver.boot_us + 3 * scenario.frame_us, handset_on_us):
+            if frames.frames_seen(trace, at_us - 3 * scenario.frame_us, at_us).value:
+                for index, channel in enumerate(profile.channels):
+                    offset = channels.offset_from(trace, index, channel.failsafe_us, at_us)
                     judge(trace, offset, at_most=profile.requirements.value_tolerance_us)
 
 
