@@ -16,12 +16,13 @@ from click.testing import CliRunner, Result
 
 from lostlink.campaigns.campaign import Campaign
 from lostlink.campaigns.flight import flight_trials
-from lostlink.campaigns.tally import CRITERIA, Tally
+from lostlink.campaigns.tally import Tally, criteria_of
 from lostlink.campaigns.trials import ONE_BY_ONE, SIDE_BY_SIDE, TRIALS_PER_JOB, TrialRange, engine_for, fly
 from lostlink.cli import main
 from lostlink.errors import ProfileError
 from lostlink.profiles import read_profile, read_scenario
 from lostlink.rigs import open_rig
+from lostlink.verdicts import Side
 from lostlink_sims import Profile
 
 HERON = Path("fixtures/profiles/heron.toml")
@@ -102,7 +103,10 @@ def test_parts_merge_to_the_whole() -> None:
     lot = flight_trials(Profile(), seed=9)
     parts = [fly(TrialRange(lot, None, first, 50)) for first in (0, 50, 100)]
     assert Tally.merged(parts).as_dict() == fly(TrialRange(lot, None, 0, 150)).as_dict()
-    assert Tally.from_dict(json.loads(json.dumps(parts[1].as_dict()))).as_dict() == parts[1].as_dict()
+    assert (
+        Tally.from_dict(json.loads(json.dumps(parts[1].as_dict())), criteria_of({Side.RECEIVER})).as_dict()
+        == parts[1].as_dict()
+    )
 
 
 @pytest.mark.usefixtures("of_256")
@@ -218,7 +222,7 @@ def test_a_sound_receiver(sound: tuple[Path, Result]) -> None:
     assert "below 0.005 at 95 % confidence (one-sided)" in done.output
     assert "is safe to fly" in done.output  # the caution, which says that nothing is said about it
     found = {one["id"]: one for one in told(out)["requirements"]}
-    assert set(found) == {criterion.id for criterion in CRITERIA}
+    assert set(found) == {criterion.id for criterion in criteria_of({Side.RECEIVER})}
     cut = found["FS-CUT"]
     assert (cut["judged"], cut["failures"]) == (600, 0)
     assert cut["upper_bound"] == pytest.approx(1 - 0.05 ** (1 / 600))

@@ -33,6 +33,7 @@ from lostlink_sims.batch.flown import Flyer
 from lostlink_sims.batch.trials import FlightTrials
 from lostlink_sims.board import Board
 from lostlink_sims.receiver import MASK, ReceiverFactory
+from lostlink_sims.scenario import HandsetOff
 
 LONG = pytest.mark.long
 FIT = [name for name, link in LINKS.items() if not unfit_arrivals(flight_trials(link, 1))]
@@ -51,7 +52,9 @@ def by_trace(flights: FlightTrials, trace: Trace, trial: int) -> dict[str, int]:
     """Measure one trial as a single run is measured."""
     drawn = flights.drawn(trial, 1)
     lost_us, back_us = int(drawn.lost_us[0]), int(drawn.back_us[0])
-    row = {"trial": trial, "lost_us": lost_us, "back_us": back_us, "crashed": int(trace.crash is not None)}
+    is_off = isinstance(trace.scenario.faults[0], HandsetOff)
+    row = {"trial": trial, "lost_us": lost_us, "back_us": back_us, "off": int(is_off)}
+    row["crashed"] = int(trace.crash is not None)
     times = dict.fromkeys(("false_us", "cut_us", "stop_us", "rose_us", "restart_us", "control_us"), NONE)
     if trace.crash is not None:
         return row | times | {"flew": 1, "sent": 0, "missed": 0}
@@ -83,7 +86,8 @@ def one_by_one(flights: FlightTrials, receiver: ReceiverFactory, trials: Sequenc
 
 
 def as_dicts(rows: Rows) -> list[dict[str, int]]:
-    columns = {field.name: getattr(rows, field.name).tolist() for field in dataclasses.fields(Rows)}
+    names = [field.name for field in dataclasses.fields(Rows) if field.name not in Rows.without_handset(0)]
+    columns = {name: getattr(rows, name).tolist() for name in names}
     return [dict(zip(columns, map(int, row), strict=True)) for row in zip(*columns.values(), strict=True)]
 
 

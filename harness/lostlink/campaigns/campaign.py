@@ -9,14 +9,14 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 from lostlink.campaigns import claims, statistics, stopping
 from lostlink.campaigns.jobs import run_jobs
-from lostlink.campaigns.tally import CRITERIA, CRITICAL, Count, Criterion, Tally
+from lostlink.campaigns.tally import CRITICAL, Count, Criterion, Tally, criteria_of
 from lostlink.campaigns.trials import TRIALS_PER_JOB, TrialRange, end_kept, engine_for, fly
 from lostlink.campaigns.workers import Workers
 from lostlink.errors import ExitCode, LostlinkError
@@ -25,7 +25,7 @@ from lostlink.files import read_text
 from lostlink.profiles import profile_digest
 from lostlink.profiles.quantities import text_of
 from lostlink.results import exit_code_of_trials
-from lostlink.verdicts import Outcome, Verdict, counted, grouped, quantity
+from lostlink.verdicts import Outcome, Side, Verdict, counted, grouped, quantity, sides_with
 from lostlink_sims import HowSeen
 from lostlink_sims.batch.trials import FlightTrials
 
@@ -52,6 +52,7 @@ class CampaignPlan:
         Requirement of the claim: its id, or "critical" for any critical one.
     confidence : float
         Of the bounds.
+    handset : str or None
     """
 
     flights: FlightTrials
@@ -60,17 +61,23 @@ class CampaignPlan:
     rule: stopping.Rule | None = None
     about: str = CRITICAL
     confidence: float = 0.95
+    handset: str | None = None
 
     @property
     def engine(self) -> str:
         """How trials are simulated."""
-        return engine_for(self.flights, self.receiver)[0]
+        return engine_for(self.flights, self.receiver, self.handset)[0]
+
+    @property
+    def criteria(self) -> tuple[Criterion, ...]:
+        """How the requirements of what is under test are judged."""
+        return criteria_of(sides_with(self.receiver, self.handset))
 
     def jobs(self, done: int) -> Iterator[TrialRange]:
         """Yield the jobs from the one that begins with trial `done` on."""
         size = TRIALS_PER_JOB[self.engine]
         for first in range(done, self.trials, size):
-            yield TrialRange(self.flights, self.receiver, first, min(size, self.trials - first))
+            yield TrialRange(self.flights, self.receiver, first, min(size, self.trials - first), self.handset)
 
 
 @dataclass(slots=True)
@@ -155,7 +162,7 @@ class Campaign:
             raise LostlinkError(f"{journal}: is not UTF-8 text; restore it, or use --restart") from error
         for number, line in enumerate(lines, start=1):
             try:
-                first, tally = _from_journal(line)
+                first, tally = _from_journal(line, self.plan.criteria)
             except (ValueError, RecursionError) as error:
                 raise LostlinkError(f"{journal}:{number}: not a valid tally ({error}); use --restart") from error
             if self.decision is not None:
@@ -172,7 +179,7 @@ class Campaign:
 
     def verdicts(self) -> list[Verdict]:
         """Return a verdict for each requirement that a campaign tests; empty before the first trial."""
-        return [self._verdict(criterion, self.counts[criterion.id]) for criterion in CRITERIA if self.counts]
+        return [self._verdict(criterion, self.counts[criterion.id]) for criterion in self.plan.criteria if self.counts]
 
     def _verdict(self, criterion: Criterion, count: Count) -> Verdict:
         reason, outcome = "", Outcome.MET if not count.failures else Outcome.NOT_MET
@@ -221,20 +228,24 @@ class Campaign:
             return f"In {counted(self.trials, 'trial')}: {'; '.join(reasons)}."
         if self.exit_code is ExitCode.UNDECIDED:
             return f"Failsafe was not tested in {counted(self.trials, 'trial')}: the model was never in flight."
-        judged = self.counts["FS-CUT"].judged if self.counts else 0
+        is_receiver = Side.RECEIVER in sides_with(self.plan.receiver, self.plan.handset)
+        name, what = "HS-GAP", "The handset sent as specified, without a long pause,"
+        if is_receiver:
+            name, what = "FS-CUT", "The throttle was cut in time"
+        judged = self.counts[name].judged if self.counts else 0
         bound = statistics.upper_bound(0, judged, self.plan.confidence)
         return (
-            f"The throttle was cut in time in each of {counted(judged, 'trial')}: the failure probability is below "
+            f"{what} in each of {counted(judged, 'trial')}: the failure probability is below "
             f"{bound:.2g} at {100 * self.plan.confidence:g} % confidence (one-sided)."
         )
 
 
-def _from_journal(line: str) -> tuple[int, Tally]:
+def _from_journal(line: str, criteria: Sequence[Criterion]) -> tuple[int, Tally]:
     """Return the number of the first trial of a line of the journal, and its tally."""
     data = strict_json(line)
     if not isinstance(data, dict) or type(data.get("first")) is not int:
         raise ValueError("the number of its first trial is missing, as in journals of older versions")
-    return data["first"], Tally.from_dict(data)
+    return data["first"], Tally.from_dict(data, criteria)
 
 
 def most_trials(rule: stopping.Rule | None, asked: int | None, usual: int) -> int:
@@ -251,6 +262,7 @@ def described(flights: FlightTrials) -> list[str]:
         return text_of(value_us, "duration")
 
     profile = flights.profile
+    clocks = "receiver's and handset's counters" if flights.own_handset else "receiver's counter"
     return [
         f"trials of {time(flights.duration_us)}; the model is in flight from {time(flights.air_us)}",
         f"link loss uniformly between {time(flights.lost_from_us)} and {time(flights.lost_until_us)}",
@@ -259,7 +271,7 @@ def described(flights: FlightTrials) -> list[str]:
         f"{time(flights.away_us[0])} to {time(flights.away_us[1])}, uniform",
         f"throttle in flight {100 * flights.least_throttle:.0f} % to 100 %, other sticks over the full range, uniform",
         f"packet phase within {time(profile.handset.packet_interval_us)}, frame phase within "
-        f"{time(profile.output.frame_period_us)}, receiver clock anywhere in its 32 bits, uniform",
+        f"{time(profile.output.frame_period_us)}, {clocks} anywhere in 32 bits, uniform",
         "the profile's ordinary losses and noise in addition",
     ]
 
@@ -270,6 +282,7 @@ def head(plan: CampaignPlan) -> dict[str, Any]:
     return {
         "profile_sha256": profile_digest(plan.flights.profile),
         "receiver": plan.receiver,
+        **({} if plan.handset is None else {"handset": plan.handset}),
         "lot": json.loads(json.dumps(flights)),
         "engine": plan.engine,
         "trials_a_job": TRIALS_PER_JOB[plan.engine],

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from lostlink.campaigns import statistics
 from lostlink.campaigns.campaign import JOURNAL, Campaign, described, head
-from lostlink.campaigns.tally import CRITERIA, Criterion
+from lostlink.campaigns.tally import Criterion
 from lostlink.campaigns.times import NEVER_US
 from lostlink.errors import EvidenceError, UsageError
 from lostlink.evidence import summary
@@ -93,12 +93,13 @@ def _check_head(folder: Path, campaign: Campaign) -> int:
         raise UsageError(
             f"--resume: {folder} holds no campaign to continue; give the --out folder of one that was interrupted"
         ) from error
-    for name, value in head(campaign.plan).items():
-        if data["head"].get(name) != value:
+    wanted = head(campaign.plan)
+    for name in sorted({*wanted, *data["head"]}):
+        if data["head"].get(name) != wanted.get(name):
             what = {"profile_sha256": "profile", "lot": "seed or flight", "trials_a_job": "job size"}.get(name, name)
             raise UsageError(
                 f"--resume: the campaign in {folder} has a different {what}; "
-                "continue with the same profile, receiver, seed and flight"
+                "continue with the same profile, receiver, handset, seed and flight"
             )
     return int(data["trials"])
 
@@ -120,7 +121,7 @@ def as_dict(campaign: Campaign) -> dict[str, Any]:
         "trials": campaign.trials,
         "crashes": 0 if total is None else total.crashes,
         "losses": [] if total is None else [[share, *pair] for share, pair in total.losses.items()],
-        "requirements": [_requirement(campaign, criterion) for criterion in CRITERIA if total is not None],
+        "requirements": [_requirement(campaign, one) for one in campaign.plan.criteria if total is not None],
     }
 
 
@@ -181,7 +182,7 @@ def summary_text(campaign: Campaign, tested: dict[str, Any]) -> str:
     confidence = campaign.plan.confidence
     rows = [
         (verdict.requirement.id, verdict.statement, verdict.outcome.value, *cells(campaign, criterion))
-        for verdict, criterion in zip(campaign.verdicts(), CRITERIA, strict=False)
+        for verdict, criterion in zip(campaign.verdicts(), campaign.plan.criteria, strict=False)
     ]
     return summary.page(
         "Campaign",

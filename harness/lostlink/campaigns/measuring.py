@@ -71,7 +71,11 @@ def _measured(flights: FlightTrials, trials: Ints, drawn: Drawn, flown: Flown) -
     for name, column in columns.items():
         nothing = {"flew": True, "sent": 0, "missed": 0}.get(name, NONE)
         columns[name] = np.where(flown.crashed, nothing, column)
-    return Rows(trial=trials, lost_us=lost_us, back_us=back_us, crashed=flown.crashed, **columns)
+    off = flights.switched_off(drawn.cause)
+    return Rows(
+        trial=trials, lost_us=lost_us, back_us=back_us, crashed=flown.crashed, off=off,
+        **Rows.without_handset(count), **columns,
+    )  # fmt: skip
 
 
 def _decoded(flights: FlightTrials, flown: Flown) -> tuple[Ints, Decoded]:

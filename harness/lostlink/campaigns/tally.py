@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from lostlink.campaigns.times import NEVER_US, TimeDistribution, Trial, longest
 from lostlink.evidence.schemas import MOST_TRIALS
+from lostlink.measure import limits
 from lostlink.requirements import CATALOGUE
-from lostlink.verdicts import Requirement, Severity
+from lostlink.verdicts import Requirement, Severity, Side
 from lostlink_sims import Profile
 from lostlink_sims.batch import NONE
 from lostlink_sims.batch.trials import FlightTrials
@@ -45,6 +46,12 @@ class Rows:
         Whether the motors ran when the link was lost; whether the receiver's program crashed.
     false_us, cut_us, stop_us, rose_us, restart_us, control_us, sent, missed : (n,) ndarray of int64
         As in `lostlink_sims.batch.engine.Outcomes`.
+    off : (n,) ndarray of bool
+        Whether the link is lost because the handset is switched off.
+    pause_us : (n,) ndarray of int64
+        Longest pause of a handset under test.
+    asked, broken : (n, len(HANDSET_IDS)) ndarray of bool
+        Which requirements its packets test, and break.
     """
 
     trial: Ints
@@ -60,12 +67,22 @@ class Rows:
     crashed: Mask
     sent: Ints
     missed: Ints
+    off: Mask
+    pause_us: Ints
+    asked: Mask
+    broken: Mask
 
     @classmethod
     def joined(cls, parts: Sequence[Rows]) -> Rows:
-        """Return the rows of all parts."""
+        """Return the rows of all parts, of which there is one at least."""
         names = [field.name for field in dataclasses.fields(cls)]
         return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+
+    @staticmethod
+    def without_handset(count: int) -> dict[str, Any]:
+        """Return the columns of a handset for trials in which none is under test."""
+        none = np.zeros((count, len(HANDSET_IDS)), np.bool_)
+        return {"pause_us": np.zeros(count, np.int64), "asked": none, "broken": none}
 
     def put(self, indices: Ints, rows: Rows) -> None:
         """Replace the rows at `indices`."""
@@ -124,6 +141,24 @@ def _regains(flights: FlightTrials, rows: Rows) -> Mask:
     return np.zeros(len(rows.trial), np.bool_) if waits else _returns(flights, rows)
 
 
+def _all(_: FlightTrials, rows: Rows) -> Mask:
+    return np.ones(len(rows.trial), np.bool_)
+
+
+HANDSET_IDS: Final = (
+    "HS-START", "HS-FIRST", "HS-FRESH", "HS-SWITCH", "HS-VALUE", "HS-RATE", "HS-COUNT", "HS-MARK", "HS-WRAP", "HS-LONG",
+)  # fmt: skip
+"""What the packets of a handset can break in a trial, beside HS-GAP."""
+
+
+def _of_handset(index: int) -> Criterion:
+    """Return the criterion of one of `HANDSET_IDS`."""
+    name = HANDSET_IDS[index]
+    return Criterion(
+        name, CATALOGUE[name].fault, lambda _, rows: rows.asked[:, index], failed=lambda rows: rows.broken[:, index]
+    )
+
+
 CRITERIA: Final = (
     Criterion(
         "FS-CUT", "from link loss to throttle cut",
@@ -149,10 +184,31 @@ CRITERIA: Final = (
         lambda profile: profile.requirements.recovery_within_us,
     ),
     Criterion(
-        "LK-FALSE", "the throttle is cut while the link is normal",
-        lambda _, rows: np.ones(len(rows.trial), np.bool_), failed=lambda rows: rows.false_us != NONE,
+        "LK-FALSE", "the throttle is cut while the link is normal", _all, failed=lambda rows: rows.false_us != NONE,
+    ),
+    Criterion(
+        "HS-GAP", "longest pause between two packets",
+        lambda _, rows: ~rows.crashed, lambda rows: rows.pause_us, limits.pause_us,
+    ),
+    *map(_of_handset, range(len(HANDSET_IDS))),
+    Criterion(
+        "PR-OFF", "from switching the handset off to motors at rest",
+        lambda _, rows: rows.flew & rows.off, lambda rows: _since(rows.stop_us, rows.lost_us),
+        lambda profile: profile.requirements.motor_cut_within_us,
+    ),
+    Criterion(
+        "PR-FALSE", "the throttle is cut while the link is normal", _all, failed=lambda rows: rows.false_us != NONE,
     ),
 )  # fmt: skip
+
+
+def criteria_of(sides: Collection[Side]) -> tuple[Criterion, ...]:
+    """Return the criteria of what is under test.
+
+    In a pair a false failsafe is held against both, as the packets are not the simulated handset's.
+    """
+    left_out = "LK-FALSE" if Side.PAIR in sides else ""
+    return tuple(one for one in CRITERIA if one.requirement.side in sides and one.id != left_out)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,15 +232,16 @@ class Count:
     @classmethod
     def of(cls, criterion: Criterion, flights: FlightTrials, rows: Rows) -> tuple[Count, Mask, Mask]:
         """Return the count, and which trials were judged and failed."""
-        judged = criterion.judged(flights, rows) | rows.crashed
+        crashed = rows.crashed & (criterion.requirement.side is not Side.HANDSET)
+        judged = criterion.judged(flights, rows) | crashed
         if criterion.time_us is None:
             assert criterion.failed is not None
-            failed = judged & (criterion.failed(rows) | (rows.crashed & criterion.is_critical))
+            failed = judged & (criterion.failed(rows) | (crashed & criterion.is_critical))
             values, times, kept = failed.astype(np.int64), TimeDistribution.of(()), failed
         else:
             assert criterion.limit_us is not None
             values = criterion.time_us(rows)
-            failed = judged & ((values > criterion.limit_us(flights.profile)) | rows.crashed)
+            failed = judged & ((values > criterion.limit_us(flights.profile)) | crashed)
             times, kept = TimeDistribution.of(values[judged]), judged
         order = np.flatnonzero(kept)[np.lexsort((rows.trial[kept], -values[kept]))[:KEEP]]
         worst = tuple(Trial(int(values[index]), flights.seed, int(rows.trial[index])) for index in order)
@@ -226,14 +283,14 @@ class Tally:
     losses: dict[int, tuple[int, int]]
 
     @classmethod
-    def of(cls, flights: FlightTrials, rows: Rows) -> Tally:
+    def of(cls, flights: FlightTrials, rows: Rows, criteria: Sequence[Criterion]) -> Tally:
         """Count trials."""
         counts: dict[str, Count] = {}
         judged: dict[str, int] = {}
         failed: dict[str, list[int]] = {}
         any_judged = np.zeros(len(rows.trial), np.bool_)
         any_failed = any_judged.copy()
-        for criterion in CRITERIA:
+        for criterion in criteria:
             counts[criterion.id], was_judged, wrong = Count.of(criterion, flights, rows)
             judged[criterion.id] = counts[criterion.id].judged
             failed[criterion.id] = np.flatnonzero(wrong[was_judged]).tolist()
@@ -284,8 +341,8 @@ class Tally:
         }  # fmt: skip
 
     @classmethod
-    def from_dict(cls, data: dict[str, Any]) -> Tally:
-        """Return the tally that `as_dict` wrote.
+    def from_dict(cls, data: dict[str, Any], criteria: Sequence[Criterion]) -> Tally:
+        """Return the tally of some criteria that `as_dict` wrote.
 
         Raises
         ------
@@ -293,7 +350,7 @@ class Tally:
             If the data is not such a tally.
         """
         try:
-            _check(data)
+            _check(data, criteria)
         except (AttributeError, KeyError, TypeError) as error:
             raise ValueError(f"{type(error).__name__}: {error}") from error
         counts = {}
@@ -315,19 +372,19 @@ def _losses(rows: Rows) -> dict[int, tuple[int, int]]:
     return {int(index): (int(trials[index]), int(false[index])) for index in np.flatnonzero(trials)}
 
 
-def _check(data: Any) -> None:
+def _check(data: Any, criteria: Sequence[Criterion]) -> None:
     """Raise an error if plain data is not what `Tally.as_dict` writes."""
     trials, counts, judged, failed = data["trials"], data["counts"], data["judged"], data["failed"]
-    ids = {criterion.id for criterion in CRITERIA}
+    ids = {criterion.id for criterion in criteria}
     _need(set(counts) == ids and set(judged) == set(failed) == {*ids, CRITICAL}, "other requirements")
     _need(_are_whole([trials], 1, MOST_TRIALS), "trials")
     _need(_are_whole([data["crashes"]], 0, trials), "crashes")
     for name, indices in failed.items():
         _need(_are_whole([judged[name]], 0, trials), f"judged trials of {name}")
         _need(_are_ascending(indices, judged[name] - 1), f"failed trials of {name}")
-    critical = [len(failed[criterion.id]) for criterion in CRITERIA if criterion.is_critical]
+    critical = [len(failed[criterion.id]) for criterion in criteria if criterion.is_critical]
     _need(max(critical) <= len(failed[CRITICAL]) <= sum(critical), "trials in which a critical requirement failed")
-    for criterion in CRITERIA:
+    for criterion in criteria:
         count = counts[criterion.id]
         are_equal = (count["judged"], count["failures"]) == (judged[criterion.id], len(failed[criterion.id]))
         _need(are_equal, f"counts of {criterion.id}")

@@ -17,11 +17,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lostlink.campaigns.measuring import measured
-from lostlink.campaigns.tally import Rows, Tally
+from lostlink.campaigns.tally import HANDSET_IDS, Rows, Tally, criteria_of
+from lostlink.campaigns.times import NEVER_US
 from lostlink.errors import ReceiverCrashError
+from lostlink.invariants.handset_rules import LONG_US, judge_handset, longest_pause_us, passes_a_wrap
+from lostlink.invariants.handset_windows import HandsetFacts
 from lostlink.rigs import Rig, SimRig, open_rig
 from lostlink.rigs.firmware import is_library, why_apart
 from lostlink.rigs.own_process import OwnProcessRig, end_idle
+from lostlink.verdicts import sides_with
 from lostlink_sims import Trace
 from lostlink_sims.batch.arrivals import unfit_arrivals
 from lostlink_sims.batch.engine import BatchEngine, Outcomes, unfit
@@ -47,19 +51,24 @@ class TrialRange:
     receiver : str or None
         ``FILE.py:Name`` or a shared library; the reference receiver when None.
     first, count : int
+    handset : str, optional
+        The same of a handset; the simulated one when None.
     """
 
     flights: FlightTrials
     receiver: str | None
     first: int
     count: int
+    handset: str | None = None
 
     def __str__(self) -> str:
         return f"trials {self.first} to {self.first + self.count - 1}"
 
 
-def engine_for(flights: FlightTrials, receiver: str | None) -> tuple[str, str]:
+def engine_for(flights: FlightTrials, receiver: str | None, handset: str | None = None) -> tuple[str, str]:
     """Return the engine of the trials, and the reason if it is not the vectorized one."""
+    if handset is not None:
+        return ONE_BY_ONE, "a handset of your own"
     if receiver is not None:
         why = why_apart(receiver) or unfit_arrivals(flights)
         engine = COMPILED if is_library(receiver) and not why else ONE_BY_ONE
@@ -70,19 +79,20 @@ def engine_for(flights: FlightTrials, receiver: str | None) -> tuple[str, str]:
 
 def fly(job: TrialRange) -> Tally:
     """Run the trials of a job and count the results."""
-    return Tally.merged(Tally.of(job.flights, rows) for rows in _rows(job))
+    criteria = criteria_of(sides_with(job.receiver, job.handset))
+    return Tally.merged(Tally.of(job.flights, rows, criteria) for rows in _rows(job))
 
 
 def _rows(job: TrialRange) -> Iterator[Rows]:
     flights, after = job.flights, job.first + job.count
-    engine, _ = engine_for(flights, job.receiver)
+    engine, _ = engine_for(flights, job.receiver, job.handset)
     if engine == SIDE_BY_SIDE:
         rig = SimRig(flights.profile)
         for outcomes in BatchEngine(flights).pieces(job.first, job.count):
             yield _settled(flights, rig, outcomes)
         return
-    with open_rig(flights.profile, receiver=job.receiver) as own_rig:
-        if not isinstance(own_rig, OwnProcessRig) or unfit_arrivals(flights):
+    with open_rig(flights.profile, receiver=job.receiver, handset=job.handset) as own_rig:
+        if not isinstance(own_rig, OwnProcessRig) or job.handset is not None or unfit_arrivals(flights):
             yield run_each(flights, own_rig.run, np.arange(job.first, after))
             return
         # Elsewhere state outside a library would be kept too, and a result depend on the number of processes.
@@ -105,6 +115,8 @@ def _settled(flights: FlightTrials, rig: Rig, outcomes: Outcomes) -> Rows:
         lost_us=outcomes.drawn.lost_us,
         back_us=outcomes.drawn.back_us,
         crashed=np.zeros(len(outcomes.flew), np.bool_),
+        off=flights.switched_off(outcomes.drawn.cause),
+        **Rows.without_handset(len(outcomes.flew)),
         **{field.name: getattr(outcomes, field.name) for field in fields(Rows) if hasattr(outcomes, field.name)},
     )
     if len(outcomes.unsure):
@@ -113,13 +125,44 @@ def _settled(flights: FlightTrials, rig: Rig, outcomes: Outcomes) -> Rows:
 
 
 def run_each(flights: FlightTrials, run: Callable[..., Trace], trials: NDArray[np.int64]) -> Rows:
-    """Run trials one by one and measure them."""
+    """Run trials one by one and measure them.
+
+    A handset whose program crashes sends nothing from then on, which its receiver has to bear.
+    """
     drawn = [flights.drawn(trial, 1) for trial in trials.tolist()]
-    flown = []
+    flown, facts = [], []
     for trial, one in zip(trials.tolist(), drawn, strict=True):
         try:
             trace: Trace | None = run(flights.scenario(trial))
-        except ReceiverCrashError:
-            trace = None
+        except ReceiverCrashError as error:
+            trace = error.trace if error.trace is not None and error.trace.handset_crashed else None
         flown.append(Flown.of(trace, int(one.lost_us[0])))
-    return Rows.joined(measured(flights, trials, Drawn.joined(drawn), Flown.joined(flown)))
+        if flights.own_handset:
+            facts.append(None if trace is None else HandsetFacts(trace))
+    rows = Rows.joined(measured(flights, trials, Drawn.joined(drawn), Flown.joined(flown)))
+    if flights.own_handset:
+        rows.pause_us = np.array([0 if one is None else _pause_us(one) for one in facts])
+        rows.broken = np.array([_broken(one) for one in facts])
+        rows.asked = np.array([_asked(one) for one in facts]) | rows.broken
+    return rows
+
+
+def _pause_us(facts: HandsetFacts) -> int:
+    return NEVER_US if facts.trace.handset_crashed else longest_pause_us(facts)
+
+
+def _asked(facts: HandsetFacts | None) -> list[bool]:
+    """Return which of `HANDSET_IDS` a trial tests.
+
+    The throttle is low at power-on, no contact bounces, and where the receiver crashed there is no trace.
+    """
+    if facts is None:
+        return [False] * len(HANDSET_IDS)
+    others = {"HS-START": False, "HS-SWITCH": False, "HS-WRAP": passes_a_wrap(facts), "HS-LONG": facts.end_us > LONG_US}
+    return [others.get(name, True) for name in HANDSET_IDS]
+
+
+def _broken(facts: HandsetFacts | None) -> list[bool]:
+    """Return which of `HANDSET_IDS` the packets of a trial break."""
+    ids = set() if facts is None else {broken.requirement_id for broken in judge_handset(facts)}
+    return [name in ids for name in HANDSET_IDS]

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import datetime as dt
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,7 +19,7 @@ from lostlink.campaigns.cluster import cluster as cluster_workers
 from lostlink.campaigns.evidence_files import files, prepare, summary_text
 from lostlink.campaigns.flight import flight_trials
 from lostlink.campaigns.stopping import Rule
-from lostlink.campaigns.tally import CRITERIA, CRITICAL
+from lostlink.campaigns.tally import CRITICAL, Criterion, criteria_of
 from lostlink.campaigns.trials import TRIALS_PER_JOB
 from lostlink.campaigns.workers import Workers, processes
 from lostlink.children import usual_processes
@@ -31,6 +32,7 @@ from lostlink.report import complete
 from lostlink.rigs import open_rig, receiver_file
 from lostlink.show.campaign import campaign_progress, show
 from lostlink.show.console import evidence_line
+from lostlink.verdicts import Side
 from lostlink_sims.batch.trials import CAUSES
 
 _USUAL_TRIALS: Final = 10_000
@@ -39,6 +41,7 @@ _USUAL_TRIALS: Final = 10_000
 @click.command("campaign")
 @shared.profile_argument
 @shared.receiver_option
+@shared.handset_option
 @click.option(
     "--trials", type=click.IntRange(1, 2**32), metavar="N", help=f"Number of flights.  [default: {_USUAL_TRIALS}]"
 )
@@ -75,6 +78,7 @@ _USUAL_TRIALS: Final = 10_000
 def command(
     profile: str | None,
     receiver: str | None,
+    handset: str | None,
     trials: int | None,
     until: str | None,
     about: str | None,
@@ -99,6 +103,9 @@ def command(
     With --until the number of flights follows from the claim and is fixed before the first (with --sequential it
     follows Wald's rule); interim looks cannot bias the result. The result does not depend on the workers.
 
+    With --handset the program of a handset is under test, with --receiver both: its longest pause, what its packets
+    break, and with a receiver how soon the motors stop when it is switched off. Its counter is random too.
+
     Exit codes: 0 nothing failed, or the claim is shown; 1 something failed, or the claim is refuted; 2 bad input;
     4 undecided; 130 interrupted (finished flights are kept; --resume continues).
 
@@ -107,23 +114,24 @@ def command(
     lostlink campaign my_link.toml --receiver ./my_receiver.so --until "p < 1e-3 at 95 %"
     """  # noqa: D301
     link = read_link(profile)
-    rig = open_rig(link, receiver=receiver)
+    rig = open_rig(link, receiver=receiver, handset=handset)
     rig.close()
     if resume and restart:
         raise UsageError("--resume and --restart: choose one of the two")
     rule = _rule(until, sequential)
     flights = flight_trials(link, seed, duration_us=int(duration_us), causes=causes or tuple(CAUSES))
-    plan = CampaignPlan(
-        flights, receiver, most_trials(rule, trials, _USUAL_TRIALS), rule, _about(about, until), confidence
-    )
+    flights = dataclasses.replace(flights, own_handset=handset is not None)
+    about = _about(about, until, criteria_of(rig.sides))
+    plan = CampaignPlan(flights, receiver, most_trials(rule, trials, _USUAL_TRIALS), rule, about, confidence, handset)
     campaign = Campaign(plan)
     started = dt.datetime.now(dt.UTC)
-    code = receiver_file(receiver)
+    code, handset_code = receiver_file(receiver), receiver_file(handset)
     head = run_head(
         link, profile_file=profile, receiver=receiver or rig.receiver, receiver_file=code, rig=rig.name, seed=seed,
-        only=[], started=started,
+        only=[], started=started, handset=handset, handset_file=handset_code,
+        proves=[side.value for side in Side if side in rig.sides],
     )  # fmt: skip
-    inputs = [*input_files(profile, link), code]
+    inputs = [*input_files(profile, link), code, handset_code]
     # Workers first, so that their errors end the command before earlier evidence is discarded.
     with (
         _workers(jobs, cluster, plan.engine, plan.trials) as workers,
@@ -163,10 +171,10 @@ def _rule(until: str | None, sequential: bool) -> Rule | None:
     return stopping.Sequential(claim) if sequential else stopping.Planned(claim)
 
 
-def _about(about: str | None, until: str | None) -> str:
+def _about(about: str | None, until: str | None, criteria: Sequence[Criterion]) -> str:
     if about is None:
         return CRITICAL
-    names = [criterion.id for criterion in CRITERIA]
+    names = [criterion.id for criterion in criteria]
     if until is None:
         raise UsageError(f"--about {about}: the claim is missing; give one with --until")
     if about not in names:

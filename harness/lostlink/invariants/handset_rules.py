@@ -69,6 +69,11 @@ def _wrapped(facts: HandsetFacts, at_us: int) -> bool:
     return passes(HANDSET_WRAPS, first, last)
 
 
+def passes_a_wrap(facts: HandsetFacts) -> bool:
+    """Return whether the handset's counter passes a critical value in the run."""
+    return any(_wrapped(facts, at_us) for at_us in range(0, facts.end_us, SOON_US))
+
+
 # --- rules ----------------------------------------------------------------------------------------------------------
 
 
@@ -110,24 +115,33 @@ def counter_goes_on(facts: HandsetFacts) -> Iterator[Broken]:
 
 def packets_do_not_pause(facts: HandsetFacts) -> Iterator[Broken]:
     """No pause is longer than the limit, but where the handset hangs, its radio is busy, or it may wait."""
-    settle_us = facts.limits.settle_us
-    excused = facts.extended([*facts.hung, *facts.frozen], settle_us)
+    for ends_us in _sending(facts):
+        gaps_us = np.diff(ends_us)
+        if int(gaps_us.max()) > facts.limits.pause_us:
+            index = int(np.argmax(gaps_us > facts.limits.pause_us))
+            at_us = int(ends_us[index]) + facts.limits.pause_us
+            message = (
+                f"no packet for {quantity(int(gaps_us[index]), 'µs')}; "
+                f"at most {quantity(facts.limits.pause_us, 'µs')} allowed"
+            )
+            yield Broken(cause(facts, at_us, "HS-GAP"), "pause", at_us, message)
+            return
+
+
+def longest_pause_us(facts: HandsetFacts) -> int:
+    """Return the longest time without a packet while the handset must send; 0 if it never must."""
+    return max((int(np.diff(ends_us).max()) for ends_us in _sending(facts)), default=0)
+
+
+def _sending(facts: HandsetFacts) -> Iterator[Ints]:
+    """Yield the spans in which the handset must send: begin, instants of its packets, end."""
+    excused = facts.extended([*facts.hung, *facts.frozen], facts.limits.settle_us)
     excused += [(from_us, until_us + facts.limits.fresh_us) for from_us, until_us in facts.busy]
     excused += [span for span in facts.reluctant if span[0] in {from_us for from_us, _, _ in facts.throttle_breaks}]
     for life in facts.lives:
         for from_us, until_us in _without(_sends(facts, life), excused):
             inside = facts.left_us[slice(*np.searchsorted(facts.left_us, (from_us, until_us)))]
-            ends_us = np.concatenate([[from_us], inside, [until_us]])
-            gaps_us = np.diff(ends_us)
-            if len(gaps_us) and int(gaps_us.max()) > facts.limits.pause_us:
-                index = int(np.argmax(gaps_us > facts.limits.pause_us))
-                at_us = int(ends_us[index]) + facts.limits.pause_us
-                message = (
-                    f"no packet for {quantity(int(gaps_us[index]), 'µs')}; "
-                    f"at most {quantity(facts.limits.pause_us, 'µs')} allowed"
-                )
-                yield Broken(cause(facts, at_us, "HS-GAP"), "pause", at_us, message)
-                return
+            yield np.concatenate([[from_us], inside, [until_us]])
 
 
 def _sends(facts: HandsetFacts, life: Life) -> Span:

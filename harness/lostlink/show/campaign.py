@@ -13,7 +13,7 @@ from rich.table import Table
 from lostlink.campaigns.campaign import Campaign, OnProgress, described
 from lostlink.campaigns.claims import failures_text
 from lostlink.campaigns.evidence_files import COLUMNS, QUANTILES, cells, scenario_name, time_text
-from lostlink.campaigns.tally import CRITERIA, Tally
+from lostlink.campaigns.tally import Tally
 from lostlink.campaigns.trials import engine_for
 from lostlink.show.console import cautions, console, last_line, mark, moving
 from lostlink.verdicts import counted, grouped
@@ -22,9 +22,10 @@ from lostlink.verdicts import counted, grouped
 def show(campaign: Campaign, tested: dict[str, Any], folder: Path, workers: str) -> None:
     """Show the setup, the table, the worst trials and the conclusion."""
     out, plan = console(), campaign.plan
-    engine, why = engine_for(plan.flights, plan.receiver)
+    engine, why = engine_for(plan.flights, plan.receiver, plan.handset)
     out.print(
         f"link [bold]{escape(tested['profile'])}[/bold]; receiver: {escape(tested['receiver'])}; "
+        f"{f'handset: {escape(plan.handset)}; ' if plan.handset else ''}"
         f"seed {plan.flights.seed}; {engine}{f' ({escape(why)})' if why else ''}; {escape(workers)}",
         soft_wrap=True,
     )
@@ -45,7 +46,7 @@ def _table(campaign: Campaign) -> Table:
     table = Table(box=None, pad_edge=False)
     for name in ("", "id", *COLUMNS):
         table.add_column(name, no_wrap=True, justify="right" if name in COLUMNS else "left")
-    for verdict, criterion in zip(campaign.verdicts(), CRITERIA, strict=False):
+    for verdict, criterion in zip(campaign.verdicts(), campaign.plan.criteria, strict=False):
         table.add_row(mark(verdict.outcome), criterion.id, *cells(campaign, criterion))
     return table
 
@@ -53,7 +54,7 @@ def _table(campaign: Campaign) -> Table:
 def _percentiles(campaign: Campaign) -> Iterator[str]:
     """Yield the bound of the largest quantile of each measured time."""
     confidence = campaign.plan.confidence
-    for criterion in CRITERIA if campaign.counts else ():
+    for criterion in campaign.plan.criteria if campaign.counts else ():
         times = campaign.counts[criterion.id].times
         if times.trials:
             upper_us = times.quantile(QUANTILES[-1], confidence).upper_us
@@ -65,12 +66,13 @@ def _percentiles(campaign: Campaign) -> Iterator[str]:
 
 def _worst(campaign: Campaign, profile: str | None, folder: Path) -> Iterator[str]:
     """Yield the command that replays the worst trial of each requirement."""
-    receiver = f" --receiver {campaign.plan.receiver}" if campaign.plan.receiver else ""
-    for criterion in CRITERIA if campaign.counts else ():
+    given = {"receiver": campaign.plan.receiver, "handset": campaign.plan.handset}
+    programs = "".join(f" --{name} {value}" for name, value in given.items() if value)
+    for criterion in campaign.plan.criteria if campaign.counts else ():
         for trial in campaign.counts[criterion.id].worst[:1]:
             time = f", {time_text(trial.value_us)}" if criterion.time_us is not None else ""
             file = f"{folder}/{scenario_name(criterion.id, 0)}{f' {profile}' if profile else ''}"
-            yield f"worst of {criterion.id} (trial {trial.trial}{time}): lostlink replay {file}{receiver}"
+            yield f"worst of {criterion.id} (trial {trial.trial}{time}): lostlink replay {file}{programs}"
 
 
 @contextlib.contextmanager

@@ -4,7 +4,7 @@
 random, from (seed, trial), and uniformly distributed:
 
 - the phases of packets and frames;
-- the receiver's 32-bit counter at power-on;
+- the receiver's 32-bit counter at power-on, and the handset's where its program is under test;
 - the stick positions in flight: the throttle from `least_throttle` to its stop, the others over the whole travel;
 - the instant of the link loss, in `lost_from_us` .. `lost_until_us`;
 - the cause;
@@ -36,7 +36,7 @@ CAUSES: Final[dict[str, type[AnyFault]]] = {
 }
 """Causes of a link loss; an interference burst loses every packet."""
 
-_INSTANT, _CAUSE, _RETURNS, _AWAY, _CLOCK, _STICK = 0, 1, 2, 3, 4, 8
+_INSTANT, _CAUSE, _RETURNS, _AWAY, _CLOCK, _HANDSET_CLOCK, _STICK = 0, 1, 2, 3, 4, 5, 8
 _FULL: Final = 1 << 32
 
 
@@ -96,6 +96,8 @@ class FlightTrials:
         Keys of `CAUSES`.
     least_throttle : float
         Lowest throttle in flight, as a share of the travel.
+    own_handset : bool
+        Whether the program of a handset is under test.
     """
 
     profile: Profile
@@ -108,6 +110,7 @@ class FlightTrials:
     away_us: tuple[int, int]
     causes: tuple[str, ...] = tuple(CAUSES)
     least_throttle: float = 0.25
+    own_handset: bool = False
 
     def drawn(self, first: int, count: int) -> Drawn:
         """Return the random quantities of trials `first` .. `first + count` - 1."""
@@ -171,7 +174,8 @@ class FlightTrials:
         """Return one trial as a scenario."""
         draws = Streams(self.seed, trial)
         phases = draws.words(Purpose.PHASES, 0, 2)
-        drawn = self._made(phases[0:1], phases[1:2], draws.words(Purpose.TRIALS, 0, self._numbers)[:, None])
+        words = draws.words(Purpose.TRIALS, 0, self._numbers)[:, None]
+        drawn = self._made(phases[0:1], phases[1:2], words)
         lost_us, back_us = int(drawn.lost_us[0]), int(drawn.back_us[0])
         name = self.causes[int(drawn.cause[0])]
         faults: tuple[AnyFault, ...] = ()
@@ -187,6 +191,7 @@ class FlightTrials:
             trial=trial,
             duration_us=self.duration_us,
             receiver_clock_us=int(drawn.clock_us[0]),
+            handset_clock_us=int(scaled(words[_HANDSET_CLOCK], _FULL)[0]) if self.own_handset else 0,
             packet_phase_us=int(drawn.packet_phase_us[0]),
             frame_phase_us=int(drawn.frame_phase_us[0]),
             moves=tuple(dataclasses.replace(move, position=position[move.channel]) for move in self.moves),
