@@ -87,13 +87,13 @@ def pytest_configure(config: pytest.Config) -> None:
             config.option.lostlink_only = ",".join(ids_of("--lostlink-only", only, _sides(config)))
         except LostlinkError as error:
             raise pytest.UsageError(str(error)) from None
-    rig = config.getoption("--lostlink-rig")
-    if rig != _DEFAULT_RIG and not config.getoption("--lostlink-props-off"):
+    rig, handset = config.getoption("--lostlink-rig"), config.getoption("--lostlink-handset")
+    if (rig != _DEFAULT_RIG or handset) and not config.getoption("--lostlink-props-off"):
         from lostlink.errors import LostlinkError
         from lostlink.rigs import drives_hardware
 
         try:
-            needed = drives_hardware(rig)
+            needed = drives_hardware(rig, handset)
         except LostlinkError as error:
             raise pytest.UsageError(str(error)) from None
         if needed:

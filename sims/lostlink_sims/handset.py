@@ -102,6 +102,13 @@ def on_times(scenario: Scenario, watchdog_us: int = 0) -> list[tuple[int, int]]:
     return spans
 
 
+def packet_phase_us(profile: Profile, scenario: Scenario, draws: Streams) -> int:
+    """Return how late the handset's program begins after its first power-on."""
+    if scenario.packet_phase_us is not None:
+        return scenario.packet_phase_us
+    return int(draws.below(Purpose.PHASES, 0, 1, profile.handset.packet_interval_us)[0])
+
+
 class Handset:
     """The handset of one scenario."""
 
@@ -117,9 +124,7 @@ class Handset:
     def slots(self) -> Iterator[Slots]:
         """Yield all packets of the scenario in order, at most `TILE` at a time."""
         handset = self._profile.handset
-        phase_us = self._scenario.packet_phase_us
-        if phase_us is None:
-            phase_us = int(self._draws.below(Purpose.PHASES, 0, 1, handset.packet_interval_us)[0])
+        phase_us = packet_phase_us(self._profile, self._scenario, self._draws)
         silent = silent_spans(self._scenario, handset.watchdog_us) + spans_of(HandsetRadioBusy, self._scenario)
         index, earliest_us = 0, 0
         for start_us, end_us in on_times(self._scenario, handset.watchdog_us):

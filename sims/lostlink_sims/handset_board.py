@@ -18,7 +18,16 @@ import numpy as np
 from lostlink_sims.clock import FAR_US
 from lostlink_sims.codes import ADC_COUNTS, adc_reading
 from lostlink_sims.crashes import crash_text
-from lostlink_sims.handset import TILE, Slots, hang_spans, on_times, reset_times, silent_spans, spans_of
+from lostlink_sims.handset import (
+    TILE,
+    Slots,
+    hang_spans,
+    on_times,
+    packet_phase_us,
+    reset_times,
+    silent_spans,
+    spans_of,
+)
 from lostlink_sims.handset_program import Cause, HandsetFactory, HandsetProgram, Sent
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, Channel, Profile, air_time_us
 from lostlink_sims.receiver import MASK
@@ -27,7 +36,7 @@ from lostlink_sims.sticks import Programme, switch_place, wiper
 from lostlink_sims.streams import Purpose, Streams
 
 _HALF: Final = MASK >> 1
-_CONTACT_US: Final = 200
+CONTACT_US: Final = 200
 """A bouncing contact keeps a state for so long."""
 _FETCHED: Final = 1024
 """Random numbers of a stream that are fetched at once."""
@@ -57,6 +66,15 @@ class Controls:
     profile : Profile
     scenario : Scenario
     draws : Streams
+
+    Attributes
+    ----------
+    changes_us : list of int
+        When a control begins or ends to move, and a wire to be broken, in order.
+    moving_us : list of (int, int, bool)
+        Ramps, and from a move on the time in which contacts bounce (true).
+    is_noisy : bool
+        Whether readings at rest change.
     """
 
     def __init__(self, profile: Profile, scenario: Scenario, draws: Streams) -> None:
@@ -73,7 +91,14 @@ class Controls:
         bounce_us = max((fault.bounce_us for fault in self._bounces), default=0)
         moving = [(move.at_us, move.at_us + move.ramp_us + bounce_us) for move in scenario.moves]
         broken = spans_of(StickWireBroken, scenario)
-        self._changes_us = sorted({at_us for span in (*moving, *broken) for at_us in span})
+        self.changes_us = sorted({at_us for span in (*moving, *broken) for at_us in span})
+        ramps = [(move.at_us, move.at_us + move.ramp_us, False) for move in scenario.moves if move.ramp_us]
+        bouncing = {fault.channel: fault.bounce_us for fault in self._bounces}
+        self.moving_us = ramps + [
+            (move.at_us, move.at_us + bouncing[move.channel], True)
+            for move in scenario.moves if move.channel in bouncing
+        ]  # fmt: skip
+        self.is_noisy = bool(self._noise)
         self._moving = _joined(moving)
         self._rests_until_us = -1
         self._kept: tuple[tuple[int, ...], tuple[int, ...]] = ((), ())
@@ -97,8 +122,8 @@ class Controls:
         span = bisect_right(self._moving, (now_us, FAR_US)) - 1
         if span >= 0 and now_us < self._moving[span][1]:
             return now_us
-        following = bisect_right(self._changes_us, now_us)
-        return self._changes_us[following] if following < len(self._changes_us) else FAR_US
+        following = bisect_right(self.changes_us, now_us)
+        return self.changes_us[following] if following < len(self.changes_us) else FAR_US
 
     def _reading(self, number: int, channel: Channel, now_us: int) -> int:
         for fault in self._broken:
@@ -126,7 +151,7 @@ class Controls:
             moved_us = self._programme.last_move_us(number, now_us)
             if moved_us is not None and now_us - moved_us < fault.bounce_us:
                 before = _switch_position(channel, self._programme.position(number, moved_us - 1))
-                states = self._draws.below(Purpose.CONTACTS + number, now_us // _CONTACT_US, 1, 2)
+                states = self._draws.below(Purpose.CONTACTS + number, now_us // CONTACT_US, 1, 2)
                 return position if states[0] else before
         return position
 
@@ -317,10 +342,7 @@ class HandsetBoard:
         self.profile, self.factory = profile, factory
         self.controls = Controls(profile, scenario, draws)
         self._profile, self._scenario = profile, scenario
-        phase_us = scenario.packet_phase_us
-        if phase_us is None:
-            phase_us = int(draws.below(Purpose.PHASES, 0, 1, profile.handset.packet_interval_us)[0])
-        self._phase_us = phase_us
+        self._phase_us = packet_phase_us(profile, scenario, draws)
         radio = profile.radio
         self._sends_for_us = [radio.settle_us + air_time_us(radio, size) for size in range(PAYLOAD_LIMIT_BYTES + 1)]
         self._hung = silent_spans(scenario, profile.handset.watchdog_us)
@@ -333,18 +355,7 @@ class HandsetBoard:
 
     def slots(self) -> Iterator[Slots]:
         """Yield all packets of the scenario in order, at most `TILE` at a time."""
-        first = 0
-        packets = self._packets()
-        while tile := list(itertools.islice(packets, TILE)):
-            yield self._tile(first, tile)
-            first += len(tile)
-
-    def _tile(self, first: int, packets: list[Packet]) -> Slots:
-        instants_us, payloads = zip(*packets, strict=True)
-        lengths = np.array(list(map(len, payloads)), np.int64)
-        rows = np.zeros((len(packets), PAYLOAD_LIMIT_BYTES), np.uint8)
-        rows[np.arange(PAYLOAD_LIMIT_BYTES) < lengths[:, None]] = np.frombuffer(b"".join(payloads), np.uint8)
-        return Slots(first, np.array(instants_us, np.int64), rows, lengths)
+        return slots_of(self._packets())
 
     def _packets(self) -> Iterator[Packet]:
         """Yield the packets of each life of the program, from a boot to the next reset or the end of the supply."""
@@ -408,6 +419,18 @@ class HandsetBoard:
         self._last = now_us, bytes(payload)
         life.told(Sent.OUT, self._free_us)
         return self._last
+
+
+def slots_of(packets: Iterator[Packet]) -> Iterator[Slots]:
+    """Yield packets in order, at most `TILE` at a time."""
+    first = 0
+    while tile := list(itertools.islice(packets, TILE)):
+        instants_us, payloads = zip(*tile, strict=True)
+        lengths = np.array(list(map(len, payloads)), np.int64)
+        rows = np.zeros((len(tile), PAYLOAD_LIMIT_BYTES), np.uint8)
+        rows[np.arange(PAYLOAD_LIMIT_BYTES) < lengths[:, None]] = np.frombuffer(b"".join(payloads), np.uint8)
+        yield Slots(first, np.array(instants_us, np.int64), rows, lengths)
+        first += len(tile)
 
 
 def _until(spans: list[tuple[int, int]], now_us: int) -> int:

@@ -7,7 +7,7 @@ packets, turns its main loop and starts its frames without a queue (`board`). In
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from typing import Generic, Protocol, TypeVar
 
@@ -16,7 +16,8 @@ from lostlink_sims.clock import FAULT, World
 from lostlink_sims.crashes import ReceiverCrashError
 from lostlink_sims.fates import Air
 from lostlink_sims.handset import Handset, Slots
-from lostlink_sims.handset_board import HandsetBoard
+from lostlink_sims.handset_bench import RecordedHandset
+from lostlink_sims.handset_board import HandsetBoard, Packet
 from lostlink_sims.handset_program import HandsetFactory
 from lostlink_sims.log import FrameLog
 from lostlink_sims.packets import Arrivals, ForeignPackets, OwnPackets
@@ -64,6 +65,20 @@ def simulate_on(build: Build, profile: Profile, scenario: Scenario, handset: Han
     trace = stage.trace(crash)
     trace.handset_crashed = stage.handset_crashed
     return trace
+
+
+def simulate_packets(
+    profile: Profile, scenario: Scenario, packets: Sequence[Packet], receiver: ReceiverFactory = ReferenceReceiver
+) -> Trace:
+    """Run a scenario with packets that a handset has sent, on a bench: instants in µs, in order, and payloads."""
+
+    def handset(_: Profile, __: Scenario, ___: Streams) -> Transmitter:
+        return RecordedHandset(packets)
+
+    stage = Stage(profile, scenario, _board_of(profile, scenario, receiver), keep=True, handset=handset)
+    stage.fly(scenario.duration_us)
+    stage.close()
+    return stage.trace()
 
 
 def summarise(profile: Profile, scenario: Scenario, receiver: ReceiverFactory = ReferenceReceiver) -> Summary:

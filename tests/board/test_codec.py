@@ -33,6 +33,7 @@ from lostlink.bench.codec import (
     Hang,
     Identify,
     Identity,
+    Left,
     Message,
     OrderAt,
     Packet,
@@ -57,6 +58,7 @@ MESSAGES: tuple[Message, ...] = (
     Counters(1000, 2, 0), Edges(1_010_000, 1, (300, 1200, 300, 1200)),
     Guard(1_000_000, 0), PacketAt(7, 1_005_000, bytes.fromhex("80408000ffff2a07d5")),
     OrderAt(8, 1_200_000, 4, 50_000), Clear(), Done(7, 1_005_000, 0), Queue(256, 3, 1000, 990, 0, 7),
+    Left(1_005_400, bytes.fromhex("80408000ffff2a07d5")),
 )  # fmt: skip
 SEED = 20_250
 LONG = pytest.mark.long
@@ -320,6 +322,7 @@ FROM_BOARD = st.one_of(
     st.builds(Taken, u(8), u(32)), st.builds(Channels, u(32), widths()), st.builds(Frame, u(32), u(16), widths()),
     st.builds(Failsafe, u(32), u(8), u(8), u(32)), st.builds(Boot, u(32), u(8)),
     st.builds(Counters, u(32), u(32), u(32)), st.builds(Edges, u(32), u(8), widths(26)),
+    st.builds(Left, u(32), st.binary(max_size=32)),
 )  # fmt: skip
 
 

@@ -138,7 +138,7 @@ def test_globals_begin_anew_in_each_run(program: Program, tmp_path: Path) -> Non
         (("--handset", "mine.py:Receiver"), "Receiver is not a handset, it lacks turn"),
         (("--handset", "Plain"), "--handset Plain: no name; allowed: FILE.py:Name, such as my_handset.py:MyHandset"),
         (("--handset", "mine.so"), "--handset mine.so: no such file; name a shared library"),
-        (("--handset", "mine.py:Plain", "--rig", "serial:/dev/x"), "a handset is tested in simulation only"),
+        (("--handset", "mine.py:Plain", "--rig", "serial:/dev/x"), "a receiver on a rig is tested by itself"),
     ],
 )
 def test_what_cannot_be_tested_is_refused(

@@ -37,9 +37,11 @@ SHORTER = {
     "first.py:HoldsItsLastValue": "first.py:HoldsItsLastValue --only FS-CUT",
     "my_handset.py:MyHandset --quiet": "my_handset.py:MyHandset --only HS-START,HS-ENDS",  # whole: test_readme.py
     "hunt my_link.toml --handset": "hunt my_link.toml --runs 30 --handset",
-    "--handset ./my_handset.so": "--handset ./my_handset.so --only HS-START,HS-ENDS",  # whole: test_handset_in_c.py
+    # On the whole: test_handset_in_c.py.
+    "prove my_link.toml --handset ./": "prove my_link.toml --only HS-START,HS-ENDS --handset ./",
+    "campaign my_link.toml --handset": "campaign my_link.toml --trials 20 --handset",
+    "serial:/dev/ttyACM0": "serial:/dev/ttyACM0 --props-off",
     "-n 2": "-n 2 --lostlink-only FS-CUT",
-    "--rig serial:/dev/ttyACM0": "--rig serial:/dev/ttyACM0 --props-off",
     "--failsafe-test": "--failsafe-test --props-off",
 }
 """What takes minutes or asks, and what is run in its place; a command ends with a new line."""

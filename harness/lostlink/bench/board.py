@@ -57,6 +57,8 @@ class Reports:
         Time and cause.
     done : list of (int, int, int)
         Number of a packet or order with an instant, when it was carried out, and the result.
+    left : list of (int, bytes)
+        Of a handset: when a payload was handed to the radio, and the payload.
     """
 
     taken: list[tuple[int, int]] = field(default_factory=list)
@@ -65,6 +67,7 @@ class Reports:
     failsafe: list[tuple[int, int]] = field(default_factory=list)
     boots: list[tuple[int, int]] = field(default_factory=list)
     done: list[tuple[int, int, int]] = field(default_factory=list)
+    left: list[tuple[int, bytes]] = field(default_factory=list)
 
     def add(self, message: codec.Message, us: Callable[[int], int]) -> None:
         """Add a message, if it is a report; `us` unwraps its timestamps."""
@@ -81,12 +84,14 @@ class Reports:
                 self.boots.append((us(message.at_us), message.cause))
             case codec.Done():
                 self.done.append((message.number, us(message.at_us), message.result))
+            case codec.Left():
+                self.left.append((us(message.at_us), message.payload))
             case _:
                 pass
 
     def __len__(self) -> int:
         taken_and_frames = len(self.taken) + len(self.frames) + len(self.done)
-        return taken_and_frames + len(self.channels) + len(self.failsafe) + len(self.boots)
+        return taken_and_frames + len(self.channels) + len(self.failsafe) + len(self.boots) + len(self.left)
 
 
 class BenchBoard:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import struct
 from binascii import crc_hqx
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -86,7 +87,7 @@ class Ping:
 
 @dataclass(frozen=True, slots=True)
 class Packet:
-    """A payload, as the radio would deliver it."""
+    """A payload, as the radio would deliver it; for a handset, what its inputs show (`inputs_payload`)."""
 
     number: int
     payload: bytes
@@ -142,6 +143,7 @@ CAN_SET_CLOCK: Final = 2
 CAN_HANG: Final = 4
 REPORTS_FRAMES: Final = 8
 KEEPS_TIME: Final = 16
+IS_HANDSET: Final = 32
 """Abilities of a board, as bits of `Identity.abilities`."""
 
 
@@ -271,9 +273,18 @@ class Queue:
     cleared: int
 
 
+@dataclass(frozen=True, slots=True)
+class Left:
+    """A handset's program handed a payload to its radio."""
+
+    at_us: int
+    payload: bytes
+
+
 Message = (
     Identify | Ping | Packet | Reset | SetClock | Hang | PacketAt | OrderAt | Clear
     | Identity | Pong | Taken | Channels | Frame | Failsafe | Boot | Counters | Edges | Guard | Done | Queue
+    | Left
 )  # fmt: skip
 _LAYOUTS: Final[dict[int, tuple[type[Message], str]]] = {
     0x01: (Identify, "<B"),
@@ -297,11 +308,17 @@ _LAYOUTS: Final[dict[int, tuple[type[Message], str]]] = {
     0x8A: (Guard, "<IB"),
     0x8B: (Done, "<BIB"),
     0x8C: (Queue, "<HHIIII"),
+    0x8D: (Left, "<I*"),
 }
 """Class and layout of each type: a `struct` format; at its end ``*`` for bytes and ``+`` for 16-bit values."""
 TYPES: Final[dict[type[Message], int]] = {kind: number for number, (kind, _) in _LAYOUTS.items()}
 _FIXED: Final = {number: struct.Struct(layout.rstrip("*+")) for number, (_, layout) in _LAYOUTS.items()}
 _REST: Final = {number: layout[-1] for number, (_, layout) in _LAYOUTS.items()}
+
+
+def inputs_payload(readings: Sequence[int], switches: Sequence[int]) -> bytes:
+    """Return what the ADC and the switches of a handset show, as a `Packet` carries it."""
+    return struct.pack(f"<{len(readings)}H", *readings) + bytes(switches)
 
 
 def encode(message: Message, number: int) -> bytes:

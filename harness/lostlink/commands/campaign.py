@@ -114,7 +114,7 @@ def command(
     lostlink campaign my_link.toml --receiver ./my_receiver.so --until "p < 1e-3 at 95 %"
     """  # noqa: D301
     link = read_link(profile)
-    rig = open_rig(link, receiver=receiver, handset=handset)
+    rig = open_rig(link, receiver=receiver, handset=shared.simulated_handset(handset))
     rig.close()
     if resume and restart:
         raise UsageError("--resume and --restart: choose one of the two")

@@ -73,7 +73,7 @@ def command(
     limits = Budget(
         runs=runs or (1000 if budget_us is None else None), seconds=None if budget_us is None else budget_us / 1e6
     )
-    open_rig(link, receiver=receiver, handset=handset).close()
+    open_rig(link, receiver=receiver, handset=shared.simulated_handset(handset)).close()
     case = Case(profile, receiver, Path(out), handset)
     code, handset_code = receiver_file(receiver), receiver_file(handset)
     with prepare(out, [*input_files(profile, link), code, handset_code]) as folder:

@@ -21,7 +21,7 @@ from lostlink.profiles import input_files, read_link
 from lostlink.report import complete
 from lostlink.requirements import ids_of
 from lostlink.results import Result
-from lostlink.rigs import check_options, drives_hardware, open_rig, receiver_file, rig_file, sides_of
+from lostlink.rigs import SIM, check_options, drives_hardware, open_rig, receiver_file, rig_file, sides_of
 from lostlink.show.console import evidence_line
 from lostlink.show.suite import suite_progress, verdicts
 from lostlink.suite.handset_cause import tell_cause
@@ -70,8 +70,8 @@ def command(
     microcontroller, in virtual time (emulated-live:IMAGE: in real time).
 
     With --handset the program of a handset is under test in simulation: a class of yours with power_on, turn and
-    packet, or compiled firmware as a shared library. Alone it is a proof of the handset only. With --receiver both are
-    proven, each by itself and together.
+    packet, or compiled firmware as a shared library; serial:PORT is its board, with injected inputs and its radio off.
+    Alone it is a proof of the handset only. With --receiver both are proven, each by itself and together.
 
     \b
     lostlink prove fixtures/profiles/heron.toml
@@ -85,8 +85,8 @@ def command(
     link = read_link(profile)
     ids = [] if only is None else ids_of("--only", only, sides_of(rig, receiver, handset))
     files = shared.test_files(tests)
-    if drives_hardware(rig) and not props_off:
-        shared.confirm_props_off()
+    if drives_hardware(rig, handset) and not props_off:
+        shared.confirm_props_off(handset)
     code, handset_code = receiver_file(receiver), receiver_file(handset)
     with contextlib.ExitStack() as stack:
         with open_rig(link, where=rig, receiver=receiver, handset=handset, baud=baud, thorough=thorough) as opened:
@@ -94,8 +94,9 @@ def command(
             folder = stack.enter_context(EvidenceFolder(out, inputs=inputs))
             started = dt.datetime.now(dt.UTC)
             head = run_head(
-                link, profile_file=profile, receiver=receiver or opened.receiver, receiver_file=code, rig=rig,
-                seed=seed, only=ids, started=started, handset=handset, handset_file=handset_code,
+                link, profile_file=profile, receiver=receiver or opened.receiver, receiver_file=code,
+                rig=opened.name if rig == SIM else rig, seed=seed, only=ids, started=started,
+                handset=handset, handset_file=handset_code,
                 proves=[side.value for side in Side if side in opened.sides],
             )  # fmt: skip
             _write(folder.path, link, Result(interrupted=True), head)  # the evidence of a run that is killed

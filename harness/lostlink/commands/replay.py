@@ -46,8 +46,8 @@ def command(
     inputs = (scenario, *input_files(profile, link), code, handset_code, rig_file(rig))
     vcd_file, csv_file = output_files({"--vcd": vcd, "--csv": csv}, force=force, inputs=inputs)
     saved = read_scenario(scenario, link)
-    if drives_hardware(rig) and not props_off:
-        shared.confirm_props_off()
+    if drives_hardware(rig, handset) and not props_off:
+        shared.confirm_props_off(handset)
     with open_rig(link, where=rig, receiver=receiver, handset=handset, baud=baud) as opened:
         trace = opened.run(saved)
     run(trace)

@@ -82,7 +82,8 @@ receiver_option = click.option(
 handset_option = click.option(
     "--handset",
     metavar="FILE.py:NAME",
-    help="Handset under test, or a shared library; together with --receiver, the pair.  [default: none]",
+    help="Handset under test, a shared library, or serial:PORT of its board; together with --receiver, the pair.  "
+    "[default: none]",
 )
 rig_option = click.option(
     "--rig",
@@ -138,7 +139,22 @@ def test_files(tests: Sequence[str]) -> list[Path]:
 # --- hardware --------------------------------------------------------------------------------------------------------
 
 
-def confirm_props_off() -> None:
+def simulated_handset(handset: str | None) -> str | None:
+    """Return what ``--handset`` names for a command that runs in simulation only.
+
+    Raises
+    ------
+    UsageError
+        If it is a board.
+    """
+    from lostlink.rigs import is_handset_board
+
+    if is_handset_board(handset):
+        raise UsageError(f"--handset {handset}: this command runs in simulation only; name a file of the program")
+    return handset
+
+
+def confirm_props_off(handset: str | None = None) -> None:
     """Show the cautions and ask for a typed confirmation, because a board may drive motors.
 
     Raises
@@ -146,8 +162,12 @@ def confirm_props_off() -> None:
     UsageError
         If it is not given.
     """
+    from lostlink.rigs import is_handset_board
+
     for caution in CAUTIONS:
         click.echo(caution, err=True)
+    if is_handset_board(handset):
+        click.echo("The handset's own radio is off, or sends into a load.", err=True)
     try:
         answer = click.prompt(f'Type "{_CONFIRMATION}" to continue', err=True, default="", show_default=False)
     except click.Abort as abort:

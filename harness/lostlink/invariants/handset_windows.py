@@ -86,10 +86,10 @@ class HandsetFacts:
     def __init__(self, trace: Trace) -> None:
         self.trace, self.profile = trace, trace.profile
         scenario, handset = trace.scenario, trace.profile.handset
-        self.limits = Limits(
-            limits.interval_us(trace.profile), limits.settle_us(trace.profile), limits.age_us(trace.profile),
-            limits.fresh_us(trace.profile), limits.pause_us(trace.profile), limits.stand_us(trace.profile),
+        of_link = (
+            limits.interval_us, limits.settle_us, limits.age_us, limits.fresh_us, limits.pause_us, limits.stand_us,
         )  # fmt: skip
+        self.limits = Limits(*(limit_us(trace.profile) + trace.uncertainty_us for limit_us in of_link))
         self.end_us = scenario.duration_us if trace.crash_us is None else trace.crash_us
         self.left_us = trace.packets.left_us
         self.sent = packets.sent_codes(trace)

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from lostlink_sims import Profile
 from lostlink_sims.codes import ADC_COUNTS, CALIBRATED
 from lostlink_sims.handset_program import LEAST_MARGIN, idle_codes, tells_break
+from lostlink_sims.profile import air_time_us
 from lostlink_sims.sticks import SWITCH_CODES, stops
 
 Definition = tuple[str, object, str]
@@ -130,6 +131,11 @@ def _handset(profile: Profile) -> tuple[Definition, ...]:
         ("WAITS_AT_POWER_ON", int(handset.at_power_on == _WAITS), "1: no throttle until the stick was low"),
         ("WAITS_AFTER_RESET", int(handset.after_reset == _WAITS), ""),
         ("TURN_US", f"{handset.turn_us}u", "from reading the sticks to handing their packet to the radio"),
+        (
+            "ON_AIR_US",
+            f"{profile.radio.settle_us + air_time_us(profile.radio, profile.payload_bytes)}u",
+            "from handing a packet to the radio to its last bit",
+        ),
         ("HANDSET_BOOT_US", f"{handset.boot_us}u", "from power-on to the first packet"),
         ("HANDSET_WATCHDOG_US", f"{handset.watchdog_us}u", "0: none"),
     )

@@ -17,6 +17,8 @@ from lostlink.verdicts import Side, sides_with
 from lostlink_sims import Profile
 
 SIM: Final = "sim"
+BOARD: Final = "serial:"
+"""What ``--handset`` begins with where it is a board."""
 
 _RIGS: Final = {
     "serial": ("lostlink.rigs.serial", "SerialRig", "PORT"),
@@ -24,6 +26,7 @@ _RIGS: Final = {
     "emulated-live": ("lostlink.rigs.emulated_live", "LiveRig", "IMAGE"),
 }
 """Name to module, class, and REST in ``--rig NAME:REST``. A module is imported when its rig is opened."""
+_HANDSET_BOARD: Final = ("lostlink.rigs.serial_handset", "SerialHandsetRig")
 _OPTIONS: Final = {
     "sim": ("--thorough", "--jobs"), "serial": ("--baud", "--thorough"), "emulated": ("--thorough", "--jobs"),
     "emulated-live": ("--thorough",),
@@ -31,15 +34,22 @@ _OPTIONS: Final = {
 """Options of rigs; other rigs have none."""
 
 
-def drives_hardware(where: str) -> bool:
+def is_handset_board(handset: str | None) -> bool:
+    """Return whether ``--handset`` names the port of a board."""
+    return handset is not None and handset.startswith(BOARD)
+
+
+def drives_hardware(where: str, handset: str | None = None) -> bool:
     """Return whether a motor may start on a rig; true for a package's rig that does not declare it.
+
+    A receiver could hear a handset board.
 
     Raises
     ------
     RigError
         If the rig is unknown.
     """
-    return where != SIM and bool(getattr(_rig(where), "drives_hardware", True))
+    return is_handset_board(handset) or (where != SIM and bool(getattr(_rig(where), "drives_hardware", True)))
 
 
 def sides_of(where: str, receiver: str | None, handset: str | None) -> frozenset[Side]:
@@ -79,14 +89,19 @@ def check_options(
             f"--receiver {receiver}: with --rig {where} the receiver is the board; leave one of them out"
         )
     if where != SIM and handset is not None:
-        raise UsageError(f"--handset {handset}: a handset is tested in simulation only; leave out --rig {where}")
-    if where in ("serial", "serial:"):
-        raise UsageError(f"--rig {where}: names no port; `lostlink ports` lists them")
-    taken = [*_OPTIONS.get(where.partition(":")[0], ()), *(["--props-off"] if drives_hardware(where) else [])]
+        raise UsageError(f"--handset {handset}: a receiver on a rig is tested by itself; leave out --rig {where}")
+    if is_handset_board(handset) and receiver is not None:
+        raise UsageError(f"--handset {handset}: a handset board is tested by itself; leave out --receiver {receiver}")
+    for option, port in (("--rig", where), ("--handset", handset)):
+        if port in ("serial", BOARD):
+            raise UsageError(f"{option} {port}: names no port; `lostlink ports` lists them")
+    kind = "serial" if is_handset_board(handset) else where.partition(":")[0]
+    taken = [*_OPTIONS.get(kind, ()), *(["--props-off"] if drives_hardware(where, handset) else [])]
     given = {"--baud": baud is not None, "--thorough": thorough, "--props-off": props_off, "--jobs": jobs is not None}
     for option in given:
         if given[option] and option not in taken:
-            raise UsageError(f"{option}: does nothing with --rig {where}; leave it out")
+            given_as = f"--handset {handset}" if is_handset_board(handset) else f"--rig {where}"
+            raise UsageError(f"{option}: does nothing with {given_as}; leave it out")
 
 
 def open_rig(
@@ -109,7 +124,8 @@ def open_rig(
     receiver : str, optional
         For ``sim``: ``FILE.py:Name`` or a shared library. [default: reference receiver]
     handset : str, optional
-        For ``sim``: ``FILE.py:Name``. Without a receiver only the handset is under test, else both.
+        For ``sim``: ``FILE.py:Name`` or a shared library. Without a receiver only the handset is under test, else
+        both. ``serial:PORT`` for a board.
     baud : int, optional
         For a serial port.
     thorough : bool
@@ -124,6 +140,10 @@ def open_rig(
         If the rig is unknown or cannot be opened.
     """
     check_options(where, receiver=receiver, handset=handset)
+    if handset is not None and is_handset_board(handset):
+        with safe_end.guarded():
+            board: Rig = _class_of(*_HANDSET_BOARD)(profile, handset.removeprefix(BOARD), baud=baud, thorough=thorough)
+            return safe_end.guard(board)
     if where == SIM:
         is_plain = receiver is None and handset is None
         simulated = SimRig(profile) if is_plain else OwnProcessRig(profile, receiver, handset)
@@ -147,13 +167,17 @@ def _rig(where: str) -> Callable[..., Any]:
     name = where.partition(":")[0]
     if name in _RIGS:
         module, class_name, _ = _RIGS[name]
-        return cast(Callable[..., Any], getattr(importlib.import_module(module), class_name))
+        return _class_of(module, class_name)
     factory = extensions.load(extensions.RIGS, name)
     if factory is None:
         known = [f"{name}:{rest}" for name, (_, _, rest) in _RIGS.items()]
         known += [f"{name}:..." for name in extensions.names(extensions.RIGS)]
         raise UsageError(f"--rig {where}: unknown rig; allowed: {', '.join([SIM, *known])}")
     return cast(Callable[..., Any], factory)
+
+
+def _class_of(module: str, class_name: str) -> Callable[..., Any]:
+    return cast(Callable[..., Any], getattr(importlib.import_module(module), class_name))
 
 
 def rig_file(where: str) -> str | None:
@@ -163,7 +187,9 @@ def rig_file(where: str) -> str | None:
 
 
 def receiver_file(receiver: str | None) -> str | None:
-    """Return the file in ``--receiver``; None for the reference receiver and that of a package."""
+    """Return the file in ``--receiver`` or ``--handset``; None where it names none."""
+    if receiver is not None and is_handset_board(receiver):
+        return None
     if receiver is None or is_library(receiver):
         return receiver
     return receiver.rpartition(":")[0] or None

@@ -122,6 +122,7 @@ class SerialRig(Rig):
             if self._identity not in (None, board.identity):
                 name = board.identity.name.decode("utf-8", "replace")
                 raise _OtherBoardError(self._port, f"another board answers after a lost connection: {name}")
+            self._check_board(board)
             if board.identity.abilities & codec.CAN_RESET:
                 board.send(codec.Reset(codec.STAY_DOWN))
             board.clear_queue()
@@ -140,6 +141,11 @@ class SerialRig(Rig):
         self.about["packets"] = self._describe_ahead(board)
         self.about["line"] = f"{self._baud} baud, low latency {'on' if line.low_latency else 'not available'}"
         return board
+
+    def _check_board(self, board: BenchBoard) -> None:
+        """Raise an error if a board is not of the kind that is tested."""
+        if board.identity.abilities & codec.IS_HANDSET:
+            raise PortError(self._port, "this board is a handset's; leave out --rig and give --handset serial:PORT")
 
     def _describe_ahead(self, board: BenchBoard) -> str:
         if not board.keeps_time or board.queue is None:
@@ -163,7 +169,10 @@ class SerialRig(Rig):
         packet = (12 if is_ahead else 8) + profile.payload_bytes
         frame = 12 + 2 * profile.output.channels
         packets, frames = 1e6 / profile.handset.packet_interval_us, 1e6 / profile.output.frame_period_us
-        for way, bytes_s in (("to", packets * packet), ("from", packets * 13 + frames * 2 * frame)):
+        self._refuse_slow(packets * packet, packets * 13 + frames * 2 * frame)
+
+    def _refuse_slow(self, to_bytes_s: float, from_bytes_s: float) -> None:
+        for way, bytes_s in (("to", to_bytes_s), ("from", from_bytes_s)):
             share = bytes_s * 10 / self._baud
             if share > _MOST_LOAD:
                 raise PortError(
@@ -284,8 +293,8 @@ class SerialRig(Rig):
     def _fly(self, scenario: Scenario) -> Trace:
         board = self._board
         assert board is not None
-        self._prepare(board, scenario)
-        before = _disturbances(board)
+        self._prepare(board, scenario.receiver_clock_us)
+        before = self._disturbances(board)
         fit = board.alignment.fit()
         with precise_timing():
             if board.keeps_time and fit is not None:
@@ -298,7 +307,7 @@ class SerialRig(Rig):
         trace = reported.trace(fit, board.identity)
         if fit is not None and late:
             trace.doubt = late
-        trace.doubt = trace.doubt or _disturbed(board, before)
+        trace.doubt = trace.doubt or self._disturbed(board, before)
         step = max(1, len(reported.lateness_us) // 50)
         self._lateness_us += [late_us - reported.anchor_us for late_us in reported.lateness_us[::step]]
         self._worst_us = max(self._worst_us, trace.uncertainty_us)
@@ -341,10 +350,14 @@ class SerialRig(Rig):
         try:
             ahead.run(scenario.duration_us, functools.partial(self._wait, board))
         except SpoiledError as error:
-            late = str(error)
-            self._lead_ns = min(2 * self._lead_ns, _LONGEST_LEAD_NS)
+            late = self._was_late(error)
         self._hold(board)
         return SerialRun(self.profile, scenario, stage, board.take_reports(), start_ns, ahead.others), late
+
+    def _was_late(self, error: SpoiledError) -> str:
+        """Begin later in the next attempt; return what spoiled this one."""
+        self._lead_ns = min(2 * self._lead_ns, _LONGEST_LEAD_NS)
+        return str(error)
 
     def _hold(self, board: BenchBoard) -> None:
         """Hold the board in reset, with nothing in its queue, and read all that it has reported."""
@@ -354,11 +367,11 @@ class SerialRig(Rig):
             board.send(codec.Clear())
         board.answered(board.ping())
 
-    def _prepare(self, board: BenchBoard, scenario: Scenario) -> None:
+    def _prepare(self, board: BenchBoard, clock_us: int) -> None:
         """Bring the board to the state before power-on, and align its clock."""
         if self._is_able(codec.CAN_RESET):
             board.send(codec.Reset(codec.STAY_DOWN))
-            board.send(codec.SetClock(scenario.receiver_clock_us & 0xFFFF_FFFF))
+            board.send(codec.SetClock(clock_us & 0xFFFF_FFFF))
         else:
             self._fall_silent(board)
         board.align(3 if board.alignment.exchanges else PINGS_AT_START)
@@ -406,19 +419,19 @@ class SerialRig(Rig):
             f"{self.runs} runs, {self._void} discarded and repeated, connection lost {self._reconnects}x"
         )
 
+    @staticmethod
+    def _disturbances(board: BenchBoard) -> tuple[int, int, int]:
+        """Return the counts of damaged messages, missing messages, and stops for lack of messages so far."""
+        damaged, missing = board.frame_errors()
+        return damaged, missing, board.guard.losses if board.guard is not None else 0
 
-def _disturbances(board: BenchBoard) -> tuple[int, int, int]:
-    """Return the counts of damaged messages, missing messages, and stops for lack of messages so far."""
-    damaged, missing = board.frame_errors()
-    return damaged, missing, board.guard.losses if board.guard is not None else 0
-
-
-def _disturbed(board: BenchBoard, before: tuple[int, int, int]) -> str:
-    """Return how the line disturbed a run; empty if it did not."""
-    damaged, missing, stops = (after - count for after, count in zip(_disturbances(board), before, strict=True))
-    if stops and board.guard is not None:
-        silence_s = board.guard.silence_us / 1e6
-        return f"the board stopped its outputs: no message came from the host for {silence_s:g} s"
-    if damaged or missing:
-        return f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
-    return ""
+    def _disturbed(self, board: BenchBoard, before: tuple[int, int, int]) -> str:
+        """Return how the line disturbed a run; empty if it did not."""
+        now = self._disturbances(board)
+        damaged, missing, stops = (after - count for after, count in zip(now, before, strict=True))
+        if stops and board.guard is not None:
+            silence_s = board.guard.silence_us / 1e6
+            return f"the board stopped its outputs: no message came from the host for {silence_s:g} s"
+        if damaged or missing:
+            return f"the line spoiled the board's reports ({damaged} damaged, {missing} missing)"
+        return ""

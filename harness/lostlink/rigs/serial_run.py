@@ -17,7 +17,7 @@ from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.world import Stage
 
 _BEFORE_TROUBLE_US: Final = 2_000_000
-_NO_CLOCK: Final = "the board's clock cannot be aligned with the host's: it stopped, jumped, or is off by more than 1 %"
+NO_CLOCK: Final = "the board's clock cannot be aligned with the host's: it stopped, jumped, or is off by more than 1 %"
 
 
 def lateness_limit_us(profile: Profile, scenario: Scenario) -> int:
@@ -49,7 +49,7 @@ class SerialRun(ReportedRun):
     def trace(self, fit: ClockFit | None, identity: codec.Identity) -> Trace:
         """Return the trace with its uncertainty, and with a doubt if the bench disturbed the run."""
         if fit is None:
-            return self._completed(doubt=_NO_CLOCK)
+            return self._completed(doubt=NO_CLOCK)
         middle_us = self._start_us + self._scenario.duration_us / 2
 
         def raw(board_us: float) -> float:
