@@ -22,9 +22,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lostlink_sims import philox
+
 BLOCK = 64
 _TRIALS_PER_BLOCK = 8
 _WORDS_PER_BLOCK = BLOCK * _TRIALS_PER_BLOCK // 2  # a 64-bit word holds two numbers
+_NUMBERS = 8
+"""Numbers in a block of the generator."""
+_CALLS, _DEARER = 1000, 5
+"""Blocks by themselves (`philox`) take as long as 1000 more of them, and each as long as 5 in a row."""
 _FULL = 1 << 32
 
 
@@ -75,6 +81,7 @@ class BatchStreams:
 
     def __init__(self, seed: int, first: int, count: int) -> None:
         self.first, self.count = first, count
+        self._seed = seed
         self._rows = range(first // _TRIALS_PER_BLOCK, (first + count - 1) // _TRIALS_PER_BLOCK + 1)
         self._skip = first - self._rows.start * _TRIALS_PER_BLOCK
         # Repositioning one generator takes a tenth of the time of a new one.
@@ -98,11 +105,11 @@ class BatchStreams:
 
     def firsts(self, purpose: int, count: int) -> NDArray[np.uint32]:
         """Return the first `count` (up to 64) numbers of each trial, (count, trials)."""
-        lanes = np.empty((len(self._rows), _TRIALS_PER_BLOCK, count), np.uint32)
+        raw = np.empty((len(self._rows), _WORDS_PER_BLOCK), "<u8")
         for index, row in enumerate(self._rows):
-            raw = self._raw(row, purpose, _WORDS_PER_BLOCK).astype("<u8", copy=False).view("<u4")
-            lanes[index] = raw.reshape(_TRIALS_PER_BLOCK, BLOCK)[:, :count]
-        return lanes.reshape(-1, count).T[:, self._skip :][:, : self.count]
+            raw[index] = self._raw(row, purpose, _WORDS_PER_BLOCK)
+        lanes = raw.view("<u4").reshape(-1, BLOCK)[self._skip :][: self.count, :count]
+        return np.ascontiguousarray(lanes.T.astype(np.uint32, copy=False))
 
     def bits_under(self, purpose: int, blocks: int, *limits: int) -> list[NDArray[np.uint64]]:
         """Return, for each limit, which numbers are below it, as bits.
@@ -112,14 +119,41 @@ class BatchStreams:
         list of (blocks, trials) ndarray of uint64
             Bit j of word w belongs to number 64 * w + j.
         """
-        tables = [np.empty((blocks, len(self._rows) * _TRIALS_PER_BLOCK), np.uint64) for _ in limits]
+        octets = np.empty((len(limits), len(self._rows), blocks * _WORDS_PER_BLOCK // 4), np.uint8)
         for index, row in enumerate(self._rows):
             raw = self._raw(row, purpose, blocks * _WORDS_PER_BLOCK).astype("<u8", copy=False).view("<u4")
-            lanes = slice(index * _TRIALS_PER_BLOCK, (index + 1) * _TRIALS_PER_BLOCK)
-            for table, limit in zip(tables, limits, strict=True):
-                packed = np.packbits(under(raw, limit), bitorder="little")
-                table[:, lanes] = packed.view("<u8").reshape(blocks, _TRIALS_PER_BLOCK)
+            for place, limit in enumerate(limits):
+                octets[place, index] = np.packbits(under(raw, limit), bitorder="little")
+        words = octets.view("<u8").reshape(len(limits), len(self._rows), blocks, _TRIALS_PER_BLOCK)
+        tables = words.astype(np.uint64, copy=False).transpose(0, 2, 1, 3).reshape(len(limits), blocks, -1)
         return [table[:, self._skip :][:, : self.count] for table in tables]
+
+    def bits_under_at(self, purpose: int, where: NDArray[np.uint64], limit: int) -> NDArray[np.uint64]:
+        """Return which of the numbers at set bits of `where` are below `limit`, as bits; makes few others.
+
+        Parameters
+        ----------
+        purpose : int
+        where : (blocks, trials) ndarray of uint64
+        limit : int
+        """
+        octets = np.ascontiguousarray(where.astype("<u8", copy=False)).view(np.uint8)
+        at = np.flatnonzero(octets)
+        if (len(at) + _CALLS) * _DEARER > octets.size:
+            return where & self.bits_under(purpose, len(where), limit)[0]
+        word, place = np.divmod(at, octets.shape[1])
+        trial, part = np.divmod(place, _NUMBERS)
+        trial += self.first
+        counter = (word * _TRIALS_PER_BLOCK + trial % _TRIALS_PER_BLOCK) * (BLOCK // _NUMBERS) + part
+        below = under(self._blocks(trial // _TRIALS_PER_BLOCK, purpose, counter), limit)
+        found = np.zeros_like(octets)
+        found.reshape(-1)[at] = np.packbits(below, axis=1, bitorder="little")[:, 0]
+        return found.view("<u8").astype(np.uint64, copy=False) & where
+
+    def _blocks(self, row: NDArray[np.int64], purpose: int, counter: NDArray[np.int64]) -> NDArray[np.uint32]:
+        """Return blocks of eight numbers, (n, 8); numpy's generator counts up before it makes a block."""
+        made = philox.blocks(self._seed, counter + 1, row, purpose)
+        return made.astype("<u8", copy=False).view("<u4").astype(np.uint32, copy=False)
 
 
 def scaled(words: NDArray[np.uint32], limit: int) -> NDArray[np.int64]:

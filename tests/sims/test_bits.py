@@ -103,3 +103,22 @@ def test_many_draws_are_the_same_numbers(first: int) -> None:
         assert (few[:, place] == own.words(4, 0, 7)).all()
         assert (bits.unpacked(below)[:, place] == under(words, 1 << 30)).all()
     assert bits.unpacked(always).all()
+
+
+@pytest.mark.parametrize(("share", "is_rare"), [(0.002, True), (0.5, False), (0.0, True)])
+def test_numbers_here_and_there_are_the_same(share: float, *, is_rare: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Against `Streams`; numbers that are wanted here and there are made by themselves."""
+    words, trials, first = 6, 203, 13
+    wanted = np.random.default_rng(5).random((64 * words, trials)) < share
+    many = BatchStreams(2**64 - 99, first, trials)
+    if is_rare:
+        monkeypatch.setattr(many, "bits_under", None)
+    found = bits.unpacked(many.bits_under_at(70000, bits.packed(wanted), 3 << 30))
+    own = [under(Streams(2**64 - 99, first + place).words(70000, 0, 64 * words), 3 << 30) for place in range(trials)]
+    assert (found == wanted & np.transpose(own)).all()
+
+
+@given(tables())
+@settings(max_examples=40, deadline=None, derandomize=True)
+def test_count(table: np.ndarray[tuple[int, int], np.dtype[np.bool_]]) -> None:
+    assert bits.count(bits.packed(table)).tolist() == table.sum(0).tolist()

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lostlink_sims.air.loss import _walk
+from lostlink_sims.philox import blocks
 from lostlink_sims.streams import Purpose, Streams, threshold, under
 
 _MASK = (1 << 64) - 1
@@ -46,6 +47,26 @@ def test_the_reference_is_philox(
 ) -> None:
     """The known answers that the authors publish with Salmon et al., SC'11 (from memory; they come out)."""
     assert philox(counter, key) == block
+
+
+@given(
+    key=st.integers(0, _MASK), counter=st.integers(0, 1 << 62), row=st.integers(0, 1 << 62),
+    purpose=st.integers(0, 1 << 17),
+)  # fmt: skip
+@settings(max_examples=80, deadline=None, derandomize=True)
+def test_blocks_anywhere(key: int, counter: int, row: int, purpose: int) -> None:
+    """Blocks in numpy against the plain integers above."""
+    counters, rows = np.array([counter, counter + 1, 0]), np.array([row, row, 1])
+    made = blocks(key, counters, rows, purpose)
+    wanted = [philox((int(c), 0, int(r), purpose), (key, 0)) for c, r in zip(counters, rows, strict=True)]
+    assert [tuple(block.tolist()) for block in made] == wanted
+
+
+def test_blocks_in_pieces() -> None:
+    """More blocks than are made at a time, against numpy's own generator."""
+    source = np.random.Philox(counter=np.array([7, 0, 11, 1025], np.uint64), key=np.array([5, 0], np.uint64))
+    made = blocks(5, np.arange(8, 20_008), np.full(20_000, 11), 1025)
+    assert (made.ravel() == source.random_raw(80_000)).all()
 
 
 @given(

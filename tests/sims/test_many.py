@@ -101,6 +101,13 @@ HARSH: dict[str, Profile] = {
     "same counter after a gap": changed(
         1_400_000, losses.Blackout(at_us=1_300_000, for_us=1_278_000), losses.Bernoulli(probability=0.2)
     ),
+    "same counter at the return": changed(
+        100_000, losses.Blackout(at_us=1_300_000, for_us=1_278_000), losses.Bernoulli(probability=0.05)
+    ),
+    "late handover at the end of the recovery time": changed(
+        20_000, losses.Bernoulli(probability=0.4), handset={"clock_error_ppm": 0}, radio={"latency_jitter_us": 2},
+        receiver={"clock_error_ppm": 0, "recovery_packets": 2, "recovery_us": 5_000},
+    ),
     "unknown model": changed(12_000, EveryThird()),
     "fixed gap": changed(100_000, BURSTS, output=FIXED_GAP),
     "fixed gap, noise": changed(

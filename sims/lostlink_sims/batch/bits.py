@@ -14,7 +14,9 @@ from lostlink_sims.arrays import Ints, Mask, Words
 _ONE: Final = np.uint64(1)
 _ALL: Final = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
 _HALF: Final = np.uint64(32)
-_BITS_OF: Final = np.array([octet.bit_count() for octet in range(256)], np.uint8)
+_FOURS: Final = np.uint64(0x3333_3333_3333_3333)
+_FROM: Final = np.array([(0xFFFF_FFFF_FFFF_FFFF << slot) & 0xFFFF_FFFF_FFFF_FFFF for slot in range(65)], np.uint64)
+_UNTIL: Final = ~_FROM
 
 
 def packed(table: Mask) -> Words:
@@ -33,20 +35,20 @@ def unpacked(words: Words) -> Mask:
 
 def count(table: Words) -> Ints:
     """Return the number of set bits of each trial, (trials,)."""
-    octets = np.ascontiguousarray(table.T).view(np.uint8)
-    counts: Ints = _BITS_OF[octets].sum(1, dtype=np.int64)
+    # In pairs, in fours, in octets; the product adds the octets up.
+    pairs = table - (table >> _ONE & np.uint64(0x5555_5555_5555_5555))
+    fours = (pairs & _FOURS) + (pairs >> np.uint64(2) & _FOURS)
+    octets = (fours + (fours >> np.uint64(4))) & np.uint64(0x0F0F_0F0F_0F0F_0F0F)
+    counts: Ints = (octets * np.uint64(0x0101_0101_0101_0101) >> np.uint64(56)).sum(0).astype(np.int64)
     return counts
 
 
 def from_to(words: int, first: Ints, after: Ints) -> Words:
     """Return bits `first` .. `after` - 1 set for each trial; none where `after` <= `first`."""
-    return _from(words, first) & ~_from(words, np.maximum(first, after))
-
-
-def _from(words: int, first: Ints) -> Words:
-    shift = np.clip(first - 64 * np.arange(words)[:, None], 0, 64)
-    ones = _ALL << (shift & 63).astype(np.uint64)
-    return np.where(shift == 64, np.uint64(0), ones)
+    begin = 64 * np.arange(words)[:, None]
+    since: Words = _FROM.take(first - begin, mode="clip")
+    since &= _UNTIL.take(after - begin, mode="clip")
+    return since
 
 
 def put(table: Words, slot: Ints, trial: Ints) -> None:
@@ -139,12 +141,14 @@ class Seeker:
 
     def __init__(self, table: Words) -> None:
         self._table, self.end = table, 64 * len(table)
-        word = np.arange(len(table))[:, None]
-        some = table != 0
         # From each word, the nearest one with a set bit after and before it.
-        after = np.minimum.accumulate(np.where(some, word, len(table))[::-1], axis=0)[::-1]
-        self._after = np.append(after, np.full((1, table.shape[1]), len(table)), axis=0)
-        self._before = np.maximum.accumulate(np.where(some, word, -1), axis=0)
+        self._after = np.full((len(table) + 1, table.shape[1]), len(table))
+        self._before = np.full(table.shape, -1)
+        some, word = table != 0, range(len(table))
+        for this in reversed(word):
+            self._after[this] = np.where(some[this], this, self._after[this + 1])
+        for this in word:
+            self._before[this] = np.where(some[this], this, self._before[this - 1])
 
     def next(self, trial: Ints, slot: Ints) -> Ints:
         """Return the first set slot at or after `slot` for each trial; `end` when there is none."""

@@ -133,7 +133,7 @@ class FrameTimes:
         # Frame n begins n * period / rate after the first one, rounded down, as in the event simulation.
         self._rate = 1_000_000 + profile.receiver.clock_error_ppm
         self._period = profile.output.frame_period_us * 1_000_000
-        self.preset = preset_us(profile)
+        self.preset, self._table = preset_us(profile), _table(profile)
         self._all_us: Ints | None = None
         if profile.output.style == "fixed gap":
             self._all_us = self._made(episodes)
@@ -187,7 +187,7 @@ class FrameTimes:
         slot = np.maximum(self.latched(trial, start_us), 0)
         widths = np.empty((len(trial), len(self.preset)), np.int64)
         widths[:] = self.preset
-        widths[:, : len(self._profile.channels)] = _table(self._profile)[self._link.codes(trial, slot)]
+        widths[:, : len(self._profile.channels)] = self._table[self._link.codes(trial, slot)]
         return widths
 
 

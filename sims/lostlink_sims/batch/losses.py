@@ -60,10 +60,27 @@ class Departures:
             left_us += self.jitter_us[slot, trial]
         return left_us
 
-    def leave_before(self, at_us: Ints, slot: Ints) -> Mask:
-        """Return which packets leave before an instant, (m, trials) both; not for packets with jitter."""
-        before: Mask = self._own_us.take(slot, mode="clip") < at_us - self._base_us
+    def leave_before(self, at_us: Ints, trial: Ints, slot: Ints) -> Mask:
+        """Return which packets leave before an instant, all of one shape; not for packets with jitter."""
+        before: Mask = self._own_us.take(slot, mode="clip") < at_us - self._base_us[trial]
         return before
+
+    def near(self, begin_us: Ints, period_us: int, times: int, length_us: int) -> tuple[Ints, Ints]:
+        """Return number and trial of times that recur, without those in which no packet leaves; not with jitter.
+
+        Parameters
+        ----------
+        begin_us : (trials,) ndarray of int64
+            Begin of time 0 of each trial; the others follow by `period_us`.
+        times, length_us : int
+        """
+        # In intervals of packets, which leave at whole numbers, up to 1 us later.
+        first = (begin_us - self._base_us - 2) * self._rate
+        since = first + (np.arange(times) * (period_us * self._rate))[:, None]
+        until = np.ceil(since)
+        until -= since
+        number, trial = np.divmod(np.flatnonzero(until <= (length_us + 4) * self._rate), len(begin_us))
+        return number, trial
 
     def all_left_us(self) -> Ints:
         """Return when all packets leave, (slots, trials)."""
@@ -128,15 +145,17 @@ class BatchLosses:
 
     def _heard(self, attempt: int) -> Words:
         words = self.departures.words
-        lost = np.zeros((words, self._count), np.uint64)
-        for index, model in enumerate(self._trials.profile.radio.losses):
-            lost |= self._lost(model, Purpose.MODEL + MODEL_SPAN * index, attempt)
         before_us = self._radio.settle_us + attempt * self._radio.retry_delay_us
         # Lost when any of it is on the air while the link is lost.
         begin = self.departures.first_from(self._drawn.lost_us - self._air_us + 1 - before_us)
         end = self.departures.first_from(self._drawn.back_us - before_us)
-        lost |= bits.from_to(words, begin, np.where(self._trials.switched_off(self._drawn.cause), begin, end))
-        return ~lost
+        off = self._trials.switched_off(self._drawn.cause)  # no packet begins then
+        begin = np.where(off, self.departures.count, begin)
+        end = np.where(off, self.departures.slots, end)
+        heard = ~bits.from_to(words, begin, end)
+        for index, model in enumerate(self._trials.profile.radio.losses):
+            heard &= ~self._lost(model, Purpose.MODEL + MODEL_SPAN * index, attempt, heard)
+        return heard
 
     def _received(self) -> Words:
         up_us, end_us = self._trials.profile.receiver.boot_us, self._trials.duration_us
@@ -182,18 +201,19 @@ class BatchLosses:
 
     # --- loss models ----------------------------------------------------------------------------------------
 
-    def _lost(self, model: loss.LossModel, purpose: int, attempt: int) -> Words:
+    def _lost(self, model: loss.LossModel, purpose: int, attempt: int, heard: Words) -> Words:
+        """Return which packets a model loses; of those that are not `heard` anyway it may return anything."""
         match model:
             case loss.Bernoulli():
                 return self._below(purpose + 4 * attempt, model.probability)
             case loss.GilbertElliott() if model.good_to_bad <= 1 - model.bad_to_good:
-                return self._lost_in_bursts(model, purpose, attempt)
+                return self._lost_in_bursts(model, purpose, attempt, heard)
             case loss.LinkBudget() if model.fading == "none" and self._radio.crc_bytes:
                 limits = loss.packet_loss_thresholds(self._bits)
                 limit = model.steady_threshold(limits, self._radio.bit_rate_bit_s)
                 return self.draws.bits_under(purpose + 4 * attempt, self.departures.words, limit)[0]
             case loss.PeriodicInterferer() if self.departures.jitter_us is None:
-                return self._lost_to_interferer(model, purpose, attempt)
+                return self._lost_to_interferer(model, purpose, attempt, heard)
             case _:
                 return self._lost_one_by_one(model, purpose, attempt)
 
@@ -204,13 +224,15 @@ class BatchLosses:
             return np.full((words, self._count), 0 if limit == 0 else 0xFFFF_FFFF_FFFF_FFFF, np.uint64)
         return self.draws.bits_under(purpose, words, limit)[0]
 
-    def _lost_in_bursts(self, model: loss.GilbertElliott, purpose: int, attempt: int) -> Words:
+    def _lost_in_bursts(self, model: loss.GilbertElliott, purpose: int, attempt: int, heard: Words) -> Words:
         words = self.departures.words
         if purpose not in self._states:
             limits = threshold(model.good_to_bad), threshold(1 - model.bad_to_good)
             self._states[purpose] = bits.carried(*self.draws.bits_under(purpose, words, *limits))
         bad, chance = self._states[purpose], purpose + 4 * attempt + 1
         limits = threshold(model.loss_good), threshold(model.loss_bad)
+        if limits[0] == 0:  # numbers matter only while the channel is bad
+            return self._lost_where(bad & heard, chance, limits[1])
         if all(limit in (0, 1 << 32) for limit in limits):
             good_lost, bad_lost = (self._below(chance, share) for share in (model.loss_good, model.loss_bad))
         else:
@@ -218,24 +240,33 @@ class BatchLosses:
         lost: Words = (bad & bad_lost) | (~bad & good_lost)
         return lost
 
-    def _lost_to_interferer(self, model: loss.PeriodicInterferer, purpose: int, attempt: int) -> Words:
+    def _lost_where(self, where: Words, purpose: int, limit: int) -> Words:
+        """Return `where`, each bit only if its number is below the limit."""
+        if limit in (0, 1 << 32):
+            return where if limit else np.zeros_like(where)
+        return self.draws.bits_under_at(purpose, where, limit)
+
+    def _lost_to_interferer(self, model: loss.PeriodicInterferer, purpose: int, attempt: int, heard: Words) -> Words:
         departures, period_us = self.departures, model.period_us
         phase_us = np.full(self._count, model.phase_us or 0)
         if model.phase_us is None:
             phase_us = scaled(self.draws.firsts(purpose + loss.ONCE, 1)[0], period_us)
         before_us = self._radio.settle_us + attempt * self._radio.retry_delay_us
+        # A packet is hit that leaves from the beginning of this time to its end.
+        begin_us = phase_us % period_us - period_us - self._air_us + 1 - before_us
+        length_us = model.burst_us + self._air_us - 1
         # All bursts that can overlap a packet, with a margin.
         bursts = (self._trials.duration_us + before_us + self._air_us) // period_us + 3
-        begin_us = phase_us % period_us + (np.arange(bursts) - 1)[:, None] * period_us
-        slot = departures.first_from(begin_us - self._air_us + 1 - before_us)
+        burst, trial = departures.near(begin_us, period_us, bursts, length_us)
+        begin_us = begin_us[trial] + burst * period_us
+        slot, end_us = departures.first_from(begin_us, trial), begin_us + length_us
         hit = np.zeros((departures.words, self._count), np.uint64)
-        # A burst hits consecutive packets: those that leave before it ends.
-        most = (model.burst_us + self._air_us) // departures.interval_us + 1
-        for _ in range(min(most, departures.slots)):
-            burst, trial = np.nonzero(departures.leave_before(begin_us + model.burst_us - before_us, slot))
-            bits.put(hit, slot[burst, trial], trial)
+        # A burst hits consecutive packets.
+        for _ in range(min(length_us // departures.interval_us + 1, departures.slots)):
+            hits = departures.leave_before(end_us, trial, slot)
+            bits.put(hit, slot[hits], trial[hits])
             slot += 1
-        return hit if model.loss >= 1 else hit & self._below(purpose + 4 * attempt, model.loss)
+        return self._lost_where(hit & heard, purpose + 4 * attempt, threshold(model.loss))
 
     def _lost_one_by_one(self, model: loss.LossModel, purpose: int, attempt: int) -> Words:
         """Use the model's own sampler, trial by trial and tile by tile as in the event simulation."""
