@@ -82,7 +82,7 @@ CRC8_TABLE: Final = _crc8_table()
 _CRC8_ROW: Final = np.array(CRC8_TABLE, np.uint8)
 
 
-def crc8(data: bytes) -> int:
+def crc8(data: bytes | bytearray) -> int:
     """Return the CRC-8 of `data` (polynomial 0x07, initial value 0, not reflected: CRC-8/SMBUS)."""
     value, table = 0, CRC8_TABLE
     for byte in data:

@@ -105,11 +105,9 @@ class ReferenceHandset:
 
     def __init__(self, profile: Profile) -> None:
         self._profile = profile
-        readings = np.arange(ADC_COUNTS)
-        self._tables = {
-            one.name: stick_codes(profile, one, readings).tolist() for one in profile.channels if one.kind == "stick"
-        }
-        self._contacts = [_Contact() for channel in profile.channels if channel.kind != "stick"]
+        self._controls = [
+            (_codes_of(profile, one), None if one.kind == "stick" else _Contact()) for one in profile.channels
+        ]
         self._next_us = 0
         self._counter = 0
         self._payload: bytes | None = None
@@ -129,7 +127,7 @@ class ReferenceHandset:
         self._waits = rule == "waits for low throttle"
 
     def turn(self, clock_us: int, readings: Sequence[int], switches: Sequence[int]) -> int:
-        codes = self._codes(clock_us, list(readings), list(switches))
+        codes = self._codes(clock_us, readings, switches)
         throttle = self._throttle
         is_broken = self._is_broken(readings)
         if codes[throttle] in self._idle and not is_broken:
@@ -140,16 +138,12 @@ class ReferenceHandset:
         self._next_us = (self._next_us + self._profile.handset.packet_interval_us) & MASK
         return self._next_us
 
-    def _codes(self, clock_us: int, readings: list[int], switches: list[int]) -> list[int]:
-        codes, contacts = [], iter(self._contacts)
-        for channel in self._profile.channels:
-            if channel.kind == "stick":
-                codes.append(self._tables[channel.name][readings.pop(0)])
-            else:
-                position = next(contacts).look(clock_us, switches.pop(0))
-                code = SWITCH_CODES[channel.kind][position]
-                codes.append(TOP_CODE - code if channel.reversed else code)
-        return codes
+    def _codes(self, clock_us: int, readings: Sequence[int], switches: Sequence[int]) -> list[int]:
+        sticks, positions = iter(readings), iter(switches)
+        return [
+            table[next(sticks)] if contact is None else table[contact.look(clock_us, next(positions))]
+            for table, contact in self._controls
+        ]
 
     def _is_broken(self, readings: Sequence[int]) -> bool:
         """Return whether the throttle's reading is beyond every position of its stick."""
@@ -169,12 +163,20 @@ class ReferenceHandset:
             payload.append(self._counter)
             self._counter = (self._counter + 1) & 0xFF
         if handset.check_byte:
-            payload.append(crc8(bytes(payload)))
+            payload.append(crc8(payload))
         return bytes(payload)
 
     def packet(self, clock_us: int) -> bytes | None:
         payload, self._payload = self._payload, None
         return payload
+
+
+def _codes_of(profile: Profile, channel: Channel) -> list[int]:
+    """Return the code of each reading of a stick, or of each position of a switch."""
+    if channel.kind == "stick":
+        codes: list[int] = stick_codes(profile, channel, np.arange(ADC_COUNTS)).tolist()
+        return codes
+    return [TOP_CODE - code if channel.reversed else code for code in SWITCH_CODES[channel.kind]]
 
 
 def idle_codes(profile: Profile) -> frozenset[int]:

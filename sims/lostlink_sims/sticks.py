@@ -4,12 +4,21 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from lostlink_sims.arrays import Bytes, Ints
-from lostlink_sims.codes import ADC_RULES, CALIBRATED, FULL_TRAVEL, MIDDLE_CODE, TOP_CODE, adc_reading, crc8_rows
+from lostlink_sims.codes import (
+    ADC_COUNTS,
+    ADC_RULES,
+    CALIBRATED,
+    FULL_TRAVEL,
+    MIDDLE_CODE,
+    TOP_CODE,
+    adc_reading,
+    crc8_rows,
+)
 from lostlink_sims.profile import Channel, Profile
 from lostlink_sims.scenario import Move
 
@@ -86,11 +95,22 @@ class Programme:
 
 def wiper(channel: Channel, position: Ints) -> Ints:
     """Return the potentiometer's wiper position, linear from low stop to centre and from centre to high stop."""
+    below, above = _wiper_lines(channel, position)
+    wiped: Ints = np.where(position <= FULL_TRAVEL // 2, below, above)
+    return wiped
+
+
+def reading_at(channel: Channel, position: int) -> int:
+    """Return the reading at one position, as ``adc_reading(wiper(...))``."""
+    below, above = _wiper_lines(channel, position)
+    track_ppm: int = below if position <= FULL_TRAVEL // 2 else above
+    return min(max(track_ppm * ADC_COUNTS // FULL_TRAVEL, 0), ADC_COUNTS - 1)
+
+
+def _wiper_lines(channel: Channel, position: Any) -> tuple[Any, Any]:
     low, middle, high = _ppm(channel.travel_low), _ppm(0.5 + channel.centre_error), _ppm(channel.travel_high)
     half = FULL_TRAVEL // 2
-    below = low + (middle - low) * position // half
-    above = middle + (high - middle) * (position - half) // half
-    return np.where(position <= half, below, above)
+    return low + (middle - low) * position // half, middle + (high - middle) * (position - half) // half
 
 
 SWITCH_CODES: Final = {"two-position switch": (0, TOP_CODE), "three-position switch": (0, MIDDLE_CODE, TOP_CODE)}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import random
 from collections.abc import Sequence
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from lostlink_sims import Channel, Move, Profile, Scenario, simulate
+from lostlink_sims.codes import adc_reading
 from lostlink_sims.handset import TILE, Handset
 from lostlink_sims.handset_board import MOST_SPINS, REFUSAL_US, Controls, HandsetBoard
 from lostlink_sims.handset_program import Cause, HandsetFactory, ReferenceHandset, Sent
@@ -25,6 +27,7 @@ from lostlink_sims.scenario import (
     StickWireBroken,
     SwitchBounces,
 )
+from lostlink_sims.sticks import reading_at, wiper
 from lostlink_sims.streams import Streams
 
 Ints = NDArray[np.int64]
@@ -542,3 +545,59 @@ def test_a_loop_without_pause_beside_a_timer_that_sends_is_no_crash() -> None:
 
     _, left = called(Spins, profile(turn_us=1, sends_from="timer"), scenario(duration_us=MOST_SPINS * 2))
     assert len(left) == MOST_SPINS * 2 // 5_000 - 1
+
+
+class Irregular(Log):
+    """One payload a turn, of some length or none; wants its turns at irregular times, some of them in the past."""
+
+    def __init__(self, link: Profile, calls: list[Call], seed: int) -> None:
+        super().__init__(link, calls)
+        self.random, self.offer = random.Random(seed), b""
+
+    def turn(self, clock: int, readings: Sequence[int], switches: Sequence[int]) -> int:
+        super().turn(clock, readings, switches)
+        self.offer = bytes(self.random.randrange(1, 9)) if self.random.random() < 0.9 else b""
+        return (clock + self.random.choice([-7, 0, 1, 399, 400, 401, 1900, 5000, 20_000])) & MASK
+
+    def packet(self, clock: int) -> bytes | None:
+        offer, self.offer = self.offer, b""
+        return offer or None
+
+
+class IrregularWithAnswer(Irregular):
+    def sent(self, clock: int, result: int) -> None:
+        pass
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_turns_in_a_row_are_the_same_as_one_by_one(seed: int) -> None:
+    """A program that does not hear of the radio is called in a loop of its own; with faults at any instant."""
+    draw = random.Random(seed)
+    kinds = (HandsetHung, HandsetLoopHung, HandsetRadioBusy, HandsetOff)
+    faults: list[AnyFault] = [
+        draw.choice(kinds)(at_us=draw.randrange(150_000), for_us=draw.choice([1, 400, 3000, 9000])) for _ in range(6)
+    ]
+    faults.append(HandsetReset(at_us=draw.randrange(150_000)))
+    turn_us = draw.choice([0, 50, 400, 3000])
+    faults.append(HandsetLoopHung(at_us=700 + turn_us, for_us=400))  # as the first packet is asked for
+    link = profile(turn_us=turn_us, clock_error_ppm=draw.choice([-5000, 0, 3000]), boot_us=700)
+    run = scenario(*faults, duration_us=150_000, handset_clock_us=2**32 - 60_000)
+    found = []
+    for kind in (Irregular, IrregularWithAnswer):
+        calls: list[Call] = []
+        found.append((packets(link, run, lambda p, kind=kind, calls=calls: kind(p, calls, seed)), calls))  # type: ignore[misc]
+    assert found[0] == found[1]
+    assert len(found[0][0][0]) > 10
+
+
+@pytest.mark.parametrize(
+    "stick",
+    [
+        Channel(name="a"),
+        Channel(name="b", centre_error=0.03, travel_low=0.05, travel_high=0.9),
+        Channel(name="c", centre_error=-0.02, travel_low=0.95, travel_high=0.04),
+    ],
+)
+def test_one_reading_is_that_of_many(stick: Channel) -> None:
+    position = np.unique(np.concatenate([np.arange(0, 1_000_001, 97), [499_999, 500_000, 500_001, 1_000_000]]))
+    assert [reading_at(stick, one) for one in position.tolist()] == adc_reading(wiper(stick, position)).tolist()
