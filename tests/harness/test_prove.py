@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -49,8 +50,12 @@ def test_shipped_profile_is_met(tmp_path: Path) -> None:
     """Every requirement of the catalogue, exit code 0, without a terminal; each leaves the run that decided it."""
     run = program("prove", HERON, "--out", tmp_path / "ev")
     assert run.returncode == 0, run.stdout + run.stderr
-    for requirement in of_sides(Side.RECEIVER):
-        assert requirement in run.stdout
+    lines = run.stdout.splitlines()
+    assert len(lines) <= 24  # rows of a small terminal
+    assert lines[1].startswith("+ The failsafe of the reference receiver")
+    assert "met: 28 critical, 18 major, 4 minor; --all lists them" in run.stdout
+    document = json.loads((tmp_path / "ev" / "verdicts.json").read_text(encoding="utf-8"))
+    assert [one["id"] for one in document["verdicts"]] == of_sides(Side.RECEIVER)
     assert "The failsafe of the reference receiver cuts the throttle: all" in run.stdout
     assert f"all {len(of_sides(Side.RECEIVER))} requirements tested are met." in run.stdout
     assert "Propellers off, flight battery disconnected, model restrained" in run.stdout
@@ -121,6 +126,23 @@ def test_evidence_of_a_failure(failing: tuple[Path, Result]) -> None:
     assert read_profile(folder / "profile.toml") == read_profile(HERON)
     for ending in ("csv", "vcd", "scenario.toml"):
         assert (folder / "failing" / f"FS-CUT.{ending}").stat().st_size > 100
+
+
+def test_the_most_severe_findings_are_shown(tmp_path: Path) -> None:
+    """Without ``--only`` three of them; the conclusion first and last, each finding with what explains it."""
+    out = tmp_path / "ev"
+    words = ("prove", HERON, "--receiver", f"{ZOO}:HoldsForEver", "--out", out)
+    run, whole = lostlink(*words), lostlink(*words, "--all")
+    findings = len(list((out / "failing").glob("*.txt")))
+    shown = re.findall(r"^([A-Z]+-[A-Z]+) \((critical|major|minor)\): ", run.output, re.MULTILINE)
+    assert [severity for _, severity in shown] == ["critical"] * 3
+    assert re.findall(r"explain   lostlink explain (\S+)", run.output) == [name for name, _ in shown]
+    assert f"{findings - 3} more findings in {out}/failing and in the report; --all shows them here" in run.output
+    assert run.output.count("Do not fly this link") == 2
+    assert "+ met" not in run.output
+    assert len(re.findall(r"explain   lostlink explain", whole.output)) == findings > 3
+    assert "+ met" in whole.output
+    assert "more findings" not in whole.output
 
 
 def test_replay_of_a_saved_run(failing: tuple[Path, Result], tmp_path: Path) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -45,6 +47,7 @@ from lostlink_sims import Profile
 @click.option("--only", metavar="IDS", help="Requirements to test, separated by commas (FS-CUT,FS-STAY).")
 @click.option("--tests", "tests", metavar="FILE.py", multiple=True, help="Additional custom requirements.")
 @shared.out_option("lostlink-evidence")
+@click.option("--all", "everything", is_flag=True, help="Show what is met too, and all findings.")
 @shared.quiet_option
 def command(
     profile: str | None,
@@ -59,6 +62,7 @@ def command(
     only: str | None,
     tests: tuple[str, ...],
     out: str,
+    everything: bool,
     quiet: bool,
 ) -> None:
     """Run the whole suite on a link and report, requirement by requirement, whether the failsafe works.
@@ -119,14 +123,20 @@ def command(
             head["duration_s"] = round((dt.datetime.now(dt.UTC) - started).total_seconds(), 3)
             if opened.about:
                 head["bench"] = result.rig
-            _conclude(folder, link, result, head, quiet=quiet)
+            shows = None if quiet else partial(verdicts, everything=everything or bool(ids))
+            _conclude(folder, link, result, head, shows)
     raise SystemExit(result.exit_code)
 
 
-def _conclude(folder: EvidenceFolder, link: Profile, result: Result, head: dict[str, Any], *, quiet: bool) -> None:
+_Screen = Callable[[Result, dict[str, Any], str], None]
+
+
+def _conclude(
+    folder: EvidenceFolder, link: Profile, result: Result, head: dict[str, Any], screen: _Screen | None
+) -> None:
     """Show the result, then write it: a full disk does not hide the conclusion, closed output not the evidence."""
     try:
-        _show(result, head, quiet=quiet)
+        _show(folder, result, head, screen)
     finally:
         if result.not_written is not None:
             raise not_writable("--out", result.not_written.filename or folder.target, result.not_written)
@@ -134,15 +144,15 @@ def _conclude(folder: EvidenceFolder, link: Profile, result: Result, head: dict[
         if is_evidence:  # else nothing was judged, and the earlier evidence stays
             _write(folder.path, link, result, head)
             complete(folder)
-    if is_evidence and not quiet:
+    if is_evidence and screen is not None:
         evidence_line(folder)
 
 
-def _show(result: Result, head: dict[str, Any], *, quiet: bool) -> None:
-    if quiet:
+def _show(folder: EvidenceFolder, result: Result, head: dict[str, Any], screen: _Screen | None) -> None:
+    if screen is None:
         click.echo(result.conclusion)
     else:
-        verdicts(result, head)
+        screen(result, head, str(folder.target))
     if result.rig_lost:
         click.echo(f"lostlink: {result.rig_lost}", err=True)
     for error in result.errors:

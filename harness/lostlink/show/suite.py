@@ -1,17 +1,17 @@
-"""A run of the suite in the terminal: progress, verdicts by severity, findings, the conclusion."""
+"""A run of the suite in the terminal: progress, the conclusion, what failed by severity, counts of what is met."""
 
 from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, Final
 
 from rich.markup import escape
 
 from lostlink.results import Result, not_under_test
 from lostlink.show.console import cautions, console, last_line, moving, paragraph, verdict_table
 from lostlink.suite.run import Progress
-from lostlink.verdicts import Outcome, Severity, counted
+from lostlink.verdicts import Outcome, Severity, Verdict, counted
 
 
 @contextlib.contextmanager
@@ -24,8 +24,23 @@ def suite_progress() -> Iterator[Progress]:
         )  # fmt: skip
 
 
-def verdicts(result: Result, head: dict[str, Any]) -> None:
-    """Show the verdicts by severity, the findings and the conclusion."""
+MOST_FINDINGS: Final = 3
+"""So many are shown whole, the most severe; the others are in the evidence."""
+
+
+def verdicts(result: Result, head: dict[str, Any], folder: str, *, everything: bool) -> None:
+    """Show the conclusion, what is not met by severity, the most severe findings, and counts of what is met.
+
+    Parameters
+    ----------
+    result : Result
+    head : dict
+        What was tested.
+    folder : str
+        Of the evidence.
+    everything : bool
+        Show what is met too, and all findings.
+    """
     out = console()
     source = f", {escape(head['profile_file'])}" if head["profile_file"] else ""
     out.print(f"link [bold]{escape(head['profile'])}[/bold]{source}; receiver: {escape(head['receiver'])}; "
@@ -33,20 +48,23 @@ def verdicts(result: Result, head: dict[str, Any]) -> None:
               f"rig: {head['rig']}; seed {head['seed']}")  # fmt: skip
     for words in not_under_test(head.get("proves", ())):
         paragraph(words)
+    last_line(result.exit_code, result.conclusion)
     for severity in Severity:
-        rows = [verdict for verdict in result.verdicts if verdict.requirement.severity is severity]
+        rows = _of(result, severity, without=() if everything else (Outcome.MET,))
         if rows:
-            out.print(verdict_table(rows, f"{severity.value}: {severity.meaning}"))
-    failed = {verdict.requirement.id for verdict in result.with_outcome(Outcome.NOT_MET)}
-    for requirement_id, finding in result.findings.items():
-        if not failed or requirement_id in failed:
-            paragraph(f"\n{finding}")
+            out.print(verdict_table(rows, f"\n{severity.value}: {severity.meaning}"))
+    found = _findings(result)
+    for finding in found if everything else found[:MOST_FINDINGS]:
+        paragraph(f"\n{finding}")
+    if not everything:
+        _counts(result, len(found), folder)
     if "bench" in head:
         out.print()
         for name, text in result.rig.items():
             paragraph(f"{name}: {text}")
     cautions()
-    last_line(result.exit_code, result.conclusion)
+    if found:
+        last_line(result.exit_code, result.conclusion)
     counts = (
         (len(result.verdicts), "requirement"),
         (sum(verdict.runs for verdict in result.verdicts), "run"),
@@ -54,3 +72,32 @@ def verdicts(result: Result, head: dict[str, Any]) -> None:
     )
     words = ", ".join(counted(count, name) for count, name in counts)
     paragraph(f"{words} in {head['duration_s']:.1f} s.")
+
+
+def _of(result: Result, severity: Severity, *, without: tuple[Outcome, ...] = ()) -> list[Verdict]:
+    return [
+        verdict for verdict in result.verdicts
+        if verdict.requirement.severity is severity and verdict.outcome not in without
+    ]  # fmt: skip
+
+
+def _findings(result: Result) -> list[str]:
+    """Return the findings on requirements that are not met, otherwise all; the most severe first."""
+    failed = {verdict.requirement.id for verdict in result.with_outcome(Outcome.NOT_MET)}
+    ids = [verdict.requirement.id for severity in Severity for verdict in _of(result, severity)]
+    others = [name for name in result.findings if name not in ids]
+    shown = [name for name in (*ids, *others) if name in result.findings and (not failed or name in failed)]
+    return [result.findings[name] for name in shown]
+
+
+def _counts(result: Result, findings: int, folder: str) -> None:
+    """Show how many requirements are met, and where the other findings are."""
+    if findings > MOST_FINDINGS:
+        more = counted(findings - MOST_FINDINGS, "more finding")
+        paragraph(f"\n{more} in {folder}/failing and in the report; --all shows them here")
+    met = [
+        f"{count} {severity.value}" for severity in Severity
+        if (count := sum(verdict.outcome is Outcome.MET for verdict in _of(result, severity)))
+    ]  # fmt: skip
+    if met:
+        paragraph(f"\nmet: {', '.join(met)}; --all lists them with their measured values")

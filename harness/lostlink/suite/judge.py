@@ -14,6 +14,7 @@ from lostlink.errors import ReceiverCrashError, RigError
 from lostlink.evidence.run_writer import JudgedMeasurement, file_name, save
 from lostlink.evidence.timeline import timeline
 from lostlink.invariants import Broken, judge_trace
+from lostlink.requirements import CATALOGUE
 from lostlink.rigs import Rig
 from lostlink.suite.ahead import Ahead, DoneRun, done_run
 from lostlink.suite.answer import changed_answer
@@ -307,15 +308,14 @@ class Judge:
             lines += _around(trace, moment_us)
             if self.replay:
                 lines.append(f"  replay    {self.replay}")
-        lines.append(f"  repeat    {self.repeat}")
-        return "\n".join(lines)
+        return "\n".join([*lines, f"  repeat    {self.repeat}", *_explained(self.requirement)])
 
     def explain_other(self, broken: Broken, trace: Trace) -> str:
         """Return the finding about another requirement in a run of this test."""
         lines = _head(broken.requirement, failed=True)
         lines += [f"  measured  {broken.message}", f"  in a run of {self.requirement.id or 'this test'}"]
         lines += [f"  evidence  {trace.how_seen.value}", *_around(trace, broken.at_us), f"  repeat    {self.repeat}"]
-        return "\n".join(lines)
+        return "\n".join([*lines, *_explained(broken.requirement)])
 
     def save(self, folder: str, error: BaseException) -> None:
         """Write the run of the finding as CSV, VCD and scenario file."""
@@ -339,6 +339,11 @@ class Judge:
 def _head(required: Requirement, *, failed: bool) -> list[str]:
     lines = [f"{required.id} ({required.severity.value}): {required.fault if failed else required.sentence}"]
     return [*lines, f"  required  {required.sentence}"] if failed else lines
+
+
+def _explained(required: Requirement) -> list[str]:
+    """Return the command that says why a requirement of the catalogue is there, and what to change."""
+    return [f"  explain   lostlink explain {required.id}"] if required.id in CATALOGUE else []
 
 
 def _around(trace: Trace, moment_us: int) -> list[str]:
