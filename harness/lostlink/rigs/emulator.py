@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import json
 import os
 import select
 import shutil
@@ -148,11 +147,11 @@ class _Emulator:
         hand_over: Iterable[int] = (),
     ) -> None:
         program, image = find_emulator(), str(Path(image).resolve())
-        allowed = json.dumps(sandbox.rules(program, image, folder)) if sandbox.landlock_version() else ""
+        allowed = sandbox.rules(program, image, folder) if sandbox.landlock_version() else {}
         self._log = tempfile.TemporaryFile()  # noqa: SIM115  closed in `close`
         self._process = start_python(
             [
-                "-I", "-S", sandbox.__file__, str(os.getpid()), allowed, program,
+                "-I", "-S", sandbox.__file__, str(os.getpid()), *sandbox.words(allowed), program,
                 "-M", _MACHINE, "-nodefaults", "-nic", "none", "-display", "none", "-kernel", image,
                 "-device", f"loader,addr={_STRAPS:#x},data={lane:#x},data-len=4",
                 "-device", f"loader,addr={_STRAPS + 4:#x},data={counter_us:#x},data-len=4",

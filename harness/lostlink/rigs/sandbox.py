@@ -1,17 +1,16 @@
 """Starts a program that ends with its parent and, on systems with Landlock, can open only the files given to it.
 
-Run as a script with the standard library only: `python -I -S sandbox.py PARENT RULES PROGRAM ...`. The constants are
-those of ``linux/landlock.h``.
+Run as a script: `python -I -S sandbox.py PARENT N RULES PROGRAM ...`, where each of the N rules is two words (`words`);
+without a rule nothing is restricted. It runs once for each emulator, so it imports little. The constants are those of
+``linux/landlock.h``.
 """
 
 from __future__ import annotations
 
 import ctypes
-import json
 import os
 import struct
 import sys
-from pathlib import Path
 
 _CREATE_RULESET, _ADD_RULE, _RESTRICT_SELF = 444, 445, 446
 _VERSION_ONLY = 1
@@ -32,10 +31,15 @@ def landlock_version() -> int:
 
 def rules(program: str, image: str, folder: str | None) -> dict[str, str]:
     """Return the paths that an emulator may open, with their access; `folder` contains its pipes."""
-    prefix = Path(program).resolve().parent.parent
+    prefix = os.path.dirname(os.path.dirname(os.path.realpath(program)))
     system = ["/lib", "/lib64", "/usr/lib", "/usr/lib64", "/usr/local/lib", "/nix/store", "/etc/ld.so.cache"]
-    readable = [program, image, *system, *(str(prefix / name) for name in ("lib", "lib64", "share/qemu"))]
+    readable = [program, image, *system, *(os.path.join(prefix, name) for name in ("lib", "lib64", "share/qemu"))]
     return dict.fromkeys(readable, _READ) | ({folder: _READ_WRITE} if folder is not None else {})
+
+
+def words(allowed: dict[str, str]) -> list[str]:
+    """Return the arguments of the script that stand for rules."""
+    return [str(len(allowed)), *(word for rule in allowed.items() for word in rule)]
 
 
 def _restrict(allowed: dict[str, str]) -> None:
@@ -75,14 +79,16 @@ def _restrict(allowed: dict[str, str]) -> None:
 
 
 def _main() -> None:
-    parent, allowed, *command = sys.argv[1:]
+    parent, count, *rest = sys.argv[1:]
+    paths, command = rest[: 2 * int(count)], rest[2 * int(count) :]
+    allowed = dict(zip(paths[0::2], paths[1::2], strict=True))
     if sys.platform == "linux":
         ctypes.CDLL(None).prctl(_PDEATHSIG, _SIGKILL)
         if os.getppid() != int(parent):
             sys.exit(1)
     if allowed:
         try:
-            _restrict(json.loads(allowed))
+            _restrict(allowed)
         except OSError as error:
             sys.exit(f"the sandbox cannot be set up: {error}")
     os.execv(command[0], command)
