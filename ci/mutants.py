@@ -97,7 +97,8 @@ _OF_RECEIVERS: Final = (
 )
 """Heron: counter, id and check byte. Plover: return on low throttle, rounding, a watchdog. Lapwing: a hold time, no
 unused channels. Bittern: damaged packets arrive, an exact centre. The others are the default link with one of the
-three bytes, each with its own mapping, exact widths, and three channels of eight used. The varied flights take half of
+three bytes, each with its own mapping, exact widths, and three channels of eight used; with the check byte the pulses
+cease in failsafe. The varied flights take half of
 the suite's time; agreement with the reference is asked last."""
 _OF_HANDSETS: Final = (
     Side.HANDSET,
@@ -260,13 +261,19 @@ def link(name: str) -> Profile:
     if name not in _ONE_BYTE:
         return read_link(ROOT / "fixtures" / "profiles" / f"{name}.toml")
     plain, (byte, mapping) = read_link(None), _ONE_BYTE[name]
+    ceases = name == "check"
+    output, noticed_us = ("no pulses", plain.flight_controller.signal_timeout_us) if ceases else ("presets", 0)
     used = ("roll", plain.flight_controller.throttle, plain.flight_controller.arm_channel)
     return dataclasses.replace(
         plain,
         handset=dataclasses.replace(plain.handset, **byte),
-        receiver=dataclasses.replace(plain.receiver, mapping=mapping),
+        receiver=dataclasses.replace(plain.receiver, mapping=mapping, failsafe_output=output),
         channels=tuple(channel for channel in plain.channels if channel.name in used),
-        requirements=dataclasses.replace(plain.requirements, value_tolerance_us=0),
+        requirements=dataclasses.replace(
+            plain.requirements,
+            value_tolerance_us=0,
+            motor_cut_within_us=plain.requirements.motor_cut_within_us + noticed_us,
+        ),
     )
 
 
