@@ -17,7 +17,9 @@ class Move(Checked):
 
     at_us: int = duration(MISSING, "Start time.")
     channel: str = text(MISSING, "Name of the channel.")
-    position: float = share(MISSING, "Final position, from its low to its high stop.")
+    position: float = share(
+        MISSING, "Final position, from its low to its high stop; beyond them for a stick with worn stops.", -0.2, 1.2
+    )
     ramp_us: int = duration(0, "Duration of the movement.")
 
 

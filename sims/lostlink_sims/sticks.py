@@ -9,7 +9,16 @@ from typing import Final
 import numpy as np
 
 from lostlink_sims.arrays import Bytes, Ints
-from lostlink_sims.codes import ADC_RULES, CALIBRATED, FULL_TRAVEL, MIDDLE_CODE, TOP_CODE, adc_reading, crc8_rows
+from lostlink_sims.codes import (
+    ADC_COUNTS,
+    ADC_RULES,
+    CALIBRATED,
+    FULL_TRAVEL,
+    MIDDLE_CODE,
+    TOP_CODE,
+    adc_reading,
+    crc8_rows,
+)
 from lostlink_sims.profile import Channel, Profile
 from lostlink_sims.scenario import Move
 
@@ -70,14 +79,14 @@ class Programme:
         return begins[-1] if begins else None
 
     def positions_of(self, channel: int, at_us: Ints) -> Ints:
-        """Return an (n,) array of positions 0 .. 1000000 of one channel."""
+        """Return an (n,) array of positions of one channel, 0 .. 1000000 between its stops."""
         times, positions = self._lines[channel]
         if len(times) == 1:
             return np.full(len(at_us), positions[0])
         return self._along((times, positions), at_us)
 
     def positions(self, at_us: Ints) -> Ints:
-        """Return an (n, channels) array of positions 0 .. 1000000."""
+        """Return an (n, channels) array of positions, 0 .. 1000000 between the stops."""
         table = np.empty((len(at_us), len(self._lines)), np.int64)
         for column in range(len(self._lines)):
             table[:, column] = self.positions_of(column, at_us)
@@ -93,6 +102,16 @@ def wiper(channel: Channel, position: Ints) -> Ints:
     return np.where(position <= half, below, above)
 
 
+def beyond(channel: Channel, counts: int) -> tuple[float, float]:
+    """Return the positions of a stick at which its wiper is so many counts of the ADC beyond each stop.
+
+    By less than a count more; the wiper's track may end before.
+    """
+    low, middle, high = channel.travel_low, 0.5 + channel.centre_error, channel.travel_high
+    share = (counts + 0.5) / ADC_COUNTS / 2
+    return -share / abs(middle - low), 1 + share / abs(high - middle)
+
+
 SWITCH_CODES: Final = {"two-position switch": (0, TOP_CODE), "three-position switch": (0, MIDDLE_CODE, TOP_CODE)}
 """The codes of a switch in its positions, by its kind."""
 
@@ -100,7 +119,7 @@ SWITCH_CODES: Final = {"two-position switch": (0, TOP_CODE), "three-position swi
 def switch_place(channel: Channel, position: Ints | int) -> Ints:
     """Return which of its positions a switch is in, from 0 on."""
     places = len(SWITCH_CODES[channel.kind])
-    place: Ints = np.minimum(position * places // FULL_TRAVEL, places - 1)
+    place: Ints = np.clip(position * places // FULL_TRAVEL, 0, places - 1)
     return place
 
 

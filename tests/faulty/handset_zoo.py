@@ -322,6 +322,39 @@ class StopIsABreak(Sound):
         return reading in (0, 1023)
 
 
+class WrapsBeyondItsStops(Sound):
+    """The calibrated code is not limited: a little beyond full throttle is idle."""
+
+    def calibrated(self, i: int, reading: int) -> int:
+        channel = self.profile.channels[i]
+        low, centre, high = (1024 * s for s in (channel.travel_low, 0.5 + channel.centre_error, channel.travel_high))
+        is_below = (reading < centre) is (low < high)
+        share = (reading - low) / (centre - low) * 127 if is_below else 127 + (reading - centre) / (high - centre) * 128
+        return int(share + 0.5) & 0xFF
+
+
+class WrapsBelowItsLowStop(WrapsBeyondItsStops):
+    """Limited at the high stop only: a little below idle is full throttle."""
+
+    def calibrated(self, i: int, reading: int) -> int:
+        low, centre, high = (1024 * s for s in self.track(i))
+        is_above = (reading > centre) is (low < high)
+        return Sound.calibrated(self, i, reading) if is_above else super().calibrated(i, reading)
+
+    def track(self, i: int) -> tuple[float, float, float]:
+        channel = self.profile.channels[i]
+        return channel.travel_low, 0.5 + channel.centre_error, channel.travel_high
+
+
+class BreakRightBeyondTheStop(Sound):
+    """A throttle four counts beyond its stop counts as a broken wire, and goes to idle."""
+
+    def is_broken(self, reading: int) -> bool:
+        channel = self.profile.channels[self.throttle]
+        least, most = sorted((channel.travel_low, channel.travel_high))
+        return reading < 1024 * least - 4 or reading > 1024 * most + 4
+
+
 # --- which byte, which way --------------------------------------------------------------------------------------
 
 
@@ -1487,6 +1520,9 @@ MISTAKES = (
     Mistake(MiddleAsSignedByte, "HS-CENTRE"),
     Mistake(NeverReachesTheEnds, "HS-ENDS"),
     Mistake(StopIsABreak, "HS-ENDS"),
+    Mistake(WrapsBeyondItsStops, "HS-ENDS", "calibrated"),
+    Mistake(WrapsBelowItsLowStop, "HS-ENDS", "calibrated"),
+    Mistake(BreakRightBeyondTheStop, "HS-ENDS", "margins"),
     Mistake(SticksExchanged, "HS-ORDER"),
     Mistake(OneStickInAllBytes, "HS-ORDER"),
     Mistake(OwnOrderOfBytes, "HS-ORDER", "switches"),

@@ -217,6 +217,7 @@ KINDS = {
     r"error of switch \d in any packet": "of a switch's byte",
     r"error of .* in any packet": "difference of .*byte in any packet",
     r"error of switch \d": "difference of (each (switch's )?byte|a channel)|every channel within",
+    r"error of .* beyond its (low|high) stop": "beyond the stops, difference of each stick's code",
     r"error of .*": "difference of (each (stick's )?byte|a channel)|every channel within",
     r"offset of .*": "difference of each stick's code",
     r"movement of other channels": "movement of any other channel's byte",

@@ -12,6 +12,8 @@ BOUNCE_MARGIN_US = 70_000
 """Longest time that a program may wait for contacts to rest: 50 ms is usual (common practice, no source)."""
 MOST_CODE_ERROR = 1
 """A program may have a hysteresis of a code."""
+BEYOND_COUNTS = 8
+"""A stick goes so far beyond a stop that was measured: wear, temperature; common practice, no source."""
 LOW_US = 500_000
 """A program may wait until the throttle has been low for so long."""
 ABOVE_IDLE_CODES = 5

@@ -46,7 +46,7 @@ DIMENSIONS: Final = (
         ("anywhere", "passes 2^32", "passes 2^31", "passes 2^16 ms", "passes 2^15 ms"),
     ),
     Dimension("age of the flight", ("fresh",), long=("past 2^16 packets", "36 min", "72 min")),
-    Dimension("sticks in flight", ("anywhere", "at an end", "moving slowly", "jumping")),
+    Dimension("sticks in flight", ("anywhere", "at an end", "beyond an end", "moving slowly", "jumping")),
     Dimension(
         "contacts", ("clean", "bounce for 5 ms", "bounce for 10 ms", "bounce, moved again and again"), has_switches
     ),

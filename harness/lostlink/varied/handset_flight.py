@@ -25,7 +25,7 @@ from lostlink_sims.scenario import (
     StickWireBroken,
     SwitchBounces,
 )
-from lostlink_sims.sticks import SWITCH_CODES
+from lostlink_sims.sticks import SWITCH_CODES, beyond
 
 SECOND_US: Final = 1_000_000
 MINUTE_US: Final = 60 * SECOND_US
@@ -124,7 +124,11 @@ class VariedHandsetFlight:
     def _set_sticks(self) -> None:
         word = self._row["sticks in flight"]
         for index in self._others:
-            self._move(index, self._draw.choice((0.0, 1.0)) if word == "at an end" else self._away())
+            ends = {
+                "at an end": (0.0, 1.0),
+                "beyond an end": beyond(self._profile.channels[index], limits.BEYOND_COUNTS),
+            }
+            self._move(index, self._draw.choice(ends[word]) if word in ends else self._away())
 
     # --- stages ---------------------------------------------------------------------------------------------
 
