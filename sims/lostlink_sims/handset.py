@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lostlink_sims.arrays import Bytes, Ints
+from lostlink_sims.arrays import Bytes, Ints, Mask
 from lostlink_sims.codes import ADC_COUNTS, adc_reading
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import (
@@ -18,6 +18,8 @@ from lostlink_sims.scenario import (
     HandsetLoopHung,
     HandsetOff,
     HandsetRadioBusy,
+    HandsetRadioDead,
+    HandsetRadioForgets,
     HandsetReset,
     LastingFault,
     Scenario,
@@ -43,12 +45,15 @@ class Slots:
     payload : (n, bytes) ndarray of uint8
     lengths : (n,) ndarray of int64, optional
         Bytes of each payload; left out, all.
+    elsewhere : (n,) ndarray of bool, optional
+        Whether each goes to another address than the receiver's; left out, none does.
     """
 
     first: int
     left_us: Ints
     payload: Bytes
     lengths: Ints | None = None
+    elsewhere: Mask | None = None
 
 
 def silent_spans(scenario: Scenario, watchdog_us: int) -> list[tuple[int, int]]:
@@ -75,6 +80,12 @@ def spans_of(kind: type[LastingFault], scenario: Scenario) -> list[tuple[int, in
     """Return the time spans in which faults of a kind last."""
     faults = [fault for fault in scenario.faults if isinstance(fault, kind)]
     return [(fault.at_us, fault.until_us(scenario.duration_us)) for fault in faults]
+
+
+def dead_spans(scenario: Scenario) -> list[tuple[int, int]]:
+    """Return the time spans in which the radio is dead, and as empty ones the instants at which it forgets only."""
+    forgets = [(fault.at_us, fault.at_us) for fault in scenario.faults if isinstance(fault, HandsetRadioForgets)]
+    return sorted([*spans_of(HandsetRadioDead, scenario), *forgets])
 
 
 def reset_times(scenario: Scenario, watchdog_us: int) -> list[int]:
@@ -121,6 +132,8 @@ class Handset:
         if phase_us is None:
             phase_us = int(self._draws.below(Purpose.PHASES, 0, 1, handset.packet_interval_us)[0])
         silent = silent_spans(self._scenario, handset.watchdog_us) + spans_of(HandsetRadioBusy, self._scenario)
+        notices_us = 0 if handset.address is None else handset.packet_interval_us  # the packet that the radio refuses
+        silent += [(at_us, until_us + notices_us) for at_us, until_us in dead_spans(self._scenario)]
         index, earliest_us = 0, 0
         for start_us, end_us in on_times(self._scenario, handset.watchdog_us):
             base_us = start_us + handset.boot_us + (phase_us if index == 0 else 0)

@@ -18,11 +18,11 @@ import numpy as np
 from lostlink_sims.clock import FAR_US
 from lostlink_sims.codes import ADC_COUNTS, adc_reading
 from lostlink_sims.crashes import crash_text
-from lostlink_sims.handset import TILE, Slots, hang_spans, on_times, reset_times, silent_spans, spans_of
+from lostlink_sims.handset import TILE, Slots, dead_spans, hang_spans, on_times, reset_times, silent_spans, spans_of
 from lostlink_sims.handset_program import Cause, HandsetFactory, HandsetProgram, Sent
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, Channel, Profile, air_time_us
 from lostlink_sims.receiver import MASK
-from lostlink_sims.scenario import HandsetHung, HandsetRadioBusy, Scenario, StickWireBroken, SwitchBounces
+from lostlink_sims.scenario import HandsetHung, HandsetOff, HandsetRadioBusy, Scenario, StickWireBroken, SwitchBounces
 from lostlink_sims.sticks import Programme, switch_place, wiper
 from lostlink_sims.streams import Purpose, Streams
 
@@ -38,7 +38,8 @@ SHORT_TURN_US: Final = 100
 REFUSAL_US: Final = 50
 """Time until the program knows that the radio did not take its payload: a transfer of some bytes."""
 
-Packet = tuple[int, bytes]
+Packet = tuple[int, bytes, bool]
+"""When it leaves, its payload, and whether it goes to another address than the receiver's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,8 +182,15 @@ class _Life:
         self._turn_call, self._packet_call = program.turn, program.packet
         self._sent = getattr(program, "sent", None)
         self._interrupt = getattr(program, "interrupt", None) if settings.sends_from == "timer" else None
+        self._radio = None
+        if settings.address is not None:
+            if not hasattr(program, "radio"):
+                raise TypeError("the profile declares handset.address; allowed: a program with radio(clock_us)")
+            self._radio = program.radio
         self.where = "power_on()"
-        program.power_on(self._clock(self._boot_us), int(cause))
+        clock = self._clock(self._boot_us)
+        program.power_on(clock, int(cause))
+        self._set_up(clock)
         self._plan_timer(self._boot_us)
 
     def wait(self, until_us: int) -> None:
@@ -240,6 +248,7 @@ class _Life:
         assert self._sent is not None
         self.where = "sent()"
         self._sent(clock, int(result))
+        self._set_up(clock)
         if self._turn_us == FAR_US:
             self._turn_us = now_us
         self.where = "packet()"
@@ -268,9 +277,20 @@ class _Life:
         if self._told:
             self._plan_told()
 
+    def _set_up(self, clock: int) -> None:
+        """Ask for the address that the program has written to its radio, if it has written one."""
+        if self._radio is None:
+            return
+        self.where = "radio()"
+        address = self._radio(clock)
+        if address is not None:
+            self._board.set_up(address, self.now_us)
+
     def _end_turn(self, now_us: int) -> Any:
+        clock = self._clock(now_us)
+        self._set_up(clock)
         self.where = "packet()"
-        payload = self._packet_call(self._clock(now_us))
+        payload = self._packet_call(clock)
         self._packet_us = FAR_US
         if payload is not None or self._turn_us > now_us + 1:
             self._spins = 0
@@ -325,6 +345,11 @@ class HandsetBoard:
         self._sends_for_us = [radio.settle_us + air_time_us(radio, size) for size in range(PAYLOAD_LIMIT_BYTES + 1)]
         self._hung = silent_spans(scenario, profile.handset.watchdog_us)
         self._frozen, self._busy = hang_spans(HandsetHung, scenario), spans_of(HandsetRadioBusy, scenario)
+        self._dead = dead_spans(scenario)
+        self._own_address = profile.handset.own_address
+        off_us = [at_us for at_us, _ in spans_of(HandsetOff, scenario)]
+        self._forgets_us = sorted([*off_us, *(at_us for at_us, _ in self._dead)])[::-1]  # the next is the last
+        self._address: bytes | None = None  # that the radio is set up for
         self._changes_us = sorted(at_us for span in (*self._hung, *self._frozen, *self._busy) for at_us in span)
         self._clock_start = scenario.handset_clock_us
         self._free_us = 0  # the radio
@@ -340,11 +365,12 @@ class HandsetBoard:
             first += len(tile)
 
     def _tile(self, first: int, packets: list[Packet]) -> Slots:
-        instants_us, payloads = zip(*packets, strict=True)
+        instants_us, payloads, elsewhere = zip(*packets, strict=True)
         lengths = np.array(list(map(len, payloads)), np.int64)
         rows = np.zeros((len(packets), PAYLOAD_LIMIT_BYTES), np.uint8)
         rows[np.arange(PAYLOAD_LIMIT_BYTES) < lengths[:, None]] = np.frombuffer(b"".join(payloads), np.uint8)
-        return Slots(first, np.array(instants_us, np.int64), rows, lengths)
+        others = None if self._own_address is None else np.array(elsewhere, np.bool_)
+        return Slots(first, np.array(instants_us, np.int64), rows, lengths, others)
 
     def _packets(self) -> Iterator[Packet]:
         """Yield the packets of each life of the program, from a boot to the next reset or the end of the supply."""
@@ -388,24 +414,49 @@ class HandsetBoard:
             return
         interval_us = self._profile.handset.packet_interval_us
         hung_us = min(at_us for at_us, ends_us in self._frozen if at_us <= now_us < ends_us)
-        last_us, payload = self._last
+        last_us, payload, elsewhere = self._last
         for at_us in range(max(last_us + interval_us, hung_us), until_us, interval_us):
-            self._last = at_us, payload
+            if self._is_dead(at_us):
+                continue
+            self._last = at_us, payload, elsewhere
             self._free_us = at_us + self._sends_for_us[len(payload)]
-            yield at_us, payload
+            yield self._last
+
+    def _is_dead(self, now_us: int) -> bool:
+        """Return whether the radio does not answer, or is not set up."""
+        while self._forgets_us and self._forgets_us[-1] <= now_us:
+            self._forgets_us.pop()
+            self._address = None
+        if self._own_address is not None and self._address is None:
+            return True
+        return bool(self._dead) and _until(self._dead, now_us) > 0
+
+    def set_up(self, address: Any, now_us: int) -> None:
+        """Set the radio up for an address; a dead one does not take it."""
+        size = self._profile.radio.address_bytes
+        if not isinstance(address, bytes | bytearray):
+            raise TypeError(f"an address is {type(address).__name__}; allowed: bytes, or None")
+        if len(address) != size:
+            raise ValueError(f"an address of {len(address)} bytes; allowed: {size} (radio.address_bytes)")
+        self._is_dead(now_us)  # what it forgets until now, it forgets before
+        if not _until(self._dead, now_us):
+            self._address = bytes(address)
 
     def _hand_over(self, life: _Life, payload: Any, busy_until_us: int) -> Packet | None:
-        """Give a payload to the radio; return the packet, None where the radio refuses it: busy, or still sending."""
+        """Give a payload to the radio; return the packet, None where it refuses it: dead, busy, or still sending."""
         if not isinstance(payload, bytes | bytearray):
             raise TypeError(f"a payload is {type(payload).__name__}; allowed: bytes, or None")
         if not 1 <= len(payload) <= PAYLOAD_LIMIT_BYTES:
             raise ValueError(f"a payload of {len(payload)} bytes; allowed: 1 to {PAYLOAD_LIMIT_BYTES}")
         now_us = life.now_us
+        if self._is_dead(now_us):
+            life.told(Sent.DEAD, now_us + REFUSAL_US)
+            return None
         if now_us < self._free_us or busy_until_us:
             life.told(Sent.BUSY, now_us + REFUSAL_US)
             return None
         self._free_us = now_us + self._sends_for_us[len(payload)]
-        self._last = now_us, bytes(payload)
+        self._last = now_us, bytes(payload), self._address != self._own_address
         life.told(Sent.OUT, self._free_us)
         return self._last
 

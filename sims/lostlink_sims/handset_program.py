@@ -35,6 +35,7 @@ class Sent(IntEnum):
 
     OUT = 0  # its last bit was sent
     BUSY = 3  # the radio was still sending and did not take it
+    DEAD = 4  # the radio does not answer, or is not set up
 
 
 class HandsetProgram(Protocol):
@@ -42,6 +43,8 @@ class HandsetProgram(Protocol):
 
     A program may also have ``interrupt(clock_us)``, which a timer calls once in each packet interval, also while the
     main loop hangs, and which returns a payload or None; and ``sent(clock_us, result)``, called when the radio is done.
+    Where the profile declares an address it has ``radio(clock_us)``, asked after `power_on`, each turn and each `sent`:
+    the address as bytes if the program has written the radio's registers since it was last asked, else None.
     """
 
     def power_on(self, clock_us: int, cause: int) -> None: ...
@@ -121,6 +124,7 @@ class ReferenceHandset:
         self._bytes, self._packet_channels = profile.packet_bytes, profile.packet_channels
         self._idle = idle_codes(profile)
         self._waits = False
+        self._sets_up = True  # the radio, when it is next asked
 
     def power_on(self, clock_us: int, cause: int) -> None:
         self._next_us = clock_us
@@ -175,6 +179,13 @@ class ReferenceHandset:
     def packet(self, clock_us: int) -> bytes | None:
         payload, self._payload = self._payload, None
         return payload
+
+    def sent(self, clock_us: int, result: int) -> None:
+        self._sets_up = result == Sent.DEAD
+
+    def radio(self, clock_us: int) -> bytes | None:
+        sets_up, self._sets_up = self._sets_up, False
+        return self._profile.handset.own_address if sets_up else None
 
 
 def idle_codes(profile: Profile) -> frozenset[int]:

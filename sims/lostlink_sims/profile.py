@@ -92,6 +92,15 @@ class HandsetSettings(Checked):
         "waits for low throttle",
     )
     watchdog_us: int = duration(0, "Watchdog timeout of its main loop; 0 for none.", 0, 60_000_000)
+    address: str | None = text(
+        None, "Address of its receiver, in hexadecimal; with it the set-up of its radio is tested.",
+        example="d2:4a:91:07:3e",
+    )  # fmt: skip
+
+    @property
+    def own_address(self) -> bytes | None:
+        """The address as bytes; None without one."""
+        return None if self.address is None else bytes.fromhex(self.address.replace(":", ""))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

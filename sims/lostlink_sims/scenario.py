@@ -121,6 +121,20 @@ class HandsetRadioBusy(LastingFault):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HandsetRadioDead(LastingFault):
+    """The handset's radio does not answer: it takes no packet, and forgets its set-up."""
+
+    name: ClassVar[str] = "handset radio dead"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandsetRadioForgets(Fault):
+    """The handset's radio forgets its set-up, as by a dip of its supply; the link needs handset.address."""
+
+    name: ClassVar[str] = "handset radio forgets"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchBounces(LastingFault):
     """Each time a switch is moved its contacts bounce."""
 
@@ -204,6 +218,8 @@ AnyFault = (
     | HandsetReset
     | HandsetLoopHung
     | HandsetRadioBusy
+    | HandsetRadioDead
+    | HandsetRadioForgets
     | SwitchBounces
     | StickWireBroken
     | WrongAddress

@@ -31,6 +31,8 @@ from lostlink_sims.scenario import (
     HandsetLoopHung,
     HandsetOff,
     HandsetRadioBusy,
+    HandsetRadioDead,
+    HandsetRadioForgets,
     HandsetReset,
     StickWireBroken,
     SwitchBounces,
@@ -49,10 +51,11 @@ FOUND_BY: dict[str, str] = tomllib.loads((BOARD / "handset_mistakes.toml").read_
 STOPPING = ("DIES", "LOOPS")
 ON_LINK = {
     "BREAKS_TO_FULL": "margins", "CENTRES_BROKEN": "margins", "COUNTS_WHILE_HUNG": "timer",
-    "FALLS_SILENT_ONCE": "timer", "OVERFLOWS": "at once",
+    "FALLS_SILENT_ONCE": "timer", "OVERFLOWS": "at once", "SETS_UP_ONCE": "addressed", "REVERSES_ADDRESS": "addressed",
 }  # fmt: skip
 """Links on which a mistake shows that does nothing on heron."""
 CAN_BE_SHOWN = (Outcome.MET, Outcome.NOT_TESTED)
+GATE = "heron", "margins", "switches", "calibrated", "addressed"
 SHORT = tuple(name for name in of_sides(Side.HANDSET) if name not in ("HS-LONG", "HS-GAP", "HS-RATE", "HS-COUNT"))
 
 Make = Callable[..., Path]
@@ -84,6 +87,8 @@ def trouble(profile: Profile, rng: random.Random, end_us: int) -> Scenario:
         lambda at, length: HandsetHung(at_us=at, for_us=length),
         lambda at, length: HandsetLoopHung(at_us=at, for_us=length),
         lambda at, length: HandsetRadioBusy(at_us=at, for_us=length),
+        lambda at, length: HandsetRadioDead(at_us=at, for_us=length),
+        lambda at, length: HandsetRadioForgets(at_us=at),
         lambda at, length: StickWireBroken(
             at_us=at, for_us=length, channel=rng.choice(sticks), rail=rng.choice(("low", "high"))
         ),
@@ -107,7 +112,7 @@ def trouble(profile: Profile, rng: random.Random, end_us: int) -> Scenario:
 @pytest.mark.parametrize(
     "link",
     [
-        pytest.param(name, marks=[] if name in ("heron", "margins", "switches", "calibrated") else [LONG])
+        pytest.param(name, marks=[] if name in GATE else [LONG])
         for name, link in LINKS.items()
         if link.handset.sends_from == "main loop"
     ],
@@ -130,7 +135,10 @@ def test_c_and_python_send_the_same_packets(make: Make, link: str, long: bool) -
 
 @pytest.mark.parametrize(
     "link",
-    [pytest.param(name, marks=[] if name in ("heron", "timer", "calibrated") else [LONG]) for name in LINKS],
+    [
+        pytest.param(name, marks=[] if name in ("heron", "timer", "calibrated", "addressed") else [LONG])
+        for name in LINKS
+    ],
 )
 def test_the_example_raises_no_alarm(make: Make, link: str, long: bool) -> None:
     result = judged(handset(make, link), link, *(() if long else SHORT))
@@ -147,7 +155,7 @@ def test_the_header_carries_every_key_of_the_handset() -> None:
     plain = c_header(profile)
     other = {
         "mapping": "calibrated", "packet_channels": 9, "link_id": 7, "sends_from": "timer",
-        "at_power_on": "sends at once", "after_reset": "waits for low throttle",
+        "at_power_on": "sends at once", "after_reset": "waits for low throttle", "address": "d2:4a:91:07:3e",
     }  # fmt: skip
     for field in dataclasses.fields(HandsetSettings):
         value = getattr(profile.handset, field.name)
@@ -168,7 +176,7 @@ def test_the_header_carries_every_key_of_the_handset() -> None:
 
 def test_every_mistake_has_its_requirement() -> None:
     assert set(MISTAKES) == {*FOUND_BY, "REMEMBERS_IN_STATICS"}
-    assert sorted(MISTAKES.values()) == list(range(1, 23))
+    assert sorted(MISTAKES.values()) == list(range(1, 25))
     assert set(FOUND_BY.values()) <= set(of_sides(Side.HANDSET))
 
 

@@ -61,5 +61,8 @@ LINKS: Final[dict[str, Profile]] = {
                    mapping="round(a * 255 / 1023)", clock_error_ppm=-20_000),
     "calibrated": _link("calibrated", _MEASURED, mapping="calibrated", adc_noise_counts=1),
     "wired down": _link("wired down", _WIRED_DOWN, mapping="a * 255 // 1023", sends_from="timer"),
+    "addressed": _link("addressed", address="d2:4a:91:07:3e", adc_noise_counts=1, watchdog_us=300_000),
+    "addressed, timer": _link("addressed, timer", address="07:3e:d2:4a:91", sends_from="timer",
+                              packet_interval_us=8_000),
     "slow boot": _link("slow boot", boot_us=700_000, packet_interval_us=7_000, turn_us=1_500),
 }  # fmt: skip

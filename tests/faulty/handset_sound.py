@@ -18,6 +18,7 @@ MASK: Final = 0xFFFF_FFFF
 HALF: Final = 0x7FFF_FFFF
 BOUNCE_US: Final = 10_000
 BUSY: Final = 3
+DEAD: Final = 4
 
 Row = list[int]
 
@@ -46,6 +47,7 @@ class Parts:
         shares = [(one.travel_low, 0.5 + one.centre_error, one.travel_high) for one in profile.channels]
         self._stops = [tuple(min(1023, int(1024 * share)) for share in row) for row in shares]
         self.counter = 0
+        self.address = bytes(int(byte, 16) for byte in (self.handset.address or "").split(":") if byte)
         self._crc = [self._shifted(value) for value in range(256)]
 
     @staticmethod
@@ -154,10 +156,12 @@ _FITS: Final[dict[type, Fits]] = {}
 
 
 def sound(fits: Fits = lambda profile: True) -> Callable[[type], type]:
-    """Add a design to `DESIGNS`."""
+    """Add a design to `DESIGNS`; one that says nothing else writes its radio's registers with every turn."""
 
-    def added(design: type) -> type:
+    def added(design: Any) -> Any:
         DESIGNS.append(design)
+        if not hasattr(design, "radio"):
+            design.radio = lambda self, clock: self.parts.address
         _FITS[design] = fits
         return design
 
@@ -650,12 +654,39 @@ class CountsWhatLeft(Planned):
     counted = 0
 
     def sent(self, clock: int, result: int) -> None:
-        if result != BUSY:
+        if result not in (BUSY, DEAD):
             self.counted = (self.counted + 1) % 256
 
     def ready(self, row: Row) -> None:
         self.parts.counter = self.counted
         super().ready(row)
+
+
+@sound(by_loop)
+class SetsUpADeadRadio(Planned):
+    """The radio is set up at power-on, and again when it does not answer."""
+
+    sets_up = True
+
+    def sent(self, clock: int, result: int) -> None:
+        self.sets_up = self.sets_up or result == DEAD
+
+    def radio(self, clock: int) -> bytes | None:
+        sets_up, self.sets_up = self.sets_up, False
+        return self.parts.address if sets_up else None
+
+
+@sound(by_loop)
+class LooksAfterItsRadio(Planned):
+    """The radio's registers are written twice a second, whatever it says."""
+
+    written: int | None = None
+
+    def radio(self, clock: int) -> bytes | None:
+        if self.written is not None and since(clock, self.written) < 500_000:
+            return None
+        self.written = clock
+        return self.parts.address
 
 
 @sound(by_loop)

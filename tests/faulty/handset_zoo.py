@@ -17,6 +17,7 @@ from lostlink_sims import Profile
 MASK = 0xFFFF_FFFF
 HALF = 0x7FFF_FFFF
 BUSY = 3
+DEAD = 4
 RESET = 1
 REST_US = 20_000
 """Contacts rest when they have stood for so long."""
@@ -74,6 +75,7 @@ class Sound:
         self.codes: list[int] | None = None
         self.out: bytes | None = None
         self.alive = 0
+        self.is_set_up = False
 
     # --- begin ---
 
@@ -110,6 +112,21 @@ class Sound:
     def loop_is_alive(self) -> bool:
         self.alive -= self.alive > 0
         return self.alive > 0
+
+    # --- the radio ---
+
+    def sent(self, clock: int, result: int) -> None:
+        if result == DEAD:
+            self.is_set_up = False
+
+    def radio(self, clock: int) -> bytes | None:
+        if self.is_set_up:
+            return None
+        self.is_set_up = True
+        return self.address()
+
+    def address(self) -> bytes:
+        return bytes(int(byte, 16) for byte in (self.handset.address or "").split(":"))
 
     # --- sticks and switches ---
 
@@ -1281,6 +1298,136 @@ class RailAtBootIsAStop(Sound):
         return at_rail and not self.is_stop
 
 
+# --- the radio ---
+
+
+FACTORY = bytes([0xE1] * 5)
+
+
+class FactoryAddressFirst(Sound):
+    """The radio's address is that of the factory until the first packet has left."""
+
+    def address(self) -> bytes:
+        return super().address() if self.count > 1 else FACTORY
+
+    def radio(self, clock: int) -> bytes | None:
+        address = super().radio(clock)
+        self.is_set_up = self.is_set_up and self.count > 1
+        return address
+
+
+class AddressFromTheWrongEnd(Sound):
+    """The radio wants the last byte first."""
+
+    def address(self) -> bytes:
+        return super().address()[::-1]
+
+
+class AddressWithoutItsMemory(Sound):
+    """After a reset the memory with the address is read too early: all bits are set."""
+
+    def power_on(self, clock: int, cause: int) -> None:
+        super().power_on(clock, cause)
+        self.is_reset = cause == RESET
+
+    def address(self) -> bytes:
+        return b"\xff" * 5 if self.is_reset else super().address()
+
+
+class PairsWithAStickHeld(Sound):
+    """Held to one side at power-on, the first stick starts the pairing: two seconds on another address."""
+
+    began: int | None = None
+
+    def turn(self, clock: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
+        if self.began is None:
+            self.began, self.pairs = clock, readings[0] > 1000
+            self.is_set_up = not self.pairs
+        was, self.pairs = self.pairs, self.pairs and (clock - self.began) & MASK < 2_000_000
+        self.is_set_up = self.is_set_up and was == self.pairs
+        return super().turn(clock, readings, switches)
+
+    def address(self) -> bytes:
+        return FACTORY if self.began is not None and self.pairs else super().address()
+
+
+class SetUpAgainWithoutItsAddress(Sound):
+    """All registers are written again, but the address."""
+
+    was_set_up = False
+
+    def address(self) -> bytes:
+        address = FACTORY if self.was_set_up else super().address()
+        self.was_set_up = True
+        return address
+
+
+class SetsUpItsRadioOnce(Sound):
+    """The radio is set up at power-on."""
+
+    def sent(self, clock: int, result: int) -> None:
+        pass
+
+
+class SetsUpItsRadioASecondTime(Sound):
+    """A radio that was set up again once counts as broken the next time."""
+
+    times = 0
+
+    def sent(self, clock: int, result: int) -> None:
+        if result == DEAD and self.times < 2:
+            self.times += self.is_set_up
+            super().sent(clock, result)
+
+    def radio(self, clock: int) -> bytes | None:
+        address = super().radio(clock)
+        return address if address is None or self.times < 2 else None
+
+
+class TriesItsRadioTwentyTimes(Sound):
+    """After twenty failures in a row the radio counts as broken."""
+
+    failures = 0
+
+    def sent(self, clock: int, result: int) -> None:
+        self.failures = self.failures + 1 if result == DEAD else 0
+        if self.failures < 20:
+            super().sent(clock, result)
+
+
+class LooksAfterItsRadioSeldom(Sound):
+    """The registers are checked every three seconds."""
+
+    checked = 0
+
+    def sent(self, clock: int, result: int) -> None:
+        if (clock - self.checked) & MASK > 3_000_000:
+            self.checked = clock
+            super().sent(clock, result)
+
+
+class KeepsWhatCouldNotLeave(Sound):
+    """Packets that a dead radio did not take are kept and sent first."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.kept: deque[bytes] = deque()
+        self.last: bytes | None = None
+
+    def sent(self, clock: int, result: int) -> None:
+        super().sent(clock, result)
+        if result == DEAD and self.last is not None:
+            self.kept.append(self.last)
+
+    def packet(self, clock: int) -> bytes | None:
+        out = super().packet(clock)
+        if out is not None and self.kept:
+            self.kept.append(out)
+            out = self.kept.popleft()
+        self.last = out or self.last
+        return out
+
+
 # --- the counter wraps ------------------------------------------------------------------------------------------
 
 
@@ -1566,6 +1713,16 @@ MISTAKES = (
     Mistake(CounterBeforeId, "HS-MARK"),
     Mistake(AnothersId, "HS-MARK"),
     Mistake(TelemetryInBetween, "HS-MARK"),
+    Mistake(FactoryAddressFirst, "HS-ADDRESS", "addressed"),
+    Mistake(AddressFromTheWrongEnd, "HS-ADDRESS", "addressed"),
+    Mistake(AddressWithoutItsMemory, "HS-ADDRESS", "addressed"),
+    Mistake(PairsWithAStickHeld, "HS-ADDRESS", "addressed"),
+    Mistake(SetUpAgainWithoutItsAddress, "HS-ADDRESS", "addressed"),
+    Mistake(SetsUpItsRadioOnce, "HS-RADIO", "addressed"),
+    Mistake(SetsUpItsRadioASecondTime, "HS-RADIO", "addressed"),
+    Mistake(TriesItsRadioTwentyTimes, "HS-RADIO", "addressed, timer"),
+    Mistake(LooksAfterItsRadioSeldom, "HS-RADIO", "addressed"),
+    Mistake(KeepsWhatCouldNotLeave, "HS-RADIO", "addressed"),
     Mistake(SendsAtOnce, "HS-START"),
     Mistake(WaitsOnlyWhenArmed, "HS-START"),
     Mistake(WaitsFiveSeconds, "HS-START"),

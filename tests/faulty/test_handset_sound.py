@@ -17,7 +17,8 @@ SHORT = tuple(name for name in HANDSET if name not in ("HS-LONG", "HS-GAP", "HS-
 MORE_SEEDS = 5
 GATE = (
     ("margins", sound.HysteresisOfACode), ("slow clock", sound.MedianOfThree), ("switches", sound.MajorityOfSweeps),
-    ("timer", sound.AliveFlag), ("slow timer with watchdog", sound.SameBufferAgain),
+    ("timer", sound.AliveFlag), ("addressed", sound.SetsUpADeadRadio), ("addressed, timer", sound.AliveFlag),
+    ("slow timer with watchdog", sound.SameBufferAgain),
     ("noisy", sound.HysteresisOfCounts),
     ("bittern", sound.LoopOfTwo), ("plover", sound.SilentUntilLow), ("at once", sound.SwitchAtOnce),
     ("jitter and loss", sound.RestsForFifty), ("slow", sound.EqualSweeps), ("short timeout", sound.MeanOfTwo),

@@ -27,7 +27,8 @@ from lostlink_sims.scenario import HandsetHung, HandsetOff, HandsetReset, Scenar
 PROFILES = Path(__file__).parents[2] / "fixtures" / "profiles"
 GATE = (
     ("noisy", sound.HysteresisOfCounts), ("timer", sound.AliveFlag), ("plover", sound.SilentUntilLow),
-    ("margins", sound.HysteresisOfACode), ("slow timer with watchdog", sound.SameBufferAgain),
+    ("margins", sound.HysteresisOfACode), ("addressed", sound.LooksAfterItsRadio),
+    ("slow timer with watchdog", sound.SameBufferAgain),
 )  # fmt: skip
 """A link and a design each that differ most."""
 EACH = 6

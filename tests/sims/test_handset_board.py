@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
@@ -21,6 +21,8 @@ from lostlink_sims.scenario import (
     HandsetLoopHung,
     HandsetOff,
     HandsetRadioBusy,
+    HandsetRadioDead,
+    HandsetRadioForgets,
     HandsetReset,
     StickWireBroken,
     SwitchBounces,
@@ -157,6 +159,9 @@ MOVES = (
         ({"packet_counter": True, "boot_us": 30_000, "after_reset": "resumes"}, (HandsetReset(at_us=300_000),)),
         ({}, (StickWireBroken(at_us=150_000, for_us=100_000, channel="pitch", rail="high"),)),
         ({}, (HandsetRadioBusy(at_us=200_001, for_us=33_000),)),
+        ({}, (HandsetRadioDead(at_us=200_001, for_us=33_000),)),
+        ({"address": "01:02:03:04:05"}, (HandsetRadioDead(at_us=200_001, for_us=33_000),)),
+        ({"address": "01:02:03:04:05"}, (HandsetRadioForgets(at_us=300_000),)),
     ],
 )  # fmt: skip
 def test_the_reference_program_sends_what_the_handset_as_data_sends(
@@ -429,6 +434,111 @@ def test_a_program_may_offer_a_refused_packet_again_and_again() -> None:
     assert left[0] == 4_000 + (left[0] - 4_000) % REFUSAL_US
     assert left[0] < 4_000 + REFUSAL_US
     assert len(of(calls, "sent")) == pytest.approx(3_600 / REFUSAL_US, abs=2)
+
+
+OWN, OTHER = b"\x01\x02\x03\x04\x05", b"\x01\x02\x03\x04\x06"
+
+
+class SetsUp(Reporting):
+    """Sets its radio up when `addresses` says so, by the number of times that it is asked."""
+
+    addresses: ClassVar[dict[int, object]] = {0: OWN}
+
+    def radio(self, clock: int) -> object:
+        number = len(of(self.calls, "radio"))
+        self.calls.append(("radio", clock, None))
+        return self.addresses.get(number)
+
+
+def addressed() -> Profile:
+    return profile(address="01:02:03:04:05")
+
+
+def test_a_program_is_asked_for_the_set_up_of_its_radio_after_each_of_its_calls() -> None:
+    """Power-on; a turn, at its end; what the radio says. Without an address in the profile never."""
+    calls, left = called(SetsUp, addressed(), scenario(duration_us=1_000))
+    assert [(name, clock) for name, clock, _ in calls] == [
+        ("power_on", 0), ("radio", 0), ("turn", 0), ("radio", 400),
+        ("sent", 611), ("radio", 611),
+    ]  # fmt: skip
+    assert left == [400]
+    calls, _ = called(SetsUp, profile(), scenario(duration_us=1_000))
+    assert of(calls, "radio") == []
+
+
+@pytest.mark.parametrize(
+    ("fault", "left", "dead"),
+    [
+        (HandsetRadioForgets(at_us=10_400), [400, 5_400], 3),
+        (HandsetRadioForgets(at_us=10_401), [400, 5_400, 10_400], 2),
+        (HandsetRadioDead(at_us=6_000, for_us=1), [400, 5_400], 3),
+        (HandsetReset(at_us=6_000), [400, 5_400, 6_400, 11_400, 16_400, 21_400], 0),
+        (HandsetOff(at_us=6_000, for_us=2_000), [400, 5_400], 4),
+    ],
+)  # fmt: skip
+def test_a_radio_that_has_lost_its_set_up_sends_nothing(fault: AnyFault, left: list[int], dead: int) -> None:
+    """It keeps it over a reset of the program, but not without a supply; the program sets it up once only."""
+
+    class Once(SetsUp):
+        times: ClassVar[list[int]] = []
+
+        def radio(self, clock: int) -> object:
+            self.times.append(clock)
+            return OWN if len(self.times) == 1 else None
+
+    calls, instants = called(Once, addressed(), scenario(fault, duration_us=24_000))
+    assert instants == left
+    assert [result for name, _, result in calls if name == "sent"].count(Sent.DEAD) == dead
+
+
+@pytest.mark.parametrize(("until_us", "left"), [(10_449, [400, 5_400, 15_400]), (10_451, [400, 5_400])])
+def test_a_dead_radio_takes_no_set_up(until_us: int, left: list[int]) -> None:
+    """At 10.4 ms it took no packet; 50 us later the program, told so, sets it up once more."""
+
+    class Again(SetsUp):
+        sets_up = True
+
+        def sent(self, clock: int, result: int) -> None:
+            super().sent(clock, result)
+            self.sets_up = result == Sent.DEAD and clock < 11_000
+
+        def radio(self, clock: int) -> object:
+            sets_up, self.sets_up = self.sets_up, False
+            return OWN if sets_up else None
+
+    run = scenario(HandsetRadioDead(at_us=6_000, for_us=until_us - 6_000), duration_us=18_000)
+    calls, instants = called(Again, addressed(), run)
+    assert ("sent", 10_400 + REFUSAL_US, Sent.DEAD) in calls
+    assert instants == left
+
+
+def test_a_packet_to_another_address_leaves_and_does_not_arrive() -> None:
+    class Elsewhere(SetsUp):
+        addresses: ClassVar[dict[int, object]] = {0: OTHER, 2: OWN}
+
+    calls: list[Call] = []
+    trace = simulate(addressed(), scenario(duration_us=60_000), handset=lambda link: Elsewhere(link, calls))
+    assert trace.packets.left_us[:3].tolist() == [400, 5_400, 10_400]
+    fates = [trace.fates[fate] for fate in trace.packets.fate]
+    assert fates[0] == "to another address"
+    assert set(fates[1:]) <= {"receiver off", "received"}
+    assert fates[-1] == "received"
+
+
+@pytest.mark.parametrize(
+    ("address", "text"),
+    [
+        ("01:02", "TypeError in the handset's radio() at 0.000000 s: an address is str; allowed: bytes, or None"),
+        (b"\x01", "ValueError in the handset's radio() at 0.000000 s: an address of 1 bytes; allowed: 5 "
+         "(radio.address_bytes)"),
+    ],
+)  # fmt: skip
+def test_no_address_is_a_crash_in_words(address: object, text: str) -> None:
+    class Wrong(SetsUp):
+        addresses: ClassVar[dict[int, object]] = {0: address}
+
+    calls: list[Call] = []
+    assert crash_of(addressed(), scenario(), lambda link: Wrong(link, calls)) == text
 
 
 def test_without_a_wanted_clock_the_next_turn_comes_when_the_radio_has_answered() -> None:

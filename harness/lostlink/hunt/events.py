@@ -28,6 +28,8 @@ from lostlink_sims.scenario import (
     HandsetLoopHung,
     HandsetOff,
     HandsetRadioBusy,
+    HandsetRadioDead,
+    HandsetRadioForgets,
     HandsetReset,
     InterferenceBurst,
     LastingFault,
@@ -253,8 +255,18 @@ def _handset_table(profile: Profile) -> Iterator[Kind]:
     yield Kind("handset loop hung", True, (hung,), about=("HS-HANG",))
     busy = _lasting("the handset's radio takes no packet", HandsetRadioBusy)
     yield Kind("handset radio busy", True, (busy,), about=("HS-BUSY",))
+    dead, why_not = _dead_radios(profile)
+    yield Kind("handset radio dead", True, dead, why_not, ("HS-RADIO", "HS-ADDRESS"))
     yield Kind("contacts bounce", False, tuple(_bounces(profile)), about=("HS-SWITCH",))
     yield Kind("stick wire broken", True, tuple(broken), why, ("HS-WIRE",))
+
+
+def _dead_radios(profile: Profile) -> tuple[tuple[Variant, ...], str]:
+    """Return what a radio may do that a program has set up, and why that is left out."""
+    if profile.handset.address is None:
+        return (), "the profile declares no address (handset.address), so no program sets up the radio"
+    forgets = Variant("the handset's radio forgets its set-up", lambda at_us, _: (HandsetRadioForgets(at_us=at_us),))
+    return (_lasting("the handset's radio is dead", HandsetRadioDead), forgets), ""
 
 
 def _bounces(profile: Profile) -> Iterator[Variant]:

@@ -44,6 +44,8 @@ def cause(facts: HandsetFacts, at_us: int, otherwise: str) -> str:
     begun_us = 0 if life is None else life.start_us
     if _wrapped(facts, at_us):
         return "HS-WRAP"
+    if any(from_us <= at_us for from_us, _ in facts.dead):
+        return "HS-RADIO"
     if any(from_us <= at_us and until_us > begun_us for from_us, until_us in facts.busy):
         return "HS-BUSY"
     if life is not None and life.is_reset and at_us < life.awake_us + SOON_US:
@@ -78,6 +80,14 @@ def packets_have_their_marks(facts: HandsetFacts) -> Iterator[Broken]:
         at_us = int(facts.left_us[np.argmax(facts.wrong)])
         message = f"a packet with a wrong length, link id or check byte: {packets.what_is_wrong(facts.trace)}"
         yield Broken("HS-MARK", "marks", at_us, message)
+
+
+def packets_go_to_the_receiver(facts: HandsetFacts) -> Iterator[Broken]:
+    """No packet goes to another address."""
+    elsewhere = packets.is_elsewhere(facts.trace)
+    if elsewhere.any():
+        at_us = int(facts.left_us[np.argmax(elsewhere)])
+        yield Broken("HS-ADDRESS", "address", at_us, "a packet to another address than the receiver's")
 
 
 def counter_goes_on(facts: HandsetFacts) -> Iterator[Broken]:
@@ -384,6 +394,7 @@ def _clusters(facts: HandsetFacts, channel: str) -> Iterator[tuple[int, int, int
 
 INVARIANTS: Final[tuple[Callable[[HandsetFacts], Iterator[Broken]], ...]] = (
     packets_have_their_marks,
+    packets_go_to_the_receiver,
     counter_goes_on,
     packets_do_not_pause,
     packets_keep_their_rate,

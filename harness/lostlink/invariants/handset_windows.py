@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from lostlink.measure import limits, packets
 from lostlink_sims import Trace
-from lostlink_sims.handset import hang_spans, on_times, reset_times, silent_spans, spans_of
+from lostlink_sims.handset import dead_spans, hang_spans, on_times, reset_times, silent_spans, spans_of
 from lostlink_sims.handset_program import idle_codes, idle_rail, tells_break
 from lostlink_sims.scenario import HandsetHung, HandsetRadioBusy, StickWireBroken
 from lostlink_sims.sticks import codes
@@ -78,8 +78,9 @@ class HandsetFacts:
         The codes in it.
     wrong : (n,) ndarray of bool
         Whether it has a wrong length, link id or check byte.
-    hung, frozen, busy : list of (int, int)
-        While the main loop, or the handset as a whole, hangs, and while the radio takes nothing.
+    hung, frozen, busy, dead : list of (int, int)
+        While the main loop, or the handset as a whole, hangs, while the radio takes nothing, and, of this time, from
+        when it is dead until it may have been set up again.
     lives : list of Life
     """
 
@@ -96,11 +97,18 @@ class HandsetFacts:
         self.wrong = packets.is_wrong(trace)
         self.hung = silent_spans(scenario, handset.watchdog_us)
         self.frozen = hang_spans(HandsetHung, scenario)
-        self.busy = spans_of(HandsetRadioBusy, scenario)
+        self.dead = [self._until_sent(*span) for span in dead_spans(scenario)]
+        self.busy = [*spans_of(HandsetRadioBusy, scenario), *self.dead]
         self.throttle = trace.profile.throttle_index
         self.idle_code = max(idle_codes(trace.profile))
         self.lives = self._lives()
         self._looked_at: dict[Span, tuple[Ints, Mask, Mask]] = {}
+
+    def _until_sent(self, dead_us: int, ends_us: int) -> Span:
+        """Return from when a radio is dead until the first packet after that, or as long as a program may take."""
+        following = int(np.searchsorted(self.left_us, ends_us))
+        back_us = int(self.left_us[following]) if following < len(self.left_us) else self.end_us
+        return dead_us, min(back_us, ends_us + limits.RADIO_BACK_US)
 
     def _lives(self) -> list[Life]:
         scenario, handset = self.trace.scenario, self.profile.handset

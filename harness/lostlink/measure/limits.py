@@ -20,6 +20,8 @@ ABOVE_IDLE_CODES = 5
 """A throttle so far above idle is not low."""
 THROTTLE_RISE_US = 5
 """A code more than before, in a pulse."""
+RADIO_BACK_US = 1_000_000
+"""A program may look after its radio so seldom."""
 MEAN_SHARE = 50
 """The mean packet interval may be off by the interval divided by this, and by half of the jitter."""
 

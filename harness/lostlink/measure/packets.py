@@ -12,6 +12,7 @@ from lostlink.measure.results import Ints, largest, measured, number_of, positio
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile, Trace
 from lostlink_sims.codes import ADC_COUNTS, TOP_CODE, crc8_rows, pulse_table
+from lostlink_sims.fates import ELSEWHERE
 from lostlink_sims.sticks import codes, codes_of
 
 CODES = "codes"
@@ -230,6 +231,30 @@ def delay(trace: Trace, channel: int, moved_us: int, until_us: int) -> Measureme
             name=name, value=until_us - moved_us, how_seen=trace.how_seen, only_at_least=True, at_us=until_us
         )
     return measured(trace, name, int(left_us[first]) - moved_us, int(left_us[first]))
+
+
+def is_elsewhere(trace: Trace) -> NDArray[np.bool_]:
+    """Return which packets go to another address than the receiver's."""
+    if ELSEWHERE not in trace.fates:
+        return np.zeros(len(trace.packets.left_us), np.bool_)
+    elsewhere: NDArray[np.bool_] = trace.packets.fate == trace.fates.index(ELSEWHERE)
+    return elsewhere
+
+
+def packets_elsewhere(trace: Trace) -> Measurement:
+    """Return the number of packets that go to another address than the receiver's."""
+    return number_of("packets to another address", trace, trace.packets.left_us[is_elsewhere(trace)])
+
+
+def time_to_send(trace: Trace, since_us: int, until_us: int) -> Measurement:
+    """Return the time until the first packet to the receiver's address."""
+    left_us = trace.packets.left_us[_between(trace, since_us, until_us) & ~is_elsewhere(trace)]
+    name = "time until packets leave again"
+    if not len(left_us):
+        return Measurement(
+            name=name, value=until_us - since_us, how_seen=trace.how_seen, only_at_least=True, at_us=until_us
+        )
+    return measured(trace, name, int(left_us[0]) - since_us, int(left_us[0]))
 
 
 def time_to_stand(trace: Trace, hung_us: int, until_us: int) -> Measurement:

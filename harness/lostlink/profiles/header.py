@@ -100,6 +100,7 @@ def _pulses(profile: Profile) -> tuple[Definition, ...]:
 def _handset(profile: Profile) -> tuple[Definition, ...]:
     handset, channels = profile.handset, profile.channels
     throttle, sticks = channels[profile.throttle_index], [one for one in channels if one.kind == "stick"]
+    address = handset.own_address or b""
     no_stick, margin = (0, 0, 0), math.ceil(LEAST_MARGIN / 2 * ADC_COUNTS)
     return (
         ("PACKET_CHANNELS", profile.packet_channels, "bytes of channels in the payload"),
@@ -130,6 +131,8 @@ def _handset(profile: Profile) -> tuple[Definition, ...]:
         ("WAITS_AT_POWER_ON", int(handset.at_power_on == _WAITS), "1: no throttle until the stick was low"),
         ("WAITS_AFTER_RESET", int(handset.after_reset == _WAITS), ""),
         ("TURN_US", f"{handset.turn_us}u", "from reading the sticks to handing their packet to the radio"),
+        ("ADDRESS", _row(f"0x{byte:02x}u" for byte in address or (0,)), "of the receiver"),
+        ("ADDRESS_BYTES", len(address), "0: none declared"),
         ("HANDSET_BOOT_US", f"{handset.boot_us}u", "from power-on to the first packet"),
         ("HANDSET_WATCHDOG_US", f"{handset.watchdog_us}u", "0: none"),
     )

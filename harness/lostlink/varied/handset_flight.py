@@ -21,6 +21,8 @@ from lostlink_sims.scenario import (
     HandsetLoopHung,
     HandsetOff,
     HandsetRadioBusy,
+    HandsetRadioDead,
+    HandsetRadioForgets,
     HandsetReset,
     StickWireBroken,
     SwitchBounces,
@@ -257,6 +259,12 @@ class VariedHandsetFlight:
             case "radio busy":
                 self._faults.append(HandsetRadioBusy(at_us=at_us, for_us=for_us))
                 return at_us + for_us
+            case "radio dead":
+                self._faults.append(HandsetRadioDead(at_us=at_us, for_us=for_us))
+                return at_us + for_us + limits.RADIO_BACK_US
+            case "radio forgets":
+                self._faults.append(HandsetRadioForgets(at_us=at_us))
+                return at_us + limits.RADIO_BACK_US
             case "hangs as a whole":
                 self._faults.append(HandsetHung(at_us=at_us, for_us=for_us))
                 return at_us + for_us + boot_us
