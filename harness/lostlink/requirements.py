@@ -160,6 +160,8 @@ _ROWS: Final = (
      "the handset sends packets to another address"),
     ("HS-RADIO", _MAJOR, "A radio that stopped or forgot its set-up is set up again within a second.",
      "the handset does not set its radio up again"),
+    ("HS-DEAF", _CRITICAL, "A receiver that does not answer does not slow the handset down.",
+     "the handset slows down or sends old positions when its receiver does not answer"),
     ("HS-START", _CRITICAL, "Switched on with the throttle up, the handset sends no throttle until the stick was low.",
      "the handset sends throttle when it is switched on with the stick up"),
     ("HS-FIRST", _CRITICAL, "The first packets after power-on and reset hold the sticks.",

@@ -125,8 +125,6 @@ class Air:
                 self._layers.append((self._fate(fault.name), self._within(fault, mask)))
         if self._damage:
             self._damage_fate = self._fate("damaged payload")
-        if profile.handset.address is not None:
-            self._elsewhere = self._fate(ELSEWHERE)
 
     def _fate(self, name: str) -> int:
         if name not in self.fates:
@@ -191,7 +189,7 @@ class Air:
             struck = inside & under(words, threshold(fault.share)) & (fate == RECEIVED)
             fate[struck] = self._damage_fate if self._radio.crc_bytes else RECEIVED_DAMAGED
         if slots.elsewhere is not None:
-            fate[slots.elsewhere] = self._elsewhere
+            fate[slots.elsewhere] = self._fate(ELSEWHERE)
         return fate
 
     def damaged(self, row: bytes, slot: int, attempt: int) -> bytes:

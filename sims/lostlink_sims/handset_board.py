@@ -1,7 +1,8 @@
 """The handset's hardware in virtual time: supply, clock, ADC, switches, main loop, timer, watchdog, radio port.
 
-It calls the program, a `HandsetProgram`, and yields the packets that its radio takes. Nothing that happens to a packet
-on the air comes back to the program. At equal instants: fault, result of the radio, timer, end of a turn, next turn.
+It calls the program, a `HandsetProgram`, and yields the packets that its radio takes. What happens to a packet on the
+air comes back to the program only where packets are acknowledged; then it yields one at a time. At equal instants:
+fault, result of the radio, timer, end of a turn, next turn.
 """
 
 from __future__ import annotations
@@ -353,16 +354,22 @@ class HandsetBoard:
         self._changes_us = sorted(at_us for span in (*self._hung, *self._frozen, *self._busy) for at_us in span)
         self._clock_start = scenario.handset_clock_us
         self._free_us = 0  # the radio
+        self._outcome = 0, Sent.OUT  # of the last packet, and when it is known
         self._last: Packet | None = None
         self.crash: HandsetCrash | None = None
 
     def slots(self) -> Iterator[Slots]:
-        """Yield all packets of the scenario in order, at most `TILE` at a time."""
-        first = 0
+        """Yield all packets of the scenario in order, at most `TILE` at a time, or one where they are acknowledged."""
+        first, size = 0, 1 if self._profile.radio.acknowledge else TILE
         packets = self._packets()
-        while tile := list(itertools.islice(packets, TILE)):
+        while tile := list(itertools.islice(packets, size)):
             yield self._tile(first, tile)
             first += len(tile)
+
+    def report(self, at_us: int, answered: bool) -> None:
+        """Take note what became of the packet that was yielded last, before the next one is asked for."""
+        self._outcome = at_us, Sent.ANSWERED if answered else Sent.GIVEN_UP
+        self._free_us = max(self._free_us, at_us)
 
     def _tile(self, first: int, packets: list[Packet]) -> Slots:
         instants_us, payloads, elsewhere = zip(*packets, strict=True)
@@ -407,6 +414,8 @@ class HandsetBoard:
             payload = life.step(now_us, hung_until_us, calm_until_us)
             if payload is not None and (sent := self._hand_over(life, payload, busy_until_us)):
                 yield sent
+                known_us, outcome = self._outcome
+                life.told(outcome, known_us)
 
     def _repeats(self, now_us: int, until_us: int) -> Iterator[Packet]:
         """Yield the last packet at the nominal rate: the program hangs at an instant, and its radio goes on."""
@@ -457,7 +466,7 @@ class HandsetBoard:
             return None
         self._free_us = now_us + self._sends_for_us[len(payload)]
         self._last = now_us, bytes(payload), self._address != self._own_address
-        life.told(Sent.OUT, self._free_us)
+        self._outcome = self._free_us, Sent.OUT
         return self._last
 
 

@@ -33,7 +33,9 @@ class Cause(IntEnum):
 class Sent(IntEnum):
     """What became of a payload."""
 
-    OUT = 0  # its last bit was sent
+    OUT = 0  # its last bit was sent, where nothing is acknowledged
+    ANSWERED = 1  # the receiver has acknowledged it
+    GIVEN_UP = 2  # it was sent again as often as the link says, without an acknowledgement
     BUSY = 3  # the radio was still sending and did not take it
     DEAD = 4  # the radio does not answer, or is not set up
 

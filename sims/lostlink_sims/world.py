@@ -133,7 +133,9 @@ class Stage(Generic[B_co]):
         self.board = board = build(env, recorder, frame_phase_us)
         self._air = air = Air(profile, scenario, draws)
         self.handset = handset(profile, scenario, draws)
-        own = OwnPackets(env, profile, air, board, (air.fly(slots) for slots in self.handset.slots()))
+        is_told = profile.radio.acknowledge and isinstance(self.handset, HandsetBoard)
+        report = self.handset.report if is_told else None  # type: ignore[attr-defined]
+        own = OwnPackets(env, profile, air, board, (air.fly(slots) for slots in self.handset.slots()), report)
         self._arrivals = Arrivals(env, board, recorder, own)
         env.once(scenario.receiver_on_us, FAULT, board.power_on)
         self._plan_faults()
@@ -176,7 +178,7 @@ class Stage(Generic[B_co]):
         while True:
             to_us = min(env.next_us, arrivals.load_at_us, until_us)
             at_us, rows = arrivals.before(to_us)
-            to_us = min(to_us, env.next_us)
+            to_us = min(to_us, env.next_us, arrivals.load_at_us)
             board.span(at_us, rows, to_us)
             env.leap(to_us)
             if to_us >= until_us:

@@ -55,7 +55,7 @@ ON_LINK = {
 }  # fmt: skip
 """Links on which a mistake shows that does nothing on heron."""
 CAN_BE_SHOWN = (Outcome.MET, Outcome.NOT_TESTED)
-GATE = "heron", "margins", "switches", "calibrated", "addressed"
+GATE = "heron", "margins", "switches", "calibrated", "addressed", "acknowledged"
 SHORT = tuple(name for name in of_sides(Side.HANDSET) if name not in ("HS-LONG", "HS-GAP", "HS-RATE", "HS-COUNT"))
 
 Make = Callable[..., Path]

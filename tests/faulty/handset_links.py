@@ -1,4 +1,4 @@
-"""Links for handsets: those of receivers without acknowledgements, and others that differ in the handset itself."""
+"""Links for handsets: those of receivers, and others that differ in the handset itself."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def _link(name: str, channels: tuple[Channel, ...] = Profile().channels, **hands
 
 
 LINKS: Final[dict[str, Profile]] = {
-    **{name: link for name, link in links.LINKS.items() if not link.radio.acknowledge},
+    **links.LINKS,
     "timer": _link("timer", sends_from="timer"),
     "timer without counter": _link("timer without counter", sends_from="timer", packet_counter=False, jitter_us=200),
     "slow timer with watchdog": _link("slow timer", sends_from="timer", packet_interval_us=22_000, watchdog_us=400_000,

@@ -16,6 +16,8 @@ from lostlink_sims import Profile
 
 MASK = 0xFFFF_FFFF
 HALF = 0x7FFF_FFFF
+ANSWERED = 1
+GIVEN_UP = 2
 BUSY = 3
 DEAD = 4
 RESET = 1
@@ -1428,6 +1430,73 @@ class KeepsWhatCouldNotLeave(Sound):
         return out
 
 
+class OffersWhatWasNotAnswered(Sound):
+    """A packet without an answer is sent again, up to three times, before a new one."""
+
+    last: bytes | None = None
+    again = 0
+
+    def sent(self, clock: int, result: int) -> None:
+        super().sent(clock, result)
+        if result != BUSY:
+            self.again = self.again + 1 if result == GIVEN_UP and self.again < 3 else 0
+
+    def packet(self, clock: int) -> bytes | None:
+        out = super().packet(clock)
+        if out is not None:
+            self.last = self.last if self.again and self.last else out
+            return self.last
+        return None
+
+
+class WaitsForTheAnswer(Sound):
+    """The next packet leaves after the answer to the one before, or after 200 ms."""
+
+    left_at: int | None = None
+
+    def sent(self, clock: int, result: int) -> None:
+        super().sent(clock, result)
+        if result == ANSWERED:
+            self.left_at = None
+
+    def packet(self, clock: int) -> bytes | None:
+        out = super().packet(clock)
+        if out is None or (self.left_at is not None and (clock - self.left_at) & MASK < 200_000):
+            return None
+        self.left_at = clock
+        return out
+
+
+class HalfTheRateWithoutAnswers(Sound):
+    """After ten packets without an answer only every second one is sent, to save the battery."""
+
+    failures = 0
+    turns = 0
+
+    def sent(self, clock: int, result: int) -> None:
+        super().sent(clock, result)
+        self.failures = self.failures + 1 if result == GIVEN_UP else 0
+
+    def packet(self, clock: int) -> bytes | None:
+        out = super().packet(clock)
+        self.turns += out is not None
+        return None if self.failures > 10 and self.turns % 2 else out
+
+
+class NothingBeforeTheFirstAnswer(Sound):
+    """Until the receiver has answered once all sticks are sent as centred and the throttle as low."""
+
+    is_known = False
+
+    def sent(self, clock: int, result: int) -> None:
+        super().sent(clock, result)
+        self.is_known = self.is_known or result == ANSWERED
+
+    def frame(self, codes: list[int]) -> bytes:
+        unknown = [0 if i == self.throttle or i in self.others else 127 for i in range(len(codes))]
+        return super().frame(codes if self.is_known else unknown)
+
+
 # --- the counter wraps ------------------------------------------------------------------------------------------
 
 
@@ -1723,6 +1792,10 @@ MISTAKES = (
     Mistake(TriesItsRadioTwentyTimes, "HS-RADIO", "addressed, timer"),
     Mistake(LooksAfterItsRadioSeldom, "HS-RADIO", "addressed"),
     Mistake(KeepsWhatCouldNotLeave, "HS-RADIO", "addressed"),
+    Mistake(OffersWhatWasNotAnswered, "HS-DEAF", "acknowledged"),
+    Mistake(WaitsForTheAnswer, "HS-DEAF", "acknowledged"),
+    Mistake(HalfTheRateWithoutAnswers, "HS-DEAF", "acknowledged"),
+    Mistake(NothingBeforeTheFirstAnswer, "HS-DEAF", "acknowledged"),
     Mistake(SendsAtOnce, "HS-START"),
     Mistake(WaitsOnlyWhenArmed, "HS-START"),
     Mistake(WaitsFiveSeconds, "HS-START"),

@@ -18,6 +18,7 @@ MORE_SEEDS = 5
 GATE = (
     ("margins", sound.HysteresisOfACode), ("slow clock", sound.MedianOfThree), ("switches", sound.MajorityOfSweeps),
     ("timer", sound.AliveFlag), ("addressed", sound.SetsUpADeadRadio), ("addressed, timer", sound.AliveFlag),
+    ("acknowledged", sound.CountsWhatLeft),
     ("slow timer with watchdog", sound.SameBufferAgain),
     ("noisy", sound.HysteresisOfCounts),
     ("bittern", sound.LoopOfTwo), ("plover", sound.SilentUntilLow), ("at once", sound.SwitchAtOnce),

@@ -144,7 +144,7 @@ TELLING = "a throttle whose travel leaves margins, and a watchdog"
 TIMER = "a slow timer, a clock that is off, noise, and a calibrated throttle that is wired the other way round"
 PAIRS = [name for name in of_sides(Side.PAIR) if name != "PR-FALSE"]
 ADDRESSED = "a link with an address"
-ON_RADIO = ["HS-ADDRESS", "HS-RADIO"]
+ON_RADIO = ["HS-ADDRESS", "HS-RADIO", "HS-DEAF"]
 ON_TELLING = ["HS-CENTRE", "HS-ENDS", "HS-START", "HS-RESET", "HS-HANG", "HS-WIRE"]
 ON_TIMER = ["HS-VALUE", "HS-SENSE", "HS-STILL", "HS-FRESH", "HS-BUSY", "HS-MARK", "HS-START", "HS-RESET", "HS-WIRE"]
 
@@ -297,7 +297,7 @@ FAULTS = {
     "HandsetOff": "switched off", "HandsetReset": "reset", "HandsetLoopHung": "hang",
     "HandsetRadioBusy": "takes nothing", "HandsetRadioDead": "dead", "HandsetRadioForgets": "forgets",
     "SwitchBounces": "bounce", "StickWireBroken": "wire",
-    "ambient": "noise|losses",
+    "LinkCut": "no packet arrives", "InterferenceBurst": "every second", "ambient": "noise|losses",
 }  # fmt: skip
 """What a fault of a run is called in the explanations."""
 
@@ -322,9 +322,13 @@ def telling() -> Profile:
 
 
 def addressed() -> Profile:
-    """Return a link whose handset sets up its radio."""
+    """Return a link whose handset sets up its radio, and whose packets are acknowledged."""
     profile = link(HERON)
-    return dataclasses.replace(profile, handset=dataclasses.replace(profile.handset, address="d2:4a:91:07:3e"))
+    return dataclasses.replace(
+        profile,
+        handset=dataclasses.replace(profile.handset, address="d2:4a:91:07:3e"),
+        radio=dataclasses.replace(profile.radio, acknowledge=True),
+    )
 
 
 def timer() -> Profile:

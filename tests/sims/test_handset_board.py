@@ -11,12 +11,15 @@ import pytest
 from numpy.typing import NDArray
 
 from lostlink_sims import Channel, Move, Profile, Scenario, simulate
+from lostlink_sims.air.loss import Bernoulli
+from lostlink_sims.fates import Air
 from lostlink_sims.handset import TILE, Handset
 from lostlink_sims.handset_board import MOST_SPINS, REFUSAL_US, Controls, HandsetBoard
 from lostlink_sims.handset_program import Cause, HandsetFactory, ReferenceHandset, Sent
 from lostlink_sims.profile import air_time_us
 from lostlink_sims.scenario import (
     AnyFault,
+    ForeignHandset,
     HandsetHung,
     HandsetLoopHung,
     HandsetOff,
@@ -24,6 +27,8 @@ from lostlink_sims.scenario import (
     HandsetRadioDead,
     HandsetRadioForgets,
     HandsetReset,
+    LinkCut,
+    ReceiverReset,
     StickWireBroken,
     SwitchBounces,
 )
@@ -434,6 +439,49 @@ def test_a_program_may_offer_a_refused_packet_again_and_again() -> None:
     assert left[0] == 4_000 + (left[0] - 4_000) % REFUSAL_US
     assert left[0] < 4_000 + REFUSAL_US
     assert len(of(calls, "sent")) == pytest.approx(3_600 / REFUSAL_US, abs=2)
+
+
+def acknowledged(**fields: Any) -> Profile:
+    """Two repeats 750 us apart; a packet of one byte is delivered 130 + 81 + 200 us after it left, by hand."""
+    link = profile(**fields)
+    return dataclasses.replace(link, radio=dataclasses.replace(link.radio, acknowledge=True))
+
+
+def test_the_radio_says_whether_a_packet_was_answered_and_is_busy_until_then() -> None:
+    """The receiver is switched off, then on; what the radio sends again ends after 2 * 750 + the flight."""
+    link, calls = acknowledged(turn_us=0), list[Call]()
+    flight_us = Air(link, scenario(), Streams(1)).flight_us
+    assert flight_us == 130 + 8 * (1 + 5 + link.payload_bytes + 2) + 9 + 200
+    run = scenario(duration_us=400_000, receiver_on_us=100_000)
+    trace = simulate(link, run, handset=lambda link: Reporting(link, calls))
+    told = [(clock, result) for name, clock, result in calls if name == "sent"]
+    left_us, up = trace.packets.left_us, trace.packets.left_us + flight_us >= 100_000 + link.receiver.boot_us
+    wanted = np.where(up, left_us + flight_us, left_us + 1_500 + flight_us)
+    near = np.abs(left_us - 150_000) > 5_000  # the receiver begins to answer between two attempts
+    assert np.array_equal(
+        np.array([clock for clock, _ in told])[near[: len(told)]], wanted[: len(told)][near[: len(told)]]
+    )
+    results = np.array([result for _, result in told])
+    assert (results[up[: len(told)]] == Sent.ANSWERED).all()
+    assert set(results[~up[: len(told)]].tolist()) <= {Sent.GIVEN_UP, Sent.ANSWERED}
+    assert (results[:20] == Sent.GIVEN_UP).all()
+
+
+def test_what_is_told_changes_nothing_for_a_program_that_does_not_listen() -> None:
+    """The handset as data and the reference program, with losses, retries and a receiver that is reset: one trace."""
+    link = acknowledged(turn_us=0, at_power_on="sends at once", packet_counter=True, link_id=7)
+    losses = (Bernoulli(probability=0.4),)
+    link = dataclasses.replace(link, radio=dataclasses.replace(link.radio, losses=losses, latency_jitter_us=150))
+    faults = (LinkCut(at_us=300_000, for_us=100_000), ReceiverReset(at_us=500_000), ForeignHandset(at_us=600_000))
+    run = scenario(*faults, moves=MOVES, duration_us=900_000, packet_phase_us=1_234, seed=3)
+    data, program = simulate(link, run), simulate(link, run, handset=ReferenceHandset)
+    assert np.array_equal(data.packets.payload, program.packets.payload[:, : link.payload_bytes])
+    for name in ("left_us", "arrived_us", "fate", "attempts"):
+        assert np.array_equal(getattr(data.packets, name), getattr(program.packets, name)), name
+    assert np.array_equal(data.frames.start_us, program.frames.start_us)
+    assert np.array_equal(data.frames.widths_us, program.frames.widths_us)
+    assert np.array_equal(data.foreign_us, program.foreign_us)
+    assert len(set(data.packets.attempts.tolist())) == 3
 
 
 OWN, OTHER = b"\x01\x02\x03\x04\x05", b"\x01\x02\x03\x04\x06"

@@ -257,6 +257,10 @@ def _handset_table(profile: Profile) -> Iterator[Kind]:
     yield Kind("handset radio busy", True, (busy,), about=("HS-BUSY",))
     dead, why_not = _dead_radios(profile)
     yield Kind("handset radio dead", True, dead, why_not, ("HS-RADIO", "HS-ADDRESS"))
+    unanswered = _lasting("the receiver answers no packet", LinkCut)
+    told = profile.radio.acknowledge
+    why_none = "" if told else "the receiver acknowledges no packets (radio.acknowledge)"
+    yield Kind("answers lost", True, (unanswered,) if told else (), why_none, ("HS-DEAF",))
     yield Kind("contacts bounce", False, tuple(_bounces(profile)), about=("HS-SWITCH",))
     yield Kind("stick wire broken", True, tuple(broken), why, ("HS-WIRE",))
 

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 
 from lostlink.measure import limits, packets
 from lostlink_sims import Trace
+from lostlink_sims.clock import FAR_US
 from lostlink_sims.handset import dead_spans, hang_spans, on_times, reset_times, silent_spans, spans_of
 from lostlink_sims.handset_program import idle_codes, idle_rail, tells_break
-from lostlink_sims.scenario import HandsetHung, HandsetRadioBusy, StickWireBroken
+from lostlink_sims.scenario import HandsetHung, HandsetRadioBusy, InterferenceBurst, LinkCut, StickWireBroken
 from lostlink_sims.sticks import codes
 
 Ints = NDArray[np.int64]
@@ -81,6 +82,8 @@ class HandsetFacts:
     hung, frozen, busy, dead : list of (int, int)
         While the main loop, or the handset as a whole, hangs, while the radio takes nothing, and, of this time, from
         when it is dead until it may have been set up again.
+    deaf_us : int
+        From when packets that should be answered may not be; `FAR_US` for never.
     lives : list of Life
     """
 
@@ -99,6 +102,8 @@ class HandsetFacts:
         self.frozen = hang_spans(HandsetHung, scenario)
         self.dead = [self._until_sent(*span) for span in dead_spans(scenario)]
         self.busy = [*spans_of(HandsetRadioBusy, scenario), *self.dead]
+        losses = [fault for fault in scenario.faults if isinstance(fault, LinkCut | InterferenceBurst)]
+        self.deaf_us = min((fault.at_us for fault in losses if trace.profile.radio.acknowledge), default=FAR_US)
         self.throttle = trace.profile.throttle_index
         self.idle_code = max(idle_codes(trace.profile))
         self.lives = self._lives()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 
 import pytest
@@ -13,21 +14,35 @@ from lostlink.rigs import Rig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.handset_flying import (
     anywhere,
+    bouncing,
     in_flight,
+    judge_rate,
     judge_stray,
     lasting,
     moved_to,
+    runs,
     sent_true,
     sticks,
     sticks_moved,
+    stirred,
     trial,
 )
 from lostlink.suite.judge import Judge
 from lostlink_sims import Profile, Trace
-from lostlink_sims.scenario import HandsetOff, HandsetRadioDead, HandsetRadioForgets, HandsetReset
+from lostlink_sims.scenario import (
+    HandsetOff,
+    HandsetRadioDead,
+    HandsetRadioForgets,
+    HandsetReset,
+    InterferenceBurst,
+    LinkCut,
+)
 
 OFF_FOR_US = 200_000
 DEAD_US = (5_000, 300_000, 5_000_000)
+DEAF_US = 5_000_000
+HALF_LOST = 0.5
+DEAF_STIR_US = 140_000
 HELD_STICKS = 3
 """Sticks that are held at a stop at power-on, in all combinations: that is how a handset is told to bind."""
 
@@ -89,3 +104,31 @@ def test_radio(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Jud
                 gap = packets.longest_gap(trace, since_us, last_us)
                 judge(trace, gap, at_most=limits.pause_us(profile))
             judge_stray(judge, trace, flight.at_us, until_us)
+
+
+@requires("HS-DEAF")
+def test_deaf(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """In flight no packet is answered for some seconds, then about every second one; then a receiver that is off."""
+    if not profile.radio.acknowledge:
+        pytest.skip("the receiver acknowledges no packets (radio.acknowledge)")
+    for flight in in_flight(scenario, 2):
+        cut = LinkCut(at_us=flight.at_us, for_us=DEAF_US)
+        half = InterferenceBurst(at_us=flight.at_us + DEAF_US, for_us=DEAF_US, loss=HALF_LOST)
+        until_us = half.at_us + 2 * DEAF_US
+        moves, _ = stirred(scenario, until_us, DEAF_STIR_US)
+        moves = tuple(move for move in moves if move.at_us > flight.at_us)
+        trace = rig.run(lasting(flight.scenario, cut, half, *bouncing(profile), until_us=until_us, moves=moves))
+        if sent_true(trace, flight.at_us, judge):
+            _judge_undisturbed(judge, trace, flight.at_us, until_us)
+    until_us = sends_us(profile) + DEAF_US
+    moves, begin_us = stirred(scenario, until_us, DEAF_STIR_US)
+    run = dataclasses.replace(next(runs(scenario, 1)), moves=moves, duration_us=until_us, receiver_on_us=until_us)
+    _judge_undisturbed(judge, rig.run(run), begin_us, until_us)
+
+
+def _judge_undisturbed(judge: Judge, trace: Trace, since_us: int, until_us: int) -> None:
+    judge(trace, packets.longest_gap(trace, since_us, until_us), at_most=limits.pause_us(trace.profile))
+    judge_rate(judge, trace, since_us, until_us)
+    judge_stray(judge, trace, since_us, until_us)
+    if trace.profile.counter_byte is not None:
+        judge(trace, packets.counter_errors(trace, since_us, until_us), at_most=0, guard=True)

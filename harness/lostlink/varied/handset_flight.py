@@ -24,6 +24,8 @@ from lostlink_sims.scenario import (
     HandsetRadioDead,
     HandsetRadioForgets,
     HandsetReset,
+    InterferenceBurst,
+    LinkCut,
     StickWireBroken,
     SwitchBounces,
 )
@@ -74,6 +76,7 @@ class VariedHandsetFlight:
         self._age()
         self._radio()
         event_us = self._now_us
+        self._answers()
         self._events()
         self._new_start()
         self._afterwards()
@@ -210,6 +213,14 @@ class VariedHandsetFlight:
             self._faults.append(HandsetRadioBusy(at_us=at_us, for_us=for_us))
             self._now_us = at_us + for_us + 20 * packet_us
         self._settle()
+
+    def _answers(self) -> None:
+        """Lose packets, so that none, or not each, is answered from shortly before the event on."""
+        match self._row["answers"]:
+            case "half are lost":
+                self._faults.append(InterferenceBurst(at_us=self._now_us - SOON_US, loss=0.5))
+            case "none for a second":
+                self._faults.append(LinkCut(at_us=self._now_us - SOON_US, for_us=SECOND_US))
 
     def _events(self) -> None:
         first, second = self._row["event"], self._row["second event"]
