@@ -172,6 +172,8 @@ _ROWS: Final = (
      "the handset goes on sending packets that look new while its main loop hangs"),
     ("HS-WIRE", _CRITICAL, "A broken throttle wire never sends more throttle.",
      "the handset sends more throttle when the throttle's wire breaks"),
+    ("HS-FLOAT", _MAJOR, "A broken stick wire moves no other channel of the handset's packets.",
+     "a broken stick wire of the handset moves other channels or delays packets"),
     ("HS-WRAP", _MAJOR, "A wrap of the handset's counter changes nothing.",
      "the handset sends at another rate or other positions when its counter wraps"),
     ("HS-VARIED", _CRITICAL, "In uses that vary sticks, switches, contacts, radio, resets, hangs and broken wires, no "

@@ -5,6 +5,7 @@ All of it is independent of packet losses and is calculated ahead, a tile of slo
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -28,6 +29,7 @@ from lostlink_sims.scenario import (
 from lostlink_sims.sticks import Programme, codes, layout, wiper
 from lostlink_sims.streams import BLOCK, Purpose, Streams
 
+_FLOATS = -1
 TILE = 64 * BLOCK
 """Maximum number of slots calculated at once."""
 
@@ -155,6 +157,14 @@ class Handset:
                 if due < whole:
                     break
 
+    def _let_float(self, readings: Ints) -> None:
+        """Give inputs that float what the stick before them reads, the first the last."""
+        sticks = [column for column, channel in enumerate(self._profile.channels) if channel.kind == "stick"]
+        for before, column in [*itertools.pairwise(sticks), (sticks[-1], sticks[0]), *itertools.pairwise(sticks)]:
+            floats = readings[:, column] == _FLOATS
+            readings[floats, column] = readings[floats, before]
+        readings[readings == _FLOATS] = ADC_COUNTS // 2
+
     def _left(self, base_us: int, count: int, index: int) -> Ints:
         handset = self._profile.handset
         n = TILE - index % BLOCK  # later tiles begin with a block of numbers
@@ -178,8 +188,9 @@ class Handset:
             for fault in self._broken:
                 if fault.channel == channel.name:
                     inside = (left_us >= fault.at_us) & (left_us < fault.until_us(self._scenario.duration_us))
-                    reading[inside] = 0 if fault.rail == "low" else ADC_COUNTS - 1
+                    reading[inside] = {"low": 0, "high": ADC_COUNTS - 1}.get(fault.rail, _FLOATS)
             readings[:, column] = reading
+        self._let_float(readings)
         rows = layout(profile, codes(profile, position, readings), np.arange(count, count + n))
         for hung_us, until_us in self._hung:
             inside = (left_us >= hung_us) & (left_us < until_us)

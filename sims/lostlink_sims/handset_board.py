@@ -86,7 +86,7 @@ class Controls:
         """Return readings of the sticks and positions of the switches at an instant, which is later each time."""
         if now_us < self._rests_until_us:
             return self._kept
-        readings = tuple(self._reading(number, channel, now_us) for number, channel in self._sticks)
+        readings = self._floating([self._reading(number, channel, now_us) for number, channel in self._sticks])
         switches = tuple(self._contact(number, channel, now_us) for number, channel in self._switches)
         self._sweeps += 1
         self._kept = readings, switches
@@ -102,10 +102,23 @@ class Controls:
         following = bisect_right(self._changes_us, now_us)
         return self._changes_us[following] if following < len(self._changes_us) else FAR_US
 
-    def _reading(self, number: int, channel: Channel, now_us: int) -> int:
+    @staticmethod
+    def _floating(readings: list[int | None]) -> tuple[int, ...]:
+        """Return the readings of a sweep; an input that floats keeps what the one before it had, the first the last."""
+        if None not in readings:
+            return tuple(readings)  # type: ignore[arg-type]
+        known = [reading for reading in readings if reading is not None]
+        before, whole = (known or [ADC_COUNTS // 2])[-1], []
+        for reading in readings:
+            before = before if reading is None else reading
+            whole.append(before)
+        return tuple(whole)
+
+    def _reading(self, number: int, channel: Channel, now_us: int) -> int | None:
+        """Return the reading of a stick; None for an input that floats."""
         for fault in self._broken:
             if fault.channel == channel.name and fault.at_us <= now_us < fault.until_us(self._end_us):
-                return 0 if fault.rail == "low" else ADC_COUNTS - 1
+                return {"low": 0, "high": ADC_COUNTS - 1}.get(fault.rail)
         position = self._programme.position(number, now_us)
         if self._last[number][0] != position:  # a stick is at rest most of the time
             self._last[number] = position, int(adc_reading(wiper(channel, np.array([position])))[0])

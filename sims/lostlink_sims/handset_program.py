@@ -76,6 +76,8 @@ LEAST_MARGIN: Final = 0.02
 
 def tells_break(channel: Channel, rail: str) -> bool:
     """Return whether a reading at a rail is beyond every position of a stick."""
+    if rail == "floats":
+        return False
     ends = channel.travel_low, channel.travel_high
     return min(ends) >= LEAST_MARGIN if rail == "low" else max(ends) <= 1 - LEAST_MARGIN
 

@@ -145,11 +145,13 @@ class SwitchBounces(LastingFault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StickWireBroken(LastingFault):
-    """A stick's wire breaks and the ADC reads one of its rails."""
+    """A stick's wire breaks, and the ADC reads one of its rails, or with an input that floats the stick before it."""
 
     name: ClassVar[str] = "stick wire broken"
     channel: str = text(MISSING, "Name of the channel.")
-    rail: str = choice("low", "Rail that the ADC reads.", "low", "high")
+    rail: str = choice(
+        "low", "Rail that the ADC reads, or floats: what the input before reads.", "low", "high", "floats"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

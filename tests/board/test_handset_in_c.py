@@ -90,7 +90,7 @@ def trouble(profile: Profile, rng: random.Random, end_us: int) -> Scenario:
         lambda at, length: HandsetRadioDead(at_us=at, for_us=length),
         lambda at, length: HandsetRadioForgets(at_us=at),
         lambda at, length: StickWireBroken(
-            at_us=at, for_us=length, channel=rng.choice(sticks), rail=rng.choice(("low", "high"))
+            at_us=at, for_us=length, channel=rng.choice(sticks), rail=rng.choice(("low", "high", "floats"))
         ),
     ]
     faults = [rng.choice(kinds)(rng.randrange(end_us), rng.choice((2_000, 30_000, 600_000))) for _ in range(4)]

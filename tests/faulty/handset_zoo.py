@@ -1300,6 +1300,74 @@ class RailAtBootIsAStop(Sound):
         return at_rail and not self.is_stop
 
 
+class AnyBreak(Sound):
+    """Looks for broken wires of all sticks."""
+
+    def broken(self, readings: Sequence[int]) -> list[int]:
+        return [i for i, reading in zip(self.sticks, readings, strict=True) if not 20 <= reading <= 1003]
+
+
+class AnyBreakCutsTheThrottle(AnyBreak):
+    """A broken wire of any stick: the throttle goes to idle."""
+
+    def read(self, clock: int, readings: list[int], switches: list[int]) -> None:
+        super().read(clock, readings, switches)
+        if self.broken(readings):
+            assert self.codes is not None
+            self.codes[self.throttle] = self.low
+
+
+class AnyBreakFreezesAll(AnyBreak):
+    """With a broken wire the last codes are sent on."""
+
+    def read(self, clock: int, readings: list[int], switches: list[int]) -> None:
+        before = self.codes
+        super().read(clock, readings, switches)
+        if before is not None and set(self.broken(readings)) - {self.throttle}:
+            self.codes = before
+
+
+class NoPacketWithABreak(AnyBreak):
+    """Implausible readings are not sent."""
+
+    def turn(self, clock: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
+        wanted = super().turn(clock, readings, switches)
+        self.out = None if set(self.broken(readings)) - {self.throttle} else self.out
+        return wanted
+
+
+class CentredForGoodAfterABreak(AnyBreak):
+    """A stick whose wire was broken once is sent as centred from then on."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.was_broken: set[int] = set()
+
+    def read(self, clock: int, readings: list[int], switches: list[int]) -> None:
+        super().read(clock, readings, switches)
+        self.was_broken |= set(self.broken(readings)) - {self.throttle}
+        assert self.codes is not None
+        for i in self.was_broken:
+            self.codes[i] = 127
+
+
+class EqualSticksAreAFault(Sound):
+    """Two sticks with equal readings for a quarter of a second count as a short circuit: all are held."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.equal_for: dict[int, int] = {}
+
+    def read(self, clock: int, readings: list[int], switches: list[int]) -> None:
+        before = self.codes
+        super().read(clock, readings, switches)
+        for place in range(1, len(readings)):
+            same = abs(readings[place] - readings[place - 1]) <= 1
+            self.equal_for[place] = self.equal_for.get(place, 0) + 1 if same else 0
+            if self.equal_for[place] * self.interval > 250_000 and before is not None:
+                self.codes = before
+
+
 # --- the radio ---
 
 
@@ -1832,6 +1900,11 @@ MISTAKES = (
     Mistake(BreakAfterThreeSweeps, "HS-WIRE", "margins"),
     Mistake(BreakForASecond, "HS-WIRE", "margins"),
     Mistake(RailAtBootIsAStop, "HS-WIRE", "margins"),
+    Mistake(AnyBreakCutsTheThrottle, "HS-FLOAT", "margins"),
+    Mistake(AnyBreakFreezesAll, "HS-FLOAT", "margins"),
+    Mistake(NoPacketWithABreak, "HS-FLOAT", "margins"),
+    Mistake(CentredForGoodAfterABreak, "HS-FLOAT", "margins"),
+    Mistake(EqualSticksAreAFault, "HS-FLOAT"),
     Mistake(LaterThanNext, "HS-WRAP"),
     Mistake(SixteenBitMilliseconds, "HS-WRAP"),
     Mistake(ContactsByInstants, "HS-WRAP"),

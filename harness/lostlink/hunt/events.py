@@ -262,7 +262,7 @@ def _handset_table(profile: Profile) -> Iterator[Kind]:
     why_none = "" if told else "the receiver acknowledges no packets (radio.acknowledge)"
     yield Kind("answers lost", True, (unanswered,) if told else (), why_none, ("HS-DEAF",))
     yield Kind("contacts bounce", False, tuple(_bounces(profile)), about=("HS-SWITCH",))
-    yield Kind("stick wire broken", True, tuple(broken), why, ("HS-WIRE",))
+    yield Kind("stick wire broken", True, tuple(broken), why, ("HS-WIRE", "HS-FLOAT"))
 
 
 def _dead_radios(profile: Profile) -> tuple[tuple[Variant, ...], str]:
@@ -300,7 +300,7 @@ def _told_breaks(profile: Profile) -> tuple[list[Variant], str]:
     )  # fmt: skip
     variants = [_broken_wire(throttle.name, rail) for rail in rails]
     others = [one.name for one in profile.channels if one.kind == "stick" and one.name != throttle.name]
-    return [*variants, *(_broken_wire(name, rail) for name in others for rail in ("low", "high"))], why
+    return [*variants, *(_broken_wire(name, rail) for name in others for rail in ("low", "high", "floats"))], why
 
 
 def _stick_variants(profile: Profile, index: int, places: Iterable[float] = (0.0, 1.0, 0.5, 0.25)) -> Iterator[Variant]:
@@ -383,4 +383,5 @@ def _broken_wires(profile: Profile) -> Iterator[Variant]:
 
 
 def _broken_wire(name: str, rail: str) -> Variant:
-    return _lasting(f"the wire of {name} breaks and reads {rail}", StickWireBroken, channel=name, rail=rail)
+    how = "its input floats" if rail == "floats" else f"reads {rail}"
+    return _lasting(f"the wire of {name} breaks and {how}", StickWireBroken, channel=name, rail=rail)

@@ -54,6 +54,8 @@ def cause(facts: HandsetFacts, at_us: int, otherwise: str) -> str:
         return "HS-HANG"
     if life is not None and at_us < life.awake_us + facts.limits.settle_us and otherwise != "HS-GAP":
         return "HS-FIRST"
+    if any(from_us <= at_us < until_us for from_us, until_us in facts.others_broken):
+        return "HS-FLOAT"
     if at_us >= facts.deaf_us:
         return "HS-DEAF"
     return "HS-LONG" if life is not None and at_us > life.start_us + LONG_US else otherwise

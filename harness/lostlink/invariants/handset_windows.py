@@ -160,6 +160,16 @@ class HandsetFacts:
         return sorted((fault for fault in faults if fault.channel == channel), key=lambda fault: fault.at_us)
 
     @cached_property
+    def others_broken(self) -> list[Span]:
+        """When the wire of another stick than the throttle's is broken."""
+        throttle = self.profile.channels[self.throttle].name
+        return [
+            (fault.at_us, fault.until_us(self.trace.scenario.duration_us))
+            for fault in self.trace.scenario.faults
+            if isinstance(fault, StickWireBroken) and fault.channel != throttle
+        ]
+
+    @cached_property
     def throttle_breaks(self) -> list[tuple[int, int, bool]]:
         """When the throttle's wire is broken, and whether its reading must give no more throttle."""
         channel = self.profile.channels[self.throttle]

@@ -107,6 +107,7 @@ CONCERNS: Final[Mapping[str, tuple[Value, ...]]] = {
     ),
     **dict.fromkeys(("HS-ADDRESS", "HS-RADIO"), _events("radio dead", "radio forgets")),
     "HS-DEAF": any_of("answers", "half are lost", "none for a second"),
+    "HS-FLOAT": _events("another stick's wire breaks"),
     "HS-WIRE": _events("throttle's wire breaks, reads low", "throttle's wire breaks, reads high"),
     "HS-WRAP": any_of("counter at the event", "passes 2^32", "passes 2^31", "passes 2^16 ms", "passes 2^15 ms"),
     "HS-LONG": any_of("age of the flight", "past 2^16 packets", "36 min", "72 min"),

@@ -281,7 +281,10 @@ class VariedHandsetFlight:
                 return at_us + for_us + boot_us
         stick, rail = self._throttle, word.rpartition(" ")[2]
         if word == "another stick's wire breaks":
-            stick, rail = self._draw.choice(self._others or [self._throttle]), self._draw.choice(("low", "high"))
+            stick, rail = (
+                self._draw.choice(self._others or [self._throttle]),
+                self._draw.choice(("low", "high", "floats")),
+            )
         name = self._profile.channels[stick].name
         if self._profile.channels[stick].kind == "stick":
             self._faults.append(StickWireBroken(at_us=at_us, for_us=for_us, channel=name, rail=rail))
