@@ -174,6 +174,10 @@ _ROWS: Final = (
      "the handset sends more throttle when the throttle's wire breaks"),
     ("HS-FLOAT", _MAJOR, "A broken stick wire moves no other channel of the handset's packets.",
      "a broken stick wire of the handset moves other channels or delays packets"),
+    ("HS-BATTERY", _MAJOR, "The pilot is warned of a battery that is low, in time and not before.",
+     "the handset does not warn of a low battery, or warns of a good one"),
+    ("HS-REF", _CRITICAL, "A battery that falls does not move the sticks.",
+     "the handset's sticks move when its battery falls"),
     ("HS-WRAP", _MAJOR, "A wrap of the handset's counter changes nothing.",
      "the handset sends at another rate or other positions when its counter wraps"),
     ("HS-VARIED", _CRITICAL, "In uses that vary sticks, switches, contacts, radio, resets, hangs and broken wires, no "

@@ -24,12 +24,15 @@ from lostlink_sims.handset_program import Cause, HandsetFactory, HandsetProgram,
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, Channel, Profile, air_time_us
 from lostlink_sims.receiver import MASK
 from lostlink_sims.scenario import HandsetHung, HandsetOff, HandsetRadioBusy, Scenario, StickWireBroken, SwitchBounces
-from lostlink_sims.sticks import Programme, switch_place, wiper
+from lostlink_sims.sticks import Battery, Programme, switch_place, wiper
 from lostlink_sims.streams import Purpose, Streams
+from lostlink_sims.trace import Steps
 
 _HALF: Final = MASK >> 1
 _CONTACT_US: Final = 200
 """A bouncing contact keeps a state for so long."""
+BATTERY_INPUT: Final = 47
+"""Number of its stream of noise; channels have those below."""
 _FETCHED: Final = 1024
 """Random numbers of a stream that are fetched at once."""
 MOST_SPINS: Final = 100_000
@@ -69,11 +72,13 @@ class Controls:
         self._sticks = [(number, channel) for number, channel in numbered if channel.kind == "stick"]
         self._switches = [(number, channel) for number, channel in numbered if channel.kind != "stick"]
         self._sweeps = 0
+        self._battery, self._gauge = Battery(profile.battery.full_mv, scenario.faults), profile.battery
         self._end_us = scenario.duration_us
         self._broken = [fault for fault in scenario.faults if isinstance(fault, StickWireBroken)]
         self._bounces = [fault for fault in scenario.faults if isinstance(fault, SwitchBounces)]
         bounce_us = max((fault.bounce_us for fault in self._bounces), default=0)
         moving = [(move.at_us, move.at_us + move.ramp_us + bounce_us) for move in scenario.moves]
+        moving += self._battery.bends
         broken = spans_of(StickWireBroken, scenario)
         self._changes_us = sorted({at_us for span in (*moving, *broken) for at_us in span})
         self._moving = _joined(moving)
@@ -87,6 +92,8 @@ class Controls:
         if now_us < self._rests_until_us:
             return self._kept
         readings = self._floating([self._reading(number, channel, now_us) for number, channel in self._sticks])
+        if self._gauge.input_range_mv is not None:
+            readings = (*readings, self._battery_reading(now_us, self._gauge.input_range_mv))
         switches = tuple(self._contact(number, channel, now_us) for number, channel in self._switches)
         self._sweeps += 1
         self._kept = readings, switches
@@ -101,6 +108,15 @@ class Controls:
             return now_us
         following = bisect_right(self._changes_us, now_us)
         return self._changes_us[following] if following < len(self._changes_us) else FAR_US
+
+    def _battery_reading(self, now_us: int, range_mv: int) -> int:
+        return self._noisy(self._battery.at_mv(now_us) * ADC_COUNTS // range_mv, BATTERY_INPUT)
+
+    def _noisy(self, reading: int, number: int) -> int:
+        """Return a reading with the noise of an input, within the range of the ADC."""
+        if self._noise:
+            reading += self._below(Purpose.ADC_NOISE + number, self._sweeps, 2 * self._noise + 1) - self._noise
+        return min(max(reading, 0), ADC_COUNTS - 1)
 
     @staticmethod
     def _floating(readings: list[int | None]) -> tuple[int, ...]:
@@ -118,14 +134,19 @@ class Controls:
         """Return the reading of a stick; None for an input that floats."""
         for fault in self._broken:
             if fault.channel == channel.name and fault.at_us <= now_us < fault.until_us(self._end_us):
-                return {"low": 0, "high": ADC_COUNTS - 1}.get(fault.rail)
+                rail = {"low": 0, "high": ADC_COUNTS - 1}.get(fault.rail)
+                return None if rail is None else self._scaled(rail, now_us)
         position = self._programme.position(number, now_us)
         if self._last[number][0] != position:  # a stick is at rest most of the time
             self._last[number] = position, int(adc_reading(wiper(channel, np.array([position])))[0])
         reading = self._last[number][1]
-        if self._noise:
-            reading += self._below(Purpose.ADC_NOISE + number, self._sweeps, 2 * self._noise + 1) - self._noise
-        return min(max(reading, 0), ADC_COUNTS - 1)
+        return self._noisy(self._scaled(reading, now_us), number)
+
+    def _scaled(self, reading: int, now_us: int) -> int:
+        """Return a reading of what the battery supplies; with a reference that is fixed it falls with it."""
+        if not self._gauge.moves_sticks:
+            return reading
+        return reading * self._battery.at_mv(now_us) // self._gauge.full_mv
 
     def _below(self, purpose: int, number: int, limit: int) -> int:
         piece, place = divmod(number, _FETCHED)
@@ -201,6 +222,11 @@ class _Life:
             if not hasattr(program, "radio"):
                 raise TypeError("the profile declares handset.address; allowed: a program with radio(clock_us)")
             self._radio = program.radio
+        self._alarm = None
+        if self._profile.battery.input_range_mv is not None:
+            if not hasattr(program, "alarm"):
+                raise TypeError("the profile declares battery.input_range; allowed: a program with alarm(clock_us)")
+            self._alarm = program.alarm
         self.where = "power_on()"
         clock = self._clock(self._boot_us)
         program.power_on(clock, int(cause))
@@ -283,6 +309,9 @@ class _Life:
         clock = (self._base + own_us) & MASK
         self.where = "turn()"
         wanted = self._turn_call(clock, readings, switches)
+        if self._alarm is not None:
+            self.where = "alarm()"
+            self._board.warns(index(self._alarm(clock)), now_us)
         self._packet_us = done_us = now_us + self._turn_takes_us
         self._turn_us = FAR_US
         if wanted is not None:
@@ -367,6 +396,7 @@ class HandsetBoard:
         self._changes_us = sorted(at_us for span in (*self._hung, *self._frozen, *self._busy) for at_us in span)
         self._clock_start = scenario.handset_clock_us
         self._free_us = 0  # the radio
+        self._alarms: list[tuple[int, int]] = []
         self._outcome = 0, Sent.OUT  # of the last packet, and when it is known
         self._last: Packet | None = None
         self.crash: HandsetCrash | None = None
@@ -452,6 +482,19 @@ class HandsetBoard:
         if self._own_address is not None and self._address is None:
             return True
         return bool(self._dead) and _until(self._dead, now_us) > 0
+
+    def warns(self, alarm: int, now_us: int) -> None:
+        """Note the program's warnings."""
+        if not self._alarms or self._alarms[-1][1] != alarm:
+            self._alarms.append((now_us, alarm))
+
+    @property
+    def alarm(self) -> Steps | None:
+        """The program's warnings until now; None where it is not asked for them."""
+        if self._profile.battery.input_range_mv is None:
+            return None
+        changes = np.array(self._alarms, np.int64).reshape(-1, 2)
+        return Steps(changes[:, 0], changes[:, 1])
 
     def set_up(self, address: Any, now_us: int) -> None:
         """Set the radio up for an address; a dead one does not take it."""

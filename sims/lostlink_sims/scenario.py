@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import MISSING, dataclass
 from typing import ClassVar, Final
 
-from lostlink_sims._settings import Checked, choice, count, duration, flag, level, setting, share, table, text
+from lostlink_sims._settings import Checked, choice, count, duration, flag, level, setting, share, table, text, voltage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +135,15 @@ class HandsetRadioForgets(Fault):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BatteryFalls(Fault):
+    """The voltage of the handset's battery goes at a constant rate to another, and stays there."""
+
+    name: ClassVar[str] = "battery falls"
+    to_mv: int = voltage(3_300, "Final voltage.")
+    ramp_us: int = duration(60_000_000, "Duration of the fall.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchBounces(LastingFault):
     """Each time a switch is moved its contacts bounce."""
 
@@ -222,6 +231,7 @@ AnyFault = (
     | HandsetRadioBusy
     | HandsetRadioDead
     | HandsetRadioForgets
+    | BatteryFalls
     | SwitchBounces
     | StickWireBroken
     | WrongAddress

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 import numpy as np
@@ -20,7 +20,7 @@ from lostlink_sims.codes import (
     crc8_rows,
 )
 from lostlink_sims.profile import Channel, Profile
-from lostlink_sims.scenario import Move
+from lostlink_sims.scenario import BatteryFalls, Move
 
 
 def _ppm(share: float) -> int:
@@ -91,6 +91,37 @@ class Programme:
         for column in range(len(self._lines)):
             table[:, column] = self.positions_of(column, at_us)
         return table
+
+
+class Battery:
+    """The voltage of the handset's battery over time: full, but where it falls."""
+
+    def __init__(self, full_mv: int, faults: Iterable[object]) -> None:
+        times, levels = [0], [full_mv]
+        falls = [fault for fault in faults if isinstance(fault, BatteryFalls)]
+        for fall in sorted(falls, key=lambda one: one.at_us):
+            start = _position(times, levels, fall.at_us)
+            while times[-1] > fall.at_us:  # a new fall ends one that is under way
+                times.pop()
+                levels.pop()
+            times += [fall.at_us, fall.at_us + fall.ramp_us]
+            levels += [start, fall.to_mv]
+        self._line = times, levels
+        self.bends = [(fall.at_us, fall.at_us + fall.ramp_us) for fall in falls]
+
+    def at_mv(self, at_us: int) -> int:
+        """Return the voltage at an instant."""
+        return _position(*self._line, at_us)
+
+    def below_us(self, level_mv: int, end_us: int) -> int:
+        """Return from when the voltage is below a level for good; `end_us` if it is not."""
+        low, high = 0, end_us
+        if self.at_mv(end_us) >= level_mv:
+            return end_us
+        while low < high:  # it only falls
+            middle = (low + high) // 2
+            low, high = (low, middle) if self.at_mv(middle) < level_mv else (middle + 1, high)
+        return low
 
 
 def wiper(channel: Channel, position: Ints) -> Ints:

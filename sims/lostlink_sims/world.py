@@ -63,6 +63,8 @@ def simulate_on(build: Build, profile: Profile, scenario: Scenario, handset: Han
     stage, crash = _run(build, profile, scenario, handset, keep=True)
     trace = stage.trace(crash)
     trace.handset_crashed = stage.handset_crashed
+    if isinstance(stage.handset, HandsetBoard):
+        trace.alarm = stage.handset.alarm
     return trace
 
 

@@ -27,6 +27,7 @@ from lostlink_sims.handset_program import ReferenceHandset
 from lostlink_sims.profile import HandsetSettings
 from lostlink_sims.scenario import (
     AnyFault,
+    BatteryFalls,
     HandsetHung,
     HandsetLoopHung,
     HandsetOff,
@@ -55,7 +56,7 @@ ON_LINK = {
 }  # fmt: skip
 """Links on which a mistake shows that does nothing on heron."""
 CAN_BE_SHOWN = (Outcome.MET, Outcome.NOT_TESTED)
-GATE = "heron", "margins", "switches", "calibrated", "addressed", "acknowledged"
+GATE = "heron", "margins", "switches", "calibrated", "addressed", "acknowledged", "battery"
 SHORT = tuple(name for name in of_sides(Side.HANDSET) if name not in ("HS-LONG", "HS-GAP", "HS-RATE", "HS-COUNT"))
 
 Make = Callable[..., Path]
@@ -93,6 +94,8 @@ def trouble(profile: Profile, rng: random.Random, end_us: int) -> Scenario:
             at_us=at, for_us=length, channel=rng.choice(sticks), rail=rng.choice(("low", "high", "floats"))
         ),
     ]
+    if profile.battery.input_range_mv is not None:
+        kinds.append(lambda at, length: BatteryFalls(at_us=at, to_mv=rng.randrange(3_000, 4_200), ramp_us=length))
     faults = [rng.choice(kinds)(rng.randrange(end_us), rng.choice((2_000, 30_000, 600_000))) for _ in range(4)]
     faults += [SwitchBounces(at_us=0, channel=name, bounce_us=rng.randrange(1, 12_000)) for name in switches]
     moves = [
@@ -136,7 +139,7 @@ def test_c_and_python_send_the_same_packets(make: Make, link: str, long: bool) -
 @pytest.mark.parametrize(
     "link",
     [
-        pytest.param(name, marks=[] if name in ("heron", "timer", "calibrated", "addressed") else [LONG])
+        pytest.param(name, marks=[] if name in ("heron", "timer", "calibrated", "addressed", "battery") else [LONG])
         for name in LINKS
     ],
 )
@@ -163,6 +166,12 @@ def test_the_header_carries_every_key_of_the_handset() -> None:
         handset = dataclasses.replace(profile.handset, **{field.name: changed})
         is_same = c_header(dataclasses.replace(profile, handset=handset)) == plain
         assert is_same is (field.name in NO_BUSINESS_OF_THE_PROGRAM), field.name
+    battery = dataclasses.replace(profile.battery, input_range_mv=6_600)
+    with_battery = dataclasses.replace(profile, battery=battery)
+    assert c_header(with_battery) != plain
+    for changes in ({"input_range_mv": 6_000}, {"full_mv": 4_100}, {"warn_mv": 3_500}, {"reference": "fixed"}):
+        other_battery = dataclasses.replace(battery, **changes)
+        assert c_header(dataclasses.replace(profile, battery=other_battery)) != c_header(with_battery), changes
     for name, changed in {
         "packet_byte": 5, "reversed": True, "centre_error": 0.1, "travel_low": 0.1, "travel_high": 0.9,
         "kind": "three-position switch",

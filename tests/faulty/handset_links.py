@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any, Final
 
 import links  # type: ignore[import-not-found]
@@ -37,11 +39,15 @@ _SWITCHES: Final = (
 )  # fmt: skip
 
 
-def _link(name: str, channels: tuple[Channel, ...] = Profile().channels, **handset: Any) -> Profile:
+def _link(
+    name: str, channels: tuple[Channel, ...] = Profile().channels, *, battery: Mapping[str, Any] = MappingProxyType({}),
+    **handset: Any,
+) -> Profile:  # fmt: skip
     plain = Profile()
     return dataclasses.replace(
-        plain, name=name, channels=channels, handset=dataclasses.replace(plain.handset, **{**_FULL, **handset})
-    )
+        plain, name=name, channels=channels, handset=dataclasses.replace(plain.handset, **{**_FULL, **handset}),
+        battery=dataclasses.replace(plain.battery, **battery),
+    )  # fmt: skip
 
 
 LINKS: Final[dict[str, Profile]] = {
@@ -64,5 +70,10 @@ LINKS: Final[dict[str, Profile]] = {
     "addressed": _link("addressed", address="d2:4a:91:07:3e", adc_noise_counts=1, watchdog_us=300_000),
     "addressed, timer": _link("addressed, timer", address="07:3e:d2:4a:91", sends_from="timer",
                               packet_interval_us=8_000),
+    "battery": _link("battery", _WITH_MARGINS, mapping="calibrated", adc_noise_counts=1,
+                     battery={"input_range_mv": 6_600, "reference": "fixed"}),
+    "battery, ratiometric": _link("battery, ratiometric", battery={
+        "input_range_mv": 10_000, "full_mv": 8_400, "warn_mv": 7_200, "lowest_mv": 6_600,
+    }),
     "slow boot": _link("slow boot", boot_us=700_000, packet_interval_us=7_000, turn_us=1_500),
 }  # fmt: skip

@@ -169,8 +169,8 @@ def sound(fits: Fits = lambda profile: True) -> Callable[[type], type]:
 
 
 def fits(design: type, profile: Profile) -> bool:
-    """Return whether a design can keep the limits of a link."""
-    return _FITS[design](profile)
+    """Return whether a design can keep the limits of a link; most have nothing to do with a battery."""
+    return _FITS[design](profile) and (profile.battery.input_range_mv is None or hasattr(design, "alarm"))
 
 
 def by_loop(profile: Profile) -> bool:
@@ -674,6 +674,38 @@ class SetsUpADeadRadio(Planned):
     def radio(self, clock: int) -> bytes | None:
         sets_up, self.sets_up = self.sets_up, False
         return self.parts.address if sets_up else None
+
+
+@sound(by_loop)
+class WarnsForGood(Planned):
+    """A battery that was low in ten sweeps in a row is low until the handset is switched off."""
+
+    low = 0
+    level = 0
+
+    def filtered(self, readings: Sequence[int]) -> Sequence[int]:
+        battery = self.parts.profile.battery
+        if battery.input_range_mv is None:
+            return readings
+        *whole, last = readings
+        self.level = self.level or 64 * last
+        self.level += last - self.level // 64
+        is_low = last * battery.input_range_mv < 1024 * battery.warn_mv
+        self.low = self.low + 1 if is_low or self.low >= 10 else 0
+        if battery.reference == "ratiometric":
+            return whole
+        full = 1024 * battery.full_mv * 64 // battery.input_range_mv
+        return [min((2 * one + 1) * full // (2 * self.level + 64), 1023) for one in whole]
+
+    def turn(self, clock: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
+        places = [one.look(clock, now_at) for one, now_at in zip(self.switches, switches, strict=True)]
+        whole = self.filtered(readings)
+        self.ready(self.guard(self.row(whole, places), whole))
+        self.due = (self.due + self.parts.interval) & MASK
+        return self.due
+
+    def alarm(self, clock: int) -> int:
+        return int(self.low >= 10)
 
 
 @sound(by_loop)

@@ -93,7 +93,7 @@ class Sound:
 
     def turn(self, clock: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
         self.alive = 3
-        self.read(clock, list(readings), list(switches))
+        self.read(clock, self.gauged(list(readings)), list(switches))
         if not self.by_timer:
             self.out = self.fill()
         return self.next(clock)
@@ -114,6 +114,28 @@ class Sound:
     def loop_is_alive(self) -> bool:
         self.alive -= self.alive > 0
         return self.alive > 0
+
+    # --- the battery ---
+
+    level: float | None = None
+    is_flat = False
+
+    def gauged(self, readings: list[int]) -> list[int]:
+        """Return the readings of the sticks, as with a full battery."""
+        battery = self.profile.battery
+        if battery.input_range_mv is None:
+            return readings
+        volts = (readings.pop() + 0.5) / 1024 * battery.input_range_mv
+        self.level = volts if self.level is None else self.level + (volts - self.level) / 20
+        self.is_flat = self.level < battery.warn_mv + 40 * self.is_flat
+        return [self.made_good(reading, self.level) for reading in readings]
+
+    def made_good(self, reading: int, level: float) -> int:
+        battery = self.profile.battery
+        return min(int((reading + 0.5) * battery.full_mv / level), 1023) if battery.reference == "fixed" else reading
+
+    def alarm(self, clock: int) -> int:
+        return int(self.is_flat)
 
     # --- the radio ---
 
@@ -1565,6 +1587,79 @@ class NothingBeforeTheFirstAnswer(Sound):
         return super().frame(codes if self.is_known else unknown)
 
 
+# --- the battery ---
+
+
+class NeverWarns(Sound):
+    """Has no warning."""
+
+    def alarm(self, clock: int) -> int:
+        return 0
+
+
+class WarnsByTheFirstReading(Sound):
+    """The battery is judged at power-on."""
+
+    first: int | None = None
+
+    def alarm(self, clock: int) -> int:
+        self.first = super().alarm(clock) if self.first is None else self.first
+        return self.first
+
+
+class WarnsOfAGoodBattery(Sound):
+    """The divider is taken for one of another ratio: it warns from 3.9 V on."""
+
+    def alarm(self, clock: int) -> int:
+        return int(self.level is not None and self.level < 3_900)
+
+
+class WarnsByEachReading(Sound):
+    """No mean and no hysteresis: noise switches the warning on and off, and a full battery's spikes would too."""
+
+    def gauged(self, readings: list[int]) -> list[int]:
+        self.raw = readings[-1]
+        return super().gauged(readings)
+
+    def alarm(self, clock: int) -> int:
+        return int(self.raw % 7 != 0 and self.is_flat)
+
+
+class BeepsByDelay(Sound):
+    """With a low battery the main loop waits for a tone of 300 ms every ten seconds."""
+
+    def next(self, clock: int) -> int:
+        due = super().next(clock)
+        self.turns = getattr(self, "turns", 0) + 1
+        if self.is_flat and self.turns * self.interval % 10_000_000 < self.interval:
+            self.due = due = (clock + 300_000) & MASK
+        return due
+
+
+class SticksFallWithTheBattery(Sound):
+    """Readings are sent as they are, although the reference is fixed."""
+
+    def made_good(self, reading: int, level: float) -> int:
+        return reading
+
+
+class MadeGoodByTheFirstReading(Sound):
+    """Readings are made good by the battery's voltage at power-on."""
+
+    first: float | None = None
+
+    def made_good(self, reading: int, level: float) -> int:
+        self.first = level if self.first is None else self.first
+        return super().made_good(reading, self.first)
+
+
+class MadeGoodForNothing(Sound):
+    """Readings are made good, although they do not follow the battery."""
+
+    def made_good(self, reading: int, level: float) -> int:
+        return min(int((reading + 0.5) * self.profile.battery.full_mv / level), 1023)
+
+
 # --- the counter wraps ------------------------------------------------------------------------------------------
 
 
@@ -1905,6 +2000,14 @@ MISTAKES = (
     Mistake(NoPacketWithABreak, "HS-FLOAT", "margins"),
     Mistake(CentredForGoodAfterABreak, "HS-FLOAT", "margins"),
     Mistake(EqualSticksAreAFault, "HS-FLOAT"),
+    Mistake(NeverWarns, "HS-BATTERY", "battery"),
+    Mistake(WarnsByTheFirstReading, "HS-BATTERY", "battery"),
+    Mistake(WarnsOfAGoodBattery, "HS-BATTERY", "battery"),
+    Mistake(WarnsByEachReading, "HS-BATTERY", "battery"),
+    Mistake(BeepsByDelay, "HS-BATTERY", "battery"),
+    Mistake(SticksFallWithTheBattery, "HS-REF", "battery"),
+    Mistake(MadeGoodByTheFirstReading, "HS-REF", "battery"),
+    Mistake(MadeGoodForNothing, "HS-REF", "battery, ratiometric"),
     Mistake(LaterThanNext, "HS-WRAP"),
     Mistake(SixteenBitMilliseconds, "HS-WRAP"),
     Mistake(ContactsByInstants, "HS-WRAP"),

@@ -28,7 +28,7 @@ PROFILES = Path(__file__).parents[2] / "fixtures" / "profiles"
 GATE = (
     ("noisy", sound.HysteresisOfCounts), ("timer", sound.AliveFlag), ("plover", sound.SilentUntilLow),
     ("margins", sound.HysteresisOfACode), ("addressed", sound.LooksAfterItsRadio),
-    ("acknowledged", sound.CountsWhatLeft),
+    ("acknowledged", sound.CountsWhatLeft), ("battery", sound.WarnsForGood),
     ("slow timer with watchdog", sound.SameBufferAgain),
 )  # fmt: skip
 """A link and a design each that differ most."""
@@ -65,7 +65,11 @@ def test_names_of_values_are_those_of_dimensions() -> None:
 def test_each_value_changes_the_use() -> None:
     """No value of a dimension is flown as another one, beside values that make all of them show."""
     profile = link("dunlin")
-    profile = dataclasses.replace(profile, radio=dataclasses.replace(profile.radio, acknowledge=True))
+    profile = dataclasses.replace(
+        profile,
+        radio=dataclasses.replace(profile.radio, acknowledge=True),
+        battery=dataclasses.replace(profile.battery, input_range_mv=6_600),
+    )
     builder = ScenarioBuilder(profile, 1, "varied")
     blank = builder.blank("one")
     shows = {**HANDSET.plain(profile), "event": "main loop hangs", "second event": "reset"}

@@ -68,9 +68,14 @@ def test_links_are_possible() -> None:
 
 
 @pytest.mark.parametrize("handset", [zoo.Dead, zoo.Constant, zoo.ThrottleOnly])
-def test_no_set_up_of_a_radio_is_met_by_nothing(handset: HandsetFactory) -> None:
-    result = judged(handset, "addressed", "HS-ADDRESS", "HS-RADIO")
-    assert with_outcome(result, Outcome.MET, Outcome.NOT_TESTED) == {}
+@pytest.mark.parametrize(
+    ("link", "only"),
+    [("addressed", ("HS-ADDRESS", "HS-RADIO")), ("acknowledged", ("HS-DEAF",)), ("battery", ("HS-BATTERY", "HS-REF"))],
+)
+def test_nothing_about_radio_and_battery_is_met_by_nothing(
+    handset: HandsetFactory, link: str, only: tuple[str, ...]
+) -> None:
+    assert with_outcome(judged(handset, link, *only), Outcome.MET, Outcome.NOT_TESTED) == {}
 
 
 def test_a_program_without_a_set_up_is_a_finding_in_words() -> None:

@@ -143,8 +143,8 @@ def test_flights_and_limits_are_those_of_the_suite(path: str | None, long: bool)
 TELLING = "a throttle whose travel leaves margins, and a watchdog"
 TIMER = "a slow timer, a clock that is off, noise, and a calibrated throttle that is wired the other way round"
 PAIRS = [name for name in of_sides(Side.PAIR) if name != "PR-FALSE"]
-ADDRESSED = "a link with an address"
-ON_RADIO = ["HS-ADDRESS", "HS-RADIO", "HS-DEAF"]
+WITH_KEYS = "a link with all that a handset may have"
+ON_KEYS = ["HS-ADDRESS", "HS-RADIO", "HS-DEAF", "HS-BATTERY", "HS-REF"]
 ON_TELLING = ["HS-CENTRE", "HS-ENDS", "HS-START", "HS-RESET", "HS-HANG", "HS-WIRE"]
 ON_TIMER = ["HS-VALUE", "HS-SENSE", "HS-STILL", "HS-FRESH", "HS-BUSY", "HS-MARK", "HS-START", "HS-RESET", "HS-WIRE"]
 
@@ -152,21 +152,21 @@ ON_TIMER = ["HS-VALUE", "HS-SENSE", "HS-STILL", "HS-FRESH", "HS-BUSY", "HS-MARK"
 @pytest.mark.parametrize(
     ("path", "only", "untested"),
     [
-        (HERON, of_sides(Side.HANDSET), {"HS-WIRE", *ON_RADIO}),
+        (HERON, of_sides(Side.HANDSET), {"HS-WIRE", *ON_KEYS}),
         (TELLING, ON_TELLING, {"HS-ENDS"}),
         (TIMER, ON_TIMER, set()),
-        (ADDRESSED, ON_RADIO, set()),
+        (WITH_KEYS, ON_KEYS, set()),
         (HERON, PAIRS, {"PR-WIRE"}),
-        pytest.param(None, of_sides(Side.HANDSET), {"HS-WIRE", "HS-COUNT", *ON_RADIO}, marks=pytest.mark.long),
+        pytest.param(None, of_sides(Side.HANDSET), {"HS-WIRE", "HS-COUNT", *ON_KEYS}, marks=pytest.mark.long),
         pytest.param(
             "fixtures/profiles/plover.toml",
             of_sides(Side.HANDSET),
-            {"HS-WIRE", "HS-SWITCH", *ON_RADIO},
+            {"HS-WIRE", "HS-SWITCH", *ON_KEYS},
             marks=pytest.mark.long,
         ),
         pytest.param(TELLING, of_sides(Side.PAIR), set(), marks=pytest.mark.long),
     ],
-    ids=["handset", "telling", "timer", "addressed", "pair", "plain handset", "handset without a switch", "long pair"],
+    ids=["handset", "telling", "timer", "with keys", "pair", "plain handset", "handset without a switch", "long pair"],
 )
 def test_runs_and_limits_of_a_handset_are_those_of_the_suite(
     path: str | None, only: list[str], untested: set[str], monkeypatch: pytest.MonkeyPatch
@@ -175,7 +175,7 @@ def test_runs_and_limits_of_a_handset_are_those_of_the_suite(
 
     Every single judgement is looked at, not only the one of the verdict.
     """
-    profile = {TELLING: telling, TIMER: timer, ADDRESSED: addressed}.get(str(path), lambda: link(path))()
+    profile = {TELLING: telling, TIMER: timer, WITH_KEYS: with_keys}.get(str(path), lambda: link(path))()
     factory = ReferenceReceiver if only[0].startswith("PR-") else None
     judged = _noted(monkeypatch)
     result = run_suite(profile, SimRig(profile, factory, handset=ReferenceHandset), only=only)
@@ -237,6 +237,8 @@ KINDS = {
     r"longest time without a packet": "longest time without a packet",
     r"time until .* is in the packets": "from the step to the packet",
     r"wrong steps of the packet counter": "steps of the counter",
+    r"warnings of a battery.*": "warnings of a battery that is not low",
+    r"time until the battery's warning": "time until the battery's warning",
     r"packets to another address": "packets to another address",
     r"time until packets leave again": "time until packets leave again",
     r"packets with a wrong length.*": "packets with a wrong length",
@@ -297,7 +299,8 @@ FAULTS = {
     "HandsetOff": "switched off", "HandsetReset": "reset", "HandsetLoopHung": "hang",
     "HandsetRadioBusy": "takes nothing", "HandsetRadioDead": "dead", "HandsetRadioForgets": "forgets",
     "SwitchBounces": "bounce", "StickWireBroken": "wire",
-    "LinkCut": "no packet arrives", "InterferenceBurst": "every second", "ambient": "noise|losses",
+    "BatteryFalls": "falls", "LinkCut": "no packet arrives",
+    "InterferenceBurst": "every second", "ambient": "noise|losses",
 }  # fmt: skip
 """What a fault of a run is called in the explanations."""
 
@@ -321,13 +324,14 @@ def telling() -> Profile:
     return dataclasses.replace(profile, channels=tuple(channels), handset=handset)
 
 
-def addressed() -> Profile:
-    """Return a link whose handset sets up its radio, and whose packets are acknowledged."""
+def with_keys() -> Profile:
+    """Return a link whose handset sets up its radio and measures its battery, and whose packets are acknowledged."""
     profile = link(HERON)
     return dataclasses.replace(
         profile,
         handset=dataclasses.replace(profile.handset, address="d2:4a:91:07:3e"),
         radio=dataclasses.replace(profile.radio, acknowledge=True),
+        battery=dataclasses.replace(profile.battery, input_range_mv=6_600, reference="fixed"),
     )
 
 
@@ -496,7 +500,9 @@ def test_no_other_number_is_written_down() -> None:
 def test_not_tested_is_told_where_the_suite_skips() -> None:
     for name, told in explanations().items():
         source = ast.unparse(suite_test(name))
-        skips = any(word in source for word in ("pytest.skip", "needs_clock", "_needs_link_id", "_has_address"))
+        skips = any(
+            word in source for word in ("pytest.skip", "needs_clock", "_needs_link_id", "_has_address", "_has_battery")
+        )
         assert skips == bool(told.untested), name
 
 
@@ -607,6 +613,7 @@ BESIDES = {
     "HS-ADDRESS": "extern const uint8_t address[]; void radio_write_address(const uint8_t *to);\n"
     "void radio_transmit(void);",
     "HS-RADIO": "enum { CHANNEL = 40 }; uint8_t radio_read_channel(void); void set_up_radio(void);",
+    "HS-REF": "enum { FULL_READING = 650 }; extern uint16_t battery_reading;",
     "HS-START": "enum { THROTTLE = 2, IDLE_CODE = 12 }; extern uint8_t throttle_code, waits;",
     "HS-RESET": "enum { POWER_ON = 1 }; extern uint8_t waits; uint8_t reset_cause(void);",
     "HS-HANG": "extern volatile uint8_t is_new; extern uint8_t counter; void read_sticks(uint8_t *into);\n"

@@ -16,9 +16,10 @@ from lostlink_sims.fates import Air
 from lostlink_sims.handset import TILE, Handset
 from lostlink_sims.handset_board import MOST_SPINS, REFUSAL_US, Controls, HandsetBoard
 from lostlink_sims.handset_program import Cause, HandsetFactory, ReferenceHandset, Sent
-from lostlink_sims.profile import air_time_us
+from lostlink_sims.profile import BatterySettings, air_time_us
 from lostlink_sims.scenario import (
     AnyFault,
+    BatteryFalls,
     ForeignHandset,
     HandsetHung,
     HandsetLoopHung,
@@ -485,6 +486,38 @@ def test_what_is_told_changes_nothing_for_a_program_that_does_not_listen() -> No
     assert np.array_equal(data.frames.widths_us, program.frames.widths_us)
     assert np.array_equal(data.foreign_us, program.foreign_us)
     assert len(set(data.packets.attempts.tolist())) == 3
+
+
+def test_the_battery_is_the_last_reading_and_falls() -> None:
+    """Full 4.2 V of 6.6 V: 4200 * 1024 / 6600 = 651.6; half way to 3.3 V 3750: 581.8; 3300: 512. Sticks as before."""
+    link = dataclasses.replace(profile(), battery=BatterySettings(input_range_mv=6_600))
+    run = scenario(BatteryFalls(at_us=10_000, to_mv=3_300, ramp_us=20_000))
+    controls = Controls(link, run, Streams(1))
+    assert [controls.sweep(at_us)[0] for at_us in (0, 9_999, 20_000, 30_000, 90_000)] == [
+        (512, 512, 0, 512, reading) for reading in (651, 651, 581, 512, 512)
+    ]
+
+
+def test_with_a_fixed_reference_all_readings_fall_with_the_battery() -> None:
+    """512 * 3750 / 4200 = 457.1; a wire that breaks to the supply reads 1023 * 3750 / 4200 = 913.4."""
+    link = dataclasses.replace(profile(), battery=BatterySettings(input_range_mv=6_600, reference="fixed"))
+    falls = BatteryFalls(at_us=0, to_mv=3_750, ramp_us=0)
+    broken = [StickWireBroken(at_us=0, channel=name, rail=rail) for name, rail in (("roll", "high"), ("yaw", "low"))]
+    assert Controls(link, scenario(falls, *broken), Streams(1)).sweep(1)[0] == (913, 457, 0, 0, 581)
+
+
+def test_warnings_are_noted_as_they_change() -> None:
+    class Warns(Log):
+        def alarm(self, clock: int) -> int:
+            return int(10_000 <= clock < 20_000)
+
+    link = dataclasses.replace(profile(), battery=BatterySettings(input_range_mv=6_600))
+    calls: list[Call] = []
+    trace = simulate(link, scenario(), handset=lambda link: Warns(link, calls))
+    assert trace.alarm is not None
+    assert (trace.alarm.at_us.tolist(), trace.alarm.value.tolist()) == ([0, 10_000, 20_000], [0, 1, 0])
+    assert "a program with alarm(clock_us)" in crash_of(link, scenario(), lambda link: Log(link, calls))
+    assert simulate(profile(), scenario(), handset=lambda link: Warns(link, calls)).alarm is None
 
 
 OWN, OTHER = b"\x01\x02\x03\x04\x05", b"\x01\x02\x03\x04\x06"

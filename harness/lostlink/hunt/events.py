@@ -19,6 +19,7 @@ from lostlink_sims.handset_program import LEAST_MARGIN, idle_rail, tells_break
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 from lostlink_sims.scenario import (
     AnyFault,
+    BatteryFalls,
     BrownOut,
     DamagedPayload,
     FadeRamp,
@@ -257,12 +258,26 @@ def _handset_table(profile: Profile) -> Iterator[Kind]:
     yield Kind("handset radio busy", True, (busy,), about=("HS-BUSY",))
     dead, why_not = _dead_radios(profile)
     yield Kind("handset radio dead", True, dead, why_not, ("HS-RADIO", "HS-ADDRESS"))
+    fall, why_full = _falls(profile)
+    yield Kind("battery falls", False, fall, why_full, ("HS-REF",))
     unanswered = _lasting("the receiver answers no packet", LinkCut)
     told = profile.radio.acknowledge
     why_none = "" if told else "the receiver acknowledges no packets (radio.acknowledge)"
     yield Kind("answers lost", True, (unanswered,) if told else (), why_none, ("HS-DEAF",))
     yield Kind("contacts bounce", False, tuple(_bounces(profile)), about=("HS-SWITCH",))
     yield Kind("stick wire broken", True, tuple(broken), why, ("HS-WIRE", "HS-FLOAT"))
+
+
+def _falls(profile: Profile) -> tuple[tuple[Variant, ...], str]:
+    """Return the fall of a battery that the program sees, and why it is left out."""
+    if profile.battery.input_range_mv is None:
+        return (), "the profile declares no input for the handset's battery (battery.input_range)"
+    lowest_mv = profile.battery.lowest_mv
+    fall = Variant(
+        "the battery falls to its lowest",
+        lambda at_us, _: (BatteryFalls(at_us=at_us, to_mv=lowest_mv, ramp_us=20_000_000),),
+    )
+    return (fall,), ""
 
 
 def _dead_radios(profile: Profile) -> tuple[tuple[Variant, ...], str]:

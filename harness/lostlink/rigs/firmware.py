@@ -96,8 +96,9 @@ HANDSET: Final = Interface(
         "handset_interrupt": (_U8, [_MEMORY, _U32, _U8P, _U8]),
         "handset_sent": (None, [_MEMORY, _U32, _U8]),
         "handset_radio": (_U8, [_MEMORY, _U32, _U8P, _U8]),
+        "handset_alarm": (_U8, [_MEMORY, _U32]),
     },
-    optional=("handset_interrupt", "handset_sent", "handset_radio"),
+    optional=("handset_interrupt", "handset_sent", "handset_radio", "handset_alarm"),
     first_step=FIRST_HANDSET_STEP,
 )
 
@@ -309,7 +310,7 @@ def factory(image: Image, watch: Watch) -> ReceiverFactory:
 class CompiledHandset:
     """A handset whose program is a library; see `lostlink_sims.handset_program.HandsetProgram`.
 
-    It has `interrupt`, `sent` and `radio` if the library has them.
+    It has `interrupt`, `sent`, `radio` and `alarm` if the library has them.
 
     Parameters
     ----------
@@ -329,6 +330,8 @@ class CompiledHandset:
             self.sent = partial(self._call, "handset_sent")
         if hasattr(library, "handset_radio"):
             self.radio = partial(self._payload_of, "handset_radio")
+        if hasattr(library, "handset_alarm"):
+            self.alarm = partial(self._call, "handset_alarm")
 
     def _call(self, name: str, *arguments: Any) -> Any:
         self._watch.begin(HANDSET.step(name))

@@ -59,6 +59,9 @@ DIMENSIONS: Final = (
     ),
     Dimension("ADC noise", ("none", "as declared"), lambda p: p.handset.adc_noise_counts > 0),
     Dimension("radio before the event", ("free", "busy for a packet", "busy for 100 ms", "busy again and again")),
+    Dimension(
+        "battery", ("full", "falls to its lowest", "at its lowest"), lambda p: p.battery.input_range_mv is not None
+    ),
     Dimension("answers", ("all come", "half are lost", "none for a second"), lambda p: p.radio.acknowledge),
     Dimension("event", ("none", *_EVENTS), absent=_cannot_happen),
     Dimension("length", ("a second", "some packets", "half the receiver's timeout", "past the watchdog"),
@@ -107,6 +110,7 @@ CONCERNS: Final[Mapping[str, tuple[Value, ...]]] = {
     ),
     **dict.fromkeys(("HS-ADDRESS", "HS-RADIO"), _events("radio dead", "radio forgets")),
     "HS-DEAF": any_of("answers", "half are lost", "none for a second"),
+    "HS-REF": any_of("battery", "falls to its lowest", "at its lowest"),
     "HS-FLOAT": _events("another stick's wire breaks"),
     "HS-WIRE": _events("throttle's wire breaks, reads low", "throttle's wire breaks, reads high"),
     "HS-WRAP": any_of("counter at the event", "passes 2^32", "passes 2^31", "passes 2^16 ms", "passes 2^15 ms"),

@@ -17,6 +17,7 @@ from lostlink_sims import Move, Scenario
 from lostlink_sims.handset_program import idle_codes
 from lostlink_sims.scenario import (
     AnyFault,
+    BatteryFalls,
     HandsetHung,
     HandsetLoopHung,
     HandsetOff,
@@ -77,6 +78,7 @@ class VariedHandsetFlight:
         self._radio()
         event_us = self._now_us
         self._answers()
+        self._battery()
         self._events()
         self._new_start()
         self._afterwards()
@@ -213,6 +215,14 @@ class VariedHandsetFlight:
             self._faults.append(HandsetRadioBusy(at_us=at_us, for_us=for_us))
             self._now_us = at_us + for_us + 20 * packet_us
         self._settle()
+
+    def _battery(self) -> None:
+        """Let the battery fall from the event on, or be at its lowest from the beginning."""
+        word, lowest_mv = self._row["battery"], self._profile.battery.lowest_mv
+        if word == "at its lowest":
+            self._faults.append(BatteryFalls(at_us=0, to_mv=lowest_mv, ramp_us=0))
+        elif word == "falls to its lowest":
+            self._faults.append(BatteryFalls(at_us=self._now_us, to_mv=lowest_mv, ramp_us=20 * SECOND_US))
 
     def _answers(self) -> None:
         """Lose packets, so that none, or not each, is answered from shortly before the event on."""
