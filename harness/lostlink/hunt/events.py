@@ -12,6 +12,7 @@ from typing import Any, Final, cast
 
 from lostlink.hunt.durations import Duration, link_durations
 from lostlink.invariants.attribution import unprotected
+from lostlink.measure import limits
 from lostlink.scenarios import HANDSET_WRAPS, WRAPS, ScenarioBuilder
 from lostlink.verdicts import Side
 from lostlink_sims import Move, Profile
@@ -274,8 +275,8 @@ def _falls(profile: Profile) -> tuple[tuple[Variant, ...], str]:
         return (), "the profile declares no input for the handset's battery (battery.input_range)"
     lowest_mv = profile.battery.lowest_mv
     fall = Variant(
-        "the battery falls to its lowest",
-        lambda at_us, _: (BatteryFalls(at_us=at_us, to_mv=lowest_mv, ramp_us=20_000_000),),
+        "the battery begins to fall",
+        lambda at_us, _: (BatteryFalls(at_us=at_us, to_mv=lowest_mv, ramp_us=limits.BATTERY_FALLS_US),),
     )
     return (fall,), ""
 

@@ -22,6 +22,8 @@ THROTTLE_RISE_US = 5
 """A code more than before, in a pulse."""
 RADIO_BACK_US = 1_000_000
 """A program may look after its radio so seldom."""
+BATTERY_FALLS_US = 300_000_000
+"""From full to its lowest, in varied uses and hunts: a mean over sweeps, or a hang of a second, is behind."""
 MEAN_SHARE = 50
 """The mean packet interval may be off by the interval divided by this, and by half of the jitter."""
 

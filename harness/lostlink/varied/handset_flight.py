@@ -217,12 +217,12 @@ class VariedHandsetFlight:
         self._settle()
 
     def _battery(self) -> None:
-        """Let the battery fall from the event on, or be at its lowest from the beginning."""
+        """Let the battery fall from the event on, slowly, or be at its lowest from the beginning."""
         word, lowest_mv = self._row["battery"], self._profile.battery.lowest_mv
         if word == "at its lowest":
             self._faults.append(BatteryFalls(at_us=0, to_mv=lowest_mv, ramp_us=0))
         elif word == "falls to its lowest":
-            self._faults.append(BatteryFalls(at_us=self._now_us, to_mv=lowest_mv, ramp_us=20 * SECOND_US))
+            self._faults.append(BatteryFalls(at_us=self._now_us, to_mv=lowest_mv, ramp_us=limits.BATTERY_FALLS_US))
 
     def _answers(self) -> None:
         """Lose packets, so that none, or not each, is answered from shortly before the event on."""
