@@ -24,6 +24,7 @@ Kind = Literal[
     "length",  # metres
     "speed",  # metres a second
     "bit_rate",  # bits a second
+    "voltage",  # integer millivolts
     "share",  # 0..1, written in per cent
     "count",
     "flag",
@@ -46,6 +47,7 @@ SUFFIX: dict[str, str] = {
     "length": "_m",
     "speed": "_m_s",
     "bit_rate": "_bit_s",
+    "voltage": "_mv",
 }
 
 
@@ -173,6 +175,7 @@ ppm = _declares("ppm")
 speed = _declares("speed")
 table = _declares("table")
 text = _declares("text")
+voltage = _declares("voltage", 0, 100_000)
 width = _declares("width")
 duration, share = _declares("duration", 0, LONGEST_US), _declares("share", 0, 1)
 

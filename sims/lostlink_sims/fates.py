@@ -32,6 +32,8 @@ from lostlink_sims.streams import MODEL_SPAN, Purpose, Streams, threshold, under
 
 FATES = ("received", "received damaged", "receiver off", "receiver busy", "repeated", "not sent")
 """Fates of packets; the names of loss models and faults follow in `Air.fates`."""
+ELSEWHERE = "to another address"
+"""Fate of packets of a handset that has set up its radio so."""
 RECEIVED, RECEIVED_DAMAGED, RECEIVER_OFF, RECEIVER_BUSY, REPEATED, NOT_SENT = range(6)
 
 _ACKNOWLEDGEMENT = 16
@@ -186,6 +188,8 @@ class Air:
             words = self._draws.words(purpose + attempt, slots.first, len(sent_us))
             struck = inside & under(words, threshold(fault.share)) & (fate == RECEIVED)
             fate[struck] = self._damage_fate if self._radio.crc_bytes else RECEIVED_DAMAGED
+        if slots.elsewhere is not None:
+            fate[slots.elsewhere] = self._fate(ELSEWHERE)
         return fate
 
     def damaged(self, row: bytes, slot: int, attempt: int) -> bytes:

@@ -5,12 +5,13 @@ All of it is independent of packet losses and is calculated ahead, a tile of slo
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from lostlink_sims.arrays import Bytes, Ints
+from lostlink_sims.arrays import Bytes, Ints, Mask
 from lostlink_sims.codes import ADC_COUNTS, adc_reading
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import (
@@ -18,6 +19,8 @@ from lostlink_sims.scenario import (
     HandsetLoopHung,
     HandsetOff,
     HandsetRadioBusy,
+    HandsetRadioDead,
+    HandsetRadioForgets,
     HandsetReset,
     LastingFault,
     Scenario,
@@ -26,6 +29,7 @@ from lostlink_sims.scenario import (
 from lostlink_sims.sticks import Programme, codes, layout, wiper
 from lostlink_sims.streams import BLOCK, Purpose, Streams
 
+_FLOATS = -1
 TILE = 64 * BLOCK
 """Maximum number of slots calculated at once."""
 
@@ -43,12 +47,15 @@ class Slots:
     payload : (n, bytes) ndarray of uint8
     lengths : (n,) ndarray of int64, optional
         Bytes of each payload; left out, all.
+    elsewhere : (n,) ndarray of bool, optional
+        Whether each goes to another address than the receiver's; left out, none does.
     """
 
     first: int
     left_us: Ints
     payload: Bytes
     lengths: Ints | None = None
+    elsewhere: Mask | None = None
 
 
 def silent_spans(scenario: Scenario, watchdog_us: int) -> list[tuple[int, int]]:
@@ -75,6 +82,12 @@ def spans_of(kind: type[LastingFault], scenario: Scenario) -> list[tuple[int, in
     """Return the time spans in which faults of a kind last."""
     faults = [fault for fault in scenario.faults if isinstance(fault, kind)]
     return [(fault.at_us, fault.until_us(scenario.duration_us)) for fault in faults]
+
+
+def dead_spans(scenario: Scenario) -> list[tuple[int, int]]:
+    """Return the time spans in which the radio is dead, and as empty ones the instants at which it forgets only."""
+    forgets = [(fault.at_us, fault.at_us) for fault in scenario.faults if isinstance(fault, HandsetRadioForgets)]
+    return sorted([*spans_of(HandsetRadioDead, scenario), *forgets])
 
 
 def reset_times(scenario: Scenario, watchdog_us: int) -> list[int]:
@@ -126,6 +139,8 @@ class Handset:
         handset = self._profile.handset
         phase_us = packet_phase_us(self._profile, self._scenario, self._draws)
         silent = silent_spans(self._scenario, handset.watchdog_us) + spans_of(HandsetRadioBusy, self._scenario)
+        notices_us = 0 if handset.address is None else handset.packet_interval_us  # the packet that the radio refuses
+        silent += [(at_us, until_us + notices_us) for at_us, until_us in dead_spans(self._scenario)]
         index, earliest_us = 0, 0
         for start_us, end_us in on_times(self._scenario, handset.watchdog_us):
             base_us = start_us + handset.boot_us + (phase_us if index == 0 else 0)
@@ -146,6 +161,14 @@ class Handset:
                 count += due
                 if due < whole:
                     break
+
+    def _let_float(self, readings: Ints) -> None:
+        """Give inputs that float what the stick before them reads, the first the last."""
+        sticks = [column for column, channel in enumerate(self._profile.channels) if channel.kind == "stick"]
+        for before, column in [*itertools.pairwise(sticks), (sticks[-1], sticks[0]), *itertools.pairwise(sticks)]:
+            floats = readings[:, column] == _FLOATS
+            readings[floats, column] = readings[floats, before]
+        readings[readings == _FLOATS] = ADC_COUNTS // 2
 
     def _left(self, base_us: int, count: int, index: int) -> Ints:
         handset = self._profile.handset
@@ -170,8 +193,9 @@ class Handset:
             for fault in self._broken:
                 if fault.channel == channel.name:
                     inside = (left_us >= fault.at_us) & (left_us < fault.until_us(self._scenario.duration_us))
-                    reading[inside] = 0 if fault.rail == "low" else ADC_COUNTS - 1
+                    reading[inside] = {"low": 0, "high": ADC_COUNTS - 1}.get(fault.rail, _FLOATS)
             readings[:, column] = reading
+        self._let_float(readings)
         rows = layout(profile, codes(profile, position, readings), np.arange(count, count + n))
         for hung_us, until_us in self._hung:
             inside = (left_us >= hung_us) & (left_us < until_us)

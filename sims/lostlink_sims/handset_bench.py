@@ -57,8 +57,8 @@ def inputs_of(profile: Profile, scenario: Scenario) -> tuple[list[Inputs], bool]
 class RecordedHandset:
     """A handset whose packets are known."""
 
-    def __init__(self, packets: Sequence[Packet]) -> None:
-        self._packets = packets
+    def __init__(self, packets: Sequence[tuple[int, bytes]]) -> None:
+        self._packets: list[Packet] = [(at_us, payload, False) for at_us, payload in packets]
 
     def slots(self) -> Iterator[Slots]:
         """Yield the packets in order."""

@@ -1,7 +1,8 @@
 """The handset's hardware in virtual time: supply, clock, ADC, switches, main loop, timer, watchdog, radio port.
 
-It calls the program, a `HandsetProgram`, and yields the packets that its radio takes. Nothing that happens to a packet
-on the air comes back to the program. At equal instants: fault, result of the radio, timer, end of a turn, next turn.
+It calls the program, a `HandsetProgram`, and yields the packets that its radio takes. What happens to a packet on the
+air comes back to the program only where packets are acknowledged; then it yields one at a time. At equal instants:
+fault, result of the radio, timer, end of a turn, next turn.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from lostlink_sims.crashes import crash_text
 from lostlink_sims.handset import (
     TILE,
     Slots,
+    dead_spans,
     hang_spans,
     on_times,
     packet_phase_us,
@@ -31,13 +33,16 @@ from lostlink_sims.handset import (
 from lostlink_sims.handset_program import Cause, HandsetFactory, HandsetProgram, Sent
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, Channel, Profile, air_time_us
 from lostlink_sims.receiver import MASK
-from lostlink_sims.scenario import HandsetHung, HandsetRadioBusy, Scenario, StickWireBroken, SwitchBounces
-from lostlink_sims.sticks import Programme, reading_at, switch_place
+from lostlink_sims.scenario import HandsetHung, HandsetOff, HandsetRadioBusy, Scenario, StickWireBroken, SwitchBounces
+from lostlink_sims.sticks import Battery, Programme, reading_at, switch_place
 from lostlink_sims.streams import Purpose, Streams
+from lostlink_sims.trace import Steps
 
 _HALF: Final = MASK >> 1
 CONTACT_US: Final = 200
 """A bouncing contact keeps a state for so long."""
+BATTERY_INPUT: Final = 47
+"""Number of its stream of noise; channels have those below."""
 _FETCHED: Final = 1024
 """Random numbers of a stream that are fetched at once."""
 MOST_SPINS: Final = 100_000
@@ -47,7 +52,8 @@ SHORT_TURN_US: Final = 100
 REFUSAL_US: Final = 50
 """Time until the program knows that the radio did not take its payload: a transfer of some bytes."""
 
-Packet = tuple[int, bytes]
+Packet = tuple[int, bytes, bool]
+"""When it leaves, its payload, and whether it goes to another address than the receiver's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,11 +91,13 @@ class Controls:
         self._sticks = [(number, channel) for number, channel in numbered if channel.kind == "stick"]
         self._switches = [(number, channel) for number, channel in numbered if channel.kind != "stick"]
         self._sweeps = 0
+        self._battery, self._gauge = Battery(profile.battery.full_mv, scenario.faults), profile.battery
         self._end_us = scenario.duration_us
         self._broken = [fault for fault in scenario.faults if isinstance(fault, StickWireBroken)]
         self._bounces = [fault for fault in scenario.faults if isinstance(fault, SwitchBounces)]
         bounce_us = max((fault.bounce_us for fault in self._bounces), default=0)
         moving = [(move.at_us, move.at_us + move.ramp_us + bounce_us) for move in scenario.moves]
+        moving += self._battery.bends
         broken = spans_of(StickWireBroken, scenario)
         self.changes_us = sorted({at_us for span in (*moving, *broken) for at_us in span})
         ramps = [(move.at_us, move.at_us + move.ramp_us, False) for move in scenario.moves if move.ramp_us]
@@ -109,7 +117,9 @@ class Controls:
         """Return readings of the sticks and positions of the switches at an instant, which is later each time."""
         if now_us < self._rests_until_us:
             return self._kept
-        readings = tuple(self._reading(number, channel, now_us) for number, channel in self._sticks)
+        readings = self._floating([self._reading(number, channel, now_us) for number, channel in self._sticks])
+        if self._gauge.input_range_mv is not None:
+            readings = (*readings, self._battery_reading(now_us, self._gauge.input_range_mv))
         switches = tuple(self._contact(number, channel, now_us) for number, channel in self._switches)
         self._sweeps += 1
         self._kept = readings, switches
@@ -125,17 +135,44 @@ class Controls:
         following = bisect_right(self.changes_us, now_us)
         return self.changes_us[following] if following < len(self.changes_us) else FAR_US
 
-    def _reading(self, number: int, channel: Channel, now_us: int) -> int:
+    def _battery_reading(self, now_us: int, range_mv: int) -> int:
+        return self._noisy(self._battery.at_mv(now_us) * ADC_COUNTS // range_mv, BATTERY_INPUT)
+
+    def _noisy(self, reading: int, number: int) -> int:
+        """Return a reading with the noise of an input, within the range of the ADC."""
+        if self._noise:
+            reading += self._below(Purpose.ADC_NOISE + number, self._sweeps, 2 * self._noise + 1) - self._noise
+        return min(max(reading, 0), ADC_COUNTS - 1)
+
+    @staticmethod
+    def _floating(readings: list[int | None]) -> tuple[int, ...]:
+        """Return the readings of a sweep; an input that floats keeps what the one before it had, the first the last."""
+        if None not in readings:
+            return tuple(readings)  # type: ignore[arg-type]
+        known = [reading for reading in readings if reading is not None]
+        before, whole = (known or [ADC_COUNTS // 2])[-1], []
+        for reading in readings:
+            before = before if reading is None else reading
+            whole.append(before)
+        return tuple(whole)
+
+    def _reading(self, number: int, channel: Channel, now_us: int) -> int | None:
+        """Return the reading of a stick; None for an input that floats."""
         for fault in self._broken:
             if fault.channel == channel.name and fault.at_us <= now_us < fault.until_us(self._end_us):
-                return 0 if fault.rail == "low" else ADC_COUNTS - 1
+                rail = {"low": 0, "high": ADC_COUNTS - 1}.get(fault.rail)
+                return None if rail is None else self._scaled(rail, now_us)
         position = self._programme.position(number, now_us)
         if self._last[number][0] != position:  # a stick is at rest most of the time
             self._last[number] = position, reading_at(channel, position)
         reading = self._last[number][1]
-        if self._noise:
-            reading += self._below(Purpose.ADC_NOISE + number, self._sweeps, 2 * self._noise + 1) - self._noise
-        return min(max(reading, 0), ADC_COUNTS - 1)
+        return self._noisy(self._scaled(reading, now_us), number)
+
+    def _scaled(self, reading: int, now_us: int) -> int:
+        """Return a reading of what the battery supplies; with a reference that is fixed it falls with it."""
+        if not self._gauge.moves_sticks:
+            return reading
+        return reading * self._battery.at_mv(now_us) // self._gauge.full_mv
 
     def _below(self, purpose: int, number: int, limit: int) -> int:
         piece, place = divmod(number, _FETCHED)
@@ -208,9 +245,22 @@ class _Life:
         self._turn_call, self._packet_call = program.turn, program.packet
         self._sent = getattr(program, "sent", None)
         self._interrupt = getattr(program, "interrupt", None) if settings.sends_from == "timer" else None
-        self.is_plain = self._sent is None and self._interrupt is None
+        self._radio = None
+        if settings.address is not None:
+            if not hasattr(program, "radio"):
+                raise TypeError("the profile declares handset.address; allowed: a program with radio(clock_us)")
+            self._radio = program.radio
+        self._alarm = None
+        if self._profile.battery.input_range_mv is not None:
+            if not hasattr(program, "alarm"):
+                raise TypeError("the profile declares battery.input_range; allowed: a program with alarm(clock_us)")
+            self._alarm = program.alarm
+        is_told = self._sent is not None or self._radio is not None or self._alarm is not None
+        self.is_plain = not is_told and self._interrupt is None
         self.where = "power_on()"
-        program.power_on(self._clock(self._boot_us), int(cause))
+        clock = self._clock(self._boot_us)
+        program.power_on(clock, int(cause))
+        self._set_up(clock)
         self._plan_timer(self._boot_us)
 
     def turns(self, until_us: int) -> Iterator[Any]:
@@ -307,6 +357,7 @@ class _Life:
         assert self._sent is not None
         self.where = "sent()"
         self._sent(clock, int(result))
+        self._set_up(clock)
         if self._turn_us == FAR_US:
             self._turn_us = now_us
         self.where = "packet()"
@@ -327,6 +378,9 @@ class _Life:
         clock = (self._base + own_us) & MASK
         self.where = "turn()"
         wanted = self._turn_call(clock, readings, switches)
+        if self._alarm is not None:
+            self.where = "alarm()"
+            self._board.warns(index(self._alarm(clock)), now_us)
         self._packet_us = done_us = now_us + self._turn_takes_us
         self._turn_us = FAR_US
         if wanted is not None:
@@ -335,9 +389,20 @@ class _Life:
         if self._told:
             self._plan_told()
 
+    def _set_up(self, clock: int) -> None:
+        """Ask for the address that the program has written to its radio, if it has written one."""
+        if self._radio is None:
+            return
+        self.where = "radio()"
+        address = self._radio(clock)
+        if address is not None:
+            self._board.set_up(address, self.now_us)
+
     def _end_turn(self, now_us: int) -> Any:
+        clock = self._clock(now_us)
+        self._set_up(clock)
         self.where = "packet()"
-        payload = self._packet_call(self._clock(now_us))
+        payload = self._packet_call(clock)
         self._packet_us = FAR_US
         if payload is not None:
             self._spins = 0
@@ -396,15 +461,28 @@ class HandsetBoard:
         self._sends_for_us = [radio.settle_us + air_time_us(radio, size) for size in range(PAYLOAD_LIMIT_BYTES + 1)]
         self._hung = silent_spans(scenario, profile.handset.watchdog_us)
         self._frozen, self._busy = hang_spans(HandsetHung, scenario), spans_of(HandsetRadioBusy, scenario)
+        self._dead = dead_spans(scenario)
+        self._own_address = profile.handset.own_address
+        off_us = [at_us for at_us, _ in spans_of(HandsetOff, scenario)]
+        self._forgets_us = sorted([*off_us, *(at_us for at_us, _ in self._dead)])[::-1]  # the next is the last
+        self._address: bytes | None = None  # that the radio is set up for
         self._changes_us = sorted(at_us for span in (*self._hung, *self._frozen, *self._busy) for at_us in span)
         self._clock_start = scenario.handset_clock_us
         self._free_us = 0  # the radio
+        self._alarms: list[tuple[int, int]] = []
+        self._outcome = 0, Sent.OUT  # of the last packet, and when it is known
         self._last: Packet | None = None
         self.crash: HandsetCrash | None = None
 
     def slots(self) -> Iterator[Slots]:
-        """Yield all packets of the scenario in order, at most `TILE` at a time."""
-        return slots_of(self._packets())
+        """Yield all packets of the scenario in order, at most `TILE` at a time, or one where they are acknowledged."""
+        size = 1 if self._profile.radio.acknowledge else TILE
+        return slots_of(self._packets(), size, has_address=self._own_address is not None)
+
+    def report(self, at_us: int, answered: bool) -> None:
+        """Take note what became of the packet that was yielded last, before the next one is asked for."""
+        self._outcome = at_us, Sent.ANSWERED if answered else Sent.GIVEN_UP
+        self._free_us = max(self._free_us, at_us)
 
     def _packets(self) -> Iterator[Packet]:
         """Yield the packets of each life of the program, from a boot to the next reset or the end of the supply."""
@@ -446,6 +524,8 @@ class HandsetBoard:
             payload = life.step(now_us, hung_until_us, calm_until_us)
             if payload is not None and (sent := self._hand_over(life, payload, busy_until_us)):
                 yield sent
+                known_us, outcome = self._outcome
+                life.told(outcome, known_us)
 
     def _repeats(self, now_us: int, until_us: int) -> Iterator[Packet]:
         """Yield the last packet at the nominal rate: the program hangs at an instant, and its radio goes on."""
@@ -453,35 +533,72 @@ class HandsetBoard:
             return
         interval_us = self._profile.handset.packet_interval_us
         hung_us = min(at_us for at_us, ends_us in self._frozen if at_us <= now_us < ends_us)
-        last_us, payload = self._last
+        last_us, payload, elsewhere = self._last
         for at_us in range(max(last_us + interval_us, hung_us), until_us, interval_us):
-            self._last = at_us, payload
+            if self._is_dead(at_us):
+                continue
+            self._last = at_us, payload, elsewhere
             self._free_us = at_us + self._sends_for_us[len(payload)]
-            yield at_us, payload
+            yield self._last
+
+    def _is_dead(self, now_us: int) -> bool:
+        """Return whether the radio does not answer, or is not set up."""
+        while self._forgets_us and self._forgets_us[-1] <= now_us:
+            self._forgets_us.pop()
+            self._address = None
+        if self._own_address is not None and self._address is None:
+            return True
+        return bool(self._dead) and _until(self._dead, now_us) > 0
+
+    def warns(self, alarm: int, now_us: int) -> None:
+        """Note the program's warnings."""
+        if not self._alarms or self._alarms[-1][1] != alarm:
+            self._alarms.append((now_us, alarm))
+
+    @property
+    def alarm(self) -> Steps | None:
+        """The program's warnings until now; None where it is not asked for them."""
+        if self._profile.battery.input_range_mv is None:
+            return None
+        changes = np.array(self._alarms, np.int64).reshape(-1, 2)
+        return Steps(changes[:, 0], changes[:, 1])
+
+    def set_up(self, address: Any, now_us: int) -> None:
+        """Set the radio up for an address; a dead one does not take it."""
+        size = self._profile.radio.address_bytes
+        if not isinstance(address, bytes | bytearray):
+            raise TypeError(f"an address is {type(address).__name__}; allowed: bytes, or None")
+        if len(address) != size:
+            raise ValueError(f"an address of {len(address)} bytes; allowed: {size} (radio.address_bytes)")
+        self._is_dead(now_us)  # what it forgets until now, it forgets before
+        if not _until(self._dead, now_us):
+            self._address = bytes(address)
 
     def _hand_over(self, life: _Life, payload: Any, busy_until_us: int) -> Packet | None:
-        """Give a payload to the radio; return the packet, None where the radio refuses it: busy, or still sending."""
+        """Give a payload to the radio; return the packet, None where it refuses it: dead, busy, or still sending."""
         if type(payload) is not bytes and not isinstance(payload, bytes | bytearray):
             raise TypeError(f"a payload is {type(payload).__name__}; allowed: bytes, or None")
         size = len(payload)
         if not 1 <= size <= PAYLOAD_LIMIT_BYTES:
             raise ValueError(f"a payload of {size} bytes; allowed: 1 to {PAYLOAD_LIMIT_BYTES}")
         now_us = life.now_us
+        if self._is_dead(now_us):
+            life.told(Sent.DEAD, now_us + REFUSAL_US)
+            return None
         if now_us < self._free_us or busy_until_us:
             life.told(Sent.BUSY, now_us + REFUSAL_US)
             return None
         self._free_us = now_us + self._sends_for_us[size]
-        self._last = sent = now_us, bytes(payload)
-        if not life.is_plain:
-            life.told(Sent.OUT, self._free_us)
+        self._last = sent = now_us, bytes(payload), self._address != self._own_address
+        self._outcome = self._free_us, Sent.OUT
         return sent
 
 
-def slots_of(packets: Iterator[Packet]) -> Iterator[Slots]:
-    """Yield packets in order, at most `TILE` at a time."""
+def slots_of(packets: Iterator[Packet], size: int = TILE, *, has_address: bool = False) -> Iterator[Slots]:
+    """Yield packets in order, at most `size` at a time; `has_address` if some may go elsewhere."""
     first = 0
-    while tile := list(itertools.islice(packets, TILE)):
-        instants_us, payloads = [at_us for at_us, _ in tile], [payload for _, payload in tile]
+    while tile := list(itertools.islice(packets, size)):
+        instants_us, payloads = [at_us for at_us, _, _ in tile], [payload for _, payload, _ in tile]
         lengths = np.array(list(map(len, payloads)), np.int64)
         rows = np.zeros((len(tile), PAYLOAD_LIMIT_BYTES), np.uint8)
         data = np.frombuffer(b"".join(payloads), np.uint8)
@@ -490,7 +607,8 @@ def slots_of(packets: Iterator[Packet]) -> Iterator[Slots]:
             rows[:, :longest] = data.reshape(len(tile), longest)
         else:
             rows[np.arange(PAYLOAD_LIMIT_BYTES) < lengths[:, None]] = data
-        yield Slots(first, np.array(instants_us, np.int64), rows, lengths)
+        others = np.array([elsewhere for _, _, elsewhere in tile], np.bool_) if has_address else None
+        yield Slots(first, np.array(instants_us, np.int64), rows, lengths, others)
         first += len(tile)
 
 

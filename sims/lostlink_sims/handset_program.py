@@ -13,7 +13,7 @@ from typing import Final, Protocol
 import numpy as np
 
 from lostlink_sims.codes import ADC_COUNTS, TOP_CODE, crc8, pulse_table
-from lostlink_sims.profile import Channel, Profile
+from lostlink_sims.profile import BatterySettings, Channel, Profile
 from lostlink_sims.sticks import SWITCH_CODES, stick_codes
 
 MASK: Final = 0xFFFF_FFFF
@@ -33,8 +33,17 @@ class Cause(IntEnum):
 class Sent(IntEnum):
     """What became of a payload."""
 
-    OUT = 0  # its last bit was sent
+    OUT = 0  # its last bit was sent, where nothing is acknowledged
+    ANSWERED = 1  # the receiver has acknowledged it
+    GIVEN_UP = 2  # it was sent again as often as the link says, without an acknowledgement
     BUSY = 3  # the radio was still sending and did not take it
+    DEAD = 4  # the radio does not answer, or is not set up
+
+
+class Alarm(IntEnum):
+    """Bits of a program's warnings to the pilot."""
+
+    BATTERY_LOW = 1
 
 
 class HandsetProgram(Protocol):
@@ -42,6 +51,10 @@ class HandsetProgram(Protocol):
 
     A program may also have ``interrupt(clock_us)``, which a timer calls once in each packet interval, also while the
     main loop hangs, and which returns a payload or None; and ``sent(clock_us, result)``, called when the radio is done.
+    Where the profile declares an address it has ``radio(clock_us)``, asked after `power_on`, each turn and each `sent`:
+    the address as bytes if the program has written the radio's registers since it was last asked, else None. Where it
+    declares an input for the battery, that is the last reading, and it has ``alarm(clock_us)``, asked after each turn:
+    the sum of the warnings, as `Alarm`, that the pilot has now.
     """
 
     def power_on(self, clock_us: int, cause: int) -> None: ...
@@ -71,6 +84,8 @@ LEAST_MARGIN: Final = 0.02
 
 def tells_break(channel: Channel, rail: str) -> bool:
     """Return whether a reading at a rail is beyond every position of a stick."""
+    if rail == "floats":
+        return False
     ends = channel.travel_low, channel.travel_high
     return min(ends) >= LEAST_MARGIN if rail == "low" else max(ends) <= 1 - LEAST_MARGIN
 
@@ -100,6 +115,34 @@ class _Contact:
         return self.position
 
 
+class BatteryGauge:
+    """What the reference makes of the battery's reading: a mean over some sweeps, a warning, and sticks made good."""
+
+    def __init__(self, battery: BatterySettings) -> None:
+        self._settings, self._mean = battery, 0  # in sixteenths of a count
+        self.is_low = False
+        self._full, self._warn = battery_counts(battery)
+
+    def take(self, readings: list[int]) -> list[int]:
+        """Take the battery's reading off; return those of the sticks, as with a full battery."""
+        if self._settings.input_range_mv is None:
+            return readings
+        last = readings.pop()
+        self._mean = self._mean + last - self._mean // 16 if self._mean else 16 * last
+        self.is_low = self._mean // 16 < self._warn + 4 * self.is_low
+        if not self._settings.moves_sticks:
+            return readings
+        return [min((2 * a + 1) * self._full // (2 * self._mean + 16), ADC_COUNTS - 1) for a in readings]
+
+
+def battery_counts(battery: BatterySettings) -> tuple[int, int]:
+    """Return the readings of the full battery, in sixteenths of a count, and of one of which the pilot is warned."""
+    range_mv = battery.input_range_mv
+    if range_mv is None:
+        return 0, 0
+    return 16 * ADC_COUNTS * battery.full_mv // range_mv, ADC_COUNTS * battery.warn_mv // range_mv
+
+
 class ReferenceHandset:
     """The reference handset: sends each sweep at its packet rate, debounces, waits for a low throttle at power-on."""
 
@@ -119,6 +162,8 @@ class ReferenceHandset:
         self._bytes, self._packet_channels = profile.packet_bytes, profile.packet_channels
         self._idle = idle_codes(profile)
         self._waits = False
+        self._sets_up = True  # the radio, when it is next asked
+        self._battery = BatteryGauge(profile.battery)
 
     def power_on(self, clock_us: int, cause: int) -> None:
         self._next_us = clock_us
@@ -127,6 +172,7 @@ class ReferenceHandset:
         self._waits = rule == "waits for low throttle"
 
     def turn(self, clock_us: int, readings: Sequence[int], switches: Sequence[int]) -> int:
+        readings = self._battery.take(list(readings))
         codes = self._codes(clock_us, readings, switches)
         throttle = self._throttle
         is_broken = self._is_broken(readings)
@@ -169,6 +215,16 @@ class ReferenceHandset:
     def packet(self, clock_us: int) -> bytes | None:
         payload, self._payload = self._payload, None
         return payload
+
+    def sent(self, clock_us: int, result: int) -> None:
+        self._sets_up = result == Sent.DEAD
+
+    def alarm(self, clock_us: int) -> int:
+        return Alarm.BATTERY_LOW if self._battery.is_low else 0
+
+    def radio(self, clock_us: int) -> bytes | None:
+        sets_up, self._sets_up = self._sets_up, False
+        return self._profile.handset.own_address if sets_up else None
 
 
 def _codes_of(profile: Profile, channel: Channel) -> list[int]:

@@ -50,6 +50,13 @@ class Source(Protocol):
 class OwnPackets:
     """Our packets, of which one at a time is in flight.
 
+    Parameters
+    ----------
+    tiles : iterator of Flights
+        Loaded one ahead; of one packet each where the handset is told what became of it.
+    report : callable, optional
+        ``report(at_us, answered)`` tells the handset so, and when; then its next packet is asked for.
+
     Attributes
     ----------
     load_at_us : int
@@ -60,8 +67,13 @@ class OwnPackets:
         Packets that left, and arrivals, of the tiles that were closed.
     """
 
-    def __init__(self, env: World, profile: Profile, air: Air, board: PowerState, tiles: Iterator[Flights]) -> None:
+    def __init__(
+        self, env: World, profile: Profile, air: Air, board: PowerState, tiles: Iterator[Flights],
+        report: Callable[[int, bool], None] | None = None,
+    ) -> None:  # fmt: skip
         self._env, self._air, self._board, self._tiles = env, air, board, tiles
+        self._report = report
+        self._known: tuple[int, bool] = (0, False)  # when it was known what became of a packet, and whether it came
         self._settings = profile.radio
         self._tile: Flights | None = None
         self._left: list[int] = []
@@ -87,7 +99,10 @@ class OwnPackets:
         """Load the next tile, when the one before is closed."""
         tile = self._tile = self._next
         assert tile is not None
-        self._look_ahead()
+        if self._report is None:
+            self._look_ahead()
+        else:
+            self._next, self.load_at_us = None, FAR_US
         self._left_before_us = self._left[-1] if self._left else -1
         self._left = tile.slots.left_us.tolist()
         self._fate, self._arrived = tile.fates[0].copy(), np.full(len(self._left), NOT_YET, np.int64)
@@ -176,14 +191,19 @@ class OwnPackets:
             self.at_us, self._i, self._attempt = self._chain.send(taken)  # type: ignore[arg-type]
         except StopIteration:
             self.at_us = FAR_US
+            if self._report is not None:
+                self._report(*self._known)
+                self._look_ahead()
 
     def _attempts(self, tile: Flights) -> Generator[tuple[int, int, int], bool, None]:
         """Yield instant, packet and attempt of each arrival; whether a program took it is sent back."""
         settings = self._settings
         fates, acknowledged = [fate.tolist() for fate in tile.fates], [ok.tolist() for ok in tile.acknowledged]
         flight_us = (tile.arrives_us - tile.slots.left_us).tolist()
+        last_us = settings.retries * settings.retry_delay_us + self._air.flight_us + settings.latency_jitter_us
         for i, left_us in enumerate(self._left):
             now_us, self._has_it = left_us, False
+            self._known = left_us + last_us, False
             for attempt in range(settings.retries + 1):
                 if attempt:
                     now_us = max(left_us + attempt * settings.retry_delay_us, now_us)
@@ -202,6 +222,7 @@ class OwnPackets:
                     self._env.once(now_us, FAULT, partial(self._board.brown_out, self.brown_out_us))
                     self.brown_out_us = 0
                 elif self._board.is_up and acknowledged[attempt][i]:
+                    self._known = now_us, True
                     break
 
     def _write(self, i: int, at_us: int, fate: int, *, again: bool = False) -> None:
@@ -317,7 +338,7 @@ class Arrivals:
         listens = self._board.listens
         while True:
             source = min(sources, key=lambda one: one.at_us)
-            if source.at_us >= min(until_us, self._env.next_us):
+            if source.at_us >= min(until_us, self._env.next_us, self.own.load_at_us):
                 return at_us, rows
             row = source.row()
             if row is not None:

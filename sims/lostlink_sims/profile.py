@@ -12,11 +12,26 @@ from __future__ import annotations
 
 from dataclasses import MISSING, dataclass
 
-from lostlink_sims._settings import Checked, bit_rate, choice, count, duration, flag, ppm, share, table, text, width
+from lostlink_sims._settings import (
+    Checked,
+    bit_rate,
+    choice,
+    count,
+    duration,
+    flag,
+    ppm,
+    share,
+    table,
+    text,
+    voltage,
+    width,
+)
 from lostlink_sims.air.loss import LossModel
-from lostlink_sims.codes import ADC_RULES, CALIBRATED
+from lostlink_sims.codes import ADC_COUNTS, ADC_RULES, CALIBRATED
 
 PAYLOAD_LIMIT_BYTES = 32
+_BATTERY_SHARE = 2
+"""Per cent by which a program may misjudge the battery's voltage: a divider of resistors with 1 % each."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,6 +107,39 @@ class HandsetSettings(Checked):
         "waits for low throttle",
     )
     watchdog_us: int = duration(0, "Watchdog timeout of its main loop; 0 for none.", 0, 60_000_000)
+    address: str | None = text(
+        None, "Address of its receiver, in hexadecimal; with it the set-up of its radio is tested.",
+        example="d2:4a:91:07:3e",
+    )  # fmt: skip
+
+    @property
+    def own_address(self) -> bytes | None:
+        """The address as bytes; None without one."""
+        return None if self.address is None else bytes.fromhex(self.address.replace(":", ""))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatterySettings(Checked):
+    """The handset's battery, where its program measures it, and the reference of its ADC."""
+
+    input_range_mv: int | None = voltage(
+        None, "Battery voltage at which its ADC input reads full scale; with it the battery is the last reading.",
+        example="6.6 V",
+    )  # fmt: skip
+    full_mv: int = voltage(4_200, "Voltage of the full battery.")
+    warn_mv: int = voltage(3_600, "Below it the pilot is warned.")
+    lowest_mv: int = voltage(3_300, "Below it the handset need not work.")
+    reference: str = choice(
+        "ratiometric",
+        "Reference of the ADC: the supply of the sticks, or fixed, so that their readings fall with the battery.",
+        "ratiometric",
+        "fixed",
+    )
+
+    @property
+    def moves_sticks(self) -> bool:
+        """Whether the readings of sticks fall with the battery."""
+        return self.input_range_mv is not None and self.reference == "fixed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,6 +259,7 @@ class Profile(Checked):
 
     name: str = text("plain link", "What the link is called in reports.")
     handset: HandsetSettings = HandsetSettings()
+    battery: BatterySettings = BatterySettings()
     channels: tuple[Channel, ...] = _plain_channels()
     radio: RadioSettings = RadioSettings()
     receiver: ReceiverSettings = ReceiverSettings()
@@ -263,6 +312,15 @@ class Profile(Checked):
     def counter_byte(self) -> int | None:
         """Index in the payload of the packet counter; None without one."""
         return self.packet_channels + (self.handset.link_id is not None) if self.handset.packet_counter else None
+
+    @property
+    def battery_tolerance_mv(self) -> int:
+        """Voltage by which a program may misjudge the battery; 0 without an input for it."""
+        range_mv = self.battery.input_range_mv
+        if range_mv is None:
+            return 0
+        noise_mv = (self.handset.adc_noise_counts + 2) * range_mv // ADC_COUNTS
+        return self.battery.full_mv * _BATTERY_SHARE // 100 + noise_mv
 
     @property
     def row_gap_us(self) -> int:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import MISSING, dataclass
 from typing import ClassVar, Final
 
-from lostlink_sims._settings import Checked, choice, count, duration, flag, level, setting, share, table, text
+from lostlink_sims._settings import Checked, choice, count, duration, flag, level, setting, share, table, text, voltage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,7 +17,9 @@ class Move(Checked):
 
     at_us: int = duration(MISSING, "Start time.")
     channel: str = text(MISSING, "Name of the channel.")
-    position: float = share(MISSING, "Final position, from its low to its high stop.")
+    position: float = share(
+        MISSING, "Final position, from its low to its high stop; beyond them for a stick with worn stops.", -0.2, 1.2
+    )
     ramp_us: int = duration(0, "Duration of the movement.")
 
 
@@ -119,6 +121,29 @@ class HandsetRadioBusy(LastingFault):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HandsetRadioDead(LastingFault):
+    """The handset's radio does not answer: it takes no packet, and forgets its set-up."""
+
+    name: ClassVar[str] = "handset radio dead"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandsetRadioForgets(Fault):
+    """The handset's radio forgets its set-up, as by a dip of its supply; the link needs handset.address."""
+
+    name: ClassVar[str] = "handset radio forgets"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatteryFalls(Fault):
+    """The voltage of the handset's battery goes at a constant rate to another, and stays there."""
+
+    name: ClassVar[str] = "battery falls"
+    to_mv: int = voltage(3_300, "Final voltage.")
+    ramp_us: int = duration(60_000_000, "Duration of the fall.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchBounces(LastingFault):
     """Each time a switch is moved its contacts bounce."""
 
@@ -129,11 +154,13 @@ class SwitchBounces(LastingFault):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StickWireBroken(LastingFault):
-    """A stick's wire breaks and the ADC reads one of its rails."""
+    """A stick's wire breaks, and the ADC reads one of its rails, or with an input that floats the stick before it."""
 
     name: ClassVar[str] = "stick wire broken"
     channel: str = text(MISSING, "Name of the channel.")
-    rail: str = choice("low", "Rail that the ADC reads.", "low", "high")
+    rail: str = choice(
+        "low", "Rail that the ADC reads, or floats: what the input before reads.", "low", "high", "floats"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,6 +229,9 @@ AnyFault = (
     | HandsetReset
     | HandsetLoopHung
     | HandsetRadioBusy
+    | HandsetRadioDead
+    | HandsetRadioForgets
+    | BatteryFalls
     | SwitchBounces
     | StickWireBroken
     | WrongAddress

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -20,7 +20,7 @@ from lostlink_sims.codes import (
     crc8_rows,
 )
 from lostlink_sims.profile import Channel, Profile
-from lostlink_sims.scenario import Move
+from lostlink_sims.scenario import BatteryFalls, Move
 
 
 def _ppm(share: float) -> int:
@@ -79,18 +79,49 @@ class Programme:
         return begins[-1] if begins else None
 
     def positions_of(self, channel: int, at_us: Ints) -> Ints:
-        """Return an (n,) array of positions 0 .. 1000000 of one channel."""
+        """Return an (n,) array of positions of one channel, 0 .. 1000000 between its stops."""
         times, positions = self._lines[channel]
         if len(times) == 1:
             return np.full(len(at_us), positions[0])
         return self._along((times, positions), at_us)
 
     def positions(self, at_us: Ints) -> Ints:
-        """Return an (n, channels) array of positions 0 .. 1000000."""
+        """Return an (n, channels) array of positions, 0 .. 1000000 between the stops."""
         table = np.empty((len(at_us), len(self._lines)), np.int64)
         for column in range(len(self._lines)):
             table[:, column] = self.positions_of(column, at_us)
         return table
+
+
+class Battery:
+    """The voltage of the handset's battery over time: full, but where it falls."""
+
+    def __init__(self, full_mv: int, faults: Iterable[object]) -> None:
+        times, levels = [0], [full_mv]
+        falls = [fault for fault in faults if isinstance(fault, BatteryFalls)]
+        for fall in sorted(falls, key=lambda one: one.at_us):
+            start = _position(times, levels, fall.at_us)
+            while times[-1] > fall.at_us:  # a new fall ends one that is under way
+                times.pop()
+                levels.pop()
+            times += [fall.at_us, fall.at_us + fall.ramp_us]
+            levels += [start, fall.to_mv]
+        self._line = times, levels
+        self.bends = [(fall.at_us, fall.at_us + fall.ramp_us) for fall in falls]
+
+    def at_mv(self, at_us: int) -> int:
+        """Return the voltage at an instant."""
+        return _position(*self._line, at_us)
+
+    def below_us(self, level_mv: int, end_us: int) -> int:
+        """Return from when the voltage is below a level for good; `end_us` if it is not."""
+        low, high = 0, end_us
+        if self.at_mv(end_us) >= level_mv:
+            return end_us
+        while low < high:  # it only falls
+            middle = (low + high) // 2
+            low, high = (low, middle) if self.at_mv(middle) < level_mv else (middle + 1, high)
+        return low
 
 
 def wiper(channel: Channel, position: Ints) -> Ints:
@@ -113,6 +144,16 @@ def _wiper_lines(channel: Channel, position: Any) -> tuple[Any, Any]:
     return low + (middle - low) * position // half, middle + (high - middle) * (position - half) // half
 
 
+def beyond(channel: Channel, counts: int) -> tuple[float, float]:
+    """Return the positions of a stick at which its wiper is so many counts of the ADC beyond each stop.
+
+    By less than a count more; the wiper's track may end before.
+    """
+    low, middle, high = channel.travel_low, 0.5 + channel.centre_error, channel.travel_high
+    share = (counts + 0.5) / ADC_COUNTS / 2
+    return -share / abs(middle - low), 1 + share / abs(high - middle)
+
+
 SWITCH_CODES: Final = {"two-position switch": (0, TOP_CODE), "three-position switch": (0, MIDDLE_CODE, TOP_CODE)}
 """The codes of a switch in its positions, by its kind."""
 
@@ -120,7 +161,7 @@ SWITCH_CODES: Final = {"two-position switch": (0, TOP_CODE), "three-position swi
 def switch_place(channel: Channel, position: Ints | int) -> Ints:
     """Return which of its positions a switch is in, from 0 on."""
     places = len(SWITCH_CODES[channel.kind])
-    place: Ints = np.minimum(position * places // FULL_TRAVEL, places - 1)
+    place: Ints = np.clip(position * places // FULL_TRAVEL, 0, places - 1)
     return place
 
 

@@ -141,6 +141,8 @@ class Trace:
         Bytes of each payload of a handset under test; None for the profile's length.
     handset_crashed : bool
         Whether it was the program of a handset that raised the exception.
+    alarm : Steps or None
+        The warnings of a handset under test, where its program is asked for them: see `handset_program.Alarm`.
     doubt : str
         Why the run is inconclusive; empty if it is conclusive.
     packets : Packets
@@ -180,6 +182,7 @@ class Trace:
     separators_us: Ints | None = None
     payload_lengths: Ints | None = None
     handset_crashed: bool = False
+    alarm: Steps | None = None
     doubt: str = ""
 
     @property

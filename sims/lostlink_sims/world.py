@@ -17,7 +17,7 @@ from lostlink_sims.crashes import ReceiverCrashError
 from lostlink_sims.fates import Air
 from lostlink_sims.handset import Handset, Slots
 from lostlink_sims.handset_bench import RecordedHandset
-from lostlink_sims.handset_board import HandsetBoard, Packet
+from lostlink_sims.handset_board import HandsetBoard
 from lostlink_sims.handset_program import HandsetFactory
 from lostlink_sims.log import FrameLog
 from lostlink_sims.packets import Arrivals, ForeignPackets, OwnPackets
@@ -64,11 +64,16 @@ def simulate_on(build: Build, profile: Profile, scenario: Scenario, handset: Han
     stage, crash = _run(build, profile, scenario, handset, keep=True)
     trace = stage.trace(crash)
     trace.handset_crashed = stage.handset_crashed
+    if isinstance(stage.handset, HandsetBoard):
+        trace.alarm = stage.handset.alarm
     return trace
 
 
 def simulate_packets(
-    profile: Profile, scenario: Scenario, packets: Sequence[Packet], receiver: ReceiverFactory = ReferenceReceiver
+    profile: Profile,
+    scenario: Scenario,
+    packets: Sequence[tuple[int, bytes]],
+    receiver: ReceiverFactory = ReferenceReceiver,
 ) -> Trace:
     """Run a scenario with packets that a handset has sent, on a bench: instants in µs, in order, and payloads."""
 
@@ -148,7 +153,9 @@ class Stage(Generic[B_co]):
         self.board = board = build(env, recorder, frame_phase_us)
         self._air = air = Air(profile, scenario, draws)
         self.handset = handset(profile, scenario, draws)
-        own = OwnPackets(env, profile, air, board, (air.fly(slots) for slots in self.handset.slots()))
+        is_told = profile.radio.acknowledge and isinstance(self.handset, HandsetBoard)
+        report = self.handset.report if is_told else None  # type: ignore[attr-defined]
+        own = OwnPackets(env, profile, air, board, (air.fly(slots) for slots in self.handset.slots()), report)
         self._arrivals = Arrivals(env, board, recorder, own)
         env.once(scenario.receiver_on_us, FAULT, board.power_on)
         self._plan_faults()
@@ -191,7 +198,7 @@ class Stage(Generic[B_co]):
         while True:
             to_us = min(env.next_us, arrivals.load_at_us, until_us)
             at_us, rows = arrivals.before(to_us)
-            to_us = min(to_us, env.next_us)
+            to_us = min(to_us, env.next_us, arrivals.load_at_us)
             board.span(at_us, rows, to_us)
             env.leap(to_us)
             if to_us >= until_us:

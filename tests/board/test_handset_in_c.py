@@ -27,10 +27,13 @@ from lostlink_sims.handset_program import ReferenceHandset
 from lostlink_sims.profile import HandsetSettings
 from lostlink_sims.scenario import (
     AnyFault,
+    BatteryFalls,
     HandsetHung,
     HandsetLoopHung,
     HandsetOff,
     HandsetRadioBusy,
+    HandsetRadioDead,
+    HandsetRadioForgets,
     HandsetReset,
     StickWireBroken,
     SwitchBounces,
@@ -49,10 +52,11 @@ FOUND_BY: dict[str, str] = tomllib.loads((BOARD / "handset_mistakes.toml").read_
 STOPPING = ("DIES", "LOOPS")
 ON_LINK = {
     "BREAKS_TO_FULL": "margins", "CENTRES_BROKEN": "margins", "COUNTS_WHILE_HUNG": "timer",
-    "FALLS_SILENT_ONCE": "timer", "OVERFLOWS": "at once",
+    "FALLS_SILENT_ONCE": "timer", "OVERFLOWS": "at once", "SETS_UP_ONCE": "addressed", "REVERSES_ADDRESS": "addressed",
 }  # fmt: skip
 """Links on which a mistake shows that does nothing on heron."""
 CAN_BE_SHOWN = (Outcome.MET, Outcome.NOT_TESTED)
+GATE = "heron", "margins", "switches", "calibrated", "addressed", "acknowledged", "battery"
 SHORT = tuple(name for name in of_sides(Side.HANDSET) if name not in ("HS-LONG", "HS-GAP", "HS-RATE", "HS-COUNT"))
 
 Make = Callable[..., Path]
@@ -84,10 +88,14 @@ def trouble(profile: Profile, rng: random.Random, end_us: int) -> Scenario:
         lambda at, length: HandsetHung(at_us=at, for_us=length),
         lambda at, length: HandsetLoopHung(at_us=at, for_us=length),
         lambda at, length: HandsetRadioBusy(at_us=at, for_us=length),
+        lambda at, length: HandsetRadioDead(at_us=at, for_us=length),
+        lambda at, length: HandsetRadioForgets(at_us=at),
         lambda at, length: StickWireBroken(
-            at_us=at, for_us=length, channel=rng.choice(sticks), rail=rng.choice(("low", "high"))
+            at_us=at, for_us=length, channel=rng.choice(sticks), rail=rng.choice(("low", "high", "floats"))
         ),
     ]
+    if profile.battery.input_range_mv is not None:
+        kinds.append(lambda at, length: BatteryFalls(at_us=at, to_mv=rng.randrange(3_000, 4_200), ramp_us=length))
     faults = [rng.choice(kinds)(rng.randrange(end_us), rng.choice((2_000, 30_000, 600_000))) for _ in range(4)]
     faults += [SwitchBounces(at_us=0, channel=name, bounce_us=rng.randrange(1, 12_000)) for name in switches]
     moves = [
@@ -107,7 +115,7 @@ def trouble(profile: Profile, rng: random.Random, end_us: int) -> Scenario:
 @pytest.mark.parametrize(
     "link",
     [
-        pytest.param(name, marks=[] if name in ("heron", "margins", "switches", "calibrated") else [LONG])
+        pytest.param(name, marks=[] if name in GATE else [LONG])
         for name, link in LINKS.items()
         if link.handset.sends_from == "main loop"
     ],
@@ -130,7 +138,10 @@ def test_c_and_python_send_the_same_packets(make: Make, link: str, long: bool) -
 
 @pytest.mark.parametrize(
     "link",
-    [pytest.param(name, marks=[] if name in ("heron", "timer", "calibrated") else [LONG]) for name in LINKS],
+    [
+        pytest.param(name, marks=[] if name in ("heron", "timer", "calibrated", "addressed", "battery") else [LONG])
+        for name in LINKS
+    ],
 )
 def test_the_example_raises_no_alarm(make: Make, link: str, long: bool) -> None:
     result = judged(handset(make, link), link, *(() if long else SHORT))
@@ -147,7 +158,7 @@ def test_the_header_carries_every_key_of_the_handset() -> None:
     plain = c_header(profile)
     other = {
         "mapping": "calibrated", "packet_channels": 9, "link_id": 7, "sends_from": "timer",
-        "at_power_on": "sends at once", "after_reset": "waits for low throttle",
+        "at_power_on": "sends at once", "after_reset": "waits for low throttle", "address": "d2:4a:91:07:3e",
     }  # fmt: skip
     for field in dataclasses.fields(HandsetSettings):
         value = getattr(profile.handset, field.name)
@@ -155,6 +166,12 @@ def test_the_header_carries_every_key_of_the_handset() -> None:
         handset = dataclasses.replace(profile.handset, **{field.name: changed})
         is_same = c_header(dataclasses.replace(profile, handset=handset)) == plain
         assert is_same is (field.name in NO_BUSINESS_OF_THE_PROGRAM), field.name
+    battery = dataclasses.replace(profile.battery, input_range_mv=6_600)
+    with_battery = dataclasses.replace(profile, battery=battery)
+    assert c_header(with_battery) != plain
+    for changes in ({"input_range_mv": 6_000}, {"full_mv": 4_100}, {"warn_mv": 3_500}, {"reference": "fixed"}):
+        other_battery = dataclasses.replace(battery, **changes)
+        assert c_header(dataclasses.replace(profile, battery=other_battery)) != c_header(with_battery), changes
     for name, changed in {
         "packet_byte": 5, "reversed": True, "centre_error": 0.1, "travel_low": 0.1, "travel_high": 0.9,
         "kind": "three-position switch",
@@ -168,7 +185,7 @@ def test_the_header_carries_every_key_of_the_handset() -> None:
 
 def test_every_mistake_has_its_requirement() -> None:
     assert set(MISTAKES) == {*FOUND_BY, "REMEMBERS_IN_STATICS"}
-    assert sorted(MISTAKES.values()) == list(range(1, 23))
+    assert sorted(MISTAKES.values()) == list(range(1, 25))
     assert set(FOUND_BY.values()) <= set(of_sides(Side.HANDSET))
 
 

@@ -1,8 +1,10 @@
-"""Links for handsets: those of receivers without acknowledgements, and others that differ in the handset itself."""
+"""Links for handsets: those of receivers, and others that differ in the handset itself."""
 
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any, Final
 
 import links  # type: ignore[import-not-found]
@@ -37,15 +39,19 @@ _SWITCHES: Final = (
 )  # fmt: skip
 
 
-def _link(name: str, channels: tuple[Channel, ...] = Profile().channels, **handset: Any) -> Profile:
+def _link(
+    name: str, channels: tuple[Channel, ...] = Profile().channels, *, battery: Mapping[str, Any] = MappingProxyType({}),
+    **handset: Any,
+) -> Profile:  # fmt: skip
     plain = Profile()
     return dataclasses.replace(
-        plain, name=name, channels=channels, handset=dataclasses.replace(plain.handset, **{**_FULL, **handset})
-    )
+        plain, name=name, channels=channels, handset=dataclasses.replace(plain.handset, **{**_FULL, **handset}),
+        battery=dataclasses.replace(plain.battery, **battery),
+    )  # fmt: skip
 
 
 LINKS: Final[dict[str, Profile]] = {
-    **{name: link for name, link in links.LINKS.items() if not link.radio.acknowledge},
+    **links.LINKS,
     "timer": _link("timer", sends_from="timer"),
     "timer without counter": _link("timer without counter", sends_from="timer", packet_counter=False, jitter_us=200),
     "slow timer with watchdog": _link("slow timer", sends_from="timer", packet_interval_us=22_000, watchdog_us=400_000,
@@ -61,5 +67,13 @@ LINKS: Final[dict[str, Profile]] = {
                    mapping="round(a * 255 / 1023)", clock_error_ppm=-20_000),
     "calibrated": _link("calibrated", _MEASURED, mapping="calibrated", adc_noise_counts=1),
     "wired down": _link("wired down", _WIRED_DOWN, mapping="a * 255 // 1023", sends_from="timer"),
+    "addressed": _link("addressed", address="d2:4a:91:07:3e", adc_noise_counts=1, watchdog_us=300_000),
+    "addressed, timer": _link("addressed, timer", address="07:3e:d2:4a:91", sends_from="timer",
+                              packet_interval_us=8_000),
+    "battery": _link("battery", _WITH_MARGINS, mapping="calibrated", adc_noise_counts=1,
+                     battery={"input_range_mv": 6_600, "reference": "fixed"}),
+    "battery, ratiometric": _link("battery, ratiometric", battery={
+        "input_range_mv": 10_000, "full_mv": 8_400, "warn_mv": 7_200, "lowest_mv": 6_600,
+    }),
     "slow boot": _link("slow boot", boot_us=700_000, packet_interval_us=7_000, turn_us=1_500),
 }  # fmt: skip

@@ -18,6 +18,7 @@ MASK: Final = 0xFFFF_FFFF
 HALF: Final = 0x7FFF_FFFF
 BOUNCE_US: Final = 10_000
 BUSY: Final = 3
+DEAD: Final = 4
 
 Row = list[int]
 
@@ -46,6 +47,7 @@ class Parts:
         shares = [(one.travel_low, 0.5 + one.centre_error, one.travel_high) for one in profile.channels]
         self._stops = [tuple(min(1023, int(1024 * share)) for share in row) for row in shares]
         self.counter = 0
+        self.address = bytes(int(byte, 16) for byte in (self.handset.address or "").split(":") if byte)
         self._crc = [self._shifted(value) for value in range(256)]
 
     @staticmethod
@@ -154,10 +156,12 @@ _FITS: Final[dict[type, Fits]] = {}
 
 
 def sound(fits: Fits = lambda profile: True) -> Callable[[type], type]:
-    """Add a design to `DESIGNS`."""
+    """Add a design to `DESIGNS`; one that says nothing else writes its radio's registers with every turn."""
 
-    def added(design: type) -> type:
+    def added(design: Any) -> Any:
         DESIGNS.append(design)
+        if not hasattr(design, "radio"):
+            design.radio = lambda self, clock: self.parts.address
         _FITS[design] = fits
         return design
 
@@ -165,8 +169,8 @@ def sound(fits: Fits = lambda profile: True) -> Callable[[type], type]:
 
 
 def fits(design: type, profile: Profile) -> bool:
-    """Return whether a design can keep the limits of a link."""
-    return _FITS[design](profile)
+    """Return whether a design can keep the limits of a link; most have nothing to do with a battery."""
+    return _FITS[design](profile) and (profile.battery.input_range_mv is None or hasattr(design, "alarm"))
 
 
 def by_loop(profile: Profile) -> bool:
@@ -650,12 +654,71 @@ class CountsWhatLeft(Planned):
     counted = 0
 
     def sent(self, clock: int, result: int) -> None:
-        if result != BUSY:
+        if result not in (BUSY, DEAD):
             self.counted = (self.counted + 1) % 256
 
     def ready(self, row: Row) -> None:
         self.parts.counter = self.counted
         super().ready(row)
+
+
+@sound(by_loop)
+class SetsUpADeadRadio(Planned):
+    """The radio is set up at power-on, and again when it does not answer."""
+
+    sets_up = True
+
+    def sent(self, clock: int, result: int) -> None:
+        self.sets_up = self.sets_up or result == DEAD
+
+    def radio(self, clock: int) -> bytes | None:
+        sets_up, self.sets_up = self.sets_up, False
+        return self.parts.address if sets_up else None
+
+
+@sound(by_loop)
+class WarnsForGood(Planned):
+    """A battery that was low in ten sweeps in a row is low until the handset is switched off."""
+
+    low = 0
+    level = 0
+
+    def filtered(self, readings: Sequence[int]) -> Sequence[int]:
+        battery = self.parts.profile.battery
+        if battery.input_range_mv is None:
+            return readings
+        *whole, last = readings
+        self.level = self.level or 64 * last
+        self.level += last - self.level // 64
+        is_low = last * battery.input_range_mv < 1024 * battery.warn_mv
+        self.low = self.low + 1 if is_low or self.low >= 10 else 0
+        if battery.reference == "ratiometric":
+            return whole
+        full = 1024 * battery.full_mv * 64 // battery.input_range_mv
+        return [min((2 * one + 1) * full // (2 * self.level + 64), 1023) for one in whole]
+
+    def turn(self, clock: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
+        places = [one.look(clock, now_at) for one, now_at in zip(self.switches, switches, strict=True)]
+        whole = self.filtered(readings)
+        self.ready(self.guard(self.row(whole, places), whole))
+        self.due = (self.due + self.parts.interval) & MASK
+        return self.due
+
+    def alarm(self, clock: int) -> int:
+        return int(self.low >= 10)
+
+
+@sound(by_loop)
+class LooksAfterItsRadio(Planned):
+    """The radio's registers are written twice a second, whatever it says."""
+
+    written: int | None = None
+
+    def radio(self, clock: int) -> bytes | None:
+        if self.written is not None and since(clock, self.written) < 500_000:
+            return None
+        self.written = clock
+        return self.parts.address
 
 
 @sound(by_loop)

@@ -16,7 +16,10 @@ from lostlink_sims import Profile
 
 MASK = 0xFFFF_FFFF
 HALF = 0x7FFF_FFFF
+ANSWERED = 1
+GIVEN_UP = 2
 BUSY = 3
+DEAD = 4
 RESET = 1
 REST_US = 20_000
 """Contacts rest when they have stood for so long."""
@@ -74,6 +77,7 @@ class Sound:
         self.codes: list[int] | None = None
         self.out: bytes | None = None
         self.alive = 0
+        self.is_set_up = False
 
     # --- begin ---
 
@@ -89,7 +93,7 @@ class Sound:
 
     def turn(self, clock: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
         self.alive = 3
-        self.read(clock, list(readings), list(switches))
+        self.read(clock, self.gauged(list(readings)), list(switches))
         if not self.by_timer:
             self.out = self.fill()
         return self.next(clock)
@@ -110,6 +114,43 @@ class Sound:
     def loop_is_alive(self) -> bool:
         self.alive -= self.alive > 0
         return self.alive > 0
+
+    # --- the battery ---
+
+    level: float | None = None
+    is_flat = False
+
+    def gauged(self, readings: list[int]) -> list[int]:
+        """Return the readings of the sticks, as with a full battery."""
+        battery = self.profile.battery
+        if battery.input_range_mv is None:
+            return readings
+        volts = (readings.pop() + 0.5) / 1024 * battery.input_range_mv
+        self.level = volts if self.level is None else self.level + (volts - self.level) / 20
+        self.is_flat = self.level < battery.warn_mv + 40 * self.is_flat
+        return [self.made_good(reading, self.level) for reading in readings]
+
+    def made_good(self, reading: int, level: float) -> int:
+        battery = self.profile.battery
+        return min(int((reading + 0.5) * battery.full_mv / level), 1023) if battery.reference == "fixed" else reading
+
+    def alarm(self, clock: int) -> int:
+        return int(self.is_flat)
+
+    # --- the radio ---
+
+    def sent(self, clock: int, result: int) -> None:
+        if result == DEAD:
+            self.is_set_up = False
+
+    def radio(self, clock: int) -> bytes | None:
+        if self.is_set_up:
+            return None
+        self.is_set_up = True
+        return self.address()
+
+    def address(self) -> bytes:
+        return bytes(int(byte, 16) for byte in (self.handset.address or "").split(":"))
 
     # --- sticks and switches ---
 
@@ -320,6 +361,39 @@ class StopIsABreak(Sound):
 
     def is_broken(self, reading: int) -> bool:
         return reading in (0, 1023)
+
+
+class WrapsBeyondItsStops(Sound):
+    """The calibrated code is not limited: a little beyond full throttle is idle."""
+
+    def calibrated(self, i: int, reading: int) -> int:
+        channel = self.profile.channels[i]
+        low, centre, high = (1024 * s for s in (channel.travel_low, 0.5 + channel.centre_error, channel.travel_high))
+        is_below = (reading < centre) is (low < high)
+        share = (reading - low) / (centre - low) * 127 if is_below else 127 + (reading - centre) / (high - centre) * 128
+        return int(share + 0.5) & 0xFF
+
+
+class WrapsBelowItsLowStop(WrapsBeyondItsStops):
+    """Limited at the high stop only: a little below idle is full throttle."""
+
+    def calibrated(self, i: int, reading: int) -> int:
+        low, centre, high = (1024 * s for s in self.track(i))
+        is_above = (reading > centre) is (low < high)
+        return Sound.calibrated(self, i, reading) if is_above else super().calibrated(i, reading)
+
+    def track(self, i: int) -> tuple[float, float, float]:
+        channel = self.profile.channels[i]
+        return channel.travel_low, 0.5 + channel.centre_error, channel.travel_high
+
+
+class BreakRightBeyondTheStop(Sound):
+    """A throttle four counts beyond its stop counts as a broken wire, and goes to idle."""
+
+    def is_broken(self, reading: int) -> bool:
+        channel = self.profile.channels[self.throttle]
+        least, most = sorted((channel.travel_low, channel.travel_high))
+        return reading < 1024 * least - 4 or reading > 1024 * most + 4
 
 
 # --- which byte, which way --------------------------------------------------------------------------------------
@@ -1248,6 +1322,344 @@ class RailAtBootIsAStop(Sound):
         return at_rail and not self.is_stop
 
 
+class AnyBreak(Sound):
+    """Looks for broken wires of all sticks."""
+
+    def broken(self, readings: Sequence[int]) -> list[int]:
+        return [i for i, reading in zip(self.sticks, readings, strict=True) if not 20 <= reading <= 1003]
+
+
+class AnyBreakCutsTheThrottle(AnyBreak):
+    """A broken wire of any stick: the throttle goes to idle."""
+
+    def read(self, clock: int, readings: list[int], switches: list[int]) -> None:
+        super().read(clock, readings, switches)
+        if self.broken(readings):
+            assert self.codes is not None
+            self.codes[self.throttle] = self.low
+
+
+class AnyBreakFreezesAll(AnyBreak):
+    """With a broken wire the last codes are sent on."""
+
+    def read(self, clock: int, readings: list[int], switches: list[int]) -> None:
+        before = self.codes
+        super().read(clock, readings, switches)
+        if before is not None and set(self.broken(readings)) - {self.throttle}:
+            self.codes = before
+
+
+class NoPacketWithABreak(AnyBreak):
+    """Implausible readings are not sent."""
+
+    def turn(self, clock: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
+        wanted = super().turn(clock, readings, switches)
+        self.out = None if set(self.broken(readings)) - {self.throttle} else self.out
+        return wanted
+
+
+class CentredForGoodAfterABreak(AnyBreak):
+    """A stick whose wire was broken once is sent as centred from then on."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.was_broken: set[int] = set()
+
+    def read(self, clock: int, readings: list[int], switches: list[int]) -> None:
+        super().read(clock, readings, switches)
+        self.was_broken |= set(self.broken(readings)) - {self.throttle}
+        assert self.codes is not None
+        for i in self.was_broken:
+            self.codes[i] = 127
+
+
+class EqualSticksAreAFault(Sound):
+    """Two sticks with equal readings for a quarter of a second count as a short circuit: all are held."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.equal_for: dict[int, int] = {}
+
+    def read(self, clock: int, readings: list[int], switches: list[int]) -> None:
+        before = self.codes
+        super().read(clock, readings, switches)
+        for place in range(1, len(readings)):
+            same = abs(readings[place] - readings[place - 1]) <= 1
+            self.equal_for[place] = self.equal_for.get(place, 0) + 1 if same else 0
+            if self.equal_for[place] * self.interval > 250_000 and before is not None:
+                self.codes = before
+
+
+# --- the radio ---
+
+
+FACTORY = bytes([0xE1] * 5)
+
+
+class FactoryAddressFirst(Sound):
+    """The radio's address is that of the factory until the first packet has left."""
+
+    def address(self) -> bytes:
+        return super().address() if self.count > 1 else FACTORY
+
+    def radio(self, clock: int) -> bytes | None:
+        address = super().radio(clock)
+        self.is_set_up = self.is_set_up and self.count > 1
+        return address
+
+
+class AddressFromTheWrongEnd(Sound):
+    """The radio wants the last byte first."""
+
+    def address(self) -> bytes:
+        return super().address()[::-1]
+
+
+class AddressWithoutItsMemory(Sound):
+    """After a reset the memory with the address is read too early: all bits are set."""
+
+    def power_on(self, clock: int, cause: int) -> None:
+        super().power_on(clock, cause)
+        self.is_reset = cause == RESET
+
+    def address(self) -> bytes:
+        return b"\xff" * 5 if self.is_reset else super().address()
+
+
+class PairsWithAStickHeld(Sound):
+    """Held to one side at power-on, the first stick starts the pairing: two seconds on another address."""
+
+    began: int | None = None
+
+    def turn(self, clock: int, readings: Sequence[int], switches: Sequence[int]) -> int | None:
+        if self.began is None:
+            self.began, self.pairs = clock, readings[0] > 1000
+            self.is_set_up = not self.pairs
+        was, self.pairs = self.pairs, self.pairs and (clock - self.began) & MASK < 2_000_000
+        self.is_set_up = self.is_set_up and was == self.pairs
+        return super().turn(clock, readings, switches)
+
+    def address(self) -> bytes:
+        return FACTORY if self.began is not None and self.pairs else super().address()
+
+
+class SetUpAgainWithoutItsAddress(Sound):
+    """All registers are written again, but the address."""
+
+    was_set_up = False
+
+    def address(self) -> bytes:
+        address = FACTORY if self.was_set_up else super().address()
+        self.was_set_up = True
+        return address
+
+
+class SetsUpItsRadioOnce(Sound):
+    """The radio is set up at power-on."""
+
+    def sent(self, clock: int, result: int) -> None:
+        pass
+
+
+class SetsUpItsRadioASecondTime(Sound):
+    """A radio that was set up again once counts as broken the next time."""
+
+    times = 0
+
+    def sent(self, clock: int, result: int) -> None:
+        if result == DEAD and self.times < 2:
+            self.times += self.is_set_up
+            super().sent(clock, result)
+
+    def radio(self, clock: int) -> bytes | None:
+        address = super().radio(clock)
+        return address if address is None or self.times < 2 else None
+
+
+class TriesItsRadioTwentyTimes(Sound):
+    """After twenty failures in a row the radio counts as broken."""
+
+    failures = 0
+
+    def sent(self, clock: int, result: int) -> None:
+        self.failures = self.failures + 1 if result == DEAD else 0
+        if self.failures < 20:
+            super().sent(clock, result)
+
+
+class LooksAfterItsRadioSeldom(Sound):
+    """The registers are checked every three seconds."""
+
+    checked = 0
+
+    def sent(self, clock: int, result: int) -> None:
+        if (clock - self.checked) & MASK > 3_000_000:
+            self.checked = clock
+            super().sent(clock, result)
+
+
+class KeepsWhatCouldNotLeave(Sound):
+    """Packets that a dead radio did not take are kept and sent first."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self.kept: deque[bytes] = deque()
+        self.last: bytes | None = None
+
+    def sent(self, clock: int, result: int) -> None:
+        super().sent(clock, result)
+        if result == DEAD and self.last is not None:
+            self.kept.append(self.last)
+
+    def packet(self, clock: int) -> bytes | None:
+        out = super().packet(clock)
+        if out is not None and self.kept:
+            self.kept.append(out)
+            out = self.kept.popleft()
+        self.last = out or self.last
+        return out
+
+
+class OffersWhatWasNotAnswered(Sound):
+    """A packet without an answer is sent again, up to three times, before a new one."""
+
+    last: bytes | None = None
+    again = 0
+
+    def sent(self, clock: int, result: int) -> None:
+        super().sent(clock, result)
+        if result != BUSY:
+            self.again = self.again + 1 if result == GIVEN_UP and self.again < 3 else 0
+
+    def packet(self, clock: int) -> bytes | None:
+        out = super().packet(clock)
+        if out is not None:
+            self.last = self.last if self.again and self.last else out
+            return self.last
+        return None
+
+
+class WaitsForTheAnswer(Sound):
+    """The next packet leaves after the answer to the one before, or after 200 ms."""
+
+    left_at: int | None = None
+
+    def sent(self, clock: int, result: int) -> None:
+        super().sent(clock, result)
+        if result == ANSWERED:
+            self.left_at = None
+
+    def packet(self, clock: int) -> bytes | None:
+        out = super().packet(clock)
+        if out is None or (self.left_at is not None and (clock - self.left_at) & MASK < 200_000):
+            return None
+        self.left_at = clock
+        return out
+
+
+class HalfTheRateWithoutAnswers(Sound):
+    """After ten packets without an answer only every second one is sent, to save the battery."""
+
+    failures = 0
+    turns = 0
+
+    def sent(self, clock: int, result: int) -> None:
+        super().sent(clock, result)
+        self.failures = self.failures + 1 if result == GIVEN_UP else 0
+
+    def packet(self, clock: int) -> bytes | None:
+        out = super().packet(clock)
+        self.turns += out is not None
+        return None if self.failures > 10 and self.turns % 2 else out
+
+
+class NothingBeforeTheFirstAnswer(Sound):
+    """Until the receiver has answered once all sticks are sent as centred and the throttle as low."""
+
+    is_known = False
+
+    def sent(self, clock: int, result: int) -> None:
+        super().sent(clock, result)
+        self.is_known = self.is_known or result == ANSWERED
+
+    def frame(self, codes: list[int]) -> bytes:
+        unknown = [0 if i == self.throttle or i in self.others else 127 for i in range(len(codes))]
+        return super().frame(codes if self.is_known else unknown)
+
+
+# --- the battery ---
+
+
+class NeverWarns(Sound):
+    """Has no warning."""
+
+    def alarm(self, clock: int) -> int:
+        return 0
+
+
+class WarnsByTheFirstReading(Sound):
+    """The battery is judged at power-on."""
+
+    first: int | None = None
+
+    def alarm(self, clock: int) -> int:
+        self.first = super().alarm(clock) if self.first is None else self.first
+        return self.first
+
+
+class WarnsOfAGoodBattery(Sound):
+    """The divider is taken for one of another ratio: it warns from 3.9 V on."""
+
+    def alarm(self, clock: int) -> int:
+        return int(self.level is not None and self.level < 3_900)
+
+
+class WarnsByEachReading(Sound):
+    """No mean and no hysteresis: noise switches the warning on and off, and a full battery's spikes would too."""
+
+    def gauged(self, readings: list[int]) -> list[int]:
+        self.raw = readings[-1]
+        return super().gauged(readings)
+
+    def alarm(self, clock: int) -> int:
+        return int(self.raw % 7 != 0 and self.is_flat)
+
+
+class BeepsByDelay(Sound):
+    """With a low battery the main loop waits for a tone of 300 ms every ten seconds."""
+
+    def next(self, clock: int) -> int:
+        due = super().next(clock)
+        self.turns = getattr(self, "turns", 0) + 1
+        if self.is_flat and self.turns * self.interval % 10_000_000 < self.interval:
+            self.due = due = (clock + 300_000) & MASK
+        return due
+
+
+class SticksFallWithTheBattery(Sound):
+    """Readings are sent as they are, although the reference is fixed."""
+
+    def made_good(self, reading: int, level: float) -> int:
+        return reading
+
+
+class MadeGoodByTheFirstReading(Sound):
+    """Readings are made good by the battery's voltage at power-on."""
+
+    first: float | None = None
+
+    def made_good(self, reading: int, level: float) -> int:
+        self.first = level if self.first is None else self.first
+        return super().made_good(reading, self.first)
+
+
+class MadeGoodForNothing(Sound):
+    """Readings are made good, although they do not follow the battery."""
+
+    def made_good(self, reading: int, level: float) -> int:
+        return min(int((reading + 0.5) * self.profile.battery.full_mv / level), 1023)
+
+
 # --- the counter wraps ------------------------------------------------------------------------------------------
 
 
@@ -1487,6 +1899,9 @@ MISTAKES = (
     Mistake(MiddleAsSignedByte, "HS-CENTRE"),
     Mistake(NeverReachesTheEnds, "HS-ENDS"),
     Mistake(StopIsABreak, "HS-ENDS"),
+    Mistake(WrapsBeyondItsStops, "HS-ENDS", "calibrated"),
+    Mistake(WrapsBelowItsLowStop, "HS-ENDS", "calibrated"),
+    Mistake(BreakRightBeyondTheStop, "HS-ENDS", "margins"),
     Mistake(SticksExchanged, "HS-ORDER"),
     Mistake(OneStickInAllBytes, "HS-ORDER"),
     Mistake(OwnOrderOfBytes, "HS-ORDER", "switches"),
@@ -1530,6 +1945,20 @@ MISTAKES = (
     Mistake(CounterBeforeId, "HS-MARK"),
     Mistake(AnothersId, "HS-MARK"),
     Mistake(TelemetryInBetween, "HS-MARK"),
+    Mistake(FactoryAddressFirst, "HS-ADDRESS", "addressed"),
+    Mistake(AddressFromTheWrongEnd, "HS-ADDRESS", "addressed"),
+    Mistake(AddressWithoutItsMemory, "HS-ADDRESS", "addressed"),
+    Mistake(PairsWithAStickHeld, "HS-ADDRESS", "addressed"),
+    Mistake(SetUpAgainWithoutItsAddress, "HS-ADDRESS", "addressed"),
+    Mistake(SetsUpItsRadioOnce, "HS-RADIO", "addressed"),
+    Mistake(SetsUpItsRadioASecondTime, "HS-RADIO", "addressed"),
+    Mistake(TriesItsRadioTwentyTimes, "HS-RADIO", "addressed, timer"),
+    Mistake(LooksAfterItsRadioSeldom, "HS-RADIO", "addressed"),
+    Mistake(KeepsWhatCouldNotLeave, "HS-RADIO", "addressed"),
+    Mistake(OffersWhatWasNotAnswered, "HS-DEAF", "acknowledged"),
+    Mistake(WaitsForTheAnswer, "HS-DEAF", "acknowledged"),
+    Mistake(HalfTheRateWithoutAnswers, "HS-DEAF", "acknowledged"),
+    Mistake(NothingBeforeTheFirstAnswer, "HS-DEAF", "acknowledged"),
     Mistake(SendsAtOnce, "HS-START"),
     Mistake(WaitsOnlyWhenArmed, "HS-START"),
     Mistake(WaitsFiveSeconds, "HS-START"),
@@ -1566,6 +1995,19 @@ MISTAKES = (
     Mistake(BreakAfterThreeSweeps, "HS-WIRE", "margins"),
     Mistake(BreakForASecond, "HS-WIRE", "margins"),
     Mistake(RailAtBootIsAStop, "HS-WIRE", "margins"),
+    Mistake(AnyBreakCutsTheThrottle, "HS-FLOAT", "margins"),
+    Mistake(AnyBreakFreezesAll, "HS-FLOAT", "margins"),
+    Mistake(NoPacketWithABreak, "HS-FLOAT", "margins"),
+    Mistake(CentredForGoodAfterABreak, "HS-FLOAT", "margins"),
+    Mistake(EqualSticksAreAFault, "HS-FLOAT"),
+    Mistake(NeverWarns, "HS-BATTERY", "battery"),
+    Mistake(WarnsByTheFirstReading, "HS-BATTERY", "battery"),
+    Mistake(WarnsOfAGoodBattery, "HS-BATTERY", "battery"),
+    Mistake(WarnsByEachReading, "HS-BATTERY", "battery"),
+    Mistake(BeepsByDelay, "HS-BATTERY", "battery"),
+    Mistake(SticksFallWithTheBattery, "HS-REF", "battery"),
+    Mistake(MadeGoodByTheFirstReading, "HS-REF", "battery"),
+    Mistake(MadeGoodForNothing, "HS-REF", "battery, ratiometric"),
     Mistake(LaterThanNext, "HS-WRAP"),
     Mistake(SixteenBitMilliseconds, "HS-WRAP"),
     Mistake(ContactsByInstants, "HS-WRAP"),

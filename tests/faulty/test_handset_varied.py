@@ -27,7 +27,9 @@ from lostlink_sims.scenario import HandsetHung, HandsetOff, HandsetReset, Scenar
 PROFILES = Path(__file__).parents[2] / "fixtures" / "profiles"
 GATE = (
     ("noisy", sound.HysteresisOfCounts), ("timer", sound.AliveFlag), ("plover", sound.SilentUntilLow),
-    ("margins", sound.HysteresisOfACode), ("slow timer with watchdog", sound.SameBufferAgain),
+    ("margins", sound.HysteresisOfACode), ("addressed", sound.LooksAfterItsRadio),
+    ("acknowledged", sound.CountsWhatLeft), ("battery", sound.WarnsForGood),
+    ("slow timer with watchdog", sound.SameBufferAgain),
 )  # fmt: skip
 """A link and a design each that differ most."""
 EACH = 6
@@ -63,6 +65,11 @@ def test_names_of_values_are_those_of_dimensions() -> None:
 def test_each_value_changes_the_use() -> None:
     """No value of a dimension is flown as another one, beside values that make all of them show."""
     profile = link("dunlin")
+    profile = dataclasses.replace(
+        profile,
+        radio=dataclasses.replace(profile.radio, acknowledge=True),
+        battery=dataclasses.replace(profile.battery, input_range_mv=6_600),
+    )
     builder = ScenarioBuilder(profile, 1, "varied")
     blank = builder.blank("one")
     shows = {**HANDSET.plain(profile), "event": "main loop hangs", "second event": "reset"}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 import handset_zoo as zoo  # type: ignore[import-not-found]
@@ -65,6 +67,27 @@ def test_links_are_possible() -> None:
         assert list(impossible(link)) == [], name
 
 
+@pytest.mark.parametrize("handset", [zoo.Dead, zoo.Constant, zoo.ThrottleOnly])
+@pytest.mark.parametrize(
+    ("link", "only"),
+    [("addressed", ("HS-ADDRESS", "HS-RADIO")), ("acknowledged", ("HS-DEAF",)), ("battery", ("HS-BATTERY", "HS-REF"))],
+)
+def test_nothing_about_radio_and_battery_is_met_by_nothing(
+    handset: HandsetFactory, link: str, only: tuple[str, ...]
+) -> None:
+    assert with_outcome(judged(handset, link, *only), Outcome.MET, Outcome.NOT_TESTED) == {}
+
+
+def test_a_program_without_a_set_up_is_a_finding_in_words() -> None:
+    """Where the profile declares an address."""
+
+    class Plain(zoo.Sound):  # type: ignore[misc]
+        radio: Any = property()  # an attribute that it does not have
+
+    found = with_outcome(judged(Plain, "addressed", "HS-ADDRESS"), Outcome.NOT_MET)
+    assert "the profile declares handset.address; allowed: a program with radio(clock_us)" in found["HS-ADDRESS"]
+
+
 @pytest.mark.parametrize("link", ["bittern", *(pytest.param(name, marks=LONG) for name in LINKS if name != "bittern")])
 def test_sound_handset_of_the_zoo_is_met(link: str) -> None:
     """The handset that all faulty ones are made from passes."""
@@ -77,7 +100,15 @@ def test_sound_handset_of_the_zoo_is_met(link: str) -> None:
 
 
 @pytest.mark.parametrize("handset", [zoo.Dead, zoo.Constant, zoo.ThrottleOnly])
-@pytest.mark.parametrize("link", ["bittern", pytest.param("heron", marks=LONG), pytest.param("margins", marks=LONG)])
+@pytest.mark.parametrize(
+    "link",
+    [
+        "bittern",
+        pytest.param("heron", marks=LONG),
+        pytest.param("margins", marks=LONG),
+        pytest.param("addressed", marks=LONG),
+    ],
+)
 def test_nothing_is_met_by_a_handset_that_does_not_send_its_sticks(handset: HandsetFactory, link: str) -> None:
     """Neither by one that never sends, nor by one that keeps its rate, counter and marks, and nothing else."""
     assert with_outcome(judged(handset, link), Outcome.MET) == {}

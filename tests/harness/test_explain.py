@@ -143,6 +143,8 @@ def test_flights_and_limits_are_those_of_the_suite(path: str | None, long: bool)
 TELLING = "a throttle whose travel leaves margins, and a watchdog"
 TIMER = "a slow timer, a clock that is off, noise, and a calibrated throttle that is wired the other way round"
 PAIRS = [name for name in of_sides(Side.PAIR) if name != "PR-FALSE"]
+WITH_KEYS = "a link with all that a handset may have"
+ON_KEYS = ["HS-ADDRESS", "HS-RADIO", "HS-DEAF", "HS-BATTERY", "HS-REF"]
 ON_TELLING = ["HS-CENTRE", "HS-ENDS", "HS-START", "HS-RESET", "HS-HANG", "HS-WIRE"]
 ON_TIMER = ["HS-VALUE", "HS-SENSE", "HS-STILL", "HS-FRESH", "HS-BUSY", "HS-MARK", "HS-START", "HS-RESET", "HS-WIRE"]
 
@@ -150,17 +152,21 @@ ON_TIMER = ["HS-VALUE", "HS-SENSE", "HS-STILL", "HS-FRESH", "HS-BUSY", "HS-MARK"
 @pytest.mark.parametrize(
     ("path", "only", "untested"),
     [
-        (HERON, of_sides(Side.HANDSET), {"HS-WIRE"}),
+        (HERON, of_sides(Side.HANDSET), {"HS-WIRE", *ON_KEYS}),
         (TELLING, ON_TELLING, {"HS-ENDS"}),
         (TIMER, ON_TIMER, set()),
+        (WITH_KEYS, ON_KEYS, set()),
         (HERON, PAIRS, {"PR-WIRE"}),
-        pytest.param(None, of_sides(Side.HANDSET), {"HS-WIRE", "HS-COUNT"}, marks=pytest.mark.long),
+        pytest.param(None, of_sides(Side.HANDSET), {"HS-WIRE", "HS-COUNT", *ON_KEYS}, marks=pytest.mark.long),
         pytest.param(
-            "fixtures/profiles/plover.toml", of_sides(Side.HANDSET), {"HS-WIRE", "HS-SWITCH"}, marks=pytest.mark.long
+            "fixtures/profiles/plover.toml",
+            of_sides(Side.HANDSET),
+            {"HS-WIRE", "HS-SWITCH", *ON_KEYS},
+            marks=pytest.mark.long,
         ),
         pytest.param(TELLING, of_sides(Side.PAIR), set(), marks=pytest.mark.long),
     ],
-    ids=["handset", "telling", "timer", "pair", "plain handset", "handset without a switch", "long pair"],
+    ids=["handset", "telling", "timer", "with keys", "pair", "plain handset", "handset without a switch", "long pair"],
 )
 def test_runs_and_limits_of_a_handset_are_those_of_the_suite(
     path: str | None, only: list[str], untested: set[str], monkeypatch: pytest.MonkeyPatch
@@ -169,7 +175,7 @@ def test_runs_and_limits_of_a_handset_are_those_of_the_suite(
 
     Every single judgement is looked at, not only the one of the verdict.
     """
-    profile = {TELLING: telling, TIMER: timer}.get(str(path), lambda: link(path))()
+    profile = {TELLING: telling, TIMER: timer, WITH_KEYS: with_keys}.get(str(path), lambda: link(path))()
     factory = ReferenceReceiver if only[0].startswith("PR-") else None
     judged = _noted(monkeypatch)
     result = run_suite(profile, SimRig(profile, factory, handset=ReferenceHandset), only=only)
@@ -217,6 +223,7 @@ KINDS = {
     r"error of switch \d in any packet": "of a switch's byte",
     r"error of .* in any packet": "difference of .*byte in any packet",
     r"error of switch \d": "difference of (each (switch's )?byte|a channel)|every channel within",
+    r"error of .* beyond its (low|high) stop": "beyond the stops, difference of each stick's code",
     r"error of .*": "difference of (each (stick's )?byte|a channel)|every channel within",
     r"offset of .*": "difference of each stick's code",
     r"movement of other channels": "movement of any other channel's byte",
@@ -230,6 +237,10 @@ KINDS = {
     r"longest time without a packet": "longest time without a packet",
     r"time until .* is in the packets": "from the step to the packet",
     r"wrong steps of the packet counter": "steps of the counter",
+    r"warnings of a battery.*": "warnings of a battery that is not low",
+    r"time until the battery's warning": "time until the battery's warning",
+    r"packets to another address": "packets to another address",
+    r"time until packets leave again": "time until packets leave again",
     r"packets with a wrong length.*": "packets with a wrong length",
     r"throttle asked for.*": "pulse width that the throttle's code asks for",
     r"time until packets cease.*": "until packets cease",
@@ -286,8 +297,10 @@ def _times_told(name: str, profile: Profile) -> set[float]:
 
 FAULTS = {
     "HandsetOff": "switched off", "HandsetReset": "reset", "HandsetLoopHung": "hang",
-    "HandsetRadioBusy": "takes nothing", "SwitchBounces": "bounce", "StickWireBroken": "wire",
-    "ambient": "noise|losses",
+    "HandsetRadioBusy": "takes nothing", "HandsetRadioDead": "dead", "HandsetRadioForgets": "forgets",
+    "SwitchBounces": "bounce", "StickWireBroken": "wire",
+    "BatteryFalls": "falls", "LinkCut": "no packet arrives",
+    "InterferenceBurst": "every second", "ambient": "noise|losses",
 }  # fmt: skip
 """What a fault of a run is called in the explanations."""
 
@@ -309,6 +322,17 @@ def telling() -> Profile:
     ]
     handset = dataclasses.replace(profile.handset, watchdog_us=250_000)
     return dataclasses.replace(profile, channels=tuple(channels), handset=handset)
+
+
+def with_keys() -> Profile:
+    """Return a link whose handset sets up its radio and measures its battery, and whose packets are acknowledged."""
+    profile = link(HERON)
+    return dataclasses.replace(
+        profile,
+        handset=dataclasses.replace(profile.handset, address="d2:4a:91:07:3e"),
+        radio=dataclasses.replace(profile.radio, acknowledge=True),
+        battery=dataclasses.replace(profile.battery, input_range_mv=6_600, reference="fixed"),
+    )
 
 
 def timer() -> Profile:
@@ -476,7 +500,9 @@ def test_no_other_number_is_written_down() -> None:
 def test_not_tested_is_told_where_the_suite_skips() -> None:
     for name, told in explanations().items():
         source = ast.unparse(suite_test(name))
-        skips = any(word in source for word in ("pytest.skip", "needs_clock", "_needs_link_id"))
+        skips = any(
+            word in source for word in ("pytest.skip", "needs_clock", "_needs_link_id", "_has_address", "_has_battery")
+        )
         assert skips == bool(told.untested), name
 
 
@@ -584,6 +610,10 @@ BESIDES = {
     "uint8_t radio_is_busy(void);",
     "HS-COUNT": "extern uint8_t counter; void read_sticks(uint8_t *into);",
     "HS-MARK": "extern uint8_t counter; uint8_t crc8(const uint8_t *data, uint8_t length);",
+    "HS-ADDRESS": "extern const uint8_t address[]; void radio_write_address(const uint8_t *to);\n"
+    "void radio_transmit(void);",
+    "HS-RADIO": "enum { CHANNEL = 40 }; uint8_t radio_read_channel(void); void set_up_radio(void);",
+    "HS-REF": "enum { FULL_READING = 650 }; extern uint16_t battery_reading;",
     "HS-START": "enum { THROTTLE = 2, IDLE_CODE = 12 }; extern uint8_t throttle_code, waits;",
     "HS-RESET": "enum { POWER_ON = 1 }; extern uint8_t waits; uint8_t reset_cause(void);",
     "HS-HANG": "extern volatile uint8_t is_new; extern uint8_t counter; void read_sticks(uint8_t *into);\n"

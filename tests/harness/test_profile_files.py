@@ -27,6 +27,7 @@ from lostlink.profiles.rules import longest_frame_us
 from lostlink_sims import Channel, Move, Profile, Scenario
 from lostlink_sims._settings import declaration, key_of
 from lostlink_sims.air.loss import MODELS, Bernoulli, LinkBudget, Recorded
+from lostlink_sims.profile import BatterySettings, HandsetSettings
 from lostlink_sims.scenario import FAULTS, HandsetLoopHung, HandsetRadioBusy, HandsetReset, LinkCut, SwitchBounces
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "profiles"
@@ -635,7 +636,7 @@ def test_scenario_is_read() -> None:
             '[[faults]]\nfault = "stick wire broken"\nat = "1 s"\nchannel = "yaww"', "4:11: faults[1].channel",
             ("did you mean 'yaw'?",),
         ),
-        ('[[moves]]\nat = "0 s"\nchannel = "yaw"\nposition = "150 %"', "4:12: moves[1].position", ("0 % to 100 %",)),
+        ('[[moves]]\nat = "0 s"\nchannel = "yaw"\nposition = "150 %"', "4:12: moves[1].position", ("-20 % to 120 %",)),
         (
             '[[faults]]\nfault = "switch bounces"\nat = "1 s"\nchannel = "yaw"', "4:11: faults[1].channel",
             ("'yaw' is a stick, but 'switch bounces' needs a switch; allowed: switch 1, switch 2",),
@@ -714,7 +715,42 @@ def faults() -> st.SearchStrategy[Any]:
     )
 )
 def test_any_scenario_survives(scenario: Scenario) -> None:
-    assert parse_scenario(write_scenario(scenario), Profile()) == scenario
+    # with them a radio forgets something, and a battery falls
+    profile = Profile(handset=HandsetSettings(address="d2:4a:91:07:3e"), battery=BatterySettings(input_range_mv=6_600))
+    assert parse_scenario(write_scenario(scenario), profile) == scenario
+
+
+def test_a_battery_that_nobody_measures_does_not_fall() -> None:
+    falls = '[[faults]]\nfault = "battery falls"\nat = "1 s"\nto = "3.3 V"\n'
+    with pytest.raises(ProfileError, match=r"2:9: faults\[1\]\.fault: the profile declares no input for the battery"):
+        parse_scenario(falls, Profile())
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "allowed"),
+    [
+        ("full", "7 V", "1.65 V to 6.6 V"), ("warn", "4.1 V", "2.1 V to 4.008 V"),
+        ("lowest", "3.5 V", "2.1 V to 3.408 V"),
+    ],
+)  # fmt: skip
+def test_voltages_of_a_battery_are_apart(key: str, value: str, allowed: str) -> None:
+    """By twice 2 % of 4.2 V and two steps of 6.6 V / 1024, 12 mV: 192 mV."""
+    with pytest.raises(ProfileError, match=rf"battery\.{key}: {value} cannot be told .*; allowed: {allowed}"):
+        parse_profile(f'[battery]\ninput_range = "6.6 V"\n{key} = "{value}"\n')
+
+
+def test_a_radio_that_nobody_sets_up_forgets_nothing() -> None:
+    forgets = '[[faults]]\nfault = "handset radio forgets"\nat = "1 s"\n'
+    with pytest.raises(ProfileError, match=r"2:9: faults\[1\]\.fault: the profile declares no address"):
+        parse_scenario(forgets, Profile())
+
+
+@pytest.mark.parametrize(
+    "address", ["d2:4a:91:07", "d2:4a:91:07:3e:00", "d2-4a-91-07-3e", "d2:4a:91:07:3g", "d24a91073e"]
+)
+def test_an_address_has_its_bytes(address: str) -> None:
+    with pytest.raises(ProfileError, match=r"handset\.address: .* is no address of 5 bytes \(radio\.address_bytes\)"):
+        parse_profile(f'[handset]\naddress = "{address}"\n')
 
 
 def test_faults_of_a_handset_are_read() -> None:

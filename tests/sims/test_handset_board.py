@@ -5,25 +5,33 @@ from __future__ import annotations
 import dataclasses
 import random
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from lostlink_sims import Channel, Move, Profile, Scenario, simulate
+from lostlink_sims.air.loss import Bernoulli
 from lostlink_sims.codes import adc_reading
+from lostlink_sims.fates import Air
 from lostlink_sims.handset import TILE, Handset
 from lostlink_sims.handset_board import MOST_SPINS, REFUSAL_US, Controls, HandsetBoard
 from lostlink_sims.handset_program import Cause, HandsetFactory, ReferenceHandset, Sent
-from lostlink_sims.profile import air_time_us
+from lostlink_sims.profile import BatterySettings, air_time_us
 from lostlink_sims.scenario import (
     AnyFault,
+    BatteryFalls,
+    ForeignHandset,
     HandsetHung,
     HandsetLoopHung,
     HandsetOff,
     HandsetRadioBusy,
+    HandsetRadioDead,
+    HandsetRadioForgets,
     HandsetReset,
+    LinkCut,
+    ReceiverReset,
     StickWireBroken,
     SwitchBounces,
 )
@@ -159,7 +167,13 @@ MOVES = (
         ({"packet_counter": True, "boot_us": 20_000}, (HandsetOff(at_us=200_000, for_us=100_000),)),
         ({"packet_counter": True, "boot_us": 30_000, "after_reset": "resumes"}, (HandsetReset(at_us=300_000),)),
         ({}, (StickWireBroken(at_us=150_000, for_us=100_000, channel="pitch", rail="high"),)),
+        ({}, (StickWireBroken(at_us=150_000, for_us=100_000, channel="pitch", rail="floats"),
+              StickWireBroken(at_us=200_000, for_us=100_000, channel="throttle", rail="floats"),
+              StickWireBroken(at_us=300_000, channel="roll", rail="floats"))),
         ({}, (HandsetRadioBusy(at_us=200_001, for_us=33_000),)),
+        ({}, (HandsetRadioDead(at_us=200_001, for_us=33_000),)),
+        ({"address": "01:02:03:04:05"}, (HandsetRadioDead(at_us=200_001, for_us=33_000),)),
+        ({"address": "01:02:03:04:05"}, (HandsetRadioForgets(at_us=300_000),)),
     ],
 )  # fmt: skip
 def test_the_reference_program_sends_what_the_handset_as_data_sends(
@@ -432,6 +446,186 @@ def test_a_program_may_offer_a_refused_packet_again_and_again() -> None:
     assert left[0] == 4_000 + (left[0] - 4_000) % REFUSAL_US
     assert left[0] < 4_000 + REFUSAL_US
     assert len(of(calls, "sent")) == pytest.approx(3_600 / REFUSAL_US, abs=2)
+
+
+def acknowledged(**fields: Any) -> Profile:
+    """Two repeats 750 us apart; a packet of one byte is delivered 130 + 81 + 200 us after it left, by hand."""
+    link = profile(**fields)
+    return dataclasses.replace(link, radio=dataclasses.replace(link.radio, acknowledge=True))
+
+
+def test_the_radio_says_whether_a_packet_was_answered_and_is_busy_until_then() -> None:
+    """The receiver is switched off, then on; what the radio sends again ends after 2 * 750 + the flight."""
+    link, calls = acknowledged(turn_us=0), list[Call]()
+    flight_us = Air(link, scenario(), Streams(1)).flight_us
+    assert flight_us == 130 + 8 * (1 + 5 + link.payload_bytes + 2) + 9 + 200
+    run = scenario(duration_us=400_000, receiver_on_us=100_000)
+    trace = simulate(link, run, handset=lambda link: Reporting(link, calls))
+    told = [(clock, result) for name, clock, result in calls if name == "sent"]
+    left_us, up = trace.packets.left_us, trace.packets.left_us + flight_us >= 100_000 + link.receiver.boot_us
+    wanted = np.where(up, left_us + flight_us, left_us + 1_500 + flight_us)
+    near = np.abs(left_us - 150_000) > 5_000  # the receiver begins to answer between two attempts
+    assert np.array_equal(
+        np.array([clock for clock, _ in told])[near[: len(told)]], wanted[: len(told)][near[: len(told)]]
+    )
+    results = np.array([result for _, result in told])
+    assert (results[up[: len(told)]] == Sent.ANSWERED).all()
+    assert set(results[~up[: len(told)]].tolist()) <= {Sent.GIVEN_UP, Sent.ANSWERED}
+    assert (results[:20] == Sent.GIVEN_UP).all()
+
+
+def test_what_is_told_changes_nothing_for_a_program_that_does_not_listen() -> None:
+    """The handset as data and the reference program, with losses, retries and a receiver that is reset: one trace."""
+    link = acknowledged(turn_us=0, at_power_on="sends at once", packet_counter=True, link_id=7)
+    losses = (Bernoulli(probability=0.4),)
+    link = dataclasses.replace(link, radio=dataclasses.replace(link.radio, losses=losses, latency_jitter_us=150))
+    faults = (LinkCut(at_us=300_000, for_us=100_000), ReceiverReset(at_us=500_000), ForeignHandset(at_us=600_000))
+    run = scenario(*faults, moves=MOVES, duration_us=900_000, packet_phase_us=1_234, seed=3)
+    data, program = simulate(link, run), simulate(link, run, handset=ReferenceHandset)
+    assert np.array_equal(data.packets.payload, program.packets.payload[:, : link.payload_bytes])
+    for name in ("left_us", "arrived_us", "fate", "attempts"):
+        assert np.array_equal(getattr(data.packets, name), getattr(program.packets, name)), name
+    assert np.array_equal(data.frames.start_us, program.frames.start_us)
+    assert np.array_equal(data.frames.widths_us, program.frames.widths_us)
+    assert np.array_equal(data.foreign_us, program.foreign_us)
+    assert len(set(data.packets.attempts.tolist())) == 3
+
+
+def test_the_battery_is_the_last_reading_and_falls() -> None:
+    """Full 4.2 V of 6.6 V: 4200 * 1024 / 6600 = 651.6; half way to 3.3 V 3750: 581.8; 3300: 512. Sticks as before."""
+    link = dataclasses.replace(profile(), battery=BatterySettings(input_range_mv=6_600))
+    run = scenario(BatteryFalls(at_us=10_000, to_mv=3_300, ramp_us=20_000))
+    controls = Controls(link, run, Streams(1))
+    assert [controls.sweep(at_us)[0] for at_us in (0, 9_999, 20_000, 30_000, 90_000)] == [
+        (512, 512, 0, 512, reading) for reading in (651, 651, 581, 512, 512)
+    ]
+
+
+def test_with_a_fixed_reference_all_readings_fall_with_the_battery() -> None:
+    """512 * 3750 / 4200 = 457.1; a wire that breaks to the supply reads 1023 * 3750 / 4200 = 913.4."""
+    link = dataclasses.replace(profile(), battery=BatterySettings(input_range_mv=6_600, reference="fixed"))
+    falls = BatteryFalls(at_us=0, to_mv=3_750, ramp_us=0)
+    broken = [StickWireBroken(at_us=0, channel=name, rail=rail) for name, rail in (("roll", "high"), ("yaw", "low"))]
+    assert Controls(link, scenario(falls, *broken), Streams(1)).sweep(1)[0] == (913, 457, 0, 0, 581)
+
+
+def test_warnings_are_noted_as_they_change() -> None:
+    class Warns(Log):
+        def alarm(self, clock: int) -> int:
+            return int(10_000 <= clock < 20_000)
+
+    link = dataclasses.replace(profile(), battery=BatterySettings(input_range_mv=6_600))
+    calls: list[Call] = []
+    trace = simulate(link, scenario(), handset=lambda link: Warns(link, calls))
+    assert trace.alarm is not None
+    assert (trace.alarm.at_us.tolist(), trace.alarm.value.tolist()) == ([0, 10_000, 20_000], [0, 1, 0])
+    assert "a program with alarm(clock_us)" in crash_of(link, scenario(), lambda link: Log(link, calls))
+    assert simulate(profile(), scenario(), handset=lambda link: Warns(link, calls)).alarm is None
+
+
+OWN, OTHER = b"\x01\x02\x03\x04\x05", b"\x01\x02\x03\x04\x06"
+
+
+class SetsUp(Reporting):
+    """Sets its radio up when `addresses` says so, by the number of times that it is asked."""
+
+    addresses: ClassVar[dict[int, object]] = {0: OWN}
+
+    def radio(self, clock: int) -> object:
+        number = len(of(self.calls, "radio"))
+        self.calls.append(("radio", clock, None))
+        return self.addresses.get(number)
+
+
+def addressed() -> Profile:
+    return profile(address="01:02:03:04:05")
+
+
+def test_a_program_is_asked_for_the_set_up_of_its_radio_after_each_of_its_calls() -> None:
+    """Power-on; a turn, at its end; what the radio says. Without an address in the profile never."""
+    calls, left = called(SetsUp, addressed(), scenario(duration_us=1_000))
+    assert [(name, clock) for name, clock, _ in calls] == [
+        ("power_on", 0), ("radio", 0), ("turn", 0), ("radio", 400),
+        ("sent", 611), ("radio", 611),
+    ]  # fmt: skip
+    assert left == [400]
+    calls, _ = called(SetsUp, profile(), scenario(duration_us=1_000))
+    assert of(calls, "radio") == []
+
+
+@pytest.mark.parametrize(
+    ("fault", "left", "dead"),
+    [
+        (HandsetRadioForgets(at_us=10_400), [400, 5_400], 3),
+        (HandsetRadioForgets(at_us=10_401), [400, 5_400, 10_400], 2),
+        (HandsetRadioDead(at_us=6_000, for_us=1), [400, 5_400], 3),
+        (HandsetReset(at_us=6_000), [400, 5_400, 6_400, 11_400, 16_400, 21_400], 0),
+        (HandsetOff(at_us=6_000, for_us=2_000), [400, 5_400], 4),
+    ],
+)  # fmt: skip
+def test_a_radio_that_has_lost_its_set_up_sends_nothing(fault: AnyFault, left: list[int], dead: int) -> None:
+    """It keeps it over a reset of the program, but not without a supply; the program sets it up once only."""
+
+    class Once(SetsUp):
+        times: ClassVar[list[int]] = []
+
+        def radio(self, clock: int) -> object:
+            self.times.append(clock)
+            return OWN if len(self.times) == 1 else None
+
+    calls, instants = called(Once, addressed(), scenario(fault, duration_us=24_000))
+    assert instants == left
+    assert [result for name, _, result in calls if name == "sent"].count(Sent.DEAD) == dead
+
+
+@pytest.mark.parametrize(("until_us", "left"), [(10_449, [400, 5_400, 15_400]), (10_451, [400, 5_400])])
+def test_a_dead_radio_takes_no_set_up(until_us: int, left: list[int]) -> None:
+    """At 10.4 ms it took no packet; 50 us later the program, told so, sets it up once more."""
+
+    class Again(SetsUp):
+        sets_up = True
+
+        def sent(self, clock: int, result: int) -> None:
+            super().sent(clock, result)
+            self.sets_up = result == Sent.DEAD and clock < 11_000
+
+        def radio(self, clock: int) -> object:
+            sets_up, self.sets_up = self.sets_up, False
+            return OWN if sets_up else None
+
+    run = scenario(HandsetRadioDead(at_us=6_000, for_us=until_us - 6_000), duration_us=18_000)
+    calls, instants = called(Again, addressed(), run)
+    assert ("sent", 10_400 + REFUSAL_US, Sent.DEAD) in calls
+    assert instants == left
+
+
+def test_a_packet_to_another_address_leaves_and_does_not_arrive() -> None:
+    class Elsewhere(SetsUp):
+        addresses: ClassVar[dict[int, object]] = {0: OTHER, 2: OWN}
+
+    calls: list[Call] = []
+    trace = simulate(addressed(), scenario(duration_us=60_000), handset=lambda link: Elsewhere(link, calls))
+    assert trace.packets.left_us[:3].tolist() == [400, 5_400, 10_400]
+    fates = [trace.fates[fate] for fate in trace.packets.fate]
+    assert fates[0] == "to another address"
+    assert set(fates[1:]) <= {"receiver off", "received"}
+    assert fates[-1] == "received"
+
+
+@pytest.mark.parametrize(
+    ("address", "text"),
+    [
+        ("01:02", "TypeError in the handset's radio() at 0.000000 s: an address is str; allowed: bytes, or None"),
+        (b"\x01", "ValueError in the handset's radio() at 0.000000 s: an address of 1 bytes; allowed: 5 "
+         "(radio.address_bytes)"),
+    ],
+)  # fmt: skip
+def test_no_address_is_a_crash_in_words(address: object, text: str) -> None:
+    class Wrong(SetsUp):
+        addresses: ClassVar[dict[int, object]] = {0: address}
+
+    calls: list[Call] = []
+    assert crash_of(addressed(), scenario(), lambda link: Wrong(link, calls)) == text
 
 
 def test_without_a_wanted_clock_the_next_turn_comes_when_the_radio_has_answered() -> None:

@@ -12,6 +12,7 @@ from typing import Any, Final, cast
 
 from lostlink.hunt.durations import Duration, link_durations
 from lostlink.invariants.attribution import unprotected
+from lostlink.measure import limits
 from lostlink.scenarios import HANDSET_WRAPS, WRAPS, ScenarioBuilder
 from lostlink.verdicts import Side
 from lostlink_sims import Move, Profile
@@ -19,6 +20,7 @@ from lostlink_sims.handset_program import LEAST_MARGIN, idle_rail, tells_break
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 from lostlink_sims.scenario import (
     AnyFault,
+    BatteryFalls,
     BrownOut,
     DamagedPayload,
     FadeRamp,
@@ -28,6 +30,8 @@ from lostlink_sims.scenario import (
     HandsetLoopHung,
     HandsetOff,
     HandsetRadioBusy,
+    HandsetRadioDead,
+    HandsetRadioForgets,
     HandsetReset,
     InterferenceBurst,
     LastingFault,
@@ -253,8 +257,36 @@ def _handset_table(profile: Profile) -> Iterator[Kind]:
     yield Kind("handset loop hung", True, (hung,), about=("HS-HANG",))
     busy = _lasting("the handset's radio takes no packet", HandsetRadioBusy)
     yield Kind("handset radio busy", True, (busy,), about=("HS-BUSY",))
+    dead, why_not = _dead_radios(profile)
+    yield Kind("handset radio dead", True, dead, why_not, ("HS-RADIO", "HS-ADDRESS"))
+    fall, why_full = _falls(profile)
+    yield Kind("battery falls", False, fall, why_full, ("HS-REF",))
+    unanswered = _lasting("the receiver answers no packet", LinkCut)
+    told = profile.radio.acknowledge
+    why_none = "" if told else "the receiver acknowledges no packets (radio.acknowledge)"
+    yield Kind("answers lost", True, (unanswered,) if told else (), why_none, ("HS-DEAF",))
     yield Kind("contacts bounce", False, tuple(_bounces(profile)), about=("HS-SWITCH",))
-    yield Kind("stick wire broken", True, tuple(broken), why, ("HS-WIRE",))
+    yield Kind("stick wire broken", True, tuple(broken), why, ("HS-WIRE", "HS-FLOAT"))
+
+
+def _falls(profile: Profile) -> tuple[tuple[Variant, ...], str]:
+    """Return the fall of a battery that the program sees, and why it is left out."""
+    if profile.battery.input_range_mv is None:
+        return (), "the profile declares no input for the handset's battery (battery.input_range)"
+    lowest_mv = profile.battery.lowest_mv
+    fall = Variant(
+        "the battery begins to fall",
+        lambda at_us, _: (BatteryFalls(at_us=at_us, to_mv=lowest_mv, ramp_us=limits.BATTERY_FALLS_US),),
+    )
+    return (fall,), ""
+
+
+def _dead_radios(profile: Profile) -> tuple[tuple[Variant, ...], str]:
+    """Return what a radio may do that a program has set up, and why that is left out."""
+    if profile.handset.address is None:
+        return (), "the profile declares no address (handset.address), so no program sets up the radio"
+    forgets = Variant("the handset's radio forgets its set-up", lambda at_us, _: (HandsetRadioForgets(at_us=at_us),))
+    return (_lasting("the handset's radio is dead", HandsetRadioDead), forgets), ""
 
 
 def _bounces(profile: Profile) -> Iterator[Variant]:
@@ -284,7 +316,7 @@ def _told_breaks(profile: Profile) -> tuple[list[Variant], str]:
     )  # fmt: skip
     variants = [_broken_wire(throttle.name, rail) for rail in rails]
     others = [one.name for one in profile.channels if one.kind == "stick" and one.name != throttle.name]
-    return [*variants, *(_broken_wire(name, rail) for name in others for rail in ("low", "high"))], why
+    return [*variants, *(_broken_wire(name, rail) for name in others for rail in ("low", "high", "floats"))], why
 
 
 def _stick_variants(profile: Profile, index: int, places: Iterable[float] = (0.0, 1.0, 0.5, 0.25)) -> Iterator[Variant]:
@@ -367,4 +399,5 @@ def _broken_wires(profile: Profile) -> Iterator[Variant]:
 
 
 def _broken_wire(name: str, rail: str) -> Variant:
-    return _lasting(f"the wire of {name} breaks and reads {rail}", StickWireBroken, channel=name, rail=rail)
+    how = "its input floats" if rail == "floats" else f"reads {rail}"
+    return _lasting(f"the wire of {name} breaks and {how}", StickWireBroken, channel=name, rail=rail)

@@ -44,6 +44,8 @@ def cause(facts: HandsetFacts, at_us: int, otherwise: str) -> str:
     begun_us = 0 if life is None else life.start_us
     if _wrapped(facts, at_us):
         return "HS-WRAP"
+    if any(from_us <= at_us for from_us, _ in facts.dead):
+        return "HS-RADIO"
     if any(from_us <= at_us and until_us > begun_us for from_us, until_us in facts.busy):
         return "HS-BUSY"
     if life is not None and life.is_reset and at_us < life.awake_us + SOON_US:
@@ -52,6 +54,10 @@ def cause(facts: HandsetFacts, at_us: int, otherwise: str) -> str:
         return "HS-HANG"
     if life is not None and at_us < life.awake_us + facts.limits.settle_us and otherwise != "HS-GAP":
         return "HS-FIRST"
+    if any(from_us <= at_us < until_us for from_us, until_us in facts.others_broken):
+        return "HS-FLOAT"
+    if at_us >= facts.deaf_us:
+        return "HS-DEAF"
     return "HS-LONG" if life is not None and at_us > life.start_us + LONG_US else otherwise
 
 
@@ -83,6 +89,14 @@ def packets_have_their_marks(facts: HandsetFacts) -> Iterator[Broken]:
         at_us = int(facts.left_us[np.argmax(facts.wrong)])
         message = f"a packet with a wrong length, link id or check byte: {packets.what_is_wrong(facts.trace)}"
         yield Broken("HS-MARK", "marks", at_us, message)
+
+
+def packets_go_to_the_receiver(facts: HandsetFacts) -> Iterator[Broken]:
+    """No packet goes to another address."""
+    elsewhere = packets.is_elsewhere(facts.trace)
+    if elsewhere.any():
+        at_us = int(facts.left_us[np.argmax(elsewhere)])
+        yield Broken("HS-ADDRESS", "address", at_us, "a packet to another address than the receiver's")
 
 
 def counter_goes_on(facts: HandsetFacts) -> Iterator[Broken]:
@@ -398,6 +412,7 @@ def _clusters(facts: HandsetFacts, channel: str) -> Iterator[tuple[int, int, int
 
 INVARIANTS: Final[tuple[Callable[[HandsetFacts], Iterator[Broken]], ...]] = (
     packets_have_their_marks,
+    packets_go_to_the_receiver,
     counter_goes_on,
     packets_do_not_pause,
     packets_keep_their_rate,

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 
 from lostlink.measure import limits, packets
 from lostlink_sims import Trace
-from lostlink_sims.handset import hang_spans, on_times, reset_times, silent_spans, spans_of
+from lostlink_sims.clock import FAR_US
+from lostlink_sims.handset import dead_spans, hang_spans, on_times, reset_times, silent_spans, spans_of
 from lostlink_sims.handset_program import idle_codes, idle_rail, tells_break
-from lostlink_sims.scenario import HandsetHung, HandsetRadioBusy, StickWireBroken
+from lostlink_sims.scenario import HandsetHung, HandsetRadioBusy, InterferenceBurst, LinkCut, StickWireBroken
 from lostlink_sims.sticks import codes
 
 Ints = NDArray[np.int64]
@@ -78,8 +79,11 @@ class HandsetFacts:
         The codes in it.
     wrong : (n,) ndarray of bool
         Whether it has a wrong length, link id or check byte.
-    hung, frozen, busy : list of (int, int)
-        While the main loop, or the handset as a whole, hangs, and while the radio takes nothing.
+    hung, frozen, busy, dead : list of (int, int)
+        While the main loop, or the handset as a whole, hangs, while the radio takes nothing, and, of this time, from
+        when it is dead until it may have been set up again.
+    deaf_us : int
+        From when packets that should be answered may not be; `FAR_US` for never.
     lives : list of Life
     """
 
@@ -96,11 +100,20 @@ class HandsetFacts:
         self.wrong = packets.is_wrong(trace)
         self.hung = silent_spans(scenario, handset.watchdog_us)
         self.frozen = hang_spans(HandsetHung, scenario)
-        self.busy = spans_of(HandsetRadioBusy, scenario)
+        self.dead = [self._until_sent(*span) for span in dead_spans(scenario)]
+        self.busy = [*spans_of(HandsetRadioBusy, scenario), *self.dead]
+        losses = [fault for fault in scenario.faults if isinstance(fault, LinkCut | InterferenceBurst)]
+        self.deaf_us = min((fault.at_us for fault in losses if trace.profile.radio.acknowledge), default=FAR_US)
         self.throttle = trace.profile.throttle_index
         self.idle_code = max(idle_codes(trace.profile))
         self.lives = self._lives()
         self._looked_at: dict[Span, tuple[Ints, Mask, Mask]] = {}
+
+    def _until_sent(self, dead_us: int, ends_us: int) -> Span:
+        """Return from when a radio is dead until the first packet after that, or as long as a program may take."""
+        following = int(np.searchsorted(self.left_us, ends_us))
+        back_us = int(self.left_us[following]) if following < len(self.left_us) else self.end_us
+        return dead_us, min(back_us, ends_us + limits.RADIO_BACK_US)
 
     def _lives(self) -> list[Life]:
         scenario, handset = self.trace.scenario, self.profile.handset
@@ -145,6 +158,16 @@ class HandsetFacts:
         """Return the breaks of a stick's wire, the first first."""
         faults = [fault for fault in self.trace.scenario.faults if isinstance(fault, StickWireBroken)]
         return sorted((fault for fault in faults if fault.channel == channel), key=lambda fault: fault.at_us)
+
+    @cached_property
+    def others_broken(self) -> list[Span]:
+        """When the wire of another stick than the throttle's is broken."""
+        throttle = self.profile.channels[self.throttle].name
+        return [
+            (fault.at_us, fault.until_us(self.trace.scenario.duration_us))
+            for fault in self.trace.scenario.faults
+            if isinstance(fault, StickWireBroken) and fault.channel != throttle
+        ]
 
     @cached_property
     def throttle_breaks(self) -> list[tuple[int, int, bool]]:

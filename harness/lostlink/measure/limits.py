@@ -12,12 +12,18 @@ BOUNCE_MARGIN_US = 70_000
 """Longest time that a program may wait for contacts to rest: 50 ms is usual (common practice, no source)."""
 MOST_CODE_ERROR = 1
 """A program may have a hysteresis of a code."""
+BEYOND_COUNTS = 8
+"""A stick goes so far beyond a stop that was measured: wear, temperature; common practice, no source."""
 LOW_US = 500_000
 """A program may wait until the throttle has been low for so long."""
 ABOVE_IDLE_CODES = 5
 """A throttle so far above idle is not low."""
 THROTTLE_RISE_US = 5
 """A code more than before, in a pulse."""
+RADIO_BACK_US = 1_000_000
+"""A program may look after its radio so seldom."""
+BATTERY_FALLS_US = 300_000_000
+"""From full to its lowest, in varied uses and hunts: a mean over sweeps, or a hang of a second, is behind."""
 MEAN_SHARE = 50
 """The mean packet interval may be off by the interval divided by this, and by half of the jitter."""
 
@@ -94,6 +100,11 @@ def stand_us(profile: Profile) -> int:
 def ends_codes(profile: Profile) -> int:
     """Return the largest allowed difference from the last code: the owner's limit at the ends, in codes."""
     return profile.requirements.ends_within_us * TOP_CODE // (profile.receiver.high_us - profile.receiver.low_us)
+
+
+def battery_mv(profile: Profile) -> int:
+    """Return the voltage by which a program may misjudge its battery: the profile's tolerance."""
+    return profile.battery_tolerance_mv
 
 
 def code_us(profile: Profile) -> int:

@@ -12,7 +12,10 @@ from lostlink.measure.results import Ints, largest, measured, number_of, positio
 from lostlink.verdicts import Measurement
 from lostlink_sims import Profile, Trace
 from lostlink_sims.codes import ADC_COUNTS, TOP_CODE, crc8_rows, pulse_table
-from lostlink_sims.sticks import codes, codes_of
+from lostlink_sims.fates import ELSEWHERE
+from lostlink_sims.handset_program import Alarm
+from lostlink_sims.scenario import BatteryFalls
+from lostlink_sims.sticks import Battery, codes, codes_of
 
 CODES = "codes"
 """Unit of a difference of codes."""
@@ -130,8 +133,14 @@ def codes_shown(trace: Trace, left_us: Ints, stick_us: int, switch_us: int) -> t
             least[cells] = np.minimum(least[cells], np.minimum.reduceat(padded[:, columns], bounds)[::2])
             most[cells] = np.maximum(most[cells], np.maximum.reduceat(padded[:, columns], bounds)[::2])
     noise = profile.handset.adc_noise_counts if trace.scenario.ambient else 0
-    counts = -(-noise * (TOP_CODE + 1) // ADC_COUNTS)
+    counts = -(-noise * (TOP_CODE + 1) // ADC_COUNTS) + _battery_codes(trace)
     return least - counts * is_stick, most + counts * is_stick
+
+
+def _battery_codes(trace: Trace) -> int:
+    """Return by how many codes a program may be off that makes good what a falling battery does to its sticks."""
+    falls = any(isinstance(fault, BatteryFalls) for fault in trace.scenario.faults)
+    return int(falls and trace.profile.battery.moves_sticks)
 
 
 def step_errors(trace: Trace, channel: int, since_us: int, until_us: int, *, falls: bool) -> Measurement:
@@ -230,6 +239,60 @@ def delay(trace: Trace, channel: int, moved_us: int, until_us: int) -> Measureme
             name=name, value=until_us - moved_us, how_seen=trace.how_seen, only_at_least=True, at_us=until_us
         )
     return measured(trace, name, int(left_us[first]) - moved_us, int(left_us[first]))
+
+
+def is_elsewhere(trace: Trace) -> NDArray[np.bool_]:
+    """Return which packets go to another address than the receiver's."""
+    if ELSEWHERE not in trace.fates:
+        return np.zeros(len(trace.packets.left_us), np.bool_)
+    elsewhere: NDArray[np.bool_] = trace.packets.fate == trace.fates.index(ELSEWHERE)
+    return elsewhere
+
+
+def packets_elsewhere(trace: Trace) -> Measurement:
+    """Return the number of packets that go to another address than the receiver's."""
+    return number_of("packets to another address", trace, trace.packets.left_us[is_elsewhere(trace)])
+
+
+def time_to_send(trace: Trace, since_us: int, until_us: int) -> Measurement:
+    """Return the time until the first packet to the receiver's address."""
+    left_us = trace.packets.left_us[_between(trace, since_us, until_us) & ~is_elsewhere(trace)]
+    name = "time until packets leave again"
+    if not len(left_us):
+        return Measurement(
+            name=name, value=until_us - since_us, how_seen=trace.how_seen, only_at_least=True, at_us=until_us
+        )
+    return measured(trace, name, int(left_us[0]) - since_us, int(left_us[0]))
+
+
+def time_to_warning(trace: Trace, since_us: int) -> Measurement:
+    """Return the time from an instant until the pilot is warned of the battery for good."""
+    name, end_us, alarm = "time until the battery's warning", trace.scenario.duration_us, trace.alarm
+    assert alarm is not None
+    is_on = alarm.value & Alarm.BATTERY_LOW != 0
+    if not len(is_on) or not is_on[-1]:
+        return Measurement(
+            name=name, value=end_us - since_us, how_seen=trace.how_seen, only_at_least=True, at_us=end_us
+        )
+    off = np.flatnonzero(~is_on)
+    at_us = int(alarm.at_us[off[-1] + 1] if len(off) else alarm.at_us[0])
+    return measured(trace, name, max(at_us - since_us, 0), at_us)
+
+
+def false_warnings(trace: Trace, until_us: int) -> Measurement:
+    """Return how often the pilot is warned of the battery before an instant."""
+    assert trace.alarm is not None
+    is_on = trace.alarm.value & Alarm.BATTERY_LOW != 0
+    begins = is_on & ~np.concatenate([[False], is_on[:-1]]) & (trace.alarm.at_us < until_us)
+    return number_of("warnings of a battery that is not low", trace, trace.alarm.at_us[begins])
+
+
+def battery_passes_us(trace: Trace) -> tuple[int, int]:
+    """Return from when on the battery may be, and from when it must be, taken for one that is low."""
+    settings, end_us = trace.profile.battery, trace.scenario.duration_us
+    battery = Battery(settings.full_mv, trace.scenario.faults)
+    off_mv = trace.profile.battery_tolerance_mv
+    return battery.below_us(settings.warn_mv + off_mv, end_us), battery.below_us(settings.warn_mv - off_mv, end_us)
 
 
 def time_to_stand(trace: Trace, hung_us: int, until_us: int) -> Measurement:

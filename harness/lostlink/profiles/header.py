@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 from lostlink_sims import Profile
 from lostlink_sims.codes import ADC_COUNTS, CALIBRATED
-from lostlink_sims.handset_program import LEAST_MARGIN, idle_codes, tells_break
+from lostlink_sims.handset_program import LEAST_MARGIN, battery_counts, idle_codes, tells_break
 from lostlink_sims.profile import air_time_us
 from lostlink_sims.sticks import SWITCH_CODES, stops
 
@@ -101,6 +101,8 @@ def _pulses(profile: Profile) -> tuple[Definition, ...]:
 def _handset(profile: Profile) -> tuple[Definition, ...]:
     handset, channels = profile.handset, profile.channels
     throttle, sticks = channels[profile.throttle_index], [one for one in channels if one.kind == "stick"]
+    address = handset.own_address or b""
+    battery_full, battery_warn = battery_counts(profile.battery)
     no_stick, margin = (0, 0, 0), math.ceil(LEAST_MARGIN / 2 * ADC_COUNTS)
     return (
         ("PACKET_CHANNELS", profile.packet_channels, "bytes of channels in the payload"),
@@ -136,6 +138,12 @@ def _handset(profile: Profile) -> tuple[Definition, ...]:
             f"{profile.radio.settle_us + air_time_us(profile.radio, profile.payload_bytes)}u",
             "from handing a packet to the radio to its last bit",
         ),
+        ("ADDRESS", _row(f"0x{byte:02x}u" for byte in address or (0,)), "of the receiver"),
+        ("ADDRESS_BYTES", len(address), "0: none declared"),
+        ("BATTERY", int(profile.battery.input_range_mv is not None), "1: its reading follows those of the sticks"),
+        ("BATTERY_FULL", f"{battery_full}u", "its reading when full, in sixteenths of a count"),
+        ("BATTERY_WARN", f"{battery_warn}u", "below this reading the pilot is warned"),
+        ("BATTERY_MOVES_STICKS", int(profile.battery.moves_sticks), "1: their readings fall with it"),
         ("HANDSET_BOOT_US", f"{handset.boot_us}u", "from power-on to the first packet"),
         ("HANDSET_WATCHDOG_US", f"{handset.watchdog_us}u", "0: none"),
     )

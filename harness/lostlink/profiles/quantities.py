@@ -25,6 +25,7 @@ UNITS: Final[dict[str, dict[str, Decimal]]] = {
     "length": {"m": Decimal(1), "km": Decimal(1000), "cm": Decimal("0.01")},
     "speed": {"m/s": Decimal(1), "km/h": Decimal(1) / Decimal("3.6")},
     "bit_rate": {"Mbit/s": Decimal(10**6), "kbit/s": Decimal(1000), "bit/s": Decimal(1)},
+    "voltage": {"V": Decimal(1000), "mV": Decimal(1)},
     "share": {"%": Decimal("0.01")},
 }  # fmt: skip
 
@@ -39,10 +40,14 @@ EXAMPLE: Final[dict[str, str]] = {
     "length": "120 m",
     "speed": "10 m/s",
     "bit_rate": "1 Mbit/s",
+    "voltage": "3.7 V",
     "share": "2 %",
 }
 
-_INTERNAL: Final = {"duration": "microseconds", "width": "microseconds", "ppm": "ppm", "bit_rate": "bits per second"}
+_INTERNAL: Final = {
+    "duration": "microseconds", "width": "microseconds", "ppm": "ppm", "bit_rate": "bits per second",
+    "voltage": "millivolts",
+}  # fmt: skip
 #: Kinds whose internal values are integers.
 WHOLE: Final = frozenset(_INTERNAL)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from typing import Any, Final
 
@@ -15,11 +16,12 @@ from lostlink.verdicts import counted
 from lostlink_sims import Profile
 from lostlink_sims.codes import pulse_table
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES, Channel, air_time_us
-from lostlink_sims.scenario import StickWireBroken, SwitchBounces
+from lostlink_sims.scenario import BatteryFalls, HandsetRadioForgets, StickWireBroken, SwitchBounces
 from lostlink_sims.sticks import codes
 
 Problem = tuple[Keys, str]
 
+_EXAMPLE_ADDRESS: Final = ("d2", "4a", "91", "07", "3e", "b8", "65", "1c")
 _LEAST_HALF_TRAVEL: Final = 0.1
 """Share of its track that a wiper must travel on each side of the centre."""
 
@@ -227,6 +229,36 @@ def _handset_loop(profile: Profile) -> Iterator[Problem]:
         )
 
 
+def _battery(profile: Profile) -> Iterator[Problem]:
+    """Compare the voltages of the handset's battery with each other and with the range of its ADC input."""
+    battery, apart_mv = profile.battery, 2 * profile.battery_tolerance_mv
+    if battery.input_range_mv is None:
+        return
+    for key, value_mv, least_mv, most_mv in (
+        ("full", battery.full_mv, battery.input_range_mv // 4, battery.input_range_mv),
+        ("warn", battery.warn_mv, battery.full_mv // 2, battery.full_mv - apart_mv),
+        ("lowest", battery.lowest_mv, battery.full_mv // 2, battery.warn_mv - apart_mv),
+    ):
+        if not least_mv <= value_mv <= most_mv:
+            yield (
+                ("battery", key),
+                f"{text_of(value_mv, 'voltage')} cannot be told by the readings of an input of "
+                f"{text_of(battery.input_range_mv, 'voltage')} from the voltages above it; allowed: "
+                f"{text_of(least_mv, 'voltage')} to {text_of(most_mv, 'voltage')}",
+            )
+
+
+def _address(profile: Profile) -> Iterator[Problem]:
+    """Compare the address of the handset's radio with the length of an address on the air."""
+    address, count = profile.handset.address, profile.radio.address_bytes
+    if address is not None and not re.fullmatch(f"[0-9a-fA-F]{{2}}(:[0-9a-fA-F]{{2}}){{{count - 1}}}", address):
+        yield (
+            ("handset", "address"),
+            f"{address!r} is no address of {counted(count, 'byte')} (radio.address_bytes); allowed: two hexadecimal "
+            f"digits for each, separated by colons: {':'.join(_EXAMPLE_ADDRESS[:count])}",
+        )
+
+
 def _frames(profile: Profile) -> Iterator[Problem]:
     output, channels, sync_us = profile.output, len(profile.channels), profile.requirements.sync_at_least_us
     if channels > output.channels:
@@ -386,6 +418,8 @@ _RULES: Final[Mapping[Callable[[Profile], Iterator[Problem]], frozenset[str]]] =
     _travels: frozenset({"channels", "handset", "receiver", "flight_controller", "requirements"}),
     _packets: frozenset({"channels", "handset", "radio", "receiver"}),
     _handset_loop: frozenset({"handset"}),
+    _address: frozenset({"handset", "radio"}),
+    _battery: frozenset({"battery", "handset"}),
     _frames: frozenset({"channels", "receiver", "output", "requirements"}),
     _widths: frozenset({"channels", "receiver", "output", "flight_controller"}),
     _limits: frozenset({"channels", "handset", "radio", "receiver", "output", "flight_controller", "requirements"}),
@@ -398,13 +432,25 @@ _OF_STICKS: Final = {StickWireBroken: True, SwitchBounces: False}
 
 
 def wrong_channels(moves: Sequence[Any], faults: Sequence[Any], profile: Profile) -> Iterator[Problem]:
-    """Yield moves and faults whose channel the link does not have, or has as another kind of control.
+    """Yield moves and faults that do nothing: whose channel the link has not, or not as this kind of control.
+
+    A radio that nobody can set up forgets nothing.
 
     None is a move or fault that could not be read.
     """
     sticks = {channel.name: channel.kind == "stick" for channel in profile.channels}
     for part, items in (("moves", moves), ("faults", faults)):
         for number, item in enumerate(items):
+            if isinstance(item, BatteryFalls) and profile.battery.input_range_mv is None:
+                yield (
+                    (part, number, "fault"),
+                    "the profile declares no input for the battery (battery.input_range), so that no program sees it",
+                )
+            if isinstance(item, HandsetRadioForgets) and profile.handset.address is None:
+                yield (
+                    (part, number, "fault"),
+                    "the profile declares no address (handset.address), so that no program sets the radio up",
+                )
             wanted, keys = getattr(item, "channel", None), (part, number, "channel")
             if wanted is None:
                 continue

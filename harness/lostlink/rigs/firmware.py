@@ -95,8 +95,10 @@ HANDSET: Final = Interface(
         "handset_packet": (_U8, [_MEMORY, _U32, _U8P, _U8]),
         "handset_interrupt": (_U8, [_MEMORY, _U32, _U8P, _U8]),
         "handset_sent": (None, [_MEMORY, _U32, _U8]),
+        "handset_radio": (_U8, [_MEMORY, _U32, _U8P, _U8]),
+        "handset_alarm": (_U8, [_MEMORY, _U32]),
     },
-    optional=("handset_interrupt", "handset_sent"),
+    optional=("handset_interrupt", "handset_sent", "handset_radio", "handset_alarm"),
     first_step=FIRST_HANDSET_STEP,
 )
 
@@ -308,7 +310,7 @@ def factory(image: Image, watch: Watch) -> ReceiverFactory:
 class CompiledHandset:
     """A handset whose program is a library; see `lostlink_sims.handset_program.HandsetProgram`.
 
-    It has `interrupt` and `sent` if the library has them.
+    It has `interrupt`, `sent`, `radio` and `alarm` if the library has them.
 
     Parameters
     ----------
@@ -326,6 +328,10 @@ class CompiledHandset:
             self.interrupt = partial(self._payload_of, "handset_interrupt")
         if hasattr(library, "handset_sent"):
             self.sent = partial(self._call, "handset_sent")
+        if hasattr(library, "handset_radio"):
+            self.radio = partial(self._payload_of, "handset_radio")
+        if hasattr(library, "handset_alarm"):
+            self.alarm = partial(self._call, "handset_alarm")
 
     def _call(self, name: str, *arguments: Any) -> Any:
         self._watch.begin(HANDSET.step(name))

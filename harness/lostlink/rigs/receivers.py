@@ -21,7 +21,7 @@ from lostlink_sims.receiver import ReceiverFactory
 
 METHODS: Final = ("power_on", "packet", "poll", "pulses")
 HANDSET_METHODS: Final = ("power_on", "turn", "packet")
-HANDSET_OPTIONAL: Final = ("interrupt", "sent")
+HANDSET_OPTIONAL: Final = ("interrupt", "sent", "radio", "alarm")
 PYTHON_STEPS: Final = (
     "its constructor",
     *(f"{name}()" for name in METHODS),

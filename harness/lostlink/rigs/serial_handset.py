@@ -24,16 +24,33 @@ from lostlink.verdicts import Side
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.handset import hang_spans, on_times, packet_phase_us, reset_times
 from lostlink_sims.handset_bench import STEP_US, inputs_of
-from lostlink_sims.scenario import HandsetHung, HandsetLoopHung, HandsetRadioBusy
+from lostlink_sims.scenario import (
+    BatteryFalls,
+    FadeRamp,
+    HandsetHung,
+    HandsetLoopHung,
+    HandsetRadioBusy,
+    HandsetRadioDead,
+    HandsetRadioForgets,
+    InterferenceBurst,
+    LinkCut,
+    WrongAddress,
+)
 from lostlink_sims.streams import Streams
 from lostlink_sims.world import simulate_packets
 
 PREFIX: Final = "serial:"
 _NEEDED: Final = codec.CAN_RESET | codec.KEEPS_TIME | codec.IS_HANDSET
+_NO_RADIO: Final = "the radio of an injected handset is not tested"
 _CANNOT: Final = {
     HandsetHung: "the injected handset cannot repeat its last packet while it hangs as a whole",
-    HandsetRadioBusy: "the radio of an injected handset is not tested",
+    HandsetRadioBusy: _NO_RADIO,
+    HandsetRadioDead: _NO_RADIO,
+    HandsetRadioForgets: _NO_RADIO,
+    BatteryFalls: "the warning of an injected handset is not reported",
 }
+_NO_ANSWERS: Final = "an injected handset is not told which of its packets were answered"
+_ON_THE_AIR: Final = (FadeRamp, InterferenceBurst, LinkCut, WrongAddress)
 
 
 class SerialHandsetRig(SerialRig):
@@ -78,7 +95,8 @@ class SerialHandsetRig(SerialRig):
     def _check_load(self) -> None:
         profile = self.profile
         sticks = sum(channel.kind == "stick" for channel in profile.channels)
-        inputs = 12 + 2 * sticks + (len(profile.channels) - sticks)
+        has_battery = profile.battery.input_range_mv is not None
+        inputs = 12 + 2 * (sticks + has_battery) + (len(profile.channels) - sticks)
         left = (12 + profile.payload_bytes) * 1e6 / profile.handset.packet_interval_us
         self._refuse_slow(inputs * 1e6 / STEP_US, left + 13 * 1e6 / STEP_US)
 
@@ -95,6 +113,8 @@ class SerialHandsetRig(SerialRig):
         for kind, why in _CANNOT.items():
             if any(isinstance(fault, kind) for fault in scenario.faults):
                 raise CannotError(why)
+        if self.profile.radio.acknowledge and any(isinstance(fault, _ON_THE_AIR) for fault in scenario.faults):
+            raise CannotError(_NO_ANSWERS)
         if any(isinstance(fault, HandsetLoopHung) for fault in scenario.faults) and not self._is_able(codec.CAN_HANG):
             raise CannotError(f"the board on {self._port} has no means to let its main loop hang")
         if scenario.handset_clock_us and not self._is_able(codec.CAN_SET_CLOCK):

@@ -275,9 +275,11 @@ _DERIVED: Final[dict[str, tuple[Callable[[Profile], float], Kind]]] = {
     "fresh_limit": (limits.fresh_us, "duration"),
     "age_limit": (limits.age_us, "duration"),
     "back_limit": (limits.back_us, "duration"),
+    "settle_limit": (limits.settle_us, "duration"),
     "stand_limit": (limits.stand_us, "duration"),
     "stop_limit": (limits.hang_stop_us, "duration"),
     "code_limit": (limits.value_us, "width"),
+    "battery_limit": (limits.battery_mv, "voltage"),
     "ends_limit": (limits.ends_codes, "count"),
 }
 """Values that follow from several keys of a profile."""

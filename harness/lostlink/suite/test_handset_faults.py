@@ -39,6 +39,7 @@ ON_US = 1_000_000
 BREAK_US = 100_000
 BROKEN_US = 6_000_000
 """A program may not get used to a broken wire."""
+BROKEN_OTHER_US = 3_000_000
 HANG_US = 200_000
 HANG_INTERVALS = 300
 """A counter of eight bits by which an interrupt notices the hang has wrapped by then."""
@@ -232,6 +233,33 @@ def test_wire(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
             f"the throttle's travel leaves less than {LEAST_MARGIN:.0%} of the track beyond its high stop "
             "(travel_high), so a wire that breaks to this rail cannot be told from a stop"
         )
+
+
+@requires("HS-FLOAT")
+def test_other_wires(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
+    """The wires of the other sticks break one after the other, to a rail or to float; the others move meanwhile."""
+    throttle = profile.throttle_index
+    for rail, flight in zip(("low", "high", "floats"), in_flight(scenario, 3), strict=True):
+        broken = [index for index, one in enumerate(profile.channels) if one.kind == "stick" and index != throttle]
+        if rail == "floats":  # of the throttle nobody can tell; the others must not move
+            broken.append(throttle)
+        at_us, faults, moves = flight.at_us, list[StickWireBroken](), tuple[Move, ...]()
+        for index in broken:
+            name = profile.channels[index].name
+            faults.append(StickWireBroken(at_us=at_us, for_us=BROKEN_OTHER_US, channel=name, rail=rail))
+            at_us += BROKEN_OTHER_US
+            moves += sticks_moved(scenario, at_us - BROKEN_OTHER_US // 2)
+            moves += moved_to({one.name: round(scenario.share()) for _, one in switches(profile)}, at_us - ON_US)
+            at_us += 2 * settle_us(profile)
+        trace = rig.run(lasting(flight.scenario, *faults, until_us=at_us, moves=moves))
+        if sent_true(trace, flight.at_us, judge):
+            for index, fault in zip(broken, faults, strict=True):
+                whole_us = fault.at_us + BROKEN_OTHER_US
+                judge_stray(judge, trace, fault.at_us, whole_us, without=(index,))
+                if index != throttle:
+                    judge_stray(judge, trace, whole_us + settle_us(profile), whole_us + 2 * settle_us(profile))
+                    gap = packets.longest_gap(trace, fault.at_us, whole_us + 2 * settle_us(profile))
+                    judge(trace, gap, at_most=limits.pause_us(profile))
 
 
 def _throttles(scenario: ScenarioBuilder) -> tuple[float, ...]:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from lostlink.measure import limits, packets
-from lostlink.measure.limits import MOST_CODE_ERROR, sends_us, settle_us, steady_us
+from lostlink.measure.limits import BEYOND_COUNTS, MOST_CODE_ERROR, sends_us, settle_us, steady_us
 from lostlink.measure.results import Ints
 from lostlink.requirements import requires
 from lostlink.rigs import Rig
@@ -28,7 +28,7 @@ from lostlink.suite.judge import Judge
 from lostlink_sims import Move, Profile
 from lostlink_sims.codes import ADC_COUNTS, CALIBRATED, FULL_TRAVEL, TOP_CODE, adc_reading
 from lostlink_sims.profile import Channel
-from lostlink_sims.sticks import codes, falls, stick_codes, wiper
+from lostlink_sims.sticks import beyond, codes, falls, stick_codes, wiper
 
 STAIRS = ((np.arange(ADC_COUNTS) + 0.5) / ADC_COUNTS).tolist()
 """A position for each reading of the ADC, where the travel is the whole track."""
@@ -121,7 +121,7 @@ def test_centre(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Ju
 
 @requires("HS-ENDS")
 def test_ends(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judge) -> None:
-    """All sticks at their low stops, then at their high stops."""
+    """All sticks at their low stops, then at their high stops, then somewhat beyond either."""
     begin_us, most = sends_us(profile), limits.ends_codes(profile)
     short = []
     for position in (0.0, 1.0):
@@ -137,6 +137,15 @@ def test_ends(profile: Profile, rig: Rig, scenario: ScenarioBuilder, judge: Judg
                 short.append(channel.name)
             else:
                 judge(trace, packets.offset_from(trace, index, wanted, end_us - 1), at_most=most)
+    for high in (False, True):
+        end_us = begin_us + settle_us(profile)
+        places = {one.name: beyond(one, BEYOND_COUNTS)[high] for one in sticks(profile)}
+        trace = trial(rig, scenario, moved_to(places, begin_us), end_us)
+        for index, channel in enumerate(profile.channels):
+            if channel.kind == "stick":
+                error = packets.code_error(trace, index, np.array([end_us - 1]))
+                name = f"error of {channel.name} beyond its {'high' if high else 'low'} stop"
+                judge(trace, dataclasses.replace(error, name=name), at_most=MOST_CODE_ERROR)
     if short:
         pytest.skip(
             f"by the profile's travel and mapping {', '.join(dict.fromkeys(short))} does not reach the last code at "

@@ -15,6 +15,12 @@ def has_switches(profile: Profile) -> bool:
     return any(channel.kind != "stick" for channel in profile.channels)
 
 
+def _cannot_happen(profile: Profile) -> tuple[str, ...]:
+    """Return the events that no program can answer, or that need an address."""
+    radio = ("radio dead", "radio forgets") if profile.handset.address is None else ()
+    return (*_no_break(profile), *radio)
+
+
 def _no_break(profile: Profile) -> tuple[str, ...]:
     """Return the breaks of the throttle's wire that no program can tell from a stop, except at its idle end."""
     throttle = profile.channels[profile.throttle_index]
@@ -32,6 +38,7 @@ def _no_watchdog(profile: Profile) -> tuple[str, ...]:
 _EVENTS: Final = (
     "main loop hangs", "reset", "off and on", "radio busy", "hangs as a whole",
     "throttle's wire breaks, reads low", "throttle's wire breaks, reads high", "another stick's wire breaks",
+    "radio dead", "radio forgets",
 )  # fmt: skip
 
 DIMENSIONS: Final = (
@@ -46,16 +53,20 @@ DIMENSIONS: Final = (
         ("anywhere", "passes 2^32", "passes 2^31", "passes 2^16 ms", "passes 2^15 ms"),
     ),
     Dimension("age of the flight", ("fresh",), long=("past 2^16 packets", "36 min", "72 min")),
-    Dimension("sticks in flight", ("anywhere", "at an end", "moving slowly", "jumping")),
+    Dimension("sticks in flight", ("anywhere", "at an end", "beyond an end", "moving slowly", "jumping")),
     Dimension(
         "contacts", ("clean", "bounce for 5 ms", "bounce for 10 ms", "bounce, moved again and again"), has_switches
     ),
     Dimension("ADC noise", ("none", "as declared"), lambda p: p.handset.adc_noise_counts > 0),
     Dimension("radio before the event", ("free", "busy for a packet", "busy for 100 ms", "busy again and again")),
-    Dimension("event", ("none", *_EVENTS), absent=_no_break),
+    Dimension(
+        "battery", ("full", "falls to its lowest", "at its lowest"), lambda p: p.battery.input_range_mv is not None
+    ),
+    Dimension("answers", ("all come", "half are lost", "none for a second"), lambda p: p.radio.acknowledge),
+    Dimension("event", ("none", *_EVENTS), absent=_cannot_happen),
     Dimension("length", ("a second", "some packets", "half the receiver's timeout", "past the watchdog"),
               absent=_no_watchdog),
-    Dimension("second event", ("none", *_EVENTS), absent=_no_break),
+    Dimension("second event", ("none", *_EVENTS), absent=_cannot_happen),
     Dimension("second comes", ("after a new start", "soon after", "meanwhile")),
     Dimension("throttle at the event", ("full", "half", "just above idle", "idle")),
     Dimension(
@@ -97,6 +108,10 @@ CONCERNS: Final[Mapping[str, tuple[Value, ...]]] = {
         *any_of("radio before the event", "busy for a packet", "busy for 100 ms", "busy again and again"),
         *_events("radio busy"),
     ),
+    **dict.fromkeys(("HS-ADDRESS", "HS-RADIO"), _events("radio dead", "radio forgets")),
+    "HS-DEAF": any_of("answers", "half are lost", "none for a second"),
+    "HS-REF": any_of("battery", "falls to its lowest", "at its lowest"),
+    "HS-FLOAT": _events("another stick's wire breaks"),
     "HS-WIRE": _events("throttle's wire breaks, reads low", "throttle's wire breaks, reads high"),
     "HS-WRAP": any_of("counter at the event", "passes 2^32", "passes 2^31", "passes 2^16 ms", "passes 2^15 ms"),
     "HS-LONG": any_of("age of the flight", "past 2^16 packets", "36 min", "72 min"),

@@ -17,15 +17,20 @@ from lostlink_sims import Move, Scenario
 from lostlink_sims.handset_program import idle_codes
 from lostlink_sims.scenario import (
     AnyFault,
+    BatteryFalls,
     HandsetHung,
     HandsetLoopHung,
     HandsetOff,
     HandsetRadioBusy,
+    HandsetRadioDead,
+    HandsetRadioForgets,
     HandsetReset,
+    InterferenceBurst,
+    LinkCut,
     StickWireBroken,
     SwitchBounces,
 )
-from lostlink_sims.sticks import SWITCH_CODES
+from lostlink_sims.sticks import SWITCH_CODES, beyond
 
 SECOND_US: Final = 1_000_000
 MINUTE_US: Final = 60 * SECOND_US
@@ -72,6 +77,8 @@ class VariedHandsetFlight:
         self._age()
         self._radio()
         event_us = self._now_us
+        self._answers()
+        self._battery()
         self._events()
         self._new_start()
         self._afterwards()
@@ -124,7 +131,11 @@ class VariedHandsetFlight:
     def _set_sticks(self) -> None:
         word = self._row["sticks in flight"]
         for index in self._others:
-            self._move(index, self._draw.choice((0.0, 1.0)) if word == "at an end" else self._away())
+            ends = {
+                "at an end": (0.0, 1.0),
+                "beyond an end": beyond(self._profile.channels[index], limits.BEYOND_COUNTS),
+            }
+            self._move(index, self._draw.choice(ends[word]) if word in ends else self._away())
 
     # --- stages ---------------------------------------------------------------------------------------------
 
@@ -205,6 +216,22 @@ class VariedHandsetFlight:
             self._now_us = at_us + for_us + 20 * packet_us
         self._settle()
 
+    def _battery(self) -> None:
+        """Let the battery fall from the event on, slowly, or be at its lowest from the beginning."""
+        word, lowest_mv = self._row["battery"], self._profile.battery.lowest_mv
+        if word == "at its lowest":
+            self._faults.append(BatteryFalls(at_us=0, to_mv=lowest_mv, ramp_us=0))
+        elif word == "falls to its lowest":
+            self._faults.append(BatteryFalls(at_us=self._now_us, to_mv=lowest_mv, ramp_us=limits.BATTERY_FALLS_US))
+
+    def _answers(self) -> None:
+        """Lose packets, so that none, or not each, is answered from shortly before the event on."""
+        match self._row["answers"]:
+            case "half are lost":
+                self._faults.append(InterferenceBurst(at_us=self._now_us - SOON_US, loss=0.5))
+            case "none for a second":
+                self._faults.append(LinkCut(at_us=self._now_us - SOON_US, for_us=SECOND_US))
+
     def _events(self) -> None:
         first, second = self._row["event"], self._row["second event"]
         begun_us = self._now_us
@@ -253,12 +280,21 @@ class VariedHandsetFlight:
             case "radio busy":
                 self._faults.append(HandsetRadioBusy(at_us=at_us, for_us=for_us))
                 return at_us + for_us
+            case "radio dead":
+                self._faults.append(HandsetRadioDead(at_us=at_us, for_us=for_us))
+                return at_us + for_us + limits.RADIO_BACK_US
+            case "radio forgets":
+                self._faults.append(HandsetRadioForgets(at_us=at_us))
+                return at_us + limits.RADIO_BACK_US
             case "hangs as a whole":
                 self._faults.append(HandsetHung(at_us=at_us, for_us=for_us))
                 return at_us + for_us + boot_us
         stick, rail = self._throttle, word.rpartition(" ")[2]
         if word == "another stick's wire breaks":
-            stick, rail = self._draw.choice(self._others or [self._throttle]), self._draw.choice(("low", "high"))
+            stick, rail = (
+                self._draw.choice(self._others or [self._throttle]),
+                self._draw.choice(("low", "high", "floats")),
+            )
         name = self._profile.channels[stick].name
         if self._profile.channels[stick].kind == "stick":
             self._faults.append(StickWireBroken(at_us=at_us, for_us=for_us, channel=name, rail=rail))
