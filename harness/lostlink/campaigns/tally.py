@@ -146,7 +146,8 @@ def _all(_: FlightTrials, rows: Rows) -> Mask:
 
 
 HANDSET_IDS: Final = (
-    "HS-START", "HS-FIRST", "HS-FRESH", "HS-SWITCH", "HS-VALUE", "HS-RATE", "HS-COUNT", "HS-MARK", "HS-WRAP", "HS-LONG",
+    "HS-START", "HS-FIRST", "HS-FRESH", "HS-SWITCH", "HS-VALUE", "HS-RATE", "HS-COUNT", "HS-MARK", "HS-ADDRESS",
+    "HS-DEAF", "HS-WRAP", "HS-LONG",
 )  # fmt: skip
 """What the packets of a handset can break in a trial, beside HS-GAP."""
 

@@ -158,7 +158,10 @@ def _asked(facts: HandsetFacts | None) -> list[bool]:
     """
     if facts is None:
         return [False] * len(HANDSET_IDS)
-    others = {"HS-START": False, "HS-SWITCH": False, "HS-WRAP": passes_a_wrap(facts), "HS-LONG": facts.end_us > LONG_US}
+    others = {
+        "HS-START": False, "HS-SWITCH": False, "HS-WRAP": passes_a_wrap(facts), "HS-LONG": facts.end_us > LONG_US,
+        "HS-ADDRESS": facts.profile.handset.address is not None, "HS-DEAF": facts.deaf_us < facts.end_us,
+    }  # fmt: skip
     return [others.get(name, True) for name in HANDSET_IDS]
 
 
