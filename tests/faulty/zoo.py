@@ -468,6 +468,14 @@ class OthersCentredUntilTheTimeout(Sound):
         return self.at_first if early else super().pulses(clock_us)
 
 
+class HoldsWhatItNeverHad(Sound):
+    """Takes its hold time for passed since the counter began, and holds an empty packet for it."""
+
+    def pulses(self, clock_us: int) -> Sequence[int] | None:
+        holds = not self.heard and self.profile.receiver.timeout_us <= clock_us < self.profile.cut_delay_us
+        return [self.profile.receiver.low_us] * self.profile.output.channels if holds else super().pulses(clock_us)
+
+
 class RemembersThroughReset(Sound):
     """Keeps the channel table in memory that a reset does not clear."""
 
@@ -854,6 +862,7 @@ MISTAKES = (
     Mistake(ArmsInFailsafe, "FS-PRESET"),
     Mistake(OthersLowAtBoot, "FS-PRESET"),
     Mistake(OthersCentredUntilTheTimeout, "FS-PRESET"),
+    Mistake(HoldsWhatItNeverHad, "FS-PRESET", "lapwing"),
     Mistake(FlagLies, "FS-SAYS"),
     Mistake(ComparesInstants, "FS-WRAP"),
     Mistake(ComparesSigned, "FS-WRAP"),
