@@ -139,6 +139,7 @@ def test_globals_begin_anew_in_each_run(program: Program, tmp_path: Path) -> Non
         (("--handset", "mine.py:Receiver"), "Receiver is not a handset, it lacks turn"),
         (("--handset", "Plain"), "--handset Plain: no name; allowed: FILE.py:Name, such as my_handset.py:MyHandset"),
         (("--handset", "mine.so"), "--handset mine.so: no such file; name a shared library"),
+        (("--handset", "mine.c"), "--handset mine.c: a source file; compile it, and give the library ./mine.so: cc "),
         (("--handset", "mine.py:Plain", "--rig", "serial:/dev/x"), "a receiver on a rig is tested by itself"),
     ],
 )

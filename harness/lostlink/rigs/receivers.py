@@ -108,8 +108,18 @@ def _loader(spec: str, kind: _Kind) -> Loader:
     return loader
 
 
+_SOURCES: Final = (".c", ".cc", ".cpp", ".h", ".ino")
+
+
 def _installed(spec: str, kind: _Kind) -> Any:
     """Return the program of an installed package."""
+    if Path(spec).suffix.lower() in _SOURCES:
+        library = Path(spec).with_suffix(".so").name
+        raise ReceiverError(
+            f"{kind.option} {spec}: a source file; compile it, and give the library ./{library}: "
+            f"cc -std=c99 -O2 -shared -fPIC -I FOLDER {spec} -o {library}, where FOLDER has {kind.noun}.h "
+            "(fixtures/board), beside the link.h of: lostlink header PROFILE > link.h"
+        )
     program = extensions.load(kind.group, spec)
     if program is None:
         known = extensions.names(kind.group)
