@@ -25,7 +25,7 @@ from lostlink.results import HANDSET_ONLY
 from lostlink.rigs import check_options, drives_hardware
 from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.rigs.serial import SerialRig
-from lostlink.rigs.serial_handset import SerialHandsetRig, orders_of
+from lostlink.rigs.serial_handset import SerialHandsetRig, orders_of, restarted
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.verdicts import Side
 from lostlink_sims import Move, Profile, Scenario
@@ -267,12 +267,14 @@ def test_a_mistake_on_a_port(mistake: str, broken: str, start: Callable[..., str
 def test_a_board_of_the_other_kind(start: Callable[..., str], tmp_path: Path) -> None:
     """A receiver's board is no handset, and a handset's is no receiver; one without a queue gets no inputs."""
     profile = read_profile(HERON)
-    with pytest.raises(PortError, match="this board is no handset's"):
+    with pytest.raises(PortError, match="does not declare that it is a handset's"):
         SerialHandsetRig(profile, start("board"))
     with pytest.raises(PortError, match="give --handset serial:PORT"):
         SerialRig(profile, start())
     with pytest.raises(PortError, match="BENCH_KEEPS_TIME"):
         SerialHandsetRig(profile, start(queue=0))
+    with pytest.raises(PortError, match="queue of 256 bytes is too small for this link's inputs; at least 1200"):
+        SerialHandsetRig(profile, start(queue=256))
 
 
 def test_what_cannot_be_injected_is_not_run(start: Callable[..., str]) -> None:
@@ -283,6 +285,21 @@ def test_what_cannot_be_injected_is_not_run(start: Callable[..., str]) -> None:
         for fault in (HandsetHung(at_us=1_000), HandsetRadioBusy(at_us=1_000, for_us=2_000)):
             with pytest.raises(CannotError):
                 rig.run(dataclasses.replace(run, faults=(fault,), duration_us=100_000))
+
+
+def test_a_board_that_does_not_start_as_ordered_proves_nothing() -> None:
+    """Of a power-on, a reset and an off of half a second: three boots; a life too short for one may have none."""
+    profile = read_profile(HERON)
+    faults = (HandsetReset(at_us=1_000_000), HandsetOff(at_us=2_000_000, for_us=500_000))
+    run = Scenario(duration_us=4_000_000, faults=faults)
+    started = [(at_us, codec.COMMANDED) for at_us in (20_000, 1_020_000, 2_520_000)]
+    assert restarted(profile, run, started) == ""
+    assert "ordered to start 3 times, and reported 2" in restarted(profile, run, started[:2])
+    assert "reported 0" in restarted(profile, run, [])
+    assert "by itself" in restarted(profile, run, [*started, (3_000_000, codec.COMMANDED)])
+    assert "by itself" in restarted(profile, run, [*started[:2], (2_520_000, codec.POWER_ON)])
+    short = dataclasses.replace(run, faults=(HandsetReset(at_us=1_000_000), HandsetReset(at_us=1_010_000)))
+    assert restarted(profile, short, started[:2]) == ""
 
 
 def test_options() -> None:

@@ -18,9 +18,10 @@ SI = {
     "GHz": constants.giga, "MHz": constants.mega, "kHz": constants.kilo, "Hz": 1.0,
     "Mbit/s": constants.mega, "kbit/s": constants.kilo, "bit/s": 1.0,
     "m": 1.0, "km": constants.kilo, "cm": constants.centi, "m/s": 1.0, "km/h": constants.kmh,
-    "%": constants.centi, "ppm": constants.micro, "dB": 1.0, "dBm": 1.0,
+    "%": constants.centi, "ppm": constants.micro, "dB": 1.0, "dBm": 1.0, "V": 1.0,
+    "mV": constants.milli,
 }  # fmt: skip
-INTERNAL = {"duration": constants.micro, "width": constants.micro, "ppm": constants.micro}
+INTERNAL = {"duration": constants.micro, "width": constants.micro, "ppm": constants.micro, "voltage": constants.milli}
 """The internal unit in the unit of `SI`, where it is not that."""
 
 

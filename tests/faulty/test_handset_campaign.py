@@ -50,6 +50,12 @@ class Halves(Sound):
     def turn(self, clock, readings, switches):
         readings = (readings[0], min(readings[1], 512), *readings[2:])
         return super().turn(clock, readings, switches)
+
+
+class Silent(Sound):
+    """Sends nothing."""
+    def packet(self, clock):
+        return None
 '''
 
 
@@ -120,6 +126,7 @@ def test_a_mistake_is_counted_and_replayed(name: str, broken: set[str], mine: Pa
     done = campaign(HERON, "--handset", f"{mine}/handsets.py:{name}", "--trials", 30, "--jobs", 1, "--out", out)
     assert done.exit_code == 1, done.output
     assert {name for name, (_, failures) in counts(out).items() if failures} >= broken
+    assert ("a program under test crashed in" in done.output) is (name == "StopsOften")
     line = next(line for line in done.output.splitlines() if f"worst of {min(broken)}" in line)
     replayed = CliRunner().invoke(main, line.partition("lostlink ")[2].split())
     assert replayed.exit_code == (2 if name == "StopsOften" else 0), replayed.output
@@ -167,6 +174,35 @@ def test_another_handset_does_not_continue_a_campaign(mine: Path, tmp_path: Path
         done = campaign(*words[:1], "--trials", 8, *words[3:], *other, "--resume")
         assert done.exit_code == 2, done.output
         assert "a different handset" in done.output or "a different engine" in done.output
+
+
+def test_nothing_is_met_by_nothing(mine: Path, tmp_path: Path) -> None:
+    """A handset without packets tests no requirement on them, and neither does one that ends at once."""
+    out = tmp_path / "out"
+    done = campaign(HERON, "--handset", f"{mine}/handsets.py:Silent", "--trials", 4, "--jobs", 1, "--out", out)
+    assert done.exit_code == 1, done.output
+    assert {name: count for name, count in counts(out).items() if count != (0, 0)} == {
+        "HS-GAP": (4, 4), "HS-RATE": (4, 4),
+    }  # fmt: skip
+
+
+def test_a_changed_file_is_another_program(tmp_path: Path) -> None:
+    file, out = tmp_path / "handsets.py", tmp_path / "out"
+    file.write_text(ZOO, encoding="utf-8")
+    words = (HERON, "--handset", f"{file}:Sound", "--jobs", 1, "--out", out, "--trials")
+    assert campaign(*words, 2).exit_code == 0
+    file.write_text(f"{ZOO}\n", encoding="utf-8")
+    done = campaign(*words, 4, "--resume")
+    assert done.exit_code == 2, done.output
+    assert "a different handset: its file was changed" in done.output
+
+
+@pytest.mark.parametrize("name", ["HS-SWITCH", "HS-START", "HS-LONG"])
+def test_a_claim_that_no_trial_tests(name: str, mine: Path) -> None:
+    words = ("--until", "p < 0.1 at 95 %", "--about", name)
+    done = campaign(HERON, "--handset", f"{mine}/handsets.py:Sound", *words)
+    assert done.exit_code == 2
+    assert "campaigns do not test this" in done.output
 
 
 def test_a_claim_about_what_is_not_under_test(mine: Path) -> None:

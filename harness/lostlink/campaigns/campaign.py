@@ -20,11 +20,13 @@ from lostlink.campaigns.tally import CRITICAL, Count, Criterion, Tally, criteria
 from lostlink.campaigns.trials import TRIALS_PER_JOB, TrialRange, end_kept, engine_for, fly
 from lostlink.campaigns.workers import Workers
 from lostlink.errors import ExitCode, LostlinkError
+from lostlink.evidence.document import file_digest
 from lostlink.evidence.schemas import MOST_TRIALS, strict_json
 from lostlink.files import read_text
 from lostlink.profiles import profile_digest
 from lostlink.profiles.quantities import text_of
 from lostlink.results import exit_code_of_trials
+from lostlink.rigs import receiver_file
 from lostlink.verdicts import Outcome, Side, Verdict, counted, grouped, quantity, sides_with
 from lostlink_sims import HowSeen
 from lostlink_sims.batch.trials import FlightTrials
@@ -224,6 +226,8 @@ class Campaign:
             about = "a critical requirement" if self.plan.about == CRITICAL else self.plan.about
             return f"Probability p that a trial violates {about}: {self.decision}."
         reasons = [verdict.reason for verdict in self.verdicts() if verdict.outcome is Outcome.NOT_MET]
+        if self.total is not None and self.total.crashes:
+            reasons.append(f"a program under test crashed in {counted(self.total.crashes, 'trial')}")
         if reasons:
             return f"In {counted(self.trials, 'trial')}: {'; '.join(reasons)}."
         if self.exit_code is ExitCode.UNDECIDED:
@@ -276,6 +280,12 @@ def described(flights: FlightTrials) -> list[str]:
     ]
 
 
+def _digests(**programs: str | None) -> dict[str, str | None]:
+    """Return the digest of the file of each program: one that was changed is another program."""
+    files = {name: receiver_file(program) for name, program in programs.items()}
+    return {f"{name}_sha256": file_digest(file) for name, file in files.items() if file is not None}
+
+
 def head(plan: CampaignPlan) -> dict[str, Any]:
     """Return what must be equal for a campaign to be continued."""
     flights = dataclasses.asdict(dataclasses.replace(plan.flights, profile=None))  # type: ignore[arg-type]
@@ -283,6 +293,7 @@ def head(plan: CampaignPlan) -> dict[str, Any]:
         "profile_sha256": profile_digest(plan.flights.profile),
         "receiver": plan.receiver,
         **({} if plan.handset is None else {"handset": plan.handset}),
+        **_digests(receiver=plan.receiver, handset=plan.handset),
         "lot": json.loads(json.dumps(flights)),
         "engine": plan.engine,
         "trials_a_job": TRIALS_PER_JOB[plan.engine],

@@ -96,7 +96,13 @@ def _check_head(folder: Path, campaign: Campaign) -> int:
     wanted = head(campaign.plan)
     for name in sorted({*wanted, *data["head"]}):
         if data["head"].get(name) != wanted.get(name):
-            what = {"profile_sha256": "profile", "lot": "seed or flight", "trials_a_job": "job size"}.get(name, name)
+            what = {
+                "profile_sha256": "profile",
+                "lot": "seed or flight",
+                "trials_a_job": "job size",
+                "receiver_sha256": "receiver: its file was changed",
+                "handset_sha256": "handset: its file was changed",
+            }.get(name, name)
             raise UsageError(
                 f"--resume: the campaign in {folder} has a different {what}; "
                 "continue with the same profile, receiver, handset, seed and flight"

@@ -152,6 +152,10 @@ HANDSET_IDS: Final = (
 """What the packets of a handset can break in a trial, beside HS-GAP."""
 
 
+NOT_ASKED: Final = ("HS-START", "HS-SWITCH")
+"""What no trial tests, but may break: the throttle is low at power-on, and no contact bounces."""
+
+
 def _of_handset(index: int) -> Criterion:
     """Return the criterion of one of `HANDSET_IDS`."""
     name = HANDSET_IDS[index]
@@ -299,7 +303,8 @@ class Tally:
                 any_judged |= was_judged
                 any_failed |= wrong
         judged[CRITICAL], failed[CRITICAL] = int(any_judged.sum()), np.flatnonzero(any_failed[any_judged]).tolist()
-        return cls(len(rows.trial), int(rows.crashed.sum()), counts, judged, failed, _losses(rows))
+        crashes = int((rows.crashed | (rows.pause_us == NEVER_US)).sum())
+        return cls(len(rows.trial), crashes, counts, judged, failed, _losses(rows))
 
     @classmethod
     def merged(cls, parts: Iterable[Tally]) -> Tally:

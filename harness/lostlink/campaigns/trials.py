@@ -20,7 +20,7 @@ from lostlink.campaigns.measuring import measured
 from lostlink.campaigns.tally import HANDSET_IDS, Rows, Tally, criteria_of
 from lostlink.campaigns.times import NEVER_US
 from lostlink.errors import ReceiverCrashError
-from lostlink.invariants.handset_rules import LONG_US, judge_handset, longest_pause_us, passes_a_wrap
+from lostlink.invariants.handset_rules import LONG_US, RATE_US, judge_handset, longest_pause_us, passes_a_wrap
 from lostlink.invariants.handset_windows import HandsetFacts
 from lostlink.rigs import Rig, SimRig, open_rig
 from lostlink.rigs.firmware import is_library, why_apart
@@ -154,11 +154,17 @@ def _pause_us(facts: HandsetFacts) -> int:
 def _asked(facts: HandsetFacts | None) -> list[bool]:
     """Return which of `HANDSET_IDS` a trial tests.
 
-    The throttle is low at power-on, no contact bounces, and where the receiver crashed there is no trace.
+    The throttle is low at power-on, no contact bounces, where the receiver crashed there is no trace, and where the
+    handset sends nothing only its pause is judged.
     """
     if facts is None:
         return [False] * len(HANDSET_IDS)
+    sent_us = facts.left_us[~facts.wrong]
+    if not len(facts.left_us):
+        return [False] * len(HANDSET_IDS)
     others = {
+        **dict.fromkeys(("HS-FIRST", "HS-FRESH", "HS-VALUE", "HS-COUNT"), len(sent_us) > 1),
+        "HS-RATE": int(facts.left_us[-1] - facts.left_us[0]) >= RATE_US,
         "HS-START": False, "HS-SWITCH": False, "HS-WRAP": passes_a_wrap(facts), "HS-LONG": facts.end_us > LONG_US,
         "HS-ADDRESS": facts.profile.handset.address is not None, "HS-DEAF": facts.deaf_us < facts.end_us,
     }  # fmt: skip

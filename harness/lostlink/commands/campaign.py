@@ -19,7 +19,7 @@ from lostlink.campaigns.cluster import cluster as cluster_workers
 from lostlink.campaigns.evidence_files import files, prepare, summary_text
 from lostlink.campaigns.flight import flight_trials
 from lostlink.campaigns.stopping import Rule
-from lostlink.campaigns.tally import CRITICAL, Criterion, criteria_of
+from lostlink.campaigns.tally import CRITICAL, NOT_ASKED, Criterion, criteria_of
 from lostlink.campaigns.trials import TRIALS_PER_JOB
 from lostlink.campaigns.workers import Workers, processes
 from lostlink.children import usual_processes
@@ -27,6 +27,7 @@ from lostlink.commands import shared
 from lostlink.errors import UsageError
 from lostlink.evidence.document import Document, run_head
 from lostlink.evidence.folder import write_evidence
+from lostlink.invariants.handset_rules import LONG_US
 from lostlink.profiles import input_files, read_link
 from lostlink.report import complete
 from lostlink.rigs import open_rig, receiver_file
@@ -121,7 +122,7 @@ def command(
     rule = _rule(until, sequential)
     flights = flight_trials(link, seed, duration_us=int(duration_us), causes=causes or tuple(CAUSES))
     flights = dataclasses.replace(flights, own_handset=handset is not None)
-    about = _about(about, until, criteria_of(rig.sides))
+    about = _about(about, until, criteria_of(rig.sides), int(duration_us))
     plan = CampaignPlan(flights, receiver, most_trials(rule, trials, _USUAL_TRIALS), rule, about, confidence, handset)
     campaign = Campaign(plan)
     started = dt.datetime.now(dt.UTC)
@@ -171,10 +172,11 @@ def _rule(until: str | None, sequential: bool) -> Rule | None:
     return stopping.Sequential(claim) if sequential else stopping.Planned(claim)
 
 
-def _about(about: str | None, until: str | None, criteria: Sequence[Criterion]) -> str:
+def _about(about: str | None, until: str | None, criteria: Sequence[Criterion], duration_us: int) -> str:
     if about is None:
         return CRITICAL
-    names = [criterion.id for criterion in criteria]
+    left_out = NOT_ASKED if duration_us > LONG_US else (*NOT_ASKED, "HS-LONG")
+    names = [criterion.id for criterion in criteria if criterion.id not in left_out]
     if until is None:
         raise UsageError(f"--about {about}: the claim is missing; give one with --until")
     if about not in names:

@@ -103,13 +103,13 @@ def run_head(
     """
     of_handset = {}
     if handset is not None:
-        of_handset = {"handset": handset, "handset_sha256": _digest(handset_file), "proves": list(proves)}
+        of_handset = {"handset": handset, "handset_sha256": file_digest(handset_file), "proves": list(proves)}
     return {
         "profile": profile.name,
         "profile_file": profile_file,
         "profile_sha256": profile_digest(profile),
         "receiver": receiver,
-        "receiver_sha256": _digest(receiver_file),
+        "receiver_sha256": file_digest(receiver_file),
         **of_handset,
         "rig": rig,
         "seed": seed,
@@ -119,7 +119,8 @@ def run_head(
     }
 
 
-def _digest(file: str | None) -> str | None:
+def file_digest(file: str | None) -> str | None:
+    """Return the SHA-256 of a file; None for none."""
     return None if file is None else hashlib.sha256(Path(file).read_bytes()).hexdigest()
 
 

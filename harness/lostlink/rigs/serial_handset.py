@@ -20,7 +20,7 @@ from lostlink.bench.pacer import precise_timing
 from lostlink.errors import CannotError
 from lostlink.rigs.serial import SerialRig
 from lostlink.rigs.serial_run import NO_CLOCK
-from lostlink.verdicts import Side
+from lostlink.verdicts import Side, counted
 from lostlink_sims import HowSeen, Profile, Scenario, Trace
 from lostlink_sims.handset import hang_spans, on_times, packet_phase_us, reset_times
 from lostlink_sims.handset_bench import STEP_US, inputs_of
@@ -41,6 +41,10 @@ from lostlink_sims.world import simulate_packets
 
 PREFIX: Final = "serial:"
 _NEEDED: Final = codec.CAN_RESET | codec.KEEPS_TIME | codec.IS_HANDSET
+_LEAST_AHEAD_US: Final = 150_000
+_ENTRY_BYTES: Final = 6
+_START_US: Final = 200_000
+"""A program that is on for less, beside its boot, may not have started."""
 _NO_RADIO: Final = "the radio of an injected handset is not tested"
 _CANNOT: Final = {
     HandsetHung: "the injected handset cannot repeat its last packet while it hangs as a whole",
@@ -85,18 +89,32 @@ class SerialHandsetRig(SerialRig):
     def _check_board(self, board: BenchBoard) -> None:
         missing = _NEEDED & ~board.identity.abilities
         if missing & codec.IS_HANDSET:
-            raise PortError(self._port, "this board is no handset's; leave out --handset and give --rig serial:PORT")
+            raise PortError(
+                self._port, "this board does not declare that it is a handset's (BENCH_IS_HANDSET); for a receiver's "
+                "leave out --handset and give --rig serial:PORT",
+            )  # fmt: skip
         if missing or board.queue is None:
             raise PortError(
                 self._port, "a handset's board must be able to reset its program and to keep time (BENCH_KEEPS_TIME); "
                 "build its firmware with a queue (BENCH_QUEUE_BYTES)",
             )  # fmt: skip
+        needed = _LEAST_AHEAD_US // STEP_US * (_ENTRY_BYTES + self._inputs_bytes)
+        if board.queue.room_bytes < needed:
+            raise PortError(
+                self._port, f"the board's queue of {board.queue.room_bytes} bytes is too small for this link's inputs; "
+                f"at least {needed} are needed (BENCH_QUEUE_BYTES)",
+            )  # fmt: skip
+
+    @property
+    def _inputs_bytes(self) -> int:
+        """What the inputs show, as a message carries it."""
+        sticks = sum(channel.kind == "stick" for channel in self.profile.channels)
+        has_battery = self.profile.battery.input_range_mv is not None
+        return 2 * (sticks + has_battery) + len(self.profile.channels) - sticks
 
     def _check_load(self) -> None:
         profile = self.profile
-        sticks = sum(channel.kind == "stick" for channel in profile.channels)
-        has_battery = profile.battery.input_range_mv is not None
-        inputs = 12 + 2 * (sticks + has_battery) + (len(profile.channels) - sticks)
+        inputs = 12 + self._inputs_bytes
         left = (12 + profile.payload_bytes) * 1e6 / profile.handset.packet_interval_us
         self._refuse_slow(inputs * 1e6 / STEP_US, left + 13 * 1e6 / STEP_US)
 
@@ -153,7 +171,7 @@ class SerialHandsetRig(SerialRig):
         trace.how_seen = HowSeen.REPORTED
         trace.uncertainty_us = _uncertainty_us(fit, scenario, start_us, board.identity.tick_us) + STEP_US * is_stepped
         trace.span_uncertainty_us = 2 * board.identity.tick_us
-        trace.doubt = late or self._disturbed(board, before) or _restarted(self.profile, scenario, reports.boots)
+        trace.doubt = late or self._disturbed(board, before) or restarted(self.profile, scenario, reports.boots)
         self._worst_us = max(self._worst_us, trace.uncertainty_us)
         self._describe(board, fit)
         return trace
@@ -191,9 +209,12 @@ def orders_of(profile: Profile, scenario: Scenario) -> tuple[list[tuple[int, cod
     return [(at_us, message) for at_us, _, message in ordered if at_us <= scenario.duration_us], is_stepped
 
 
-def _restarted(profile: Profile, scenario: Scenario, boots: list[tuple[int, int]]) -> str:
-    """Return a text if the board started more often than it was ordered and its watchdog would, else an empty one."""
-    starts = len(on_times(scenario, profile.handset.watchdog_us))
-    if len(boots) > starts or any(cause == codec.POWER_ON for _, cause in boots):
+def restarted(profile: Profile, scenario: Scenario, boots: list[tuple[int, int]]) -> str:
+    """Return a text if the board started more or less often than it was ordered and its watchdog would, else none."""
+    lives = on_times(scenario, profile.handset.watchdog_us)
+    surely = [off_us - on_us > 2 * profile.handset.boot_us + _START_US for on_us, off_us in lives]
+    if len(boots) > len(lives) or any(cause == codec.POWER_ON for _, cause in boots):
         return "the board restarted by itself in the middle of the run"
+    if len(boots) < sum(surely):
+        return f"the board was ordered to start {counted(sum(surely), 'time')}, and reported {len(boots)}"
     return ""

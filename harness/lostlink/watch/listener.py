@@ -106,7 +106,7 @@ class Listener:
         if self._decoder.good >= _WHOLE_FRAMES:
             raise LostlinkError(
                 f"{self.source.port}: this board speaks the bench protocol, not text; "
-                f"use: lostlink prove --rig serial:{self.source.port}"
+                f"use: lostlink prove --rig serial:{self.source.port}, or --handset serial:{self.source.port}"
             )
         if self._keep and self.columns.counts.garbage >= _LINES_TO_JUDGE and self.noise_share > MOSTLY_NOISE:
             raise RigError(f"{self.source.port}: {self.problem()}")
