@@ -132,6 +132,7 @@ class Handset:
         self._programme = Programme(profile.channels, profile.flight_controller.throttle, scenario.moves)
         self._hung = hang_spans(HandsetHung, scenario)
         self._broken = [fault for fault in scenario.faults if isinstance(fault, StickWireBroken)]
+        self._floats = any(fault.rail == "floats" for fault in self._broken)
         self._last_row: Bytes | None = None
 
     def slots(self) -> Iterator[Slots]:
@@ -195,7 +196,8 @@ class Handset:
                     inside = (left_us >= fault.at_us) & (left_us < fault.until_us(self._scenario.duration_us))
                     reading[inside] = {"low": 0, "high": ADC_COUNTS - 1}.get(fault.rail, _FLOATS)
             readings[:, column] = reading
-        self._let_float(readings)
+        if self._floats:
+            self._let_float(readings)
         rows = layout(profile, codes(profile, position, readings), np.arange(count, count + n))
         for hung_us, until_us in self._hung:
             inside = (left_us >= hung_us) & (left_us < until_us)

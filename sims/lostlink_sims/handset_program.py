@@ -116,23 +116,23 @@ class _Contact:
 
 
 class BatteryGauge:
-    """What the reference makes of the battery's reading: a mean over some sweeps, a warning, and sticks made good."""
+    """What the reference makes of the battery's reading: a mean over some sweeps, a warning, and compensated sticks."""
 
     def __init__(self, battery: BatterySettings) -> None:
         self._settings, self._mean = battery, 0  # in sixteenths of a count
         self.is_low = False
         self._full, self._warn = battery_counts(battery)
 
-    def take(self, readings: list[int]) -> list[int]:
+    def take(self, readings: Sequence[int]) -> Sequence[int]:
         """Take the battery's reading off; return those of the sticks, as with a full battery."""
         if self._settings.input_range_mv is None:
             return readings
-        last = readings.pop()
+        *sticks, last = readings
         self._mean = self._mean + last - self._mean // 16 if self._mean else 16 * last
         self.is_low = self._mean // 16 < self._warn + 4 * self.is_low
         if not self._settings.moves_sticks:
-            return readings
-        return [min((2 * a + 1) * self._full // (2 * self._mean + 16), ADC_COUNTS - 1) for a in readings]
+            return sticks
+        return [min((2 * a + 1) * self._full // (2 * self._mean + 16), ADC_COUNTS - 1) for a in sticks]
 
 
 def battery_counts(battery: BatterySettings) -> tuple[int, int]:
@@ -172,7 +172,7 @@ class ReferenceHandset:
         self._waits = rule == "waits for low throttle"
 
     def turn(self, clock_us: int, readings: Sequence[int], switches: Sequence[int]) -> int:
-        readings = self._battery.take(list(readings))
+        readings = self._battery.take(readings)
         codes = self._codes(clock_us, readings, switches)
         throttle = self._throttle
         is_broken = self._is_broken(readings)

@@ -53,7 +53,7 @@ class OwnPackets:
     Parameters
     ----------
     tiles : iterator of Flights
-        Loaded one ahead; of one packet each where the handset is told what became of it.
+        Loaded one ahead; of one packet each where its result is reported to the handset.
     report : callable, optional
         ``report(at_us, answered)`` tells the handset so, and when; then its next packet is asked for.
 

@@ -114,7 +114,7 @@ class Battery:
         return _position(*self._line, at_us)
 
     def below_us(self, level_mv: int, end_us: int) -> int:
-        """Return from when the voltage is below a level for good; `end_us` if it is not."""
+        """Return from when the voltage stays below a level; `end_us` if it is not."""
         low, high = 0, end_us
         if self.at_mv(end_us) >= level_mv:
             return end_us

@@ -735,7 +735,7 @@ def test_a_battery_that_nobody_measures_does_not_fall() -> None:
 )  # fmt: skip
 def test_voltages_of_a_battery_are_apart(key: str, value: str, allowed: str) -> None:
     """By twice 2 % of 4.2 V and two steps of 6.6 V / 1024, 12 mV: 192 mV."""
-    with pytest.raises(ProfileError, match=rf"battery\.{key}: {value} cannot be told .*; allowed: {allowed}"):
+    with pytest.raises(ProfileError, match=rf"battery\.{key}: {value} cannot be distinguished, .*; allowed: {allowed}"):
         parse_profile(f'[battery]\ninput_range = "6.6 V"\n{key} = "{value}"\n')
 
 
@@ -749,7 +749,9 @@ def test_a_radio_that_nobody_sets_up_forgets_nothing() -> None:
     "address", ["d2:4a:91:07", "d2:4a:91:07:3e:00", "d2-4a-91-07-3e", "d2:4a:91:07:3g", "d24a91073e"]
 )
 def test_an_address_has_its_bytes(address: str) -> None:
-    with pytest.raises(ProfileError, match=r"handset\.address: .* is no address of 5 bytes \(radio\.address_bytes\)"):
+    with pytest.raises(
+        ProfileError, match=r"handset\.address: .* is not an address of 5 bytes \(radio\.address_bytes\)"
+    ):
         parse_profile(f'[handset]\naddress = "{address}"\n')
 
 

@@ -154,8 +154,8 @@ def _pause_us(facts: HandsetFacts) -> int:
 def _asked(facts: HandsetFacts | None) -> list[bool]:
     """Return which of `HANDSET_IDS` a trial tests.
 
-    The throttle is low at power-on, no contact bounces, where the receiver crashed there is no trace, and where the
-    handset sends nothing only its pause is judged.
+    The throttle is low at power-on, and no contact bounces. A crashed receiver leaves no trace to judge. Of a handset
+    that sends nothing only the pause is judged.
     """
     if facts is None:
         return [False] * len(HANDSET_IDS)

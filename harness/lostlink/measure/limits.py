@@ -102,11 +102,6 @@ def ends_codes(profile: Profile) -> int:
     return profile.requirements.ends_within_us * TOP_CODE // (profile.receiver.high_us - profile.receiver.low_us)
 
 
-def battery_mv(profile: Profile) -> int:
-    """Return the voltage by which a program may misjudge its battery: the profile's tolerance."""
-    return profile.battery_tolerance_mv
-
-
 def code_us(profile: Profile) -> int:
     """Return the width of a code in pulses, by which a program with hysteresis may be off."""
     return -(-(profile.receiver.high_us - profile.receiver.low_us) // TOP_CODE)

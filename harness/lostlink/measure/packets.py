@@ -138,7 +138,7 @@ def codes_shown(trace: Trace, left_us: Ints, stick_us: int, switch_us: int) -> t
 
 
 def _battery_codes(trace: Trace) -> int:
-    """Return by how many codes a program may be off that makes good what a falling battery does to its sticks."""
+    """Return by how many codes a program may be off that compensates its sticks for a falling battery."""
     falls = any(isinstance(fault, BatteryFalls) for fault in trace.scenario.faults)
     return int(falls and trace.profile.battery.moves_sticks)
 
@@ -227,6 +227,13 @@ def nominal_us(profile: Profile) -> float:
     return profile.handset.packet_interval_us / (1 + profile.handset.clock_error_ppm / 1e6)
 
 
+def _at_least(name: str, trace: Trace, since_us: int, until_us: int) -> Measurement:
+    """Return a time that had not ended at `until_us`."""
+    return Measurement(
+        name=name, value=until_us - since_us, how_seen=trace.how_seen, only_at_least=True, at_us=until_us
+    )
+
+
 def delay(trace: Trace, channel: int, moved_us: int, until_us: int) -> Measurement:
     """Return the time from a step of a stick to the packet from which on all hold its new code."""
     wanted = int(expected_codes(trace, np.array([until_us - 1]))[0, channel])
@@ -235,9 +242,7 @@ def delay(trace: Trace, channel: int, moved_us: int, until_us: int) -> Measureme
     first = int(np.flatnonzero(old)[-1]) + 1 if old.any() else 0
     name = f"time until {_name(trace, channel)} is in the packets"
     if first == len(left_us):
-        return Measurement(
-            name=name, value=until_us - moved_us, how_seen=trace.how_seen, only_at_least=True, at_us=until_us
-        )
+        return _at_least(name, trace, moved_us, until_us)
     return measured(trace, name, int(left_us[first]) - moved_us, int(left_us[first]))
 
 
@@ -259,21 +264,17 @@ def time_to_send(trace: Trace, since_us: int, until_us: int) -> Measurement:
     left_us = trace.packets.left_us[_between(trace, since_us, until_us) & ~is_elsewhere(trace)]
     name = "time until packets leave again"
     if not len(left_us):
-        return Measurement(
-            name=name, value=until_us - since_us, how_seen=trace.how_seen, only_at_least=True, at_us=until_us
-        )
+        return _at_least(name, trace, since_us, until_us)
     return measured(trace, name, int(left_us[0]) - since_us, int(left_us[0]))
 
 
 def time_to_warning(trace: Trace, since_us: int) -> Measurement:
-    """Return the time from an instant until the pilot is warned of the battery for good."""
+    """Return the time from an instant until the pilot is warned of the battery from then on."""
     name, end_us, alarm = "time until the battery's warning", trace.scenario.duration_us, trace.alarm
     assert alarm is not None
     is_on = alarm.value & Alarm.BATTERY_LOW != 0
     if not len(is_on) or not is_on[-1]:
-        return Measurement(
-            name=name, value=end_us - since_us, how_seen=trace.how_seen, only_at_least=True, at_us=end_us
-        )
+        return _at_least(name, trace, since_us, end_us)
     off = np.flatnonzero(~is_on)
     at_us = int(alarm.at_us[off[-1] + 1] if len(off) else alarm.at_us[0])
     return measured(trace, name, max(at_us - since_us, 0), at_us)

@@ -242,8 +242,8 @@ def _battery(profile: Profile) -> Iterator[Problem]:
         if not least_mv <= value_mv <= most_mv:
             yield (
                 ("battery", key),
-                f"{text_of(value_mv, 'voltage')} cannot be told by the readings of an input of "
-                f"{text_of(battery.input_range_mv, 'voltage')} from the voltages above it; allowed: "
+                f"{text_of(value_mv, 'voltage')} cannot be distinguished, with an input of "
+                f"{text_of(battery.input_range_mv, 'voltage')}, from the voltages above it; allowed: "
                 f"{text_of(least_mv, 'voltage')} to {text_of(most_mv, 'voltage')}",
             )
 
@@ -254,8 +254,8 @@ def _address(profile: Profile) -> Iterator[Problem]:
     if address is not None and not re.fullmatch(f"[0-9a-fA-F]{{2}}(:[0-9a-fA-F]{{2}}){{{count - 1}}}", address):
         yield (
             ("handset", "address"),
-            f"{address!r} is no address of {counted(count, 'byte')} (radio.address_bytes); allowed: two hexadecimal "
-            f"digits for each, separated by colons: {':'.join(_EXAMPLE_ADDRESS[:count])}",
+            f"{address!r} is not an address of {counted(count, 'byte')} (radio.address_bytes); allowed: two "
+            f"hexadecimal digits for each, separated by colons: {':'.join(_EXAMPLE_ADDRESS[:count])}",
         )
 
 

@@ -41,7 +41,7 @@ schema = 1
 
 _TITLES = {
     "handset": "The handset: its clock, its ADC, what a packet carries, and how its program behaves.",
-    "battery": "The handset's battery, and the reference of its ADC. Without an input for it nothing of it is tested.",
+    "battery": "The handset's battery, and the reference of its ADC. Without an input for it, not tested.",
     "radio": "The packet radio at both ends.",
     "receiver": "The receiver's firmware, as specified.",
     "output": "The PPM frame to the flight controller.",

@@ -263,14 +263,21 @@ class SerialRig(Rig):
         return trace
 
     def _check_abilities(self, scenario: Scenario) -> None:
-        if self._board is None:
-            raise PortError(self._port, "the rig is closed")
+        self._check_open()
         kinds = {type(fault) for fault in scenario.faults}
         resets = scenario.handset_on_us or scenario.receiver_on_us or kinds & {ReceiverReset, BrownOut}
-        if resets and not self._is_able(codec.CAN_RESET):
-            raise CannotError(f"the board on {self._port} has no means to be reset")
-        if MainLoopHung in kinds and not self._is_able(codec.CAN_HANG):
-            raise CannotError(f"the board on {self._port} has no means to let its main loop hang")
+        if resets:
+            self._check_able(codec.CAN_RESET, "be reset")
+        if MainLoopHung in kinds:
+            self._check_able(codec.CAN_HANG, "let its main loop hang")
+
+    def _check_open(self) -> None:
+        if self._board is None:
+            raise PortError(self._port, "the rig is closed")
+
+    def _check_able(self, ability: int, what: str) -> None:
+        if not self._is_able(ability):
+            raise CannotError(f"the board on {self._port} has no means to {what}")
 
     def _reconnect(self, error: LineLostError) -> None:
         """Wait for a lost connection to return."""

@@ -12,7 +12,7 @@ import time
 from typing import Final
 
 from lostlink.bench import codec
-from lostlink.bench.ahead import SentAhead, SpoiledError
+from lostlink.bench.ahead import SentAhead, SpoiledError, room_needed
 from lostlink.bench.board import BenchBoard
 from lostlink.bench.clocks import ClockFit
 from lostlink.bench.line import PortError
@@ -39,10 +39,9 @@ from lostlink_sims.scenario import (
 from lostlink_sims.streams import Streams
 from lostlink_sims.world import simulate_packets
 
-PREFIX: Final = "serial:"
 _NEEDED: Final = codec.CAN_RESET | codec.KEEPS_TIME | codec.IS_HANDSET
 _LEAST_AHEAD_US: Final = 150_000
-_ENTRY_BYTES: Final = 6
+"""Inputs that change at their usual rate for so long must have room in the board's queue."""
 _START_US: Final = 200_000
 """A program that is on for less, beside its boot, may not have started."""
 _NO_RADIO: Final = "the radio of an injected handset is not tested"
@@ -78,7 +77,6 @@ class SerialHandsetRig(SerialRig):
 
     def __init__(self, profile: Profile, port: str, *, baud: int | None = None, thorough: bool = False) -> None:
         super().__init__(profile, port, baud=baud, thorough=thorough)
-        self.handset = f"{PREFIX}{port}"
         self.about["not tested"] = "ADC, its reference, potentiometers, supply and radio: the inputs are injected"
 
     @property
@@ -98,7 +96,7 @@ class SerialHandsetRig(SerialRig):
                 self._port, "a handset's board must be able to reset its program and to keep time (BENCH_KEEPS_TIME); "
                 "build its firmware with a queue (BENCH_QUEUE_BYTES)",
             )  # fmt: skip
-        needed = _LEAST_AHEAD_US // STEP_US * (_ENTRY_BYTES + self._inputs_bytes)
+        needed = _LEAST_AHEAD_US // STEP_US * room_needed(codec.Packet(0, bytes(self._inputs_bytes)))
         if board.queue.room_bytes < needed:
             raise PortError(
                 self._port, f"the board's queue of {board.queue.room_bytes} bytes is too small for this link's inputs; "
@@ -126,17 +124,16 @@ class SerialHandsetRig(SerialRig):
         return "the board is held in reset, it sends no packets"
 
     def _check_abilities(self, scenario: Scenario) -> None:
-        if self._board is None:
-            raise PortError(self._port, "the rig is closed")
+        self._check_open()
         for kind, why in _CANNOT.items():
             if any(isinstance(fault, kind) for fault in scenario.faults):
                 raise CannotError(why)
         if self.profile.radio.acknowledge and any(isinstance(fault, _ON_THE_AIR) for fault in scenario.faults):
             raise CannotError(_NO_ANSWERS)
-        if any(isinstance(fault, HandsetLoopHung) for fault in scenario.faults) and not self._is_able(codec.CAN_HANG):
-            raise CannotError(f"the board on {self._port} has no means to let its main loop hang")
-        if scenario.handset_clock_us and not self._is_able(codec.CAN_SET_CLOCK):
-            raise CannotError(f"the board on {self._port} has no means to set its program's clock")
+        if any(isinstance(fault, HandsetLoopHung) for fault in scenario.faults):
+            self._check_able(codec.CAN_HANG, "let its main loop hang")
+        if scenario.handset_clock_us:
+            self._check_able(codec.CAN_SET_CLOCK, "set its program's clock")
 
     def _fly(self, scenario: Scenario) -> Trace:
         board = self._board

@@ -279,7 +279,7 @@ _DERIVED: Final[dict[str, tuple[Callable[[Profile], float], Kind]]] = {
     "stand_limit": (limits.stand_us, "duration"),
     "stop_limit": (limits.hang_stop_us, "duration"),
     "code_limit": (limits.value_us, "width"),
-    "battery_limit": (limits.battery_mv, "voltage"),
+    "battery_limit": (lambda profile: profile.battery_tolerance_mv, "voltage"),
     "ends_limit": (limits.ends_codes, "count"),
 }
 """Values that follow from several keys of a profile."""
