@@ -54,6 +54,8 @@ _ONE_BYTE: Final[dict[str, tuple[dict[str, Any], str]]] = {
     "counter": ({"packet_counter": True, "mapping": "a * 255 // 1024"}, "round"),
     "check": ({"check_byte": True, "mapping": "round(a * 255 / 1023)"}, "centred"),
 }
+_BYTES: Final = (2, 0, 1)
+"""Where those links have the bytes of their three channels."""
 _C_RULES: Final = ("universal.rules", "c_like.rules", "c.rules")
 
 
@@ -97,7 +99,8 @@ _OF_RECEIVERS: Final = (
 )
 """Heron: counter, id and check byte. Plover: return on low throttle, rounding, a watchdog. Lapwing: a hold time, no
 unused channels. Bittern: damaged packets arrive, an exact centre. The others are the default link with one of the
-three bytes, each with its own mapping, exact widths, and three channels of eight used; with the check byte the pulses
+three bytes, each with its own mapping, exact widths, and three channels of eight used, whose bytes are in another order
+than the frame's; with the check byte the pulses
 cease in failsafe. The varied flights take half of
 the suite's time; agreement with the reference is asked last."""
 _OF_HANDSETS: Final = (
@@ -264,11 +267,14 @@ def link(name: str) -> Profile:
     ceases = name == "check"
     output, noticed_us = ("no pulses", plain.flight_controller.signal_timeout_us) if ceases else ("presets", 0)
     used = ("roll", plain.flight_controller.throttle, plain.flight_controller.arm_channel)
+    channels = [channel for channel in plain.channels if channel.name in used]
     return dataclasses.replace(
         plain,
         handset=dataclasses.replace(plain.handset, **byte),
         receiver=dataclasses.replace(plain.receiver, mapping=mapping, failsafe_output=output),
-        channels=tuple(channel for channel in plain.channels if channel.name in used),
+        channels=tuple(
+            dataclasses.replace(channel, packet_byte=byte) for channel, byte in zip(channels, _BYTES, strict=True)
+        ),
         requirements=dataclasses.replace(
             plain.requirements,
             value_tolerance_us=0,
