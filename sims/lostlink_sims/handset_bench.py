@@ -6,8 +6,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from lostlink_sims.controls import CONTACT_US, Controls
 from lostlink_sims.handset import Slots
-from lostlink_sims.handset_board import CONTACT_US, Controls, Packet, slots_of
+from lostlink_sims.handset_board import slots_of
+from lostlink_sims.handset_radio import Packet
 from lostlink_sims.profile import Profile
 from lostlink_sims.scenario import Scenario
 from lostlink_sims.streams import Streams

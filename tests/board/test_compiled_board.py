@@ -32,7 +32,7 @@ Make = Callable[..., Path]
 Compile = Callable[..., Path]
 LONG = pytest.mark.long
 CHARACTERS = 5
-SHIPPED = ("bittern", "heron", "lapwing", "plover", "wren")
+SHIPPED = ("bittern", "dunlin", "heron", "lapwing", "plover", "wren")
 
 
 class Program:
@@ -57,7 +57,7 @@ class Program:
                 env, link, log, phase_us, flown.receiver_clock_us,
                 image=self.image, watch=watch, driver=self.driver, limits_loop=limits_loop,
             ),
-            link, flown, None if handset is None else firmware.handset_factory(handset, watch),
+            link, flown, None if handset is None else native.driven_factory(handset, watch, self.driver),
         )  # fmt: skip
 
     def by_python(self, link: Profile, flown: Scenario, stop_at: int = 0, *, limits_loop: bool = False) -> Trace:
@@ -265,7 +265,7 @@ def test_a_pair_of_compiled_programs(make: Make, program: Callable[[int], Progra
 
 # --- the driver and its compiler -------------------------------------------------------------------------------------
 
-DRIVER = Path(native.__file__).with_name("driver.c")
+DRIVER, HANDSET_DRIVER = (Path(native.__file__).with_name(name) for name in ("driver.c", "handset_driver.c"))
 
 
 FLIGHT: Final = Scenario(duration_us=500_000)
@@ -321,8 +321,8 @@ def test_a_driver_of_another_version(compile_c: Compile, tmp_path: Path) -> None
     text = DRIVER.read_text(encoding="utf-8").replace("int64_t start_us[FRAMES]", "int64_t more, start_us[FRAMES]")
     (tmp_path / "driver.c").write_text(text, encoding="utf-8")
     (tmp_path / "none.c").write_text("int none;", encoding="utf-8")
-    for name, said in (("driver", "bytes, not"), ("none", "driver_bytes")):
-        other = compile_c(f"{name}.so", "-shared", "-fPIC", tmp_path / f"{name}.c").read_bytes()
+    for name, said, others in (("driver", "bytes, not", [HANDSET_DRIVER]), ("none", "driver_bytes", [])):
+        other = compile_c(f"{name}.so", "-shared", "-fPIC", tmp_path / f"{name}.c", *others).read_bytes()
         with pytest.raises(OSError, match=said):
             native.Driver(other, str(tmp_path))
 
@@ -334,7 +334,7 @@ def test_the_driver_is_used(
     line, text = "b->now_us + pause_us(b, total_us);", DRIVER.read_text(encoding="utf-8")
     assert text.count(line) == 1
     (tmp_path / "late.c").write_text(text.replace(line, f"1 + {line}"), encoding="utf-8")
-    late = compile_c("late.so", "-O2", "-shared", "-fPIC", tmp_path / "late.c")
+    late = compile_c("late.so", "-O2", "-shared", "-fPIC", tmp_path / "late.c", HANDSET_DRIVER)
     for driver, is_late in ((native.compiled_driver(), False), (late.read_bytes(), True)):
         monkeypatch.setattr(compiler, "_driver", [driver])
         assert (flown(library) != expected) == is_late
@@ -357,7 +357,8 @@ def test_another_order_in_the_driver_is_seen(
     text = DRIVER.read_text(encoding="utf-8")
     assert text.count(line) == 1
     (tmp_path / "other.c").write_text(text.replace(line, ORDERS[line]), encoding="utf-8")
-    other = native.Driver(compile_c("other.so", "-O2", "-shared", "-fPIC", tmp_path / "other.c").read_bytes(), "")
+    words = "-O2", "-shared", "-fPIC", tmp_path / "other.c", HANDSET_DRIVER
+    other = native.Driver(compile_c("other.so", *words).read_bytes(), "")
     link, flights = tied()
     seen = False
     for latch in ("frame", "live"):

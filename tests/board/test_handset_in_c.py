@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from handset_links import LINKS  # type: ignore[import-not-found]
+from handset_links import LINKS, trouble  # type: ignore[import-not-found]
 from lostlink.errors import ReceiverCrashError, ReceiverError
 from lostlink.profiles.header import c_header
 from lostlink.requirements import of_sides
@@ -22,21 +22,11 @@ from lostlink.rigs.own_process import OwnProcessRig
 from lostlink.scenarios import ScenarioBuilder
 from lostlink.suite.run import run_suite
 from lostlink.verdicts import Outcome, Side
-from lostlink_sims import Move, Profile, Scenario, simulate
+from lostlink_sims import Scenario, simulate
 from lostlink_sims.handset_program import ReferenceHandset
 from lostlink_sims.profile import HandsetSettings
 from lostlink_sims.scenario import (
-    AnyFault,
-    BatteryFalls,
-    HandsetHung,
-    HandsetLoopHung,
     HandsetOff,
-    HandsetRadioBusy,
-    HandsetRadioDead,
-    HandsetRadioForgets,
-    HandsetReset,
-    StickWireBroken,
-    SwitchBounces,
 )
 
 ROOT = Path(__file__).parents[2]
@@ -76,40 +66,6 @@ def judged(library: str, link: str, *only: str) -> Result:
 
 
 # --- the same as the reference ---------------------------------------------------------------------------------
-
-
-def trouble(profile: Profile, rng: random.Random, end_us: int) -> Scenario:
-    """Return a run in which all controls move, with faults of the handset, and often a counter that wraps."""
-    sticks = [one.name for one in profile.channels if one.kind == "stick"]
-    switches = [one.name for one in profile.channels if one.kind != "stick"]
-    kinds: list[Callable[[int, int], AnyFault]] = [
-        lambda at, length: HandsetOff(at_us=at, for_us=length),
-        lambda at, length: HandsetReset(at_us=at),
-        lambda at, length: HandsetHung(at_us=at, for_us=length),
-        lambda at, length: HandsetLoopHung(at_us=at, for_us=length),
-        lambda at, length: HandsetRadioBusy(at_us=at, for_us=length),
-        lambda at, length: HandsetRadioDead(at_us=at, for_us=length),
-        lambda at, length: HandsetRadioForgets(at_us=at),
-        lambda at, length: StickWireBroken(
-            at_us=at, for_us=length, channel=rng.choice(sticks), rail=rng.choice(("low", "high", "floats"))
-        ),
-    ]
-    if profile.battery.input_range_mv is not None:
-        kinds.append(lambda at, length: BatteryFalls(at_us=at, to_mv=rng.randrange(3_000, 4_200), ramp_us=length))
-    faults = [rng.choice(kinds)(rng.randrange(end_us), rng.choice((2_000, 30_000, 600_000))) for _ in range(4)]
-    faults += [SwitchBounces(at_us=0, channel=name, bounce_us=rng.randrange(1, 12_000)) for name in switches]
-    moves = [
-        Move(
-            at_us=rng.randrange(end_us), channel=rng.choice([*sticks, *switches]),
-            position=rng.choice((0.0, 1.0, 0.3)), ramp_us=rng.choice((0, 0, 200_000)),
-        )
-        for _ in range(20)
-    ]  # fmt: skip
-    clock_us = rng.choice((0, 2**32 - rng.randrange(1, end_us)))
-    return Scenario(
-        duration_us=end_us, seed=rng.randrange(1 << 30), moves=tuple(sorted(moves, key=lambda move: move.at_us)),
-        faults=tuple(faults), ambient=True, handset_clock_us=clock_us,
-    )  # fmt: skip
 
 
 @pytest.mark.parametrize(

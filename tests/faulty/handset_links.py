@@ -3,13 +3,27 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+import random
+from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any, Final
 
 import links  # type: ignore[import-not-found]
-from lostlink_sims import Profile
+from lostlink_sims import Move, Profile, Scenario
 from lostlink_sims.profile import Channel
+from lostlink_sims.scenario import (
+    AnyFault,
+    BatteryFalls,
+    HandsetHung,
+    HandsetLoopHung,
+    HandsetOff,
+    HandsetRadioBusy,
+    HandsetRadioDead,
+    HandsetRadioForgets,
+    HandsetReset,
+    StickWireBroken,
+    SwitchBounces,
+)
 
 _FULL: Final = {"packet_counter": True, "link_id": 42, "check_byte": True}
 _THROTTLE: Final = Channel(name="throttle", failsafe_us=1000)
@@ -77,3 +91,37 @@ LINKS: Final[dict[str, Profile]] = {
     }),
     "slow boot": _link("slow boot", boot_us=700_000, packet_interval_us=7_000, turn_us=1_500),
 }  # fmt: skip
+
+
+def trouble(profile: Profile, rng: random.Random, end_us: int) -> Scenario:
+    """Return a run in which all controls move, with faults of the handset, and often a counter that wraps."""
+    sticks = [one.name for one in profile.channels if one.kind == "stick"]
+    switches = [one.name for one in profile.channels if one.kind != "stick"]
+    kinds: list[Callable[[int, int], AnyFault]] = [
+        lambda at, length: HandsetOff(at_us=at, for_us=length),
+        lambda at, length: HandsetReset(at_us=at),
+        lambda at, length: HandsetHung(at_us=at, for_us=length),
+        lambda at, length: HandsetLoopHung(at_us=at, for_us=length),
+        lambda at, length: HandsetRadioBusy(at_us=at, for_us=length),
+        lambda at, length: HandsetRadioDead(at_us=at, for_us=length),
+        lambda at, length: HandsetRadioForgets(at_us=at),
+        lambda at, length: StickWireBroken(
+            at_us=at, for_us=length, channel=rng.choice(sticks), rail=rng.choice(("low", "high", "floats"))
+        ),
+    ]
+    if profile.battery.input_range_mv is not None:
+        kinds.append(lambda at, length: BatteryFalls(at_us=at, to_mv=rng.randrange(3_000, 4_200), ramp_us=length))
+    faults = [rng.choice(kinds)(rng.randrange(end_us), rng.choice((2_000, 30_000, 600_000))) for _ in range(4)]
+    faults += [SwitchBounces(at_us=0, channel=name, bounce_us=rng.randrange(1, 12_000)) for name in switches]
+    moves = [
+        Move(
+            at_us=rng.randrange(end_us), channel=rng.choice([*sticks, *switches]),
+            position=rng.choice((0.0, 1.0, 0.3)), ramp_us=rng.choice((0, 0, 200_000)),
+        )
+        for _ in range(20)
+    ]  # fmt: skip
+    clock_us = rng.choice((0, 2**32 - rng.randrange(1, end_us)))
+    return Scenario(
+        duration_us=end_us, seed=rng.randrange(1 << 30), moves=tuple(sorted(moves, key=lambda move: move.at_us)),
+        faults=tuple(faults), ambient=True, handset_clock_us=clock_us,
+    )  # fmt: skip

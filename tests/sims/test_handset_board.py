@@ -14,10 +14,12 @@ from numpy.typing import NDArray
 from lostlink_sims import Channel, Move, Profile, Scenario, simulate
 from lostlink_sims.air.loss import Bernoulli
 from lostlink_sims.codes import adc_reading
+from lostlink_sims.controls import Controls
 from lostlink_sims.fates import Air
 from lostlink_sims.handset import TILE, Handset
-from lostlink_sims.handset_board import MOST_SPINS, REFUSAL_US, Controls, HandsetBoard
+from lostlink_sims.handset_board import MOST_SPINS, HandsetBoard
 from lostlink_sims.handset_program import Cause, HandsetFactory, ReferenceHandset, Sent
+from lostlink_sims.handset_radio import REFUSAL_US
 from lostlink_sims.profile import BatterySettings, air_time_us
 from lostlink_sims.scenario import (
     AnyFault,

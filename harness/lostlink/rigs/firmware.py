@@ -343,8 +343,11 @@ class CompiledHandset:
     def _payload_of(self, name: str, clock_us: int) -> bytes | None:
         length = self._call(name, clock_us, self._payload, len(self._payload))
         if length > len(self._payload):
-            raise ValueError(f"{name}() returns {length} bytes; allowed: 0 to {len(self._payload)}")
+            raise self._too_long(name, length)
         return bytes(self._payload[:length]) or None
+
+    def _too_long(self, name: str, length: int) -> ValueError:
+        return ValueError(f"{name}() returns {length} bytes; allowed: 0 to {len(self._payload)}")
 
     def power_on(self, clock_us: int, cause: int) -> None:
         self._call("handset_power_on", clock_us, cause)

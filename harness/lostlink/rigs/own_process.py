@@ -231,7 +231,7 @@ class OwnProcessRig(Rig):
     # --- the process ----------------------------------------------------------------------------------------
 
     def _start(self, process: ReceiverProcess | None = None) -> None:
-        driver = compiled_driver() if RECEIVER in self._libraries else b""
+        driver = compiled_driver() if self._libraries else b""
         self._process = process or ReceiverProcess()
         scratch = self._scratch.name if self._scratch is not None else ""
         file = ReceiverFile(self._given, self.profile, scratch, self.handset, driver, self._is_apart)

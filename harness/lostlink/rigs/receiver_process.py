@@ -164,6 +164,8 @@ class _Server:
     def _handset_factory(self, watch: firmware.Watch) -> HandsetFactory | None:
         """Return the factory of the handset under test, if there is one."""
         if self._handset_image is not None:
+            if self._driver is not None and not isinstance(watch, LossFinder):
+                return native.driven_factory(self._handset_image, watch, self._driver)
             return firmware.handset_factory(self._handset_image, watch)
         return None if self._handset is None else watched_handset(self._handset, watch)
 

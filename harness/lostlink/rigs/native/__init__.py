@@ -7,6 +7,7 @@ same results.
 
 from lostlink.rigs.native.board import CompiledBoard
 from lostlink.rigs.native.compiler import compiled_driver, known_driver, provide
+from lostlink.rigs.native.handset import driven_factory
 from lostlink.rigs.native.structure import Driver
 
-__all__ = ["CompiledBoard", "Driver", "compiled_driver", "known_driver", "provide"]
+__all__ = ["CompiledBoard", "Driver", "compiled_driver", "driven_factory", "known_driver", "provide"]

@@ -17,7 +17,7 @@ from typing import Final
 
 from lostlink.children import run_quietly
 
-_SOURCE: Final = Path(__file__).with_name("driver.c")
+_SOURCES: Final = (Path(__file__).with_name("driver.c"), Path(__file__).with_name("handset_driver.c"))
 _OPTIONS: Final = ("-std=c99", "-O2", "-shared", "-fPIC")
 _BUILD_S: Final = 60.0
 _MOST_BYTES: Final = 1 << 24
@@ -44,7 +44,7 @@ def provide(driver: bytes | None) -> None:
 def _built() -> bytes:
     for compiler in _compilers():
         with contextlib.suppress(OSError), _output() as path:
-            if run_quietly([*compiler, *_OPTIONS, "-o", path, str(_SOURCE)], _BUILD_S):
+            if run_quietly([*compiler, *_OPTIONS, "-o", path, *map(str, _SOURCES)], _BUILD_S):
                 driver = Path(path).read_bytes()
                 if 0 < len(driver) < _MOST_BYTES:
                     return driver
