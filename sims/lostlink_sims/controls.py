@@ -93,9 +93,12 @@ class Controls:
         self._moving = _joined(moving)
         self._rests_until_us = -1
         self._kept: tuple[tuple[int, ...], tuple[int, ...]] = ((), ())
-        self._fetched: dict[int, tuple[int, list[int]]] = {}
         self._rest: tuple[int, Rest] | None = None  # since when
-        self._piece = -1, np.zeros((0, FETCHED), np.int64)
+        self._noisy_inputs = [number for number, _ in self._sticks]
+        if self._gauge.input_range_mv is not None:
+            self._noisy_inputs.append(BATTERY_INPUT)
+        self._piece, self._counts = -1, np.zeros((0, FETCHED), np.int64)
+        self._counts_of: dict[int, list[int]] = {}
         self._last = {number: (-1, 0) for number, _ in self._sticks}  # position and reading
 
     def sweep(self, now_us: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
@@ -140,17 +143,18 @@ class Controls:
         """
         if not self._noise:
             return None
+        self._fetch()
+        return self._counts
+
+    def _fetch(self) -> None:
+        """Draw the noise of the next sweep and of those around it, if it is not there."""
         piece = self.sweeps // FETCHED
-        if self._piece[0] != piece:
-            numbers = [number for number, _ in self._sticks]
-            if self._gauge.input_range_mv is not None:
-                numbers.append(BATTERY_INPUT)
-            rows = [
-                self._draws.below(Purpose.ADC_NOISE + number, piece * FETCHED, FETCHED, 2 * self._noise + 1)
-                for number in numbers
-            ]
-            self._piece = piece, np.ascontiguousarray(np.array(rows, np.int64) - self._noise)
-        return self._piece[1]
+        if self._piece == piece:
+            return
+        streams, limit = (Purpose.ADC_NOISE + number for number in self._noisy_inputs), 2 * self._noise + 1
+        rows = [self._draws.below(stream, piece * FETCHED, FETCHED, limit) for stream in streams]
+        self._piece, self._counts = piece, np.array(rows, np.int64) - self._noise
+        self._counts_of = dict(zip(self._noisy_inputs, self._counts.tolist(), strict=True))
 
     def _rest_until(self, now_us: int) -> int:
         """Return until when nothing changes; now if something is changing."""
@@ -169,7 +173,8 @@ class Controls:
     def _noisy(self, reading: int, number: int) -> int:
         """Return a reading with the noise of an input, within the range of the ADC."""
         if self._noise:
-            reading += self._below(Purpose.ADC_NOISE + number, self.sweeps, 2 * self._noise + 1) - self._noise
+            self._fetch()
+            reading += self._counts_of[number][self.sweeps % FETCHED]
         return min(max(reading, 0), ADC_COUNTS - 1)
 
     @staticmethod
@@ -205,12 +210,6 @@ class Controls:
         if not self._gauge.moves_sticks:
             return reading
         return reading * self._battery.at_mv(now_us) // self._gauge.full_mv
-
-    def _below(self, purpose: int, number: int, limit: int) -> int:
-        piece, place = divmod(number, FETCHED)
-        if purpose not in self._fetched or self._fetched[purpose][0] != piece:
-            self._fetched[purpose] = piece, self._draws.below(purpose, piece * FETCHED, FETCHED, limit).tolist()
-        return self._fetched[purpose][1][place]
 
     def _contact(self, number: int, channel: Channel, now_us: int) -> int:
         position = _switch_position(channel, self._programme.position(number, now_us))

@@ -69,8 +69,6 @@ class Span:
     noise : (inputs, FETCHED) ndarray of int64 or None
     first_sweep : int
         Place of the next sweep in `noise`.
-    most_packets : int
-        After so many the program's calls stop.
     is_busy, answers : bool
         Whether the radio refuses payloads, and whether it answers at all.
     """
@@ -79,7 +77,6 @@ class Span:
     rest: Rest
     noise: Ints | None
     first_sweep: int
-    most_packets: int
     is_busy: bool
     answers: bool
 
@@ -112,7 +109,8 @@ class SpanProgram(ABC):
     def span(self, life: Life, radio: HandsetRadio, span: Span, alarm: int) -> Calls:
         """Make all calls before the end of the span, and change `life` and `radio` as they do.
 
-        It may end before that: then `life.next_us` is still in the span.
+        It may end before that, where packets are acknowledged after each packet: then `life.next_us` is still in the
+        span.
 
         Parameters
         ----------
@@ -441,8 +439,7 @@ class HandsetBoard:
             payload = life.step(now_us, hung_until_us, calm_until_us)
             if payload is not None and (sent := self.radio.hand_over(life, payload, bool(busy_until_us))):
                 yield sent
-                known_us, outcome = self.radio.outcome
-                life.add_result(outcome, known_us)
+                life.add_result(*self.radio.outcome)
 
     def _span(self, life: Life, rest: Rest, calm_until_us: int, is_busy: bool) -> Iterator[Packet]:
         """Let a program make its own calls while no control moves and no fault begins or ends."""
@@ -450,7 +447,7 @@ class HandsetBoard:
         answers = radio.answers(now_us)
         span = Span(
             min(calm_until_us, rest.until_us, radio.next_change_us(now_us)), rest, controls.noise(),
-            controls.sweeps % FETCHED, 1 if self._profile.radio.acknowledge else TILE, is_busy, answers,
+            controls.sweeps % FETCHED, is_busy, answers,
         )  # fmt: skip
         assert life.own_spans is not None
         alarm = self._alarms[-1][1] if self._alarms else -1
@@ -462,8 +459,7 @@ class HandsetBoard:
         if calls.error is not None:
             raise calls.error
         if calls.packets and self._profile.radio.acknowledge:
-            known_us, outcome = radio.outcome
-            life.add_result(outcome, known_us)
+            life.add_result(*radio.outcome)
 
     def _repeats(self, now_us: int, until_us: int) -> Iterator[Packet]:
         """Yield the last packet at the nominal rate: the program hangs at an instant, and its radio goes on."""

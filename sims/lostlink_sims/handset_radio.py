@@ -39,8 +39,8 @@ class HandsetRadio:
         When it has sent its last payload.
     last : (int, bytes, bool) or None
         The last packet since the program began.
-    outcome : (int, Sent)
-        When it is known what became of that packet, and what.
+    outcome : (Sent, int)
+        What became of that packet, and when it is known.
     """
 
     def __init__(self, profile: Profile, scenario: Scenario) -> None:
@@ -51,7 +51,7 @@ class HandsetRadio:
         self.address: bytes | None = None
         self.free_us = 0
         self.last: Packet | None = None
-        self.outcome = 0, Sent.OUT
+        self.outcome = Sent.OUT, 0
         self._dead = dead_spans(scenario)
         off_us = [at_us for at_us, _ in spans_of(HandsetOff, scenario)]
         self._forgets_us = sorted([*off_us, *(at_us for at_us, _ in self._dead)])[::-1]  # the next is the last
@@ -103,7 +103,7 @@ class HandsetRadio:
             program.add_result(Sent.BUSY, now_us + REFUSAL_US)
             return None
         sent = self.send(now_us, bytes(payload), self.address != self.own_address)
-        self.outcome = self.free_us, Sent.OUT
+        self.outcome = Sent.OUT, self.free_us
         return sent
 
     def send(self, now_us: int, payload: bytes, elsewhere: bool) -> Packet:
@@ -114,7 +114,7 @@ class HandsetRadio:
 
     def report(self, at_us: int, answered: bool) -> None:
         """Take note what became of the last packet."""
-        self.outcome = at_us, Sent.ANSWERED if answered else Sent.GIVEN_UP
+        self.outcome = Sent.ANSWERED if answered else Sent.GIVEN_UP, at_us
         self.free_us = max(self.free_us, at_us)
 
 

@@ -322,7 +322,9 @@ def test_a_driver_of_another_version(compile_c: Compile, tmp_path: Path) -> None
     (tmp_path / "driver.c").write_text(text, encoding="utf-8")
     (tmp_path / "none.c").write_text("int none;", encoding="utf-8")
     for name, said, others in (("driver", "bytes, not", [HANDSET_DRIVER]), ("none", "driver_bytes", [])):
-        other = compile_c(f"{name}.so", "-shared", "-fPIC", tmp_path / f"{name}.c", *others).read_bytes()
+        other = compile_c(
+            f"{name}.so", "-shared", "-fPIC", "-I", DRIVER.parent, tmp_path / f"{name}.c", *others
+        ).read_bytes()
         with pytest.raises(OSError, match=said):
             native.Driver(other, str(tmp_path))
 
@@ -334,7 +336,7 @@ def test_the_driver_is_used(
     line, text = "b->now_us + pause_us(b, total_us);", DRIVER.read_text(encoding="utf-8")
     assert text.count(line) == 1
     (tmp_path / "late.c").write_text(text.replace(line, f"1 + {line}"), encoding="utf-8")
-    late = compile_c("late.so", "-O2", "-shared", "-fPIC", tmp_path / "late.c", HANDSET_DRIVER)
+    late = compile_c("late.so", "-O2", "-shared", "-fPIC", "-I", DRIVER.parent, tmp_path / "late.c", HANDSET_DRIVER)
     for driver, is_late in ((native.compiled_driver(), False), (late.read_bytes(), True)):
         monkeypatch.setattr(compiler, "_driver", [driver])
         assert (flown(library) != expected) == is_late
@@ -357,7 +359,7 @@ def test_another_order_in_the_driver_is_seen(
     text = DRIVER.read_text(encoding="utf-8")
     assert text.count(line) == 1
     (tmp_path / "other.c").write_text(text.replace(line, ORDERS[line]), encoding="utf-8")
-    words = "-O2", "-shared", "-fPIC", tmp_path / "other.c", HANDSET_DRIVER
+    words = "-O2", "-shared", "-fPIC", "-I", DRIVER.parent, tmp_path / "other.c", HANDSET_DRIVER
     other = native.Driver(compile_c("other.so", *words).read_bytes(), "")
     link, flights = tied()
     seen = False

@@ -116,10 +116,10 @@ def driver(tools: None, tmp_path_factory: pytest.TempPathFactory) -> native.Driv
     return native.Driver(native.compiled_driver(), str(tmp_path_factory.mktemp("driver")))
 
 
-def odd_handset(compile_c: Callable[..., Path], folder: Path, link: Profile) -> Path:
+def odd_handset(compile_c: Callable[..., Path], folder: Path, link: Profile, text: str = ODD) -> Path:
     """Return the odd handset for a link, as a library."""
     (folder / "link.h").write_text(c_header(link))
-    (folder / "odd.c").write_text('#include "link.h"\n' + ODD)
+    (folder / "odd.c").write_text('#include "link.h"\n' + text)
     return compile_c(f"odd-{folder.name}.so", "-shared", "-fPIC", "-I", BOARD, "-I", folder, folder / "odd.c")
 
 
@@ -177,7 +177,7 @@ CHANGES: Final = {
     "else if (now_us == h->timer_us)": "else if (now_us == h->timer_us && now_us != h->packet_us)",
     "if (now_us >= h->until_us)": "if (now_us > h->until_us)",
     "h->now_us < h->free_us": "h->now_us <= h->free_us",
-    "h->now_us + 50": "h->now_us + 51",
+    "h->now_us + h->refusal_us": "h->now_us + h->refusal_us + 1",
     "h->turn_us = larger(larger(h->now_us + 1, h->packet_us)": "h->turn_us = larger(larger(h->now_us, h->packet_us)",
     "k * FETCHED + h->sweep": "k * FETCHED + h->sweep / 2",
     "if (alarm != h->last_alarm)": "if (alarm > h->last_alarm)",
@@ -194,7 +194,9 @@ def test_another_rule_in_the_driver_is_seen(
     text = HANDSET_DRIVER.read_text(encoding="utf-8")
     assert text.count(line) == 1
     (tmp_path / "other.c").write_text(text.replace(line, CHANGES[line]), encoding="utf-8")
-    other = compile_c("other.so", "-O2", "-shared", "-fPIC", tmp_path / "other.c", DRIVER).read_bytes()
+    other = compile_c(
+        "other.so", "-O2", "-shared", "-fPIC", "-I", DRIVER.parent, tmp_path / "other.c", DRIVER
+    ).read_bytes()
     changed = native.Driver(other, str(tmp_path))
     plain = map(named, ("addressed, timer", "margins, fast timer", "calibrated", "battery", "at once", "acknowledged"))
     for profile in (tied(), *plain):
@@ -204,3 +206,32 @@ def test_another_rule_in_the_driver_is_seen(
             if differs(Program(library, folder, changed), profile, f"{profile.name} {line}", 4)[0]:
                 return
     pytest.fail("no run shows it")
+
+
+@pytest.mark.parametrize(
+    ("line", "change", "said"),
+    [
+        ("return (uint8_t)n;", "return (uint8_t)(o->calls > 5 ? 40 : n);", "() returns 40 bytes"),
+        ("return sizeof own;", "return o->calls > 5 ? 2 : sizeof own;", "an address of 2 bytes"),
+        ("*wanted_us = clock_us + o->calls % 5 * 1000 - o->calls / 8 % 2;", "*wanted_us = clock_us;", "at once"),
+    ],
+)
+def test_an_answer_that_ends_the_program(
+    compile_c: Callable[..., Path], driver: native.Driver, tmp_path: Path, line: str, change: str, said: str
+) -> None:
+    """The same text, at the same instant, after the same packets."""
+    assert ODD.count(line) == 1
+    link = named("addressed, timer" if "address" in said else "timer")
+    text = ODD.replace(line, change).replace("if (!(o->calls % 11))", "if (false)")
+    if said == "at once":
+        link = named("at once")
+        text = text.replace("return (o->calls + clock_us) % 3 ? some(o, payload) : (o->calls++, 0);", "return 0;")
+        text = text.replace(
+            "    struct odd *o = memory;\n    (void)room;\n    return 0;",
+            "    (void)memory, (void)clock_us, (void)payload, (void)room;\n    return 0;",
+        )
+    program = Program(odd_handset(compile_c, tmp_path, link, text), tmp_path, driver)
+    scenario = Scenario(duration_us=2_000_000, seed=3, ambient=True)
+    expected = program.flown(link, scenario, driven=False)
+    assert said in str(expected[4])
+    assert program.flown(link, scenario, driven=True) == expected

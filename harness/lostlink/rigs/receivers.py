@@ -155,7 +155,7 @@ class _WatchedReceiver:
 
 
 class _WithPlainFlag(_WatchedReceiver):
-    """One whose flag is an attribute that no code of the program computes, so that reading it is no call."""
+    """One whose flag is an attribute that no code of the program computes, so that reading it is not a call."""
 
     @property
     def failsafe(self) -> Any:

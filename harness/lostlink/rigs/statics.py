@@ -81,7 +81,7 @@ class _Elf:
         Raises
         ------
         ValueError, IndexError, struct.error
-            If it is no library of this kind.
+            If it is not a library of this kind.
         """
         header = _HEADER.unpack_from(content)
         if not header[0].startswith(_ELF64) or header[1] != _SHARED:

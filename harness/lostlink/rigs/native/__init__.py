@@ -1,8 +1,8 @@
 """Compiled firmware without Python between its calls: a driver in C, built by the user's compiler.
 
-`driver.c` is the receiver's hardware around the program. `compiler` builds it, `structure` is its interface, and
-`board` the receiver board that uses it. Where there is no compiler, `lostlink_sims.board` calls the program, with the
-same results.
+`driver.c` is the receiver's hardware around the program, `handset_driver.c` the handset's. `compiler` builds both,
+`structure` is their interface, `board` the receiver board and `handset` the handset's program that use them. Without a
+compiler `lostlink_sims` calls the programs, with the same results.
 """
 
 from lostlink.rigs.native.board import CompiledBoard

@@ -4,28 +4,18 @@
  * value that the program requested, and at the start of each frame; at equal instants in this order. structure.py holds
  * the same structure. C99 without extensions, for any computer.
  *
- * A function returns when the span is over (DONE), when there is no more room for results (FULL: take them out and
+ * A function returns when the span is over (DONE), when the room for results is used up (FULL: take them out and
  * call again), or when the run ends: before the call that is known not to return (STOPPED), because the main loop
  * wants its next iteration at once too often in a row (SPUN), or too many iterations (BUSY).
  */
-#include <stdbool.h>
-#include <stdint.h>
 #include <string.h>
 
-#if defined(_WIN32)
-#define DRIVER_API __declspec(dllexport)
-#else
-#define DRIVER_API
-#endif
+#include "driver.h"
 
-#define FAR_US ((int64_t)1 << 62) /* never */
-#define HALF 0x7fffffffu          /* a clock value further ahead than this is in the past */
-#define MILLION 1000000
 #define ROOM 16
 #define FRAMES 512
 #define FLAGS 512
 
-enum { DONE, FULL, STOPPED, SPUN, BUSY };
 enum { POWER_ON = 1, PACKET, TURN, PULSES };                     /* steps of the program, as in firmware.RECEIVER */
 enum { IN_POWER_ON, IN_PACKET, IN_TURN, IN_PLAN, IN_PULSES }; /* where the run ended */
 
@@ -69,11 +59,6 @@ typedef struct {
     int64_t start_us[FRAMES], count[FRAMES], width_us[FRAMES * ROOM];
     int64_t flag_at_us[FLAGS], flag_value[FLAGS];
 } Board;
-
-static int64_t floor_div(int64_t a, int64_t b) /* b > 0 */
-{
-    return a / b - (a % b < 0);
-}
 
 static uint32_t clock_at(const Board *b, int64_t now_us)
 {

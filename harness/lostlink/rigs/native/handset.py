@@ -11,7 +11,6 @@ from lostlink.rigs.native.structure import (
     ADDRESS,
     DONE,
     FULL,
-    HANDSET_PACKETS,
     LONG,
     SPUN,
     STOPPED,
@@ -19,9 +18,10 @@ from lostlink.rigs.native.structure import (
     HandsetState,
 )
 from lostlink_sims import Profile, handset_board
+from lostlink_sims.controls import Rest
 from lostlink_sims.handset_board import Calls, Life, Span, SpanProgram
 from lostlink_sims.handset_program import HandsetFactory, Sent
-from lostlink_sims.handset_radio import HandsetRadio
+from lostlink_sims.handset_radio import REFUSAL_US, HandsetRadio
 from lostlink_sims.profile import PAYLOAD_LIMIT_BYTES
 
 _FUNCTIONS: Final = ("turn", "packet", "interrupt", "sent", "radio", "alarm")
@@ -54,13 +54,15 @@ class DrivenHandset(CompiledHandset, SpanProgram):
         state.interval_us, state.turn_takes_us = settings.packet_interval_us, settings.turn_us
         state.counts_spins = settings.turn_us < handset_board.SHORT_TURN_US
         state.most_spins, state.acknowledges = handset_board.MOST_SPINS, profile.radio.acknowledge
-        self._rest: Any = None
+        state.refusal_us = REFUSAL_US
+        self._rest: Rest | None = None
 
     def span(self, life: Life, radio: HandsetRadio, span: Span, alarm: int) -> Calls:
         state, rest = self._state, span.rest
+        if self._rest is None:
+            self._begin(life, radio)
         if self._rest is not rest:
-            self._rest = rest
-            state.inputs, state.switches = len(rest.readings), len(rest.switches)
+            self._rest, state.inputs = rest, len(rest.readings)
             state.readings[: len(rest.readings)] = rest.readings
             state.has_noise[: len(rest.has_noise)] = rest.has_noise
             state.positions[: len(rest.switches)] = rest.switches
@@ -68,16 +70,24 @@ class DrivenHandset(CompiledHandset, SpanProgram):
             span.until_us, span.first_sweep, span.is_busy, span.answers,
         )  # fmt: skip
         state.noise = None if span.noise is None else span.noise.ctypes.data
-        state.most_packets, state.last_alarm = min(span.most_packets, HANDSET_PACKETS), alarm
+        state.last_alarm = alarm
         self._take(life, radio)
         state.sweeps = state.packets = state.alarms = 0
         status = self._driver.handset_span(ctypes.addressof(state))
         self._give(life, radio)
         return self._calls(status, radio)
 
-    def _take(self, life: Life, radio: HandsetRadio) -> None:
+    def _begin(self, life: Life, radio: HandsetRadio) -> None:
+        """Take what stays the same until the next boot."""
         state = self._state
         state.boot_us, state.clock_base, state.rate = life.boot_us, life.clock_base, life.rate
+        state.sends_for_us[:] = radio.sends_for_us
+        if radio.own_address is not None:
+            state.address_bytes = size = len(radio.own_address)
+            state.own_address[:size] = radio.own_address
+
+    def _take(self, life: Life, radio: HandsetRadio) -> None:
+        state = self._state
         state.now_us, state.timer_us, state.packet_us, state.turn_us = (
             life.now_us, life.timer_us, life.packet_us, life.turn_us,
         )  # fmt: skip
@@ -85,12 +95,8 @@ class DrivenHandset(CompiledHandset, SpanProgram):
         for number, (at_us, result) in enumerate(life.results):
             state.result_at_us[number], state.result[number] = at_us, result
         state.free_us, state.has_address = radio.free_us, radio.address is not None
-        if radio.own_address is not None:
-            state.address_bytes = size = len(radio.own_address)
-            state.own_address[:size] = radio.own_address
-            if radio.address is not None:
-                state.address[:size] = radio.address
-        state.sends_for_us[:] = radio.sends_for_us
+        if radio.address is not None:
+            state.address[: len(radio.address)] = radio.address
 
     def _give(self, life: Life, radio: HandsetRadio) -> None:
         state = self._state
@@ -106,7 +112,8 @@ class DrivenHandset(CompiledHandset, SpanProgram):
 
     def _calls(self, status: int, radio: HandsetRadio) -> Calls:
         state = self._state
-        count, content = state.packets, bytes(state.payloads)[: state.packets * PAYLOAD_LIMIT_BYTES]
+        count = state.packets
+        content = ctypes.string_at(state.payloads, count * PAYLOAD_LIMIT_BYTES)
         starts = range(0, len(content), PAYLOAD_LIMIT_BYTES)
         packets = [
             (at_us, content[start : start + length], bool(elsewhere))
@@ -115,7 +122,7 @@ class DrivenHandset(CompiledHandset, SpanProgram):
             )
         ]
         if packets:
-            radio.last, radio.outcome = packets[-1], (radio.free_us, Sent.OUT)
+            radio.last, radio.outcome = packets[-1], (Sent.OUT, radio.free_us)
         alarms = [*zip(state.alarm_at_us[: state.alarms], state.alarm_value[: state.alarms], strict=True)]
         error: Exception | None = None
         if status == STOPPED:

@@ -2,24 +2,15 @@
  * fault begins or ends, without Python in between.
  *
  * It does what Life.step and HandsetRadio.hand_over in lostlink_sims do, to the microsecond. structure.py holds
- * the same structure. A function returns when the span is over (DONE), when there is no more room for results or as many
- * packets as asked for (FULL), before the call that is known not to return (STOPPED), because the next turn is wanted at
+ * the same structure. A function returns when the span is over (DONE), when the room for results is used up or, where packets
+ * are acknowledged, after a packet (FULL), before the call that is known not to return (STOPPED), because the next turn is wanted at
  * once too often (SPUN), or because the program gives more bytes than there is room for (LONG) or an address of another
  * length (ADDRESS).
  */
-#include <stdbool.h>
-#include <stdint.h>
 #include <string.h>
 
-#if defined(_WIN32)
-#define DRIVER_API __declspec(dllexport)
-#else
-#define DRIVER_API
-#endif
+#include "driver.h"
 
-#define MILLION 1000000
-#define FAR_US ((int64_t)1 << 62)
-#define HALF 0x7fffffffu
 #define INPUTS 48
 #define BYTES 32
 #define PACKETS 1024
@@ -28,9 +19,8 @@
 #define FETCHED 1024
 #define TOP_READING 1023
 
-enum { DONE, FULL, STOPPED, SPUN, LONG = 5, ADDRESS }; /* as in driver.c, and two more */
 enum { POWER_ON = 1, TURN, PACKET, INTERRUPT, SENT, RADIO, ALARM }; /* steps of the program, as in firmware.HANDSET */
-enum { OUT = 0, BUSY = 3, DEAD = 4 };                               /* results, as in lostlink_sims Sent */
+enum { OUT, TAKES_NONE = 3, DEAD = 4 };                             /* results, as in lostlink_sims Sent */
 
 typedef struct {
     /* The program; the last four may be missing. */
@@ -48,12 +38,12 @@ typedef struct {
 
     /* The hardware. */
     int64_t boot_us, clock_base, rate, interval_us, turn_takes_us, counts_spins, most_spins;
-    int64_t inputs, switches, address_bytes, acknowledges;
+    int64_t inputs, address_bytes, acknowledges, refusal_us;
     int64_t sends_for_us[BYTES + 1];
     uint8_t own_address[BYTES];
 
     /* The span. */
-    int64_t until_us, sweep, is_busy, answers, most_packets;
+    int64_t until_us, sweep, is_busy, answers;
     const int64_t *noise; /* (inputs, FETCHED), or null */
     int64_t readings[INPUTS], has_noise[INPUTS];
     uint8_t positions[INPUTS];
@@ -71,11 +61,6 @@ typedef struct {
     uint8_t payloads[PACKETS * BYTES];
     int64_t alarm_at_us[ALARMS], alarm_value[ALARMS];
 } Handset;
-
-static int64_t floor_div(int64_t a, int64_t b) /* b > 0 */
-{
-    return a / b - (a % b < 0);
-}
 
 static int64_t larger(int64_t a, int64_t b)
 {
@@ -171,7 +156,7 @@ static void hand_over(Handset *h)
     bool is_dead = !h->answers || (h->address_bytes && !h->has_address);
     int64_t n = h->packets;
     if (is_dead || h->now_us < h->free_us || h->is_busy) {
-        add_result(h, is_dead ? DEAD : BUSY, h->now_us + 50);
+        add_result(h, is_dead ? DEAD : TAKES_NONE, h->now_us + h->refusal_us);
         return;
     }
     h->free_us = h->now_us + h->sends_for_us[h->length];
@@ -306,7 +291,7 @@ DRIVER_API int handset_driver_span(Handset *h)
         int status;
         if (now_us >= h->until_us)
             return DONE;
-        if (h->packets >= h->most_packets || h->alarms == ALARMS || h->results >= RESULTS - 1 ||
+        if (h->packets == (h->acknowledges ? 1 : PACKETS) || h->alarms == ALARMS || h->results >= RESULTS - 1 ||
             (h->noise && h->sweep == FETCHED))
             return FULL;
         h->now_us = now_us;

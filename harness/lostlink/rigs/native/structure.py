@@ -15,12 +15,9 @@ _BYTES: Final = 32
 _INPUTS: Final = 48
 _ALARMS: Final = 64
 _RESULTS: Final = 64
-HANDSET_PACKETS: Final = 1024
-"""Room for the packets of a span."""
-DONE, FULL, STOPPED, SPUN, BUSY = range(5)
+_PACKETS: Final = 1024
+DONE, FULL, STOPPED, SPUN, BUSY, LONG, ADDRESS = range(7)
 """What a function of the driver returns."""
-LONG, ADDRESS = 5, 6
-"""Also a handset's."""
 
 
 def fields(kind: Any, names: str) -> list[tuple[str, Any]]:
@@ -56,10 +53,10 @@ class HandsetState(ctypes.Structure):
         *fields(c_void_p, "memory turn packet interrupt sent radio alarm payload wanted calls"),
         *fields(c_int64, "stop_at first_step"),
         *fields(c_int64, "boot_us clock_base rate interval_us turn_takes_us counts_spins most_spins"),
-        *fields(c_int64, "inputs switches address_bytes acknowledges"),
+        *fields(c_int64, "inputs address_bytes acknowledges refusal_us"),
         ("sends_for_us", c_int64 * (_BYTES + 1)),
         ("own_address", c_uint8 * _BYTES),
-        *fields(c_int64, "until_us sweep is_busy answers most_packets"),
+        *fields(c_int64, "until_us sweep is_busy answers"),
         ("noise", c_void_p),
         *fields(c_int64 * _INPUTS, "readings has_noise"),
         ("positions", c_uint8 * _INPUTS),
@@ -68,8 +65,8 @@ class HandsetState(ctypes.Structure):
         ("results", c_int64),
         *fields(c_int64 * _RESULTS, "result_at_us result"),
         *fields(c_int64, "last_alarm length sweeps packets alarms"),
-        *fields(c_int64 * HANDSET_PACKETS, "at_us lengths elsewhere"),
-        ("payloads", c_uint8 * (HANDSET_PACKETS * _BYTES)),
+        *fields(c_int64 * _PACKETS, "at_us lengths elsewhere"),
+        ("payloads", c_uint8 * (_PACKETS * _BYTES)),
         *fields(c_int64 * _ALARMS, "alarm_at_us alarm_value"),
     )
 
